@@ -1,0 +1,252 @@
+"""Fits that several techniques share: straight lines, noisy-both lines, decays and sines.
+
+All functions take plain float64 arrays of shape (n,) and never raise for bad data: where a fit has
+too few points or no spread, its numbers are NaN.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.records import FloatArray, IntArray
+
+NAN = float("nan")
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """y = intercept + slope * x over samples [start, end) of the arrays that were fitted."""
+
+    slope: float
+    intercept: float
+    r2: float
+    start: int
+    end: int
+
+
+@dataclass(frozen=True, slots=True)
+class Decay:
+    """y = offset + height * 2^(-t / half_life)."""
+
+    half_life_s: float
+    height: float
+    offset: float
+    r2: float
+
+
+@dataclass(frozen=True, slots=True)
+class Sine:
+    """y = trend + amplitude * sin(2 pi f t + phase); `amplitude` is half of peak to peak."""
+
+    amplitude: float
+    phase_rad: float
+    frequency_hz: float
+    r2: float
+
+
+def fit_line(x: FloatArray, y: FloatArray) -> Line:
+    """Ordinary least squares of y on x, errors in y only.
+
+    x, y: shape (n,), any units. slope = Sxy / Sxx; r2 = Sxy^2 / (Sxx Syy). NaN for fewer than two
+    points or no spread in x.
+    Source: any text on regression, e.g. Draper & Smith, Applied Regression Analysis (1998), ch. 1.
+    """
+    x_mid, y_mid, sxx, syy, sxy = _moments(x, y)
+    if not sxx > 0:
+        return Line(NAN, NAN, NAN, 0, int(x.size))
+    slope = sxy / sxx
+    r2 = sxy * sxy / (sxx * syy) if syy > 0 else NAN
+    return Line(slope, y_mid - slope * x_mid, r2, 0, int(x.size))
+
+
+def fit_both_noisy(
+    x: FloatArray, y: FloatArray, *, x_noise: float = NAN, y_noise: float = NAN
+) -> Line:
+    """Straight line through points that are noisy in x and in y.
+
+    Each variable is divided by its noise SD and the line of least squared perpendicular distance
+    is taken (errors-in-variables regression with a known ratio of error variances). Without noise
+    SDs the variables are divided by their own SDs, which makes it the geometric mean line,
+    |slope| = SD(y) / SD(x).
+    x, y: shape (n,), noise in the units of x and y. NaN without spread.
+    Source: Deming, Statistical Adjustment of Data (1943), ch. 11; geometric mean line: Ricker,
+    J Fish Res Board Can 1973;30:409-434 (both from memory).
+    """
+    x_mid, y_mid, sxx, syy, sxy = _moments(x, y)
+    if not (sxx > 0 and syy > 0) or sxy == 0:
+        return Line(NAN, NAN, NAN, 0, int(x.size))
+    ratio = (y_noise / x_noise) ** 2 if x_noise > 0 and y_noise > 0 else syy / sxx
+    across = syy - ratio * sxx
+    slope = (across + np.hypot(across, 2 * np.sqrt(ratio) * sxy)) / (2 * sxy)
+    if not np.isfinite(slope):
+        return Line(NAN, NAN, NAN, 0, int(x.size))
+    return Line(float(slope), y_mid - float(slope) * x_mid, sxy * sxy / (sxx * syy), 0, int(x.size))
+
+
+def longest_late_line(
+    x: FloatArray, y: FloatArray, *, r2_floor: float, least_points: int, end_slack: int = 0
+) -> Line:
+    """Longest late part of a curve that is straight: y on x over [start, end) with r2 >= floor.
+
+    `end` may lie up to `end_slack` samples before the end of the curve, so that the last rounding
+    (a next effort beginning) can be left out. Where nothing reaches the floor, the straightest part
+    of `least_points` or more is returned, and its r2 tells. Prefix sums make all parts cost O(n).
+    x, y: shape (n,). NaN when the curve is shorter than `least_points`.
+    """
+    n = int(x.size)
+    least_points = max(least_points, 3)
+    if n < least_points:
+        return Line(NAN, NAN, NAN, 0, n)
+    ends = np.unique(np.linspace(max(n - end_slack, least_points), n, 16).astype(np.int64))
+    starts = np.arange(n - least_points + 1)
+    r2 = _r2_of_parts(x - x.mean(), y - y.mean(), starts=starts, ends=ends)
+    r2[(ends[None, :] - starts[:, None]) < least_points] = -1.0
+    length = (ends[None, :] - starts[:, None]) * (r2 >= r2_floor)
+    best = int(np.argmax(length)) if length.max() > 0 else int(np.argmax(r2))
+    start, end = int(starts[best // ends.size]), int(ends[best % ends.size])
+    line = fit_line(x[start:end], y[start:end])
+    return Line(line.slope, line.intercept, line.r2, start, end)
+
+
+def fit_plane(y: FloatArray, *regressors: FloatArray) -> tuple[FloatArray, float]:
+    """Multiple linear regression y = b0 + b1 x1 + b2 x2 ...
+
+    y and each regressor: shape (n,). Returns the coefficients (b0, b1, ...), shape (k + 1,), and
+    r2 = 1 - SS_residual / SS_total.
+    Source: least squares; for P = P0 + V / C + R flow see Lanteri et al., J Appl Physiol
+    1993;74:369-378 (from memory).
+    """
+    design = np.column_stack([np.ones(y.size), *regressors])
+    solution = np.asarray(np.linalg.lstsq(design, y, rcond=None)[0], dtype=np.float64)
+    residual = y - design @ solution
+    total = float(np.sum((y - y.mean()) ** 2))
+    return solution, 1.0 - float(residual @ residual) / total if total > 0 else NAN
+
+
+def fit_decay(y: FloatArray, rate_hz: float, *, longest_half_lives: float = 4.0) -> Decay:
+    """Exponential decay towards an unknown level: y = offset + height * 2^(-t / half_life).
+
+    For one half-life, offset and height follow from a straight line of y on 2^(-t / half_life);
+    the half-life of least residual is found on a grid and refined by golden section (variable
+    projection: Golub & Pereyra, SIAM J Numer Anal 1973;10:413-432, from memory).
+    y: shape (n,), any unit; the half-life is sought between 5 samples and `longest_half_lives`
+    times the record; NaN for fewer than 16 samples or a flat record.
+    """
+    n = int(y.size)
+    if n < 16 or not np.ptp(y) > 0:
+        return Decay(NAN, NAN, NAN, NAN)
+    time = np.arange(n) / rate_hz
+
+    def misfit(log_half_life: float) -> float:
+        return 1.0 - fit_line(np.exp2(-time / np.exp(log_half_life)), y).r2
+
+    grid = np.linspace(np.log(5 / rate_hz), np.log(longest_half_lives * time[-1]), 40)
+    low = int(np.argmin([misfit(g) for g in grid]))
+    half_life = float(
+        np.exp(_golden(misfit, grid[max(low - 1, 0)], grid[min(low + 1, grid.size - 1)]))
+    )
+    line = fit_line(np.exp2(-time / half_life), y)
+    return Decay(half_life, line.slope, line.intercept, line.r2)
+
+
+def fit_sine(y: FloatArray, rate_hz: float, *, frequency_hz: float) -> Sine:
+    """Sine of known frequency on a straight trend, by linear least squares.
+
+    y = a + b t + c sin(2 pi f t) + d cos(2 pi f t); amplitude = hypot(c, d). y: shape (n,), any
+    unit, t in s from its first sample; NaN for less than half a period.
+    """
+    if y.size < max(8, 0.5 * rate_hz / frequency_hz):
+        return Sine(NAN, NAN, frequency_hz, NAN)
+    time = np.arange(y.size) / rate_hz
+    angle = 2 * np.pi * frequency_hz * time
+    coefficients, _ = fit_plane(y, time - time.mean(), np.sin(angle), np.cos(angle))
+    wave = coefficients[2] * np.sin(angle) + coefficients[3] * np.cos(angle)
+    level = y - coefficients[0] - coefficients[1] * (time - time.mean())
+    spread = float(level @ level)
+    r2 = 1.0 - float(np.sum((level - wave) ** 2)) / spread if spread > 0 else NAN
+    amplitude = float(np.hypot(coefficients[2], coefficients[3]))
+    phase = float(np.arctan2(coefficients[3], coefficients[2]))
+    return Sine(amplitude, phase, frequency_hz, r2)
+
+
+def dominant_frequency_hz(y: FloatArray, rate_hz: float, *, low_hz: float, high_hz: float) -> float:
+    """Frequency of the strongest sine in y between two limits; NaN where y is flat or too short.
+
+    The peak of a windowed spectrum is the start, the least residual of `fit_sine` the end.
+    """
+    if y.size < 2 * rate_hz / high_hz or not np.ptp(y) > 0:
+        return NAN
+    padded = int(2 ** np.ceil(np.log2(8 * y.size)))
+    power = np.abs(np.fft.rfft((y - y.mean()) * np.hanning(y.size), padded))
+    frequency = np.fft.rfftfreq(padded, 1.0 / rate_hz)
+    inside = np.flatnonzero((frequency >= low_hz) & (frequency <= high_hz))
+    if inside.size == 0:
+        return NAN
+    start = float(frequency[inside[np.argmax(power[inside])]])
+    step = 0.5 * rate_hz / y.size
+
+    def misfit(hz: float) -> float:
+        return 1.0 - fit_sine(y, rate_hz, frequency_hz=hz).r2
+
+    return _golden(misfit, max(start - step, 0.5 * low_hz), start + step)
+
+
+def noise_sd(y: FloatArray) -> float:
+    """SD of the sample-to-sample noise of y, blind to slow movement.
+
+    Third differences of white noise have variance 20 sigma^2; their median absolute value makes it
+    robust. Where the signal is so coarsely quantised that most differences vanish, the step of
+    quantisation / sqrt(12) is returned.
+    y: shape (n,); 0 for fewer than 8 samples.
+    """
+    if y.size < 8:
+        return 0.0
+    spread = float(np.median(np.abs(np.diff(y, 3))) / (0.6745 * np.sqrt(20.0)))
+    steps = np.abs(np.diff(y))
+    steps = steps[steps > 1e-12 * max(float(np.abs(y).max()), 1e-300)]
+    return max(spread, float(steps.min() / np.sqrt(12.0))) if steps.size else spread
+
+
+def _moments(x: FloatArray, y: FloatArray) -> tuple[float, float, float, float, float]:
+    """Means and centred sums: mean x, mean y, Sxx, Syy, Sxy; NaN for fewer than two points."""
+    if x.size < 2:
+        return NAN, NAN, NAN, NAN, NAN
+    x_mid, y_mid = float(x.mean()), float(y.mean())
+    dx, dy = x - x_mid, y - y_mid
+    return x_mid, y_mid, float(dx @ dx), float(dy @ dy), float(dx @ dy)
+
+
+def _r2_of_parts(x: FloatArray, y: FloatArray, *, starts: IntArray, ends: IntArray) -> FloatArray:
+    """r2 of y on x over every [start, end), shape (starts, ends), by prefix sums."""
+    sums = np.zeros((5, x.size + 1))
+    np.cumsum(np.stack([x, y, x * x, y * y, x * y]), axis=1, out=sums[:, 1:])
+    part = sums[:, ends][:, None, :] - sums[:, starts][:, :, None]
+    count = np.maximum(ends[None, :] - starts[:, None], 1).astype(np.float64)
+    sxx = part[2] - part[0] ** 2 / count
+    syy = part[3] - part[1] ** 2 / count
+    sxy = part[4] - part[0] * part[1] / count
+    tiny = 1e-12 * max(float(sums[2, -1] * sums[3, -1]), 1e-300)
+    product = sxx * syy
+    return np.where(product > tiny, sxy**2 / np.maximum(product, tiny), 0.0)
+
+
+def _golden(
+    function: Callable[[float], float], low: float, high: float, *, steps: int = 40
+) -> float:
+    """Minimum of a function of one number between two limits, by golden section."""
+    ratio = (np.sqrt(5.0) - 1) / 2
+    left, right = high - ratio * (high - low), low + ratio * (high - low)
+    at_left, at_right = function(left), function(right)
+    for _ in range(steps):
+        if at_left < at_right:
+            high, right, at_right = right, left, at_left
+            left = high - ratio * (high - low)
+            at_left = function(left)
+        else:
+            low, left, at_left = left, right, at_right
+            right = low + ratio * (high - low)
+            at_right = function(right)
+    return float(0.5 * (low + high))
