@@ -1,0 +1,32 @@
+# Two commands: `make demo` and `make test`. Both set up what they need, quietly and only when needed.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+DEMO ?= demo
+
+.PHONY: demo test check benchmarks clean
+
+$(VENV)/.run: pyproject.toml constraints.txt
+	@test -x $(BIN)/python || { echo "Setting up $(VENV) ..."; $(PYTHON) -m venv $(VENV); }
+	@echo "Installing what the pipeline needs ..."
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e .
+	@touch $@
+
+$(VENV)/.test: $(VENV)/.run
+	@echo "Installing what the tests need ..."
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[test]'
+	@touch $@
+
+demo: $(VENV)/.run
+	@$(BIN)/quietsleep demo $(DEMO)
+
+test: $(VENV)/.test
+	@$(BIN)/python -m pytest
+
+check: $(VENV)/.test
+	@$(BIN)/ruff format --check .
+	@$(BIN)/ruff check .
+	@$(BIN)/mypy
+
+clean:
+	@rm -rf $(VENV) $(DEMO) build *.egg-info

@@ -1,0 +1,246 @@
+"""Judge quantities by rules. This module holds no limit of its own: every number comes from a rule.
+
+`judge` answers, for every item and every rule in force on the day of the item, one verdict:
+pass, fail, not_applicable, not_judged or waived. All rules are evaluated, not only the first that
+fails.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from datetime import date, timedelta
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+import contracts
+from contracts import Rule
+from pipeline.study import Decision, Waiver
+
+VALUE_COLUMNS = ("centre", "session", "technique", "item", "on", "quantity", "value")
+VERDICT_COLUMNS = (
+    "item_kind", "item", "centre", "session", "technique", "rule", "quantity", "observed",
+    "limit_low", "limit_high", "unit", "operator", "severity", "state", "sentence", "waiver",
+)  # fmt: skip
+
+
+def rules_in_study(rules: Iterable[Rule], decisions: Sequence[Decision]) -> tuple[Rule, ...]:
+    """Return the rules of the contract with the study's dated decisions put in.
+
+    A decision ends the rule it changes on the day before and starts a rule of the same key with
+    the new limit, so that each test is judged by the limit in force on its own day.
+    """
+    changed: list[Rule] = []
+    for rule in rules:
+        versions = [rule]
+        for decision in sorted(decisions, key=lambda d: d.valid_from):
+            if decision.rule != rule.key:
+                continue
+            last = versions[-1]
+            versions[-1] = replace(last, valid_until=decision.valid_from - timedelta(days=1))
+            low, high = limits_of(last, decision.limit)
+            versions.append(
+                replace(
+                    last,
+                    low=low,
+                    high=high,
+                    valid_from=decision.valid_from,
+                    valid_until=None,
+                    obtained="study proposal",
+                )
+            )
+        changed.extend(v for v in versions if v.valid_until is None or v.valid_from <= v.valid_until)
+    return tuple(changed)
+
+
+def limits_of(rule: Rule, limit: Sequence[float]) -> tuple[float | None, float | None]:
+    """Return (low, high) of a limit as the operator of the rule reads it."""
+    if rule.operator == "at_least":
+        return limit[0], None
+    if rule.operator == "at_most":
+        return None, limit[0]
+    return limit[0], limit[-1]
+
+
+def rules_version(rules: Iterable[Rule]) -> str:
+    """Return a short digest that changes whenever any rule changes."""
+    text = "\n".join(repr(rule) for rule in sorted(rules, key=lambda r: (r.key, r.valid_from)))
+    return hashlib.sha256(text.encode()).hexdigest()[:12]
+
+
+def judge(
+    values: pd.DataFrame, rules: Iterable[Rule], waivers: Sequence[Waiver], *, level: str
+) -> pd.DataFrame:
+    """Judge every item of one level by every rule in force on its day.
+
+    `values` has one row per item and quantity (VALUE_COLUMNS; `technique` is the owner of the
+    rules, `on` the day of the test). Quantities that are absent count as missing. Returns one row
+    per item and rule with VERDICT_COLUMNS, ordered by technique, rule and item.
+    """
+    frames = []
+    by_owner = dict(tuple(values.groupby("technique", sort=True, observed=True)))
+    for owner, rows in by_owner.items():
+        own = [r for r in rules if r.owner == owner and r.level == level]
+        if not own:
+            continue
+        wide = rows.pivot(index="item", columns="quantity", values="value")
+        items = rows.drop_duplicates("item").set_index("item").loc[wide.index]
+        for rule in own:
+            frame = _judge_rule(rule, wide, items)
+            if len(frame):
+                frames.append(frame)
+    if not frames:
+        return pd.DataFrame(columns=list(VERDICT_COLUMNS))
+    verdicts = pd.concat(frames, ignore_index=True)
+    return _apply_waivers(verdicts, waivers)
+
+
+def _judge_rule(rule: Rule, wide: pd.DataFrame, items: pd.DataFrame) -> pd.DataFrame:
+    on = items["on"].to_numpy()
+    in_force = np.array([_in_force(rule, day) for day in on], dtype=bool)
+    items, wide = items[in_force], wide[in_force]
+    observed = _column(wide, rule.quantity)
+    holds = within(observed, rule.low, rule.high)
+    if rule.alternative is not None:
+        other = rule.alternative
+        holds = holds | within(_column(wide, other.quantity), other.low, other.high)
+    state = np.where(holds, "pass", "fail").astype(object)
+    missing = np.isnan(observed)
+    state[missing] = rule.missing
+    unit = contracts.QUANTITIES[(rule.owner, rule.level, rule.quantity)].unit
+    return pd.DataFrame(
+        {
+            "item_kind": rule.level,
+            "item": items.index,
+            "centre": items["centre"].to_numpy(),
+            "session": items["session"].to_numpy(),
+            "technique": rule.owner,
+            "rule": rule.key,
+            "quantity": rule.quantity,
+            "observed": observed,
+            "limit_low": rule.low if rule.low is not None else np.nan,
+            "limit_high": rule.high if rule.high is not None else np.nan,
+            "unit": unit,
+            "operator": rule.operator,
+            "severity": rule.severity,
+            "state": state,
+            "sentence": [
+                "" if s == "pass" else say(rule, value, unit=unit)
+                for s, value in zip(state, observed, strict=True)
+            ],
+            "waiver": None,
+        }
+    )
+
+
+def _in_force(rule: Rule, day: date) -> bool:
+    return rule.valid_from <= day and (rule.valid_until is None or day <= rule.valid_until)
+
+
+def _column(wide: pd.DataFrame, quantity: str) -> NDArray[np.float64]:
+    if quantity not in wide.columns:
+        return np.full(len(wide), np.nan)
+    return wide[quantity].to_numpy(dtype=np.float64)
+
+
+def within(
+    value: NDArray[np.float64], low: float | None, high: float | None
+) -> NDArray[np.bool_]:
+    """Say where `value` (n,) lies inside the limits, both inclusive; NaN is never inside."""
+    inside = ~np.isnan(value)
+    if low is not None:
+        inside &= value >= low
+    if high is not None:
+        inside &= value <= high
+    return inside
+
+
+def say(rule: Rule, observed: float, *, unit: str) -> str:
+    """Put the observed value and the limit into the rule's sentence."""
+    if np.isnan(observed):
+        return rule.sentence_missing
+    quantity = contracts.QUANTITIES[(rule.owner, rule.level, rule.quantity)]
+    shown = quantity.labels.get(f"{observed:g}") or show_beyond(observed, rule.low, rule.high)
+    return rule.sentence.format(observed=shown, limit=show_limit(rule), unit=show_unit(unit))
+
+
+def show_limit(rule: Rule) -> str:
+    """Return the limit of a rule as text: one number, or "low to high"."""
+    numbers = [n for n in (rule.low, rule.high) if n is not None]
+    if rule.operator == "equals":
+        quantity = contracts.QUANTITIES[(rule.owner, rule.level, rule.quantity)]
+        return quantity.labels.get(f"{numbers[0]:g}") or f"{numbers[0]:g}"
+    return " to ".join(f"{n:g}" for n in numbers)
+
+
+def show_beyond(value: float, *limits: float | None) -> str:
+    """Show a number with three significant digits, more where rounding would hide its failure.
+
+    A value of 10.04 against a limit of 10 is shown as 10.04, never as "10.0, at most 10".
+    """
+    for digits in range(3, 16):
+        text = f"{value:.{digits}g}"
+        if all(n is None or value == n or float(text) != n for n in limits):
+            break
+    return f"{float(text):f}".rstrip("0").rstrip(".") if "e" in text else text
+
+
+def show_unit(ucum: str) -> str:
+    """Return a unit as people write it: no sign for plain numbers, kPa·s/L for kPa.s/L."""
+    words = {"1": "", "Cel": "°C", "d": "days"}
+    return words.get(ucum, ucum.replace(".", "·"))
+
+
+def _apply_waivers(verdicts: pd.DataFrame, waivers: Sequence[Waiver]) -> pd.DataFrame:
+    for waiver in waivers:
+        hit = (
+            (verdicts["item_kind"] == waiver.item_kind)
+            & (verdicts["item"] == waiver.item)
+            & (verdicts["rule"] == waiver.rule)
+            & verdicts["state"].isin(["fail", "not_judged"])
+        )
+        verdicts.loc[hit, "state"] = "waived"
+        verdicts.loc[hit, "waiver"] = waiver.waiver
+    return verdicts
+
+
+def status_of_items(verdicts: pd.DataFrame) -> pd.DataFrame:
+    """Derive the status of each item from its verdicts.
+
+    Returns a frame indexed by item with `status` (accepted, rejected, not_judgeable), `flagged`
+    (any flag rule failed), `n_alerts` and `why` (the sentences of what kept it from acceptance).
+    """
+    columns: dict[str, Any] = {"status": [], "flagged": [], "n_alerts": [], "why": []}
+    if verdicts.empty:
+        return pd.DataFrame(columns, index=pd.Index([], name="item"))
+    failed = verdicts["state"] == "fail"
+    reject = verdicts["severity"] == "reject"
+    unjudged = (verdicts["state"] == "not_judged") & reject
+    marks = pd.DataFrame(
+        {
+            "item": verdicts["item"],
+            "rejected": failed & reject,
+            "unjudged": unjudged,
+            "flagged": failed & (verdicts["severity"] == "flag"),
+            "n_alerts": (failed & (verdicts["severity"] == "alert")).astype(int),
+        }
+    )
+    grouped = marks.groupby("item", sort=True)
+    result = grouped[["rejected", "unjudged", "flagged"]].any()
+    status = np.select(
+        [result["rejected"], result["unjudged"]], ["rejected", "not_judgeable"], "accepted"
+    )
+    blocking = verdicts[(failed & reject) | unjudged]
+    why = blocking.groupby("item")["sentence"].agg(" ".join)
+    return pd.DataFrame(
+        {
+            "status": status,
+            "flagged": result["flagged"],
+            "n_alerts": grouped["n_alerts"].sum(),
+            "why": why.reindex(result.index).fillna(""),
+        }
+    )

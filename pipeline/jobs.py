@@ -1,0 +1,91 @@
+"""What has to be measured: one job per recording or check, under a content key.
+
+The key is a digest of the recording's bytes, of the visit and device values the measurement uses,
+and of the code that can change the number. Equal keys mean equal numbers, so an unchanged night
+measures nothing.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import sys
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from functools import cache
+from importlib.metadata import version
+from importlib.resources import files
+from pathlib import Path
+
+import contracts
+from pipeline.study import Device
+
+# Every module below these can change a number that is measured on a signal.
+MEASURING_CODE = ("records.py", "measure.py", "intake/read.py", "signals")
+MEASURING_LIBRARIES = ("numpy", "scipy", "pyarrow", "edfio")
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One recording or check to measure: where it is, how to read it, what it needs to know."""
+
+    key: str
+    centre: str
+    delivery: str
+    session: str | None
+    item: str
+    technique: str
+    path: Path
+    file: str
+    device: Device
+    context: Mapping[str, float]
+
+
+def content_key(
+    *, file_sha256: str, technique: str, device: Device, context: Mapping[str, float]
+) -> str:
+    """Return the key under which the measures of one recording are stored."""
+    parts = {
+        "file": file_sha256,
+        "technique": technique,
+        "device": asdict(device),
+        "context": {name: repr(value) for name, value in sorted(context.items())},
+        "code": measuring_fingerprint(technique),
+    }
+    return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()[:32]
+
+
+@cache
+def measuring_fingerprint(technique: str) -> str:
+    """Return a digest of all code and settings that can change a number of one technique."""
+    spec = contracts.TECHNIQUES.get(technique) or contracts.CHECKS[technique]
+    folder = "techniques" if spec.kind == "technique" else "equipment"
+    digest = hashlib.sha256(_code_digest((*MEASURING_CODE, f"{folder}/{technique}.py")).encode())
+    digest.update(repr(sorted(spec.settings.items())).encode())
+    digest.update(repr((spec.channels, spec.shortest_s, sys.version_info[:2])).encode())
+    for library in MEASURING_LIBRARIES:
+        digest.update(f"{library}={version(library)}".encode())
+    return digest.hexdigest()[:16]
+
+
+@cache
+def code_fingerprint() -> str:
+    """Return a digest of all code and contracts that stand behind a published number."""
+    parts = [_code_digest(("",)), _tree_digest(Path(str(files("contracts"))))]
+    return hashlib.sha256("".join(parts).encode()).hexdigest()[:12]
+
+
+@cache
+def _code_digest(names: tuple[str, ...]) -> str:
+    root = Path(str(files("pipeline")))
+    return hashlib.sha256("".join(_tree_digest(root / name) for name in names).encode()).hexdigest()
+
+
+def _tree_digest(path: Path) -> str:
+    found = [path] if path.is_file() else sorted(path.rglob("*"))
+    digest = hashlib.sha256()
+    for file in found:
+        if file.suffix in {".py", ".toml", ".sql"}:
+            digest.update(file.name.encode())
+            digest.update(file.read_bytes())
+    return digest.hexdigest()

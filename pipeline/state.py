@@ -1,0 +1,235 @@
+"""The ledger and the stored measures of a study: one private DuckDB file with one writer.
+
+Everything that belongs together is written in one transaction, so that a night that is killed
+leaves whole deliveries and whole chunks behind and the next night goes on from there. The lock is
+held by the operating system and ends with the process: no stale lock is ever left.
+"""
+
+from __future__ import annotations
+
+import io
+import threading
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from importlib.resources import files
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import duckdb
+import pandas as pd
+from filelock import FileLock, Timeout
+
+from pipeline.records import Measured, Problem
+
+PROBLEM_COLUMNS = (
+    "night", "centre", "delivery", "content_key", "session", "recording", "kind", "where_found",
+    "row_number", "column_name", "value", "expected", "sentence", "remedy",
+)  # fmt: skip
+
+
+class NightRunning(RuntimeError):
+    """Another night of the same study is at work."""
+
+
+class State:
+    """The open state of one study. Use as a context manager; holds the study's night lock."""
+
+    def __init__(self, work: Path) -> None:
+        work.mkdir(parents=True, exist_ok=True)
+        self._lock = FileLock(work / "night.lock")
+        try:
+            self._lock.acquire(timeout=0)
+        except Timeout as error:
+            raise NightRunning(
+                "Another night of this study is running. Wait until it has ended; "
+                "nothing was changed."
+            ) from error
+        try:
+            self._con = duckdb.connect(work / "state.duckdb")
+            self._con.execute((files("pipeline") / "state.sql").read_text(encoding="utf-8"))
+        except BaseException:
+            self._lock.release()
+            raise
+        self._turn = threading.RLock()
+
+    def __enter__(self) -> State:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._con.close()
+        self._lock.release()
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """Write all of a block or none of it; one thread at a time."""
+        with self._turn:
+            self._con.begin()
+            try:
+                yield
+            except BaseException:
+                self._con.rollback()
+                raise
+            self._con.commit()
+
+    def frame(self, sql: str, parameters: Sequence[Any] = ()) -> pd.DataFrame:
+        """Run a query and return its rows as a frame."""
+        with self._turn:
+            return self._con.execute(sql, list(parameters)).df()
+
+    def value(self, sql: str, parameters: Sequence[Any] = ()) -> Any:
+        """Run a query and return the first value of its first row, or None."""
+        with self._turn:
+            row = self._con.execute(sql, list(parameters)).fetchone()
+        return None if row is None else row[0]
+
+    def run(self, sql: str, parameters: Sequence[Any] = ()) -> None:
+        """Run one statement."""
+        with self._turn:
+            self._con.execute(sql, list(parameters))
+
+    def append(self, table: str, rows: pd.DataFrame) -> None:
+        """Append the rows of a frame to a table, by column name."""
+        if rows.empty:
+            return
+        with self._turn:
+            self._con.register("new_rows", rows)
+            names = ", ".join(rows.columns)
+            self._con.execute(f"INSERT INTO {table} ({names}) SELECT {names} FROM new_rows")
+            self._con.unregister("new_rows")
+
+    def store_problems(
+        self, problems: Iterable[Problem], *, night: str, content_key: str | None = None
+    ) -> None:
+        """Append problems of a delivery, or of the recording that has this content key."""
+        rows = [
+            {
+                "night": night,
+                "content_key": content_key,
+                "where_found": p.where,
+                "row_number": p.row,
+                "column_name": p.column,
+                **{
+                    name: getattr(p, name)
+                    for name in PROBLEM_COLUMNS
+                    if name in Problem.__dataclass_fields__
+                },
+            }
+            for p in problems
+        ]
+        if rows:
+            frame = pd.DataFrame(rows, columns=list(PROBLEM_COLUMNS))
+            self.append("problems", frame.astype({"row_number": "Int64"}))
+
+    def store_tables(
+        self, tables: Mapping[str, pd.DataFrame], *, centre: str, delivery: str
+    ) -> None:
+        """Keep the clean rows of one delivery."""
+        for name, frame in tables.items():
+            body = io.BytesIO()
+            frame.to_parquet(body, index=False)
+            self.run(
+                "INSERT INTO delivered VALUES (?, ?, ?, ?)",
+                [centre, delivery, name, body.getvalue()],
+            )
+
+    def delivered_rows(self, table: str) -> pd.DataFrame:
+        """Return the clean rows of one table over all deliveries, with centre and delivery."""
+        with self._turn:
+            bodies = self._con.execute(
+                "SELECT centre, delivery, body FROM delivered WHERE table_name = ? "
+                "ORDER BY centre, delivery",
+                [table],
+            ).fetchall()
+        frames = [
+            pd.read_parquet(io.BytesIO(body)).assign(centre=centre, delivery=delivery)
+            for centre, delivery, body in bodies
+        ]
+        frames = [frame for frame in frames if len(frame)]
+        return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
+
+    def store_measured(self, measured: Sequence[Measured], *, night: str, code: str) -> None:
+        """Keep what was measured on a chunk of recordings, in one transaction."""
+        with self.transaction():
+            self.append("measured", _measured_rows(measured, night=night, code=code))
+            self.append("trials", _trial_rows(measured))
+            self.append("trial_values", _value_rows(measured))
+            for item in measured:
+                self.store_problems(item.problems, night=night, content_key=item.key)
+
+    def stored_keys(self) -> set[str]:
+        """Return the content keys that need no measuring any more; crashes are tried again."""
+        with self._turn:
+            rows = self._con.execute(
+                "SELECT content_key FROM measured WHERE state <> 'crashed'"
+            ).fetchall()
+        return {row[0] for row in rows}
+
+    def forget_measured(self, keys: Iterable[str]) -> None:
+        """Drop stored measures by content key, to measure them anew."""
+        wanted = pd.DataFrame({"content_key": sorted(set(keys))})
+        if wanted.empty:
+            return
+        with self.transaction():
+            self._con.register("gone", wanted)
+            for table in ("measured", "trials", "trial_values", "problems"):
+                self._con.execute(
+                    f"DELETE FROM {table} WHERE content_key IN (SELECT content_key FROM gone)"
+                )
+            self._con.unregister("gone")
+
+
+def _measured_rows(measured: Sequence[Measured], *, night: str, code: str) -> pd.DataFrame:
+    names = ("item", "technique", "state", "rate_hz", "duration_s", "sentence", "traceback")
+    return pd.DataFrame(
+        [
+            {"content_key": m.key, "code": code, "night": night}
+            | {name: getattr(m, name) for name in names}
+            for m in measured
+        ]
+    )
+
+
+def _trial_rows(measured: Sequence[Measured]) -> pd.DataFrame:
+    return pd.DataFrame(
+        [
+            {"content_key": m.key, "trial_index": t.index, "start_s": t.start_s, "end_s": t.end_s}
+            for m in measured
+            for t in m.trials
+        ]
+    )
+
+
+def _value_rows(measured: Sequence[Measured]) -> pd.DataFrame:
+    keys: list[str] = []
+    indices: list[int] = []
+    quantities: list[str] = []
+    values: list[float] = []
+    reasons: list[str | None] = []
+    for m in measured:
+        sets = [(t.index, t.values, t.reasons) for t in m.trials]
+        if m.test_values:
+            sets.append((0, m.test_values, {}))
+        for index, numbers, why in sets:
+            for quantity, value in numbers.items():
+                keys.append(m.key)
+                indices.append(index)
+                quantities.append(quantity)
+                values.append(value)
+                reasons.append(why.get(quantity))
+    return pd.DataFrame(
+        {
+            "content_key": keys,
+            "trial_index": indices,
+            "quantity": quantities,
+            "value": values,
+            "reason": reasons,
+        }
+    )
+
+
