@@ -1,0 +1,63 @@
+"""Resting level around a manoeuvre: end-expiratory level and tidal volume of nearby breaths."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.records import IntArray, Recording
+from pipeline.signals.fits import NAN
+
+
+@dataclass(frozen=True, slots=True)
+class RestingLevel:
+    """End-expiratory level (mean, SD, how many) and median tidal volume of breaths, mL."""
+
+    eel_ml: float
+    sd_ml: float
+    n_breaths: int
+    tidal_volume_ml: float
+
+    @property
+    def sd_pct(self) -> float:
+        """SD of the end-expiratory level as percent of tidal volume."""
+        return 100.0 * self.sd_ml / self.tidal_volume_ml if self.tidal_volume_ml > 0 else NAN
+
+
+def level_before(recording: Recording, sample: int, *, most_breaths: int) -> RestingLevel:
+    """Level of the last breaths whose inspiration starts at or before a sample.
+
+    Their tidal volume is taken from the ones that also end before the sample.
+    """
+    breaths = recording.breaths
+    chosen = np.flatnonzero(breaths.start <= sample)[-most_breaths:]
+    whole = chosen[breaths.end[chosen] <= sample]
+    return _level(recording, chosen, whole)
+
+
+def level_after(recording: Recording, sample: int, *, most_breaths: int) -> RestingLevel:
+    """Level of the first breaths whose inspiration starts at or after a sample."""
+    chosen = np.flatnonzero(recording.breaths.start >= sample)[:most_breaths]
+    return _level(recording, chosen, chosen)
+
+
+def eel_shift_pct(before: RestingLevel, after: RestingLevel) -> float:
+    """Size of the shift of the end-expiratory level, percent of the tidal volume before."""
+    if not before.tidal_volume_ml > 0:
+        return NAN
+    return 100.0 * abs(after.eel_ml - before.eel_ml) / before.tidal_volume_ml
+
+
+def _level(recording: Recording, chosen: IntArray, whole: IntArray) -> RestingLevel:
+    breaths = recording.breaths
+    if chosen.size == 0:
+        return RestingLevel(NAN, NAN, 0, NAN)
+    eel = breaths.eel_ml[chosen]
+    depth = recording.volume_ml[breaths.turn[whole]] - breaths.eel_ml[whole]
+    return RestingLevel(
+        float(eel.mean()),
+        float(eel.std(ddof=1)) if eel.size > 1 else NAN,
+        int(eel.size),
+        float(np.median(depth)) if depth.size else NAN,
+    )

@@ -1,0 +1,179 @@
+"""Occlusions of the airway: where the shutter is closed, and where pressure behind it is level.
+
+Source of the method: Gappa et al., Eur Respir J 2001;17:141-148; limits are in the contracts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.records import FloatArray
+from pipeline.signals.fits import NAN, noise_sd
+
+
+@dataclass(frozen=True, slots=True)
+class Occlusion:
+    """Samples [start, end) during which the shutter is closed; `end` is the release."""
+
+    start: int
+    end: int
+
+
+@dataclass(frozen=True, slots=True)
+class Plateau:
+    """Level part of the pressure behind a closed shutter, samples [start, end).
+
+    `pressure_kpa` and `sd_kpa` belong to the quietest window, `quiet_start` to `quiet_end`.
+    """
+
+    start: int
+    end: int
+    quiet_start: int
+    quiet_end: int
+    length_s: float
+    pressure_kpa: float
+    sd_kpa: float
+
+
+@dataclass(frozen=True, slots=True)
+class ShutterSettings:
+    """How a closed shutter is told from a pause.
+
+    A closed shutter lasts `least_s`, holds flow below `flow_share` of the usual flow or
+    `noise_multiple` times the noise, whichever is larger, and lets pressure move `pressure_kpa`.
+    """
+
+    least_s: float
+    flow_share: float
+    noise_multiple: float
+    pressure_kpa: float
+
+
+def find_occlusions(
+    flow_ml_s: FloatArray,
+    airway_pressure_kpa: FloatArray,
+    rate_hz: float,
+    settings: ShutterSettings,
+) -> list[Occlusion]:
+    """Find where flow stays near zero while airway pressure moves, in order of time.
+
+    flow mL/s and pressure kPa: shape (n,). A pause in breathing has no flow either, but its
+    airway pressure stays where it is at zero flow.
+    """
+    pressure = airway_pressure_kpa - open_pressure_kpa(flow_ml_s, airway_pressure_kpa)
+    limit = flow_limit_ml_s(flow_ml_s, settings)
+    span = max(1, round(0.01 * rate_hz))
+    closed = np.abs(running_mean(flow_ml_s, span)) <= limit
+    found = []
+    for start, end in runs(closed, bridge=round(0.015 * rate_hz)):
+        if end - start < settings.least_s * rate_hz:
+            continue
+        if np.abs(pressure[start:end]).max() >= settings.pressure_kpa:
+            found.append(_sharpened(flow_ml_s, start, end, limit=limit, reach=span))
+    return found
+
+
+def flow_limit_ml_s(flow_ml_s: FloatArray, settings: ShutterSettings) -> float:
+    """Flow below which the airway counts as shut: share of the usual flow, or multiple of noise."""
+    usual = float(np.percentile(np.abs(flow_ml_s), 90)) if flow_ml_s.size else 0.0
+    return max(settings.flow_share * usual, settings.noise_multiple * noise_sd(flow_ml_s))
+
+
+def open_pressure_kpa(flow_ml_s: FloatArray, airway_pressure_kpa: FloatArray) -> float:
+    """Airway pressure at zero flow with the shutter open, kPa: the zero of the transducer.
+
+    Intercept of pressure on flow over samples that flow; half the record or more must be
+    breathing. Shape (n,) each; 0 where nothing flows.
+    """
+    fast = np.abs(flow_ml_s) > 0.2 * np.percentile(np.abs(flow_ml_s), 90)
+    if fast.sum() < 16:
+        return 0.0
+    flow, pressure = flow_ml_s[fast], airway_pressure_kpa[fast]
+    slope, level = np.polyfit(flow, pressure, 1)
+    residual = pressure - slope * flow - level
+    near = np.abs(residual) <= 3 * 1.4826 * np.median(np.abs(residual)) + 1e-12
+    if near.sum() < 16:
+        return float(level)
+    return float(np.polyfit(flow[near], pressure[near], 1)[1])
+
+
+def find_plateau(
+    pressure_kpa: FloatArray,
+    occlusion: Occlusion,
+    rate_hz: float,
+    *,
+    window_s: float,
+    band_kpa: float,
+) -> Plateau:
+    """Find the quietest window of an occlusion and how long pressure stays level around it.
+
+    pressure kPa: shape (n,). The quietest window has `window_s` (or the whole occlusion when that
+    is shorter) and the least SD, n - 1 in the denominator and no smoothing before; the plateau is
+    the stretch around it whose 20 ms running mean stays within `band_kpa` of its mean.
+    NaN for fewer than three samples.
+    """
+    part = pressure_kpa[occlusion.start : occlusion.end]
+    if part.size < 3:
+        return Plateau(
+            occlusion.start, occlusion.end, occlusion.start, occlusion.end, NAN, NAN, NAN
+        )
+    window = min(max(3, round(window_s * rate_hz)), int(part.size))
+    views = np.lib.stride_tricks.sliding_window_view(part, window)
+    spread = views.std(axis=1, ddof=1)
+    quiet = int(np.argmin(spread))
+    level = float(views[quiet].mean())
+    smooth = running_mean(part, max(1, round(0.02 * rate_hz)))
+    near = np.abs(smooth - level) <= band_kpa
+    near[quiet + window // 2] = True
+    start, end = next((a, b) for a, b in runs(near) if a <= quiet + window // 2 < b)
+    first = occlusion.start
+    return Plateau(
+        first + start,
+        first + end,
+        first + quiet,
+        first + quiet + window,
+        (end - start) / rate_hz,
+        level,
+        float(spread[quiet]),
+    )
+
+
+def runs(mask: NDArray[np.bool_], *, bridge: int = 0) -> list[tuple[int, int]]:
+    """Stretches [start, end) where the mask holds; gaps of up to `bridge` samples are closed."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
+    starts, ends = edges[::2], edges[1::2]
+    if bridge > 0 and starts.size > 1:
+        apart = starts[1:] - ends[:-1] > bridge
+        starts = starts[np.concatenate(([True], apart))]
+        ends = ends[np.concatenate((apart, [True]))]
+    return list(zip(starts.tolist(), ends.tolist(), strict=True))
+
+
+def running_mean(y: FloatArray, span: int) -> FloatArray:
+    """Centred running mean over `span` samples, shorter at the ends; shape (n,)."""
+    if span <= 1 or y.size == 0:
+        return y
+    sums = np.concatenate(([0.0], np.cumsum(y)))
+    place = np.arange(y.size)
+    low = np.maximum(place - span // 2, 0)
+    high = np.minimum(place + span - span // 2, y.size)
+    return np.asarray((sums[high] - sums[low]) / (high - low), dtype=np.float64)
+
+
+def _sharpened(
+    flow_ml_s: FloatArray, start: int, end: int, *, limit: float, reach: int
+) -> Occlusion:
+    """Move the edges of a stretch, blurred by smoothing, to where raw flow crosses the limit."""
+    moving = np.abs(flow_ml_s) > limit
+    middle = (start + end) // 2
+    low, high = max(start - reach, 0), min(end + reach, flow_ml_s.size)
+    before = np.flatnonzero(moving[low : min(start + reach, middle)])
+    first = max(end - reach, middle)
+    after = np.flatnonzero(moving[first:high])
+    return Occlusion(
+        low + int(before[-1]) + 1 if before.size else start,
+        first + int(after[0]) if after.size else end,
+    )

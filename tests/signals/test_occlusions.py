@@ -1,0 +1,135 @@
+"""Occlusions and plateaus on small hand-made signals."""
+
+import numpy as np
+import pytest
+
+from pipeline.records import Breaths, Recording
+from pipeline.signals import levels, occlusions
+from pipeline.signals.occlusions import Occlusion, ShutterSettings
+
+SHUTTER = ShutterSettings(least_s=0.08, flow_share=0.05, noise_multiple=6.0, pressure_kpa=0.1)
+
+
+def breathing_with_occlusions(rate_hz, *, held=((4.0, 4.5), (9.0, 9.15)), noise=0.0, offset=0.0):
+    """Sine breathing of 0.5 Hz and 100 mL/s; no flow and 0.6 kPa where the shutter is shut."""
+    time = np.arange(0, 14, 1 / rate_hz)
+    flow = 100 * np.sin(np.pi * time)
+    pressure = -0.0005 * flow + 0.03
+    for start, end in held:
+        shut = (time >= start) & (time < end)
+        flow[shut] = 0.0
+        pressure[shut] = 0.03 + 0.6 * (1 - np.exp(-(time[shut] - start) / 0.03))
+    random = np.random.default_rng(3)
+    flow = flow + offset + random.normal(0, noise, time.size)
+    return time, flow, pressure + random.normal(0, noise / 1000, time.size)
+
+
+@pytest.mark.parametrize("rate_hz", [100.0, 200.0, 500.0, 1000.0])
+@pytest.mark.parametrize("noise", [0.0, 1.0])
+def test_occlusions_are_found_to_the_sample(rate_hz, noise):
+    held = ((4.2, 4.7), (8.5, 8.75))
+    _, flow, pressure = breathing_with_occlusions(rate_hz, held=held, noise=noise)
+    found = occlusions.find_occlusions(flow, pressure, rate_hz, SHUTTER)
+    assert len(found) == 2
+    for occlusion, (start, end) in zip(found, held, strict=True):
+        assert occlusion.start / rate_hz == pytest.approx(start, abs=1.01 / rate_hz)
+        assert occlusion.end / rate_hz == pytest.approx(end, abs=1.01 / rate_hz)
+
+
+def test_a_pause_in_breathing_is_no_occlusion():
+    time, flow, pressure = breathing_with_occlusions(200.0, held=((4.2, 4.7),))
+    pause = (time >= 8.0) & (time < 8.6)
+    flow[pause], pressure[pause] = 0.0, 0.03
+    assert len(occlusions.find_occlusions(flow, pressure, 200.0, SHUTTER)) == 1
+
+
+def test_breathing_without_a_shutter_has_no_occlusion():
+    _, flow, pressure = breathing_with_occlusions(200.0, held=(), noise=1.0)
+    assert occlusions.find_occlusions(flow, pressure, 200.0, SHUTTER) == []
+    nothing = np.zeros(400)
+    assert occlusions.find_occlusions(nothing, nothing, 200.0, SHUTTER) == []
+
+
+def test_pressure_at_zero_flow_is_the_zero_of_the_transducer():
+    _, flow, pressure = breathing_with_occlusions(200.0, noise=1.0)
+    assert occlusions.open_pressure_kpa(flow, pressure) == pytest.approx(0.03, abs=0.002)
+
+
+def test_plateau_pressure_sd_and_length():
+    rate = 500.0
+    time = np.arange(0, 0.6, 1 / rate)
+    noise = np.random.default_rng(1).normal(0, 0.004, time.size)
+    pressure = 0.6 * (1 - np.exp(-time / 0.04)) + noise
+    plateau = occlusions.find_plateau(
+        pressure, Occlusion(0, time.size), rate, window_s=0.1, band_kpa=0.02
+    )
+    assert plateau.pressure_kpa == pytest.approx(0.6, abs=0.004)
+    assert plateau.sd_kpa == pytest.approx(0.004, rel=0.35)
+    assert plateau.length_s == pytest.approx(0.6 - 0.04 * np.log(0.6 / 0.02), abs=0.04)
+    window = pressure[plateau.quiet_start : plateau.quiet_end]
+    assert plateau.sd_kpa == pytest.approx(np.std(window, ddof=1))
+    assert window.size == 50
+
+
+def test_pressure_that_keeps_moving_has_a_short_plateau():
+    time = np.arange(0, 0.5, 0.005)
+    plateau = occlusions.find_plateau(
+        1.2 * time, Occlusion(0, time.size), 200.0, window_s=0.1, band_kpa=0.02
+    )
+    assert plateau.length_s < 0.1
+    assert plateau.sd_kpa > 0.03
+
+
+def test_an_occlusion_shorter_than_the_window_is_measured_as_it_is():
+    pressure = np.full(100, 0.5)
+    plateau = occlusions.find_plateau(
+        pressure, Occlusion(50, 58), 200.0, window_s=0.1, band_kpa=0.02
+    )
+    assert plateau.length_s == pytest.approx(0.04)
+    assert np.isnan(
+        occlusions.find_plateau(
+            pressure, Occlusion(50, 52), 200.0, window_s=0.1, band_kpa=0.02
+        ).pressure_kpa
+    )
+
+
+def test_runs_and_bridged_gaps():
+    mask = np.array([0, 1, 1, 0, 1, 0, 0, 0, 1], dtype=bool)
+    assert occlusions.runs(mask) == [(1, 3), (4, 5), (8, 9)]
+    assert occlusions.runs(mask, bridge=1) == [(1, 5), (8, 9)]
+    assert occlusions.runs(np.zeros(4, dtype=bool)) == []
+
+
+def test_running_mean_keeps_a_line_and_shape():
+    line = np.arange(50.0)
+    assert occlusions.running_mean(line, 5)[5:-5] == pytest.approx(line[5:-5])
+    assert occlusions.running_mean(line, 5).shape == line.shape
+
+
+def recording_with_levels(eel_ml):
+    starts = np.arange(len(eel_ml)) * 100
+    volume = np.zeros(100 * len(eel_ml) + 1)
+    for start, eel in zip(starts, eel_ml, strict=True):
+        volume[start : start + 100] = eel + 50 * np.sin(np.linspace(0, np.pi, 100))
+    breaths = Breaths(starts, starts + 50, starts + 100, np.array(eel_ml, dtype=float))
+    return Recording("r", "t", 100.0, np.gradient(volume), volume, {}, breaths, {})
+
+
+def test_level_before_and_after():
+    recording = recording_with_levels([0.0, 2.0, 4.0, 2.0, 12.0, 12.0])
+    before = levels.level_before(recording, 350, most_breaths=3)
+    assert (before.eel_ml, before.n_breaths) == (pytest.approx(8 / 3), 3)
+    assert before.tidal_volume_ml == pytest.approx(50, rel=0.01)
+    assert before.sd_pct == pytest.approx(100 * np.std([2, 4, 2], ddof=1) / 50, rel=0.01)
+    after = levels.level_after(recording, 380, most_breaths=3)
+    assert (after.eel_ml, after.n_breaths) == (12.0, 2)
+    shift = levels.eel_shift_pct(before, after)
+    assert shift == pytest.approx(100 * (12 - 8 / 3) / 50, rel=0.01)
+
+
+def test_level_without_breaths_is_nan():
+    recording = recording_with_levels([0.0, 2.0])
+    nothing = levels.level_after(recording, 900, most_breaths=3)
+    assert nothing.n_breaths == 0
+    assert np.isnan(nothing.eel_ml)
+    assert np.isnan(levels.eel_shift_pct(nothing, nothing))
