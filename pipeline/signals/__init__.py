@@ -1,0 +1,1 @@
+"""Signals: raw samples to channels, gas conditions, volume, breaths, occlusions and shared fits."""

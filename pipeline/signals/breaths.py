@@ -1,0 +1,201 @@
+"""Volume from flow, breaths, end-expiratory level (EEL), and the drift line through it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from math import sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.records import Breaths, FloatArray, IntArray
+
+BoolArray = NDArray[np.bool_]
+
+# How breaths are recognised. None of these judges a trial. They follow Bates et al., Eur Respir J
+# 2000;16:1180-1192 in kind (a least volume and a least time); the figures are this study's own.
+_NOISE_SDS = 4.0  # a direction counts once flow exceeds this many SDs of its noise ...
+_FLOW_SHARE = 0.04  # ... and this share of the upper quartile of |flow|
+_LEAST_VOLUME_SHARE = 0.1  # least phase, as a share of the typical phase volume
+_LEAST_PHASE_S = 0.08
+# Pressures beyond these (from their resting value) mark an occlusion, inflation or squeeze.
+_AIRWAY_BUSY_KPA = 0.12
+_JACKET_BUSY_KPA = 0.3
+# A breath is regular within these multiples of the median volume and duration.
+_REGULAR_LOW, _REGULAR_HIGH = 0.5, 1.7
+_LEAST_DRIFT_S = 4.0  # shortest distance of end-expiratory points that can show a drift
+
+
+def integrate(flow_ml_s: FloatArray, rate_hz: float) -> FloatArray:
+    """Volume (n,) in mL of flow (n,) in mL/s by the trapezoid rule; starts at 0."""
+    volume_ml = np.zeros(flow_ml_s.size)
+    np.cumsum(flow_ml_s[1:] + flow_ml_s[:-1], out=volume_ml[1:])
+    volume_ml *= 0.5 / rate_hz
+    return volume_ml
+
+
+def noise_sd(samples: FloatArray) -> float:
+    """SD of the white noise of samples (n,), in their unit; 0 for fewer than three samples.
+
+    median |x[i-1] - 2 x[i] + x[i+1]| / (0.6745 sqrt 6): second differences take out the signal,
+    the median takes out its corners.
+    """
+    if samples.size < 3:
+        return 0.0
+    bends = np.abs(samples[2:] - 2.0 * samples[1:-1] + samples[:-2])
+    return float(np.median(bends)) / (0.6745 * sqrt(6.0))
+
+
+def find_breaths(flow_ml_s: FloatArray, volume_ml: FloatArray, rate_hz: float) -> Breaths:
+    """Cut a recording into whole breaths; arrays of shape (n_breaths,), possibly empty.
+
+    Flow (mL/s, inspiration positive) has a direction once it leaves a noise-aware band about
+    zero. Inspiration starts at the first positive sample after flow last was not positive;
+    expiration turns at the first sample that is not positive, so a pause or an occlusion belongs
+    to the expiration. Phases of too little volume or time are merged into their surroundings.
+    `start` and `turn` are the first samples after the crossing.
+    """
+    direction = _directions(flow_ml_s)
+    held = np.flatnonzero(direction)
+    if held.size == 0:
+        return _no_breaths()
+    change = np.flatnonzero(np.diff(direction[held]))
+    before, after = held[change], held[change + 1]
+    inward = direction[after] > 0
+    samples = np.arange(flow_ml_s.size)
+    not_positive = flow_ml_s <= 0.0
+    last = np.maximum.accumulate(np.where(not_positive, samples, -1))
+    far = np.where(not_positive, samples, flow_ml_s.size)
+    following = np.minimum.accumulate(far[::-1])[::-1]
+    edges = np.where(inward, last[after] + 1, following[before])
+    edges, inward = _merge_small(edges, inward, volume_ml, rate_hz)
+    if edges.size and not inward[0]:
+        edges = edges[1:]
+    whole = (edges.size - 1) // 2
+    if whole < 1:
+        return _no_breaths()
+    start = edges[0 : 2 * whole : 2]
+    return Breaths(
+        start=start,
+        turn=edges[1 : 2 * whole : 2],
+        end=edges[2 : 2 * whole + 1 : 2],
+        eel_ml=volume_ml[start],
+    )
+
+
+def regular_breaths(
+    breaths: Breaths, volume_ml: FloatArray, busy: BoolArray | None = None
+) -> BoolArray:
+    """Which breaths (n_breaths,) have a usual volume and duration and lie outside `busy` (n,).
+
+    Usual is within 0.5 to 1.7 times the median of the breaths outside `busy`; volume is the
+    larger of inspired and expired, so that a leak does not make a breath irregular.
+    """
+    if breaths.start.size == 0:
+        return np.zeros(0, dtype=bool)
+    free: BoolArray = np.ones(breaths.start.size, dtype=bool)
+    if busy is not None and busy.any():
+        passed = np.r_[0, np.cumsum(busy)]
+        free = passed[breaths.end] == passed[breaths.start]
+        if not free.any():
+            return free
+    top = volume_ml[breaths.turn]
+    tidal_ml = np.maximum(top - volume_ml[breaths.start], top - volume_ml[breaths.end])
+    regular = free
+    for size in (tidal_ml, (breaths.end - breaths.start).astype(np.float64)):
+        usual = float(np.median(size[free]))
+        regular = regular & (size >= _REGULAR_LOW * usual) & (size <= _REGULAR_HIGH * usual)
+    return regular
+
+
+def manoeuvres(pressures_kpa: Mapping[str, FloatArray], *, n: int) -> BoolArray:
+    """Mask (n,) of samples in an occlusion, an inflation or a squeeze, by the pressures (kPa).
+
+    True where airway or jacket pressure is away from its resting value (median over time for the
+    airway, lower quartile for the jacket, which can be inflated for a long part of a recording).
+    """
+    busy = np.zeros(n, dtype=bool)
+    airway = pressures_kpa.get("airway_pressure")
+    if airway is not None and n:
+        busy |= np.abs(airway - np.median(airway)) > _AIRWAY_BUSY_KPA
+    jacket = pressures_kpa.get("jacket_pressure")
+    if jacket is not None and n:
+        busy |= jacket - np.percentile(jacket, 25.0) > _JACKET_BUSY_KPA
+    return busy
+
+
+def level_volume(
+    volume_ml: FloatArray, breaths: Breaths, busy: BoolArray, rate_hz: float
+) -> FloatArray:
+    """Volume (n,) in mL less its drift line; 0 is the line through the end-expiratory points.
+
+    The slope is the weighted median of the slopes between any two end-expiratory points of
+    regular breaths (Theil 1950, Sen 1968; weight = distance in time) that have no manoeuvre
+    between them: a step of EEL at a manoeuvre - a leak, an effort - then stays visible. The level
+    is the median of the points about that slope. Without two such points at least 4 s apart no
+    slope is taken out; without any, the first sample is zero.
+    """
+    point, group = _eel_points(breaths, regular_breaths(breaths, volume_ml, busy), busy)
+    if point.size == 0:
+        return volume_ml - volume_ml[:1].sum()
+    time_s = point / rate_hz
+    level_ml = volume_ml[point]
+    slope_ml_s = _paired_slope(time_s, level_ml, group)
+    zero_ml = float(np.median(level_ml - slope_ml_s * time_s))
+    line_ml: FloatArray = zero_ml + slope_ml_s / rate_hz * np.arange(volume_ml.size)
+    return volume_ml - line_ml
+
+
+def _eel_points(breaths: Breaths, regular: BoolArray, busy: BoolArray) -> tuple[IntArray, IntArray]:
+    """Samples of end-expiration at either end of regular breaths, and the stretch each lies in."""
+    point = np.unique(np.r_[breaths.start[regular], breaths.end[regular]])
+    begun = np.r_[0, np.cumsum(np.diff(busy.astype(np.int8)) > 0)]
+    return point, begun[point] if point.size else point
+
+
+def _paired_slope(time_s: FloatArray, level_ml: FloatArray, group: IntArray) -> float:
+    first, second = np.triu_indices(time_s.size, k=1)
+    apart_s = time_s[second] - time_s[first]
+    usable = (group[first] == group[second]) & (apart_s >= _LEAST_DRIFT_S)
+    if not usable.any():
+        return 0.0
+    apart_s = apart_s[usable]
+    slopes = (level_ml[second] - level_ml[first])[usable] / apart_s
+    return weighted_median(slopes, apart_s)
+
+
+def weighted_median(values: FloatArray, weights: FloatArray) -> float:
+    """Value (n,) at which half of the weight (n,) is reached; n >= 1."""
+    order = np.argsort(values)
+    reached = np.cumsum(weights[order])
+    return float(values[order[np.searchsorted(reached, 0.5 * reached[-1])]])
+
+
+def _directions(flow_ml_s: FloatArray) -> IntArray:
+    size = np.abs(flow_ml_s)
+    quartile = float(np.percentile(size, 75.0)) if size.size else 0.0
+    band = max(_NOISE_SDS * noise_sd(flow_ml_s), _FLOW_SHARE * quartile)
+    return (flow_ml_s > band).astype(np.int64) - (flow_ml_s < -band)
+
+
+def _merge_small(
+    edges: IntArray, inward: BoolArray, volume_ml: FloatArray, rate_hz: float
+) -> tuple[IntArray, BoolArray]:
+    """Drop pairs of edges about phases that are too small or too short to be a breath."""
+    while edges.size > 1:
+        moved = np.abs(np.diff(volume_ml[edges]))
+        least_ml = _LEAST_VOLUME_SHARE * weighted_median(moved, moved)
+        small = (moved < least_ml) | (np.diff(edges) < _LEAST_PHASE_S * rate_hz)
+        if not small.any():
+            break
+        at = int(np.argmin(np.where(small, moved, np.inf)))
+        # A small phase at either end has a neighbour on one side only: its outer edge goes.
+        gone = [0] if at == 0 else [at + 1] if at == moved.size - 1 else [at, at + 1]
+        edges = np.delete(edges, gone)
+        inward = np.delete(inward, gone)
+    return edges, inward
+
+
+def _no_breaths() -> Breaths:
+    none = np.zeros(0, dtype=np.int64)
+    return Breaths(none, none, none, np.zeros(0))

@@ -1,0 +1,229 @@
+"""Raw samples to calibrated channels on a uniform time base, and channels to a `Recording`.
+
+Gaps, jitter and clipping are measured and bridged here, never judged: limits live in `contracts`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from contracts import CHECKS
+from pipeline.records import Channels, FloatArray, RawSignal, Recording
+from pipeline.signals.breaths import find_breaths, integrate, level_volume, manoeuvres
+from pipeline.signals.gas import AS_MEASURED, GasFactors, flow_at_btps, gas_factors
+from pipeline.study import ChannelMap, Device
+
+PRESSURE_CHANNELS = ("airway_pressure", "box_pressure", "jacket_pressure")
+# Channel -> key in `Channels.values` and the UCUM unit that the key's suffix names.
+VALUE_KEYS: Mapping[str, tuple[str, str]] = {
+    "flow": ("flow_ml_s", "mL/s"),
+    "airway_pressure": ("airway_pressure_kpa", "kPa"),
+    "box_pressure": ("box_pressure_kpa", "kPa"),
+    "jacket_pressure": ("jacket_pressure_kpa", "kPa"),
+    "spo2": ("spo2_pct", "%"),
+    "heart_rate": ("heart_rate_per_min", "/min"),
+}
+_NEGATIVE = ("expiration", "below")
+
+# Times this close to the uniform grid (in sample periods) are taken as rounding of the export.
+_JITTER_PERIODS = 0.1
+# A registered rate is trusted when the file's own agrees this well; else the file's own is used.
+_SAME_RATE = 1e-3
+_LIKE_RATE = 0.3
+# Fewest equal samples in a row at an extreme that count as the end of the range, and how near
+# zero (share of the channel's span) an extreme is rest rather than the end of the range.
+_CLIPPED_RUN = 3
+_REST_SHARE = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class _TimeBase:
+    """Which raw samples are kept, where they lie, and the uniform grid to bring them to."""
+
+    kept: NDArray[np.bool_] | slice
+    time_s: FloatArray
+    rate_hz: float
+    grid_s: FloatArray | None
+    gap_s: float
+
+
+def calibrate(raw: RawSignal, device: Device, spec_channels: Sequence[str]) -> Channels:
+    """Bring a raw signal to calibrated channels on one uniform time base.
+
+    value = sign * (raw - offset) * gain * unit factor, in mL/s, kPa, % or /min; shape (n,). Flow
+    is still as at the flow head: `assemble` brings it to BTPS. Every registered channel that the
+    raw signal has is returned; gaps and clipping are those of flow and of `spec_channels`.
+    Samples whose time does not advance are left out, missing values and gaps are bridged by a
+    straight line, and jittered times are resampled by linear interpolation. A channel without one
+    number is all zero, with a gap as long as the recording. Never raises for bad samples; raises
+    `contracts.ContractError` for a unit that the contracts do not know.
+    """
+    base = _time_base(raw.time_s, device.rate_hz)
+    needed = {"flow", *spec_channels}
+    values: dict[str, FloatArray] = {}
+    gap_s, clipped_pct = base.gap_s, 0.0
+    for mapped in device.channels:
+        column = raw.columns.get(mapped.column)
+        if column is None:
+            continue
+        samples = _scaled(column, mapped)[base.kept]
+        missing = ~np.isfinite(samples)
+        if missing.any():
+            if mapped.channel in needed:
+                gap_s = max(gap_s, longest_run(missing) / base.rate_hz)
+            samples = _bridged(samples, missing, base.time_s)
+        if mapped.channel in needed:
+            clipped_pct = max(clipped_pct, clipped_share_pct(samples))
+        if base.grid_s is not None:
+            samples = np.interp(base.grid_s, base.time_s, samples)
+        values[VALUE_KEYS[mapped.channel][0]] = samples
+    return Channels(base.rate_hz, values, gap_s, clipped_pct)
+
+
+def assemble(
+    channels: Channels, *, name: str, technique: str, device: Device, context: Mapping[str, float]
+) -> Recording:
+    """Bring channels to BTPS, integrate, take out drift, find breaths: a `Recording`.
+
+    `pressures_kpa` is keyed by channel (``airway_pressure``, ``box_pressure``,
+    ``jacket_pressure``) and holds what the device recorded. `flow_ml_s` keeps whatever offset it
+    has; only `volume_ml` has the drift line taken out, and it is zero at the line's level of the
+    end-expiratory points. Equipment checks move room air both ways, so their flow stays as
+    measured and their volume keeps its drift.
+    """
+    is_check = technique in CHECKS
+    factors = AS_MEASURED if is_check else _factors(device, context)
+    flow_ml_s = flow_at_btps(channels.values["flow_ml_s"], factors)
+    pressures = {
+        channel: channels.values[VALUE_KEYS[channel][0]]
+        for channel in PRESSURE_CHANNELS
+        if VALUE_KEYS[channel][0] in channels.values
+    }
+    volume_ml = integrate(flow_ml_s, channels.rate_hz)
+    breaths = find_breaths(flow_ml_s, volume_ml, channels.rate_hz)
+    if not is_check:
+        busy = manoeuvres(pressures, n=flow_ml_s.size)
+        volume_ml = level_volume(volume_ml, breaths, busy, channels.rate_hz)
+        breaths = replace(breaths, eel_ml=volume_ml[breaths.start])
+    return Recording(
+        name=name,
+        technique=technique,
+        rate_hz=channels.rate_hz,
+        flow_ml_s=flow_ml_s,
+        volume_ml=volume_ml,
+        pressures_kpa=pressures,
+        breaths=breaths,
+        context=context,
+        gap_s=channels.gap_s,
+        clipped_share_pct=channels.clipped_share_pct,
+    )
+
+
+def clipped_share_pct(samples: FloatArray) -> float:
+    """Share (%) of samples (n,) that stand still at an end of their range.
+
+    A sample counts when it equals the largest or least value and at least two neighbours in a row
+    do too; one shared extreme is a peak, a flat run is a rail. An extreme at zero is the resting
+    value of a pressure, not the end of a range. 0 for a constant signal.
+    """
+    if samples.size == 0:
+        return 0.0
+    low, high = float(samples.min()), float(samples.max())
+    rest = _REST_SHARE * (high - low)
+    if rest == 0.0:
+        return 0.0
+    count = sum(_in_runs(samples == end) for end in (low, high) if abs(end) > rest)
+    return 100.0 * count / samples.size
+
+
+def longest_run(flags: NDArray[np.bool_]) -> int:
+    """Length of the longest stretch of true values in flags (n,)."""
+    edges = np.flatnonzero(np.diff(np.r_[False, flags, False]))
+    return int((edges[1::2] - edges[::2]).max()) if edges.size else 0
+
+
+def _in_runs(flags: NDArray[np.bool_]) -> int:
+    edges = np.flatnonzero(np.diff(np.r_[False, flags, False]))
+    lengths = edges[1::2] - edges[::2]
+    return int(lengths[lengths >= _CLIPPED_RUN].sum())
+
+
+def _scaled(column: FloatArray, mapped: ChannelMap) -> FloatArray:
+    scale = mapped.gain * _unit_factor(mapped.channel, mapped.unit)
+    return (column - mapped.offset) * (-scale if mapped.positive in _NEGATIVE else scale)
+
+
+@lru_cache(maxsize=64)
+def _unit_factor(channel: str, unit: str) -> float:
+    wanted = VALUE_KEYS[channel][1]
+    if unit == wanted:
+        return 1.0
+    from contracts.units import factor  # a unit library is slow to import
+
+    return factor(unit, wanted)
+
+
+def _bridged(samples: FloatArray, missing: NDArray[np.bool_], time_s: FloatArray) -> FloatArray:
+    if missing.all():
+        return np.zeros_like(samples)
+    there = ~missing
+    return np.interp(time_s, time_s[there], samples[there])
+
+
+def _time_base(time_s: FloatArray, registered_hz: float) -> _TimeBase:
+    """Keep the samples whose time advances; see whether they lie on a uniform grid."""
+    kept: NDArray[np.bool_] | slice = slice(None)
+    lost = 0
+    steps = np.diff(time_s)
+    if not (steps > 0.0).all():
+        kept, lost = _advancing(time_s)
+        time_s = time_s[kept]
+        steps = np.diff(time_s)
+    if time_s.size < 2:
+        return _TimeBase(kept, time_s, registered_hz, None, lost / registered_hz)
+    period_s = _period(steps, registered_hz)
+    rate_hz = 1.0 / period_s
+    if abs(rate_hz / registered_hz - 1.0) < _SAME_RATE:
+        rate_hz = registered_hz
+    longest_s = float(steps.max()) - period_s
+    gap_s = max(lost * period_s, longest_s if longest_s > 0.5 * period_s else 0.0)
+    n = round((time_s[-1] - time_s[0]) / period_s) + 1
+    grid_s = time_s[0] + np.arange(n) * period_s
+    if n == time_s.size and np.abs(time_s - grid_s).max() <= _JITTER_PERIODS * period_s:
+        return _TimeBase(kept, time_s, rate_hz, None, gap_s)
+    return _TimeBase(kept, time_s, rate_hz, grid_s, gap_s)
+
+
+def _advancing(time_s: FloatArray) -> tuple[NDArray[np.bool_], int]:
+    """Mask of samples later than every sample before them; longest stretch of the others."""
+    finite = np.where(np.isfinite(time_s), time_s, -np.inf)
+    latest = np.maximum.accumulate(finite)
+    kept = np.isfinite(time_s)
+    kept[1:] &= finite[1:] > latest[:-1]
+    return kept, longest_run(~kept)
+
+
+def _period(steps: FloatArray, registered_hz: float) -> float:
+    """Mean step of the stretches without gaps, which rounding of the times does not bias."""
+    usual_s = 1.0 / registered_hz
+    middle_s = float(np.median(steps))
+    if abs(middle_s * registered_hz - 1.0) > _LIKE_RATE:
+        usual_s = middle_s
+    return float(steps[steps < 1.5 * usual_s].mean())
+
+
+def _factors(device: Device, context: Mapping[str, float]) -> GasFactors:
+    if device.gas_state == "btps":
+        return AS_MEASURED
+    return gas_factors(
+        room_temperature_c=context["room_temperature_c"],
+        room_humidity_pct=context["room_humidity_pct"],
+        expired_temperature_c=device.expired_temperature_c,
+        expired_humidity_pct=device.expired_humidity_pct,
+        barometric_pressure_kpa=context["barometric_pressure_kpa"],
+    )
