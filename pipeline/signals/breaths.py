@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.records import Breaths, FloatArray, IntArray
+from pipeline.signals.fits import noise_sd
 
 BoolArray = NDArray[np.bool_]
 
@@ -32,18 +32,6 @@ def integrate(flow_ml_s: FloatArray, rate_hz: float) -> FloatArray:
     np.cumsum(flow_ml_s[1:] + flow_ml_s[:-1], out=volume_ml[1:])
     volume_ml *= 0.5 / rate_hz
     return volume_ml
-
-
-def noise_sd(samples: FloatArray) -> float:
-    """SD of the white noise of samples (n,), in their unit; 0 for fewer than three samples.
-
-    median |x[i-1] - 2 x[i] + x[i+1]| / (0.6745 sqrt 6): second differences take out the signal,
-    the median takes out its corners.
-    """
-    if samples.size < 3:
-        return 0.0
-    bends = np.abs(samples[2:] - 2.0 * samples[1:-1] + samples[:-2])
-    return float(np.median(bends)) / (0.6745 * sqrt(6.0))
 
 
 def find_breaths(flow_ml_s: FloatArray, volume_ml: FloatArray, rate_hz: float) -> Breaths:
@@ -142,8 +130,8 @@ def level_volume(
     level_ml = volume_ml[point]
     slope_ml_s = _paired_slope(time_s, level_ml, group)
     zero_ml = float(np.median(level_ml - slope_ml_s * time_s))
-    line_ml: FloatArray = zero_ml + slope_ml_s / rate_hz * np.arange(volume_ml.size)
-    return volume_ml - line_ml
+    step_ml = slope_ml_s / rate_hz
+    return volume_ml - (zero_ml + step_ml * np.arange(volume_ml.size, dtype=np.float64))
 
 
 def _eel_points(breaths: Breaths, regular: BoolArray, busy: BoolArray) -> tuple[IntArray, IntArray]:

@@ -11,7 +11,6 @@ from pipeline.signals.breaths import (
     integrate,
     level_volume,
     manoeuvres,
-    noise_sd,
     regular_breaths,
 )
 
@@ -105,11 +104,6 @@ def test_too_short_signals_have_no_breaths(samples: int) -> None:
     flow = np.ones(samples)
     assert find_breaths(flow, integrate(flow, 200.0), 200.0).start.size == 0
     assert leveled(flow, 200.0).size == samples
-
-
-def test_noise_is_measured_without_the_signal() -> None:
-    noise = np.random.default_rng(1).normal(0, 1.5, 6400)
-    assert noise_sd(sine_flow(200.0) + noise) == pytest.approx(1.5, rel=0.06)
 
 
 def test_manoeuvres_are_seen_in_either_pressure() -> None:
