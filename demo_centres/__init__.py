@@ -1,0 +1,1 @@
+"""Simulated infants with known truth and the invented demo study. Independent of the analysis."""

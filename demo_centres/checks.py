@@ -1,0 +1,176 @@
+"""Equipment checks simulated with known truth: syringe, shutter hold, box decay, box pump.
+
+Syringe strokes move dry-run room air both ways, so that no gas correction belongs to them: flow
+here is at room conditions.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from demo_centres.physiology import FloatArray, SimulatedRecording
+from demo_centres.tape import FINE_HZ, leaking
+
+
+def _play(
+    check: str,
+    *,
+    rate_hz: float,
+    fine: Mapping[str, FloatArray],
+    context: Mapping[str, float],
+    truth: Mapping[str, float],
+    trials: tuple[Mapping[str, float], ...] = (),
+) -> SimulatedRecording:
+    """Sample fine channels and hand the check over."""
+    step = round(FINE_HZ / rate_hz)
+    channels = {name: values[::step].copy() for name, values in fine.items()}
+    n = len(next(iter(channels.values())))
+    return SimulatedRecording(
+        technique=check,
+        rate_hz=float(rate_hz),
+        time_s=np.arange(n) / float(rate_hz),
+        channels=channels,
+        context=dict(context),
+        truth=dict(truth),
+        trials=trials,
+    )
+
+
+def syringe(
+    *,
+    rng: np.random.Generator,
+    rate_hz: float = 200.0,
+    volume_ml: float = 100.0,
+    flows_ml_s: Sequence[float] = (60.0, 60.0, 120.0, 120.0, 240.0, 240.0),
+    gain_inspired: float = 1.0,
+    gain_expired: float = 1.0,
+    gain_slope_per_l_s: float = 0.0,
+    heated_min: float = 45.0,
+) -> SimulatedRecording:
+    """Strokes of a known volume both ways at several mean flows; half sines with pauses.
+
+    A flow head that reads `gain` too high shows that share as error; `gain_slope_per_l_s` adds
+    an error that grows with flow: read = flow (gain + slope |flow|).
+    """
+    parts, rows = [np.zeros(FINE_HZ)], []
+    for mean in flows_ml_s:
+        for inspired in (True, False):
+            wanted = mean * (1.0 + 0.03 * float(np.clip(rng.standard_normal(), -2, 2)))
+            n = round(volume_ml / wanted * FINE_HZ)
+            t = np.arange(n) / n
+            true = volume_ml * FINE_HZ / n * 0.5 * np.pi * np.sin(np.pi * t)
+            gain = gain_inspired if inspired else gain_expired
+            read = true * (gain + gain_slope_per_l_s * true / 1000.0)
+            # integral of sin^2: mean of flow^2 is (pi/2)^2 / 2 times the squared mean flow
+            slope_ml = gain_slope_per_l_s / 1000.0 * (np.pi**2 / 8.0) * volume_ml**2 * FINE_HZ / n
+            stroke = volume_ml * gain + slope_ml
+            parts += [read if inspired else -read, np.zeros(round(0.5 * FINE_HZ))]
+            rows.append(
+                {
+                    "stroke_volume_ml": stroke,
+                    "stroke_error_pct": 100.0 * (stroke / volume_ml - 1.0),
+                    "stroke_flow_ml_s": stroke * FINE_HZ / n,
+                    "stroke_inspired": float(inspired),
+                }
+            )
+    errors = {
+        side: float(np.mean([r["stroke_error_pct"] for r in rows if r["stroke_inspired"] == flag]))
+        for side, flag in (("inspired", 1.0), ("expired", 0.0))
+    }
+    flows = [r["stroke_flow_ml_s"] for r in rows]
+    truth = {
+        "n_strokes": float(len(rows)),
+        "error_inspired_pct": errors["inspired"],
+        "error_expired_pct": errors["expired"],
+        "flow_ratio": max(flows) / min(flows),
+        "heated_min": heated_min,
+    }
+    context = {"known_volume_ml": volume_ml, "heated_min": heated_min}
+    fine = {"flow_ml_s": np.concatenate(parts)}
+    return _play(
+        "syringe", rate_hz=rate_hz, fine=fine, context=context, truth=truth, trials=tuple(rows)
+    )
+
+
+def shutter_hold(
+    *,
+    rate_hz: float = 200.0,
+    pressure_kpa: float = 3.5,
+    fall_pct_per_s: float = 1.0,
+    hold_s: float = 3.0,
+) -> SimulatedRecording:
+    """Pressure pumped up behind the closed shutter and held: P = P0 exp(-k t).
+
+    `fall_pct_per_s` is the share lost in the first second of the hold.
+    """
+    rise = round(0.4 * FINE_HZ)
+    t = np.arange(round(hold_s * FINE_HZ)) / FINE_HZ
+    k = -np.log(1.0 - fall_pct_per_s / 100.0)
+    up = pressure_kpa * np.sin(0.5 * np.pi * np.arange(rise) / rise) ** 2
+    held = pressure_kpa * np.exp(-k * t)
+    down = held[-1] * np.exp(-np.arange(FINE_HZ) / FINE_HZ / 0.02)
+    airway = np.concatenate([np.zeros(FINE_HZ), up, held, down])
+    truth = {"hold_pressure_kpa": pressure_kpa, "pressure_fall_pct": fall_pct_per_s}
+    fine = {"airway_pressure_kpa": airway, "flow_ml_s": np.zeros_like(airway)}
+    return _play(
+        "shutter_hold", rate_hz=rate_hz, fine=fine, context={}, truth=truth, trials=(truth,)
+    )
+
+
+def box_decay(
+    *,
+    rng: np.random.Generator,
+    rate_hz: float = 200.0,
+    half_life_s: float = 9.0,
+    step_kpa: float = 0.1,
+    box_volume_l: float = 65.0,
+    sway_kpa: float = 0.0,
+) -> SimulatedRecording:
+    """A step of box pressure that leaks away: P = P0 2^(-t / t_half). `sway_kpa` disturbs it."""
+    t = np.arange(round(2.5 * half_life_s * FINE_HZ)) / FINE_HZ
+    rise = step_kpa * np.sin(0.5 * np.pi * np.arange(200) / 200) ** 2
+    fall = step_kpa * 0.5 ** (t / half_life_s)
+    fall = fall + sway_kpa * np.sin(2 * np.pi * (0.31 * t + rng.random()))
+    box = np.concatenate([np.zeros(FINE_HZ), rise, fall])
+    truth = {"half_life_s": half_life_s}
+    context = {"box_volume_l": box_volume_l}
+    fine = {"box_pressure_kpa": box}
+    return _play(
+        "box_decay", rate_hz=rate_hz, fine=fine, context=context, truth=truth, trials=(truth,)
+    )
+
+
+def box_pump(
+    *,
+    rng: np.random.Generator,
+    rate_hz: float = 200.0,
+    factor_ml_kpa: float = 500.0,
+    stroke_ml: float = 10.0,
+    frequency_hz: float = 1.0,
+    strokes: int = 15,
+    half_life_s: float = 9.0,
+    stroke_cv: float = 0.004,
+    box_volume_l: float = 65.0,
+) -> SimulatedRecording:
+    """A pump of known peak-to-peak stroke moves the empty box sinusoidally.
+
+    Box pressure = volume / factor with the thermal leak dP/dt = (dV/dt)/factor - P ln2/t_half, in steady state: amplitude A / sqrt(1 + (k/w)^2) and a small phase lead. `stroke_cv` is the
+    coefficient of variation of single strokes.
+    """
+    n = round(FINE_HZ / frequency_hz)
+    draws = np.clip(rng.standard_normal(strokes), -2, 2)
+    sizes = stroke_ml * (1.0 + stroke_cv * draws)
+    volume = np.concatenate([0.5 * s * np.sin(2 * np.pi * np.arange(n) / n) for s in sizes])
+    volume = np.concatenate([np.zeros(FINE_HZ), volume])
+    box = leaking(volume, factor_ml_kpa=factor_ml_kpa, half_life_s=half_life_s)
+    truth = {
+        "box_factor_ml_kpa": factor_ml_kpa,
+        "factor_cv_pct": 100.0 * float(np.std(1.0 / (1.0 + stroke_cv * draws), ddof=1)),
+        "n_strokes": float(strokes),
+    }
+    context = {"known_volume_ml": stroke_ml, "box_volume_l": box_volume_l}
+    rows = tuple({"pump_factor_ml_kpa": factor_ml_kpa * stroke_ml / float(s)} for s in sizes)
+    fine = {"box_pressure_kpa": box}
+    return _play("box_pump", rate_hz=rate_hz, fine=fine, context=context, truth=truth, trials=rows)

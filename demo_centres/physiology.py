@@ -1,0 +1,209 @@
+"""Simulated infants: what is true of one infant, one room and one measuring set.
+
+Nothing here is analysis. Every technique module of this package takes an `Infant`, lets its
+mechanics run and returns a `SimulatedRecording` whose truth comes from the parameters and the
+integrated equations. Volumes and flows are at BTPS, inspiration is positive, airway and jacket
+pressures are relative to atmosphere.
+
+Central values over body length follow published regressions where one is named; the rest are
+round figures of usual infants, from memory, and stand for plausibility only.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+Condition = Literal["healthy", "obstructed", "stiff"]
+
+WATER_VAPOUR_37C_KPA = 6.28
+
+# Median length against age and weight against length: round figures, from memory.
+_AGE_DAYS = (0.0, 30.0, 61.0, 91.0, 137.0, 183.0, 274.0, 365.0, 548.0, 730.0)
+_LENGTH_CM = (49.5, 54.2, 57.8, 60.6, 64.2, 66.7, 71.0, 74.9, 81.5, 87.0)
+_LENGTH_OF_WEIGHT_CM = (45.0, 50.0, 55.0, 60.0, 65.0, 70.0, 75.0, 80.0, 88.0)
+_WEIGHT_KG = (2.5, 3.4, 4.5, 5.9, 7.2, 8.4, 9.4, 10.5, 12.2)
+
+
+@dataclass(frozen=True, slots=True)
+class Infant:
+    """True body and mechanics of one infant. `elevation_ml` is EEL above passive rest volume."""
+
+    length_cm: float
+    weight_kg: float
+    age_days: float
+    sex: Literal["female", "male"]
+    crs_ml_kpa: float
+    rrs_kpa_s_l: float
+    frc_ml: float
+    rate_per_min: float
+    vt_ml: float
+    ti_ttot: float
+    tptef_te: float
+    elevation_ml: float
+    reserve_ml: float
+    emptying_per_s: float
+    curve_power: float = 1.0
+    second_share: float = 0.0
+    second_tau_ratio: float = 1.0
+
+    @property
+    def ttot_s(self) -> float:
+        """Mean duration of a breath, s."""
+        return 60.0 / self.rate_per_min
+
+    def tau_s(self, apparatus_resistance_kpa_s_l: float = 0.0) -> float:
+        """Passive time constant, s: (Rrs + R_app) * Crs with Crs in L/kPa."""
+        return (self.rrs_kpa_s_l + apparatus_resistance_kpa_s_l) * self.crs_ml_kpa / 1000.0
+
+    def raised_volume_ml(self, pressure_kpa: float) -> float:
+        """Volume above EEL of the relaxed system at an inflation pressure."""
+        return self.crs_ml_kpa * pressure_kpa - self.elevation_ml
+
+    def maximal_flow_ml_s(self, above_rv_ml: float) -> float:
+        """Flow limit at a volume above residual volume: k * v_ref * (v / v_ref)^n.
+
+        n = 1 is a straight descending limb; n > 1 bends it towards the volume axis, as in
+        obstruction. `v_ref` is the volume at 3 kPa, so that n leaves the flow there unchanged.
+        """
+        reference_ml = self.reserve_ml + self.raised_volume_ml(3.0)
+        share = max(above_rv_ml, 0.0) / reference_ml
+        return float(self.emptying_per_s * reference_ml * share**self.curve_power)
+
+    @property
+    def vmaxfrc_ml_s(self) -> float:
+        """Flow limit at EEL: volume above RV equals the expiratory reserve."""
+        return self.maximal_flow_ml_s(self.reserve_ml)
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """Room and measuring set in which an infant is studied."""
+
+    room_temperature_c: float = 23.0
+    room_humidity_pct: float = 40.0
+    barometric_pressure_kpa: float = 101.325
+    mask_dead_space_ml: float = 10.0
+    compressible_dead_space_ml: float = 8.0
+    apparatus_resistance_kpa_s_l: float = 0.5
+    box_volume_l: float = 65.0
+    box_factor_ml_kpa: float = 500.0
+    box_half_life_s: float = 9.0
+    box_calibrated_empty: bool = True
+    box_closed_s: float = 180.0
+
+    def box_factor_with_infant_ml_kpa(self, weight_kg: float) -> float:
+        """mL of chest movement per kPa of box pressure with the infant (1.05 kg/L) inside."""
+        if not self.box_calibrated_empty:
+            return self.box_factor_ml_kpa
+        return self.box_factor_ml_kpa * (self.box_volume_l - weight_kg / 1.05) / self.box_volume_l
+
+
+@dataclass(frozen=True, slots=True)
+class SimulatedRecording:
+    """Channels in lung-truth units and what is true of them.
+
+    `truth` holds one value per contract quantity (the mean over the trials where there are
+    several), `trials` the same per manoeuvre, `events` times in s from the start.
+    """
+
+    technique: str
+    rate_hz: float
+    time_s: FloatArray
+    channels: Mapping[str, FloatArray]
+    context: Mapping[str, float]
+    truth: Mapping[str, float]
+    trials: tuple[Mapping[str, float], ...] = ()
+    events: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+
+
+def context_of(infant: Infant, setting: Setting) -> dict[str, float]:
+    """The numbers of visit, recording, device and checks that an analysis may know."""
+    return {
+        "weight_kg": infant.weight_kg,
+        "length_cm": infant.length_cm,
+        "age_days": infant.age_days,
+        "room_temperature_c": setting.room_temperature_c,
+        "room_humidity_pct": setting.room_humidity_pct,
+        "barometric_pressure_kpa": setting.barometric_pressure_kpa,
+        "mask_dead_space_ml": setting.mask_dead_space_ml,
+        "compressible_dead_space_ml": setting.compressible_dead_space_ml,
+        "apparatus_resistance_kpa_s_l": setting.apparatus_resistance_kpa_s_l,
+        "box_closed_s": setting.box_closed_s,
+        "box_factor_ml_kpa": setting.box_factor_ml_kpa,
+        "box_half_life_s": setting.box_half_life_s,
+        "box_volume_l": setting.box_volume_l,
+        "box_calibrated_empty": float(setting.box_calibrated_empty),
+    }
+
+
+def usual_length_cm(age_days: float) -> float:
+    """Usual length at an age."""
+    return float(np.interp(age_days, _AGE_DAYS, _LENGTH_CM))
+
+
+def usual_weight_kg(length_cm: float) -> float:
+    """Usual weight at a length."""
+    return float(np.interp(length_cm, _LENGTH_OF_WEIGHT_CM, _WEIGHT_KG))
+
+
+def draw_infant(
+    rng: np.random.Generator,
+    *,
+    length_cm: float,
+    condition: Condition = "healthy",
+    sex: Literal["female", "male"] | None = None,
+    age_days: float | None = None,
+) -> Infant:
+    """Draw one infant of 48 to 86 cm.
+
+    Crs = 1.58e-4 L^3.13 mL/kPa (Bull Eur Physiopathol Respir 1985;21:411-416);
+    ln FRC = -5.465 + 2.49 ln L (Pediatr Pulmonol 1993;15:357-361); V'maxFRC after Hoo et al.,
+    AJRCCM 2002;165:1084-1092, which fixes the expiratory reserve; respiratory rate 44 to 26 /min
+    (Fleming et al., Lancet 2011;377:1011-1018). Rrs about 1.25 / Crs s: from memory.
+    """
+    if not 45.0 <= length_cm <= 90.0:
+        raise ValueError(f"length {length_cm} cm lies outside 45 to 90 cm")
+    chosen: Literal["female", "male"] = sex or ("female" if rng.random() < 0.5 else "male")
+
+    def scatter(sd: float) -> float:
+        """A log-normal factor around 1, kept within two SD."""
+        return float(np.exp(sd * np.clip(rng.standard_normal(), -2.0, 2.0)))
+
+    age = float(np.interp(length_cm, _LENGTH_CM, _AGE_DAYS)) if age_days is None else age_days
+    weight = usual_weight_kg(length_cm) * scatter(0.07)
+    crs = 1.58e-4 * length_cm**3.13 * scatter(0.12)
+    tau = 0.26 * scatter(0.12)
+    vt = 8.6 * weight * scatter(0.06)
+    frc = float(np.exp(-5.465 + 2.49 * np.log(length_cm))) * scatter(0.1)
+    rate = float(np.interp(age, (0.0, 90.0, 365.0, 730.0), (44.0, 38.0, 30.0, 26.0)))
+    root = 4.22 + 0.0021 * length_cm**2 if chosen == "male" else -1.23 + 0.242 * length_cm
+    emptying, power, tptef = 3.6 * scatter(0.07), 1.0, 0.31 * scatter(0.12)
+    reserve = min(root**2 / emptying * scatter(0.12), 0.45 * frc)
+    if condition == "obstructed":
+        tau, frc, power, tptef, rate = tau * 1.35, frc * 1.2, 1.45, tptef * 0.65, rate * 1.1
+    if condition == "stiff":
+        crs, tau, frc, rate, vt = crs * 0.65, tau * 0.75, frc * 0.8, rate * 1.3, vt * 0.9
+        reserve = min(reserve, 0.45 * frc)
+    return Infant(
+        length_cm=round(length_cm, 1),
+        weight_kg=round(weight, 2),
+        age_days=round(age),
+        sex=chosen,
+        crs_ml_kpa=crs,
+        rrs_kpa_s_l=max(tau / crs * 1000.0 - 0.5, 1.0),
+        frc_ml=frc,
+        rate_per_min=rate * scatter(0.08),
+        vt_ml=vt,
+        ti_ttot=0.42 * scatter(0.04),
+        tptef_te=tptef,
+        elevation_ml=0.1 * vt * scatter(0.2),
+        reserve_ml=reserve,
+        emptying_per_s=emptying,
+        curve_power=power,
+    )
