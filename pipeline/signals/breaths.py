@@ -125,7 +125,7 @@ def level_volume(
     """
     point, group = _eel_points(breaths, regular_breaths(breaths, volume_ml, busy), busy)
     if point.size == 0:
-        return volume_ml - volume_ml[:1].sum()
+        return volume_ml - float(volume_ml[:1].sum())
     time_s = point / rate_hz
     level_ml = volume_ml[point]
     slope_ml_s = _paired_slope(time_s, level_ml, group)

@@ -12,7 +12,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from contracts import CHECKS
+import contracts
 from pipeline.records import Channels, FloatArray, RawSignal, Recording
 from pipeline.signals.breaths import find_breaths, integrate, level_volume, manoeuvres
 from pipeline.signals.gas import AS_MEASURED, GasFactors, flow_at_btps, gas_factors
@@ -96,7 +96,7 @@ def assemble(
     end-expiratory points. Equipment checks move room air both ways, so their flow stays as
     measured and their volume keeps its drift.
     """
-    is_check = technique in CHECKS
+    is_check = technique in contracts.CHECKS
     factors = AS_MEASURED if is_check else _factors(device, context)
     flow_ml_s = flow_at_btps(channels.values["flow_ml_s"], factors)
     pressures = {
@@ -209,12 +209,12 @@ def _advancing(time_s: FloatArray) -> tuple[NDArray[np.bool_], int]:
 
 
 def _period(steps: FloatArray, registered_hz: float) -> float:
-    """Mean step of the stretches without gaps, which rounding of the times does not bias."""
+    """Duration over the number of periods in it; neither jitter, rounding nor gaps bias it."""
     usual_s = 1.0 / registered_hz
     middle_s = float(np.median(steps))
     if abs(middle_s * registered_hz - 1.0) > _LIKE_RATE:
         usual_s = middle_s
-    return float(steps[steps < 1.5 * usual_s].mean())
+    return float(steps.sum() / np.rint(steps / usual_s).sum())
 
 
 def _factors(device: Device, context: Mapping[str, float]) -> GasFactors:
