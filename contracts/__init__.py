@@ -1,0 +1,71 @@
+"""What is true of every study: tables, quantities, rules, outcomes, reference equations, sources.
+
+The data stand in TOML files beside this module. They are read once, at the first use of a name, so
+that importing `contracts` costs next to nothing. A file that says something that cannot stand is
+refused with a ContractError naming file, entry and reason.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from contracts.model import (
+    Alternative,
+    Column,
+    ContractError,
+    Level,
+    Obtained,
+    Outcome,
+    Quantity,
+    Rule,
+    Severity,
+    Source,
+    Spec,
+    Table,
+)
+
+__all__ = [
+    "CHECKS",
+    "CONTRACT_VERSION",
+    "OUTCOMES",
+    "QUANTITIES",
+    "RULES",
+    "SESSION",
+    "SOURCES",
+    "TABLES",
+    "TECHNIQUES",
+    "Alternative",
+    "Column",
+    "ContractError",
+    "Level",
+    "Obtained",
+    "Outcome",
+    "Quantity",
+    "Rule",
+    "Severity",
+    "Source",
+    "Spec",
+    "Table",
+]
+
+CONTRACT_VERSION = "1"
+
+# Declared for readers and type checkers; the values come from __getattr__ at first use.
+TABLES: Mapping[str, Table]
+TECHNIQUES: Mapping[str, Spec]
+CHECKS: Mapping[str, Spec]
+SESSION: Spec
+SOURCES: Mapping[str, Source]
+QUANTITIES: Mapping[tuple[str, Level, str], Quantity]
+RULES: Mapping[str, Rule]
+OUTCOMES: Mapping[str, Outcome]
+
+
+def __getattr__(name: str) -> Any:
+    from contracts.load import GETTERS
+
+    getter = GETTERS.get(name)
+    if getter is None:
+        raise AttributeError(f"contracts has no {name}")
+    return getter()

@@ -123,10 +123,10 @@ class Outcome:
 
 @dataclass(frozen=True, slots=True)
 class Spec:
-    """What a technique or check needs and yields; loaded from its contract file."""
+    """What a technique, a check or the visit itself needs and yields; loaded from its file."""
 
     key: str
-    kind: Literal["technique", "check"]
+    kind: Literal["technique", "check", "session"]
     title: str
     channels: tuple[str, ...]
     shortest_s: float
