@@ -209,12 +209,21 @@ def _advancing(time_s: FloatArray) -> tuple[NDArray[np.bool_], int]:
 
 
 def _period(steps: FloatArray, registered_hz: float) -> float:
-    """Duration over the number of periods in it; neither jitter, rounding nor gaps bias it."""
+    """Duration over the number of periods in it; neither jitter, rounding nor gaps bias it.
+
+    A step near two periods may be jitter or one lost sample: as many count for two as bring the
+    period closest to the usual one.
+    """
     usual_s = 1.0 / registered_hz
     middle_s = float(np.median(steps))
     if abs(middle_s * registered_hz - 1.0) > _LIKE_RATE:
         usual_s = middle_s
-    return float(steps.sum() / np.rint(steps / usual_s).sum())
+    periods = steps / usual_s
+    gaps = periods[periods > 2.5]
+    least = periods.size + int((np.rint(gaps) - 1.0).sum())
+    unsure = int(((periods > 1.5) & (periods <= 2.5)).sum())
+    count = min(max(round(float(periods.sum())), least), least + unsure)
+    return float(steps.sum()) / count
 
 
 def _factors(device: Device, context: Mapping[str, float]) -> GasFactors:
