@@ -156,7 +156,8 @@ def box_pump(
 ) -> SimulatedRecording:
     """A pump of known peak-to-peak stroke moves the empty box sinusoidally.
 
-    Box pressure = volume / factor with the thermal leak dP/dt = (dV/dt)/factor - P ln2/t_half, in steady state: amplitude A / sqrt(1 + (k/w)^2) and a small phase lead. `stroke_cv` is the
+    Box pressure = volume / factor with the thermal leak dP/dt = (dV/dt)/factor - P ln2/t_half;
+    its amplitude is that without leak over sqrt(1 + (k/w)^2), k = ln2/t_half. `stroke_cv` is the
     coefficient of variation of single strokes.
     """
     n = round(FINE_HZ / frequency_hz)

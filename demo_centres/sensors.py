@@ -1,0 +1,122 @@
+"""From true channels to the raw columns that a device writes: gas, noise, scale, digits."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from demo_centres.gas import flow_at_head, head_volume_share
+from demo_centres.physiology import FloatArray, SimulatedRecording
+
+CHANNEL_KEYS = {
+    "flow": "flow_ml_s",
+    "airway_pressure": "airway_pressure_kpa",
+    "box_pressure": "box_pressure_kpa",
+    "jacket_pressure": "jacket_pressure_kpa",
+}
+# One unit in mL/s or kPa. 1 cm[H2O] = 0.0980665 kPa by definition.
+UNIT_SIZE = {
+    "mL/s": 1.0,
+    "L/s": 1000.0,
+    "L/min": 1000.0 / 60.0,
+    "mL/min": 1.0 / 60.0,
+    "kPa": 1.0,
+    "Pa": 0.001,
+    "cm[H2O]": 0.0980665,
+    "mbar": 0.1,
+}
+CHECKS = ("syringe", "shutter_hold", "box_decay", "box_pump")
+
+
+@dataclass(frozen=True, slots=True)
+class Sensor:
+    """One channel of a device: true value = sign * (raw - offset) * gain, in `unit`.
+
+    `noise` is its SD and `full_scale` the largest value it can show either way, both in mL/s or
+    kPa; `bits` its resolution over that range (0: none lost).
+    """
+
+    channel: str
+    column: str
+    unit: str
+    gain: float = 1.0
+    offset: float = 0.0
+    positive: str = "inspiration"
+    noise: float = 0.0
+    full_scale: float = 3000.0
+    bits: int = 16
+
+
+@dataclass(frozen=True, slots=True)
+class Head:
+    """Gas state of a device's flow head."""
+
+    gas_state: str = "measured"
+    expired_temperature_c: float = 34.0
+    expired_humidity_pct: float = 100.0
+
+
+IDEAL = (
+    Sensor("flow", "flow", "mL/s", bits=0),
+    Sensor("airway_pressure", "airway", "kPa", positive="above", bits=0, full_scale=20.0),
+    Sensor("box_pressure", "box", "kPa", positive="above", bits=0, full_scale=2.0),
+    Sensor("jacket_pressure", "jacket", "kPa", positive="above", bits=0, full_scale=20.0),
+)
+
+
+def flow_seen(recording: SimulatedRecording, head: Head) -> FloatArray:
+    """Flow as the head sees it. Checks move room air both ways and stay as they are."""
+    flow = recording.channels["flow_ml_s"]
+    if head.gas_state == "btps" or recording.technique in CHECKS:
+        return flow
+    pressure = recording.context["barometric_pressure_kpa"]
+    return flow_at_head(
+        flow,
+        inspired_share=head_volume_share(
+            recording.context["room_temperature_c"],
+            recording.context["room_humidity_pct"],
+            pressure,
+        ),
+        expired_share=head_volume_share(
+            head.expired_temperature_c, head.expired_humidity_pct, pressure
+        ),
+    )
+
+
+def sense(
+    recording: SimulatedRecording,
+    sensors: Sequence[Sensor],
+    *,
+    head: Head,
+    rng: np.random.Generator,
+) -> dict[str, FloatArray]:
+    """Raw columns of the sensors whose channel the recording has, by column name."""
+    columns = {}
+    for sensor in sensors:
+        key = CHANNEL_KEYS[sensor.channel]
+        if key not in recording.channels:
+            continue
+        true = recording.channels[key]
+        if key == "flow_ml_s":
+            true = flow_seen(recording, head)
+        columns[sensor.column] = raw_column(true, sensor, rng)
+    return columns
+
+
+def raw_column(true: FloatArray, sensor: Sensor, rng: np.random.Generator) -> FloatArray:
+    """Noise, range and resolution of the sensor, then the inverse of its export map."""
+    seen = true + sensor.noise * rng.standard_normal(len(true)) if sensor.noise else true
+    if sensor.bits:
+        step = 2.0 * sensor.full_scale / 2**sensor.bits
+        top = 2 ** (sensor.bits - 1) - 1
+        seen = np.clip(np.round(seen / step), -top - 1, top) * step
+    sign = -1.0 if sensor.positive in ("expiration", "below") else 1.0
+    return sign * seen / UNIT_SIZE[sensor.unit] / sensor.gain + sensor.offset
+
+
+def read_back(raw: FloatArray, sensor: Sensor) -> FloatArray:
+    """The registered export map: sign * (raw - offset) * gain, in mL/s or kPa."""
+    sign = -1.0 if sensor.positive in ("expiration", "below") else 1.0
+    return sign * (raw - sensor.offset) * sensor.gain * UNIT_SIZE[sensor.unit]
