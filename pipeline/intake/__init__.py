@@ -1,0 +1,1 @@
+"""Taking in: finding deliveries, judging their tables, reading their signal files."""
