@@ -1,6 +1,6 @@
 """Reads the contract files into frozen objects and refuses what cannot stand.
 
-Everything takes the folder of the contracts as an argument, so that tests can hand it spoilt copies.
+Everything takes the folder of the contracts, so that tests can hand it spoilt copies.
 `GETTERS` serves the names of the package from the folder that is installed.
 """
 
@@ -190,8 +190,8 @@ def _with_checks(spec: Spec, folder: Path) -> Spec:
                 owner=spec.key,
                 level="test",
                 unit="1",
-                definition=f"Whether the last {checks(folder)[check].title.lower()} of the device on "
-                "that day before the test was accepted: 1 accepted, 0 rejected.",
+                definition=f"Whether the last {checks(folder)[check].title.lower()} of the device "
+                "on that day before the test was accepted: 1 accepted, 0 rejected.",
                 source=source,
                 labels=MappingProxyType({"0": "rejected", "1": "accepted"}),
             )
@@ -270,11 +270,12 @@ def _column(entry: Entry, names: Known) -> Column:
         pattern=entry.optional_text("pattern"),
         nullable=entry.yes("nullable", False),
         publishable=entry.yes("publishable", True),
+        unit_from=entry.optional_text("unit_from"),
     )
     entry.done()
     numeric = kind in ("number", "integer")
-    if kind == "number" and not has_unit:
-        entry.refuse("a number needs a unit; write 1 when it has no dimension")
+    if kind == "number" and has_unit == (column.unit_from is not None):
+        entry.refuse("a number needs unit or unit_from; the unit is 1 when it has no dimension")
     if not numeric and (has_unit or column.low is not None or column.high is not None):
         entry.refuse("unit, low and high belong to numbers only")
     if (kind == "choice") != bool(column.choices):
@@ -299,6 +300,8 @@ def _table(path: Path, names: Known) -> Table:
     for name in table.key:
         if name not in {c.name for c in columns}:
             entry.refuse(f"key names the unknown column {name!r}")
+        if table.column(name).nullable:
+            entry.refuse(f"the key column {name!r} may not be nullable")
     return table
 
 

@@ -1,4 +1,4 @@
-"""The frozen objects that the contract files are loaded into: tables, quantities, rules, outcomes."""
+"""The frozen objects that the contract files are loaded into."""
 
 from __future__ import annotations
 
@@ -18,7 +18,11 @@ Summary = Literal["mean", "best", "highest_mean"]
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column of a table. `unit` is UCUM and stands for numbers only; `low`/`high` are inclusive."""
+    """One column of a table; `low` and `high` are inclusive.
+
+    `unit` is a UCUM code and stands for numbers only. A number whose unit differs from row to row
+    has `unit_from` instead: the column that holds it, of this table or as ``table.column``.
+    """
 
     name: str
     type: ColumnType
@@ -30,6 +34,7 @@ class Column:
     pattern: str | None = None
     nullable: bool = False
     publishable: bool = True
+    unit_from: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +57,10 @@ class Table:
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """A number measured on a trial, test, check or session. `owner` is a technique, check or "session"."""
+    """A number measured on a trial, test, check or session.
+
+    `owner` is a technique, a check or "session"; `labels` names the values of a yes-no quantity.
+    """
 
     name: str
     owner: str
@@ -151,4 +159,4 @@ class Source:
 
 
 class ContractError(ValueError):
-    """A contract file says something that cannot stand; the message names file, entry and reason."""
+    """A contract file cannot stand; the message names file, entry and reason."""
