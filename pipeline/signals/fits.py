@@ -111,6 +111,31 @@ def longest_late_line(
     return Line(line.slope, line.intercept, line.r2, start, end)
 
 
+def robust_line(x: FloatArray, y: FloatArray, *, rounds: int = 6) -> Line:
+    """Straight line of y on x that points far off it hardly move; r2 is that of least squares.
+
+    Least squares weighted by (1 - (residual / 4.685 s)^2)^2, s = 1.4826 median |residual|, repeated
+    (bisquare weights: Beaton & Tukey, Technometrics 1974;16:147-185, from memory).
+    x, y: shape (n,), errors in y only.
+    """
+    line = fit_line(x, y)
+    slope, intercept = line.slope, line.intercept
+    for _ in range(rounds):
+        residual = y - intercept - slope * x
+        scale = 4.685 * 1.4826 * float(np.median(np.abs(residual)))
+        if not scale > 0:
+            break
+        weight = np.clip(1.0 - (residual / scale) ** 2, 0.0, None) ** 2
+        total = float(weight.sum())
+        x_mid, y_mid = float(weight @ x) / total, float(weight @ y) / total
+        sxx = float(weight @ (x - x_mid) ** 2)
+        if not sxx > 0:
+            break
+        slope = float(weight @ ((x - x_mid) * (y - y_mid))) / sxx
+        intercept = y_mid - slope * x_mid
+    return Line(slope, intercept, line.r2, line.start, line.end)
+
+
 def fit_plane(y: FloatArray, *regressors: FloatArray) -> tuple[FloatArray, float]:
     """Multiple linear regression y = b0 + b1 x1 + b2 x2 ...
 

@@ -12,7 +12,7 @@ from pipeline.signals.fits import NAN
 
 @dataclass(frozen=True, slots=True)
 class RestingLevel:
-    """End-expiratory level (mean, SD, how many) and median tidal volume of breaths, mL."""
+    """End-expiratory level (mean, SD, how many) and mean tidal volume of breaths, mL."""
 
     eel_ml: float
     sd_ml: float
@@ -25,13 +25,18 @@ class RestingLevel:
         return 100.0 * self.sd_ml / self.tidal_volume_ml if self.tidal_volume_ml > 0 else NAN
 
 
-def level_before(recording: Recording, sample: int, *, most_breaths: int) -> RestingLevel:
+def level_before(
+    recording: Recording, sample: int, *, least_breaths: int, most_breaths: int
+) -> RestingLevel:
     """Level of the last breaths whose inspiration starts at or before a sample.
 
-    Their tidal volume is taken from the ones that also end before the sample.
+    Their tidal volume is taken from the ones that also end before the sample. NaN when fewer than
+    `least_breaths` start before it.
     """
     breaths = recording.breaths
     chosen = np.flatnonzero(breaths.start <= sample)[-most_breaths:]
+    if chosen.size < least_breaths:
+        chosen = chosen[:0]
     whole = chosen[breaths.end[chosen] <= sample]
     return _level(recording, chosen, whole)
 
@@ -59,5 +64,5 @@ def _level(recording: Recording, chosen: IntArray, whole: IntArray) -> RestingLe
         float(eel.mean()),
         float(eel.std(ddof=1)) if eel.size > 1 else NAN,
         int(eel.size),
-        float(np.median(depth)) if depth.size else NAN,
+        float(depth.mean()) if depth.size else NAN,
     )

@@ -5,13 +5,14 @@ Source of the method: Gappa et al., Eur Respir J 2001;17:141-148; limits are in 
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.records import FloatArray
-from pipeline.signals.fits import NAN, noise_sd
+from pipeline.records import Breaths, FloatArray, Recording
+from pipeline.signals.fits import NAN, fit_line, noise_sd
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,13 +44,24 @@ class ShutterSettings:
     """How a closed shutter is told from a pause.
 
     A closed shutter lasts `least_s`, holds flow below `flow_share` of the usual flow or
-    `noise_multiple` times the noise, whichever is larger, and lets pressure move `pressure_kpa`.
+    `noise_multiple` times the noise, whichever is larger, and moves pressure by `pressure_kpa` for
+    a quarter of its time.
     """
 
     least_s: float
     flow_share: float
     noise_multiple: float
     pressure_kpa: float
+
+
+def shutter_settings(settings: Mapping[str, float]) -> ShutterSettings:
+    """Take the settings of a technique that tell a closed shutter."""
+    return ShutterSettings(
+        least_s=settings["shutter_least_s"],
+        flow_share=settings["shutter_flow_share"],
+        noise_multiple=settings["shutter_noise_multiple"],
+        pressure_kpa=settings["shutter_pressure_kpa"],
+    )
 
 
 def find_occlusions(
@@ -71,7 +83,7 @@ def find_occlusions(
     for start, end in runs(closed, bridge=round(0.015 * rate_hz)):
         if end - start < settings.least_s * rate_hz:
             continue
-        if np.abs(pressure[start:end]).max() >= settings.pressure_kpa:
+        if np.percentile(np.abs(pressure[start:end]), 75) >= settings.pressure_kpa:
             found.append(_sharpened(flow_ml_s, start, end, limit=limit, reach=span))
     return found
 
@@ -85,19 +97,19 @@ def flow_limit_ml_s(flow_ml_s: FloatArray, settings: ShutterSettings) -> float:
 def open_pressure_kpa(flow_ml_s: FloatArray, airway_pressure_kpa: FloatArray) -> float:
     """Airway pressure at zero flow with the shutter open, kPa: the zero of the transducer.
 
-    Intercept of pressure on flow over samples that flow; half the record or more must be
-    breathing. Shape (n,) each; 0 where nothing flows.
+    Intercept of pressure on flow over samples that flow, robust to a manoeuvre among them. Shape
+    (n,) each; 0 where nothing flows.
     """
+    if flow_ml_s.size < 16:
+        return 0.0
     fast = np.abs(flow_ml_s) > 0.2 * np.percentile(np.abs(flow_ml_s), 90)
     if fast.sum() < 16:
         return 0.0
     flow, pressure = flow_ml_s[fast], airway_pressure_kpa[fast]
-    slope, level = np.polyfit(flow, pressure, 1)
-    residual = pressure - slope * flow - level
-    near = np.abs(residual) <= 3 * 1.4826 * np.median(np.abs(residual)) + 1e-12
-    if near.sum() < 16:
-        return float(level)
-    return float(np.polyfit(flow[near], pressure[near], 1)[1])
+    line = fit_line(flow, pressure)
+    off = np.abs(pressure - line.slope * flow - line.intercept)
+    near = off <= 5.0 * np.median(off)
+    return fit_line(flow[near], pressure[near]).intercept
 
 
 def find_plateau(
@@ -177,3 +189,45 @@ def _sharpened(
         low + int(before[-1]) + 1 if before.size else start,
         first + int(after[0]) if after.size else end,
     )
+
+
+def zero_pressure_kpa(
+    recording: Recording, occlusion: Occlusion, airway_pressure_kpa: FloatArray, *, breaths: int
+) -> float:
+    """Airway pressure at zero flow over the last breaths before an occlusion, kPa."""
+    starts = recording.breaths.start
+    before = starts[starts <= occlusion.start][-breaths:]
+    part = slice(int(before[0]) if before.size else 0, occlusion.start)
+    return open_pressure_kpa(recording.flow_ml_s[part], airway_pressure_kpa[part])
+
+
+def zero_flow_ml_s(flow_ml_s: FloatArray, occlusions: Sequence[Occlusion]) -> float:
+    """Reading of the flow head behind a closed shutter, mL/s: its zero. 0 without occlusions."""
+    still = [flow_ml_s[o.start : o.end] for o in occlusions]
+    return float(np.concatenate(still).mean()) if still else 0.0
+
+
+def volume_from(flow_ml_s: FloatArray, rate_hz: float, *, start_ml: float) -> FloatArray:
+    """Volume (n,) in mL by the trapezoid rule from flow (n,) in mL/s, `start_ml` at the start."""
+    steps = 0.5 * (flow_ml_s[1:] + flow_ml_s[:-1]) / rate_hz
+    return start_ml + np.concatenate(([0.0], np.cumsum(steps)))
+
+
+def expiration_end(flow_ml_s: FloatArray, start: int, *, limit_ml_s: float, rate_hz: float) -> int:
+    """Sample at which the next inspiration begins after `start`; the end of the record if none.
+
+    Inspiration counts once the 20 ms mean of flow exceeds the limit; it begins at the zero
+    crossing before that.
+    """
+    smooth = running_mean(flow_ml_s[start:], max(1, round(0.02 * rate_hz)))
+    inward = np.flatnonzero(smooth > limit_ml_s)
+    if inward.size == 0:
+        return int(flow_ml_s.size)
+    outward = np.flatnonzero(smooth[: inward[0]] <= 0)
+    return start + (int(outward[-1]) + 1 if outward.size else int(inward[0]))
+
+
+def breath_start(breaths: Breaths, sample: int) -> int:
+    """Start of the last inspiration at or before a sample; 0 where there is none."""
+    before = breaths.start[breaths.start <= sample]
+    return int(before[-1]) if before.size else 0

@@ -117,7 +117,7 @@ def recording_with_levels(eel_ml):
 
 def test_level_before_and_after():
     recording = recording_with_levels([0.0, 2.0, 4.0, 2.0, 12.0, 12.0])
-    before = levels.level_before(recording, 350, most_breaths=3)
+    before = levels.level_before(recording, 350, least_breaths=3, most_breaths=3)
     assert (before.eel_ml, before.n_breaths) == (pytest.approx(8 / 3), 3)
     assert before.tidal_volume_ml == pytest.approx(50, rel=0.01)
     assert before.sd_pct == pytest.approx(100 * np.std([2, 4, 2], ddof=1) / 50, rel=0.01)
