@@ -21,6 +21,7 @@ _LEAST_PHASE_S = 0.08
 # Pressures beyond these (from their resting value) mark an occlusion, inflation or squeeze.
 _AIRWAY_BUSY_KPA = 0.12
 _JACKET_BUSY_KPA = 0.3
+_AIRWAY_NEAR_KPA = 0.3  # airway pressures that can be rest with a transducer a little off zero
 # A breath is regular within these multiples of the median volume and duration.
 _REGULAR_LOW, _REGULAR_HIGH = 0.5, 1.7
 _LEAST_DRIFT_S = 4.0  # shortest distance of end-expiratory points that can show a drift
@@ -32,6 +33,23 @@ def integrate(flow_ml_s: FloatArray, rate_hz: float) -> FloatArray:
     np.cumsum(flow_ml_s[1:] + flow_ml_s[:-1], out=volume_ml[1:])
     volume_ml *= 0.5 / rate_hz
     return volume_ml
+
+
+def smooth(samples: FloatArray, rate_hz: float, *, window_s: float) -> FloatArray:
+    """Samples (n,) after a local parabola over an odd window of about `window_s`.
+
+    Weights (3 (3 h^2 + 3 h - 1) - 15 i^2) / ((2 h - 1)(2 h + 1)(2 h + 3)) for i = -h ... h: keeps
+    level, slope and curvature. The ends are extended by their own value. Unchanged when the
+    window holds fewer than five samples.
+    Source: Savitzky A, Golay MJE, Anal Chem 1964;36:1627-1639.
+    """
+    half = round(0.5 * window_s * rate_hz)
+    if half < 2 or samples.size == 0:
+        return samples
+    place = np.arange(-half, half + 1, dtype=np.float64)
+    weights = 3.0 * (3 * half * half + 3 * half - 1) - 15.0 * place * place
+    weights /= (2 * half - 1) * (2 * half + 1) * (2 * half + 3)
+    return np.convolve(np.pad(samples, half, mode="edge"), weights, mode="valid")
 
 
 def find_breaths(flow_ml_s: FloatArray, volume_ml: FloatArray, rate_hz: float) -> Breaths:
@@ -99,13 +117,16 @@ def regular_breaths(
 def manoeuvres(pressures_kpa: Mapping[str, FloatArray], *, n: int) -> BoolArray:
     """Mask (n,) of samples in an occlusion, an inflation or a squeeze, by the pressures (kPa).
 
-    True where airway or jacket pressure is away from its resting value (median over time for the
-    airway, lower quartile for the jacket, which can be inflated for a long part of a recording).
+    True where airway or jacket pressure is away from rest: for the airway the median of pressures
+    near atmosphere, since inflations can fill half of a recording; for the jacket the lower
+    quartile.
     """
     busy = np.zeros(n, dtype=bool)
     airway = pressures_kpa.get("airway_pressure")
     if airway is not None and n:
-        busy |= np.abs(airway - np.median(airway)) > _AIRWAY_BUSY_KPA
+        near = airway[np.abs(airway) < _AIRWAY_NEAR_KPA]
+        rest_kpa = float(np.median(near)) if near.size else 0.0
+        busy |= np.abs(airway - rest_kpa) > _AIRWAY_BUSY_KPA
     jacket = pressures_kpa.get("jacket_pressure")
     if jacket is not None and n:
         busy |= jacket - np.percentile(jacket, 25.0) > _JACKET_BUSY_KPA

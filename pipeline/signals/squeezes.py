@@ -1,0 +1,149 @@
+"""Jacket squeezes and the forced expirations they drive.
+
+Sources: Sly et al., Eur Respir J 2000;16:741-748; ATS/ERS statement on raised volume forced
+expirations, Am J Respir Crit Care Med 2005;172:1463-1471. Limits are in the contracts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.records import FloatArray
+from pipeline.signals.breaths import smooth
+from pipeline.signals.fits import noise_sd
+from pipeline.signals.occlusions import runs
+
+_ONSET_SHARE = 0.05  # jacket pressure has left rest at this share of its level
+_FULL_SHARE = 0.9
+_SHORTEST_S = 0.05
+_NOISE_SDS = 4.0
+_STILL_SHARE = 0.02  # forced flow below this share of its peak stands still ...
+_LONGEST_S = 8.0  # a forced expiration of an infant is over by then
+_BEGUN_SHARE = 0.2  # ripples before this share of the volume is out are no breath
+_GOES_ON = 3.0  # ... if it later exceeds this many times that flow again
+
+
+@dataclass(frozen=True, slots=True)
+class Squeeze:
+    """One jacket inflation: samples where pressure leaves rest, is full, and begins to fall.
+
+    `pressure_kpa` is the median above rest while full.
+    """
+
+    onset: int
+    full: int
+    release: int
+    pressure_kpa: float
+
+
+@dataclass(frozen=True, slots=True)
+class Forced:
+    """One forced expiration: samples of its start, its peak flow and its end [start, end].
+
+    `flow_out_ml_s` and `out_ml` are expired flow (lightly smoothed) and volume from `start` to
+    `end`, both included, positive out.
+    """
+
+    start: int
+    peak: int
+    end: int
+    flow_out_ml_s: FloatArray
+    out_ml: FloatArray
+
+
+def find_squeezes(jacket_kpa: FloatArray, rate_hz: float, *, least_kpa: float) -> list[Squeeze]:
+    """Find every jacket inflation of at least `least_kpa` above rest, in order of time.
+
+    jacket pressure kPa: shape (n,); rest is its lower quartile.
+    """
+    if jacket_kpa.size == 0:
+        return []
+    above = jacket_kpa - np.percentile(jacket_kpa, 25.0)
+    found = []
+    for start, end in runs(above > least_kpa, bridge=round(_SHORTEST_S * rate_hz)):
+        if end - start < _SHORTEST_S * rate_hz:
+            continue
+        level = float(np.percentile(above[start:end], 75.0))
+        before = np.flatnonzero(above[:start] <= _ONSET_SHARE * level)
+        filled = np.flatnonzero(above[start:end] >= _FULL_SHARE * level)
+        full, last = start + int(filled[0]), start + int(filled[-1]) + 1
+        pressure = float(np.median(above[full:last]))
+        onset = int(before[-1]) + 1 if before.size else 0
+        found.append(Squeeze(onset, full, last, pressure))
+    return found
+
+
+def follow_forced(
+    flow_ml_s: FloatArray,
+    volume_ml: FloatArray,
+    rate_hz: float,
+    *,
+    onset: int,
+    least_breath_share: float,
+    smoothing_s: float,
+) -> Forced | None:
+    """Follow the expiration that a squeeze drives; None when no flow comes out.
+
+    Flow (mL/s, inspiration positive) and volume (mL): shape (n,). The start is the last sample
+    without expired flow before the peak. The end is where the first breath begins that brings
+    back `least_breath_share` of the volume expired until then: less is a closing glottis, which
+    is a flow reversal inside the forced expiration.
+    """
+    first = _last_not_out(flow_ml_s, onset)
+    last = first + round(_LONGEST_S * rate_hz)
+    end = _forced_end(volume_ml[:last], first, least_breath_share)
+    out = -smooth(flow_ml_s[first : end + 1], rate_hz, window_s=smoothing_s)
+    if out.size < 3 or out.max() <= 0.0:
+        return None
+    peak = first + int(np.argmax(out))
+    start = max(_last_not_out(flow_ml_s, peak), first)
+    return Forced(
+        start=start,
+        peak=peak,
+        end=end,
+        flow_out_ml_s=out[start - first :],
+        out_ml=volume_ml[start] - volume_ml[start : end + 1],
+    )
+
+
+def count_reversals(flow_out_ml_s: FloatArray, *, peak: int, noise_ml_s: float) -> int:
+    """Count how often forced flow (n,), positive out, stops or turns after its peak.
+
+    Flow below 2 % of its peak, or below four SDs of its noise, stands still; that counts when
+    flow turns inward beyond it or later comes back to three times as much, so that the slow end
+    of an expiration does not count.
+    """
+    after = flow_out_ml_s[peak:]
+    if after.size == 0:
+        return 0
+    still = max(_STILL_SHARE * float(after[0]), _NOISE_SDS * noise_ml_s)
+    later = np.maximum.accumulate(after[::-1])[::-1]
+    return sum(
+        1
+        for start, end in runs(after < still)
+        if after[start:end].min() < -still or later[end - 1] > _GOES_ON * still
+    )
+
+
+def flow_noise_ml_s(flow_ml_s: FloatArray, rate_hz: float, *, smoothing_s: float) -> float:
+    """SD of the noise that is left in flow (n,) after smoothing, mL/s."""
+    span = max(1, round(smoothing_s * rate_hz))
+    return noise_sd(flow_ml_s) / float(np.sqrt(max(1.0, span / 2.25)))
+
+
+def _last_not_out(flow_ml_s: FloatArray, sample: int) -> int:
+    """Last sample up to `sample` whose flow does not go out; the first sample if all do."""
+    inward = np.flatnonzero(flow_ml_s[: sample + 1] >= 0.0)
+    return int(inward[-1]) if inward.size else 0
+
+
+def _forced_end(volume_ml: FloatArray, first: int, least_breath_share: float) -> int:
+    """Sample of least volume before the first breath of the given share of what came out."""
+    after = volume_ml[first:]
+    lowest = np.minimum.accumulate(after)
+    expired = after[0] - lowest
+    begun = expired > _BEGUN_SHARE * expired[-1]
+    breath = np.flatnonzero(begun & (after - lowest > least_breath_share * expired))
+    return first + int(np.argmin(after[: int(breath[0]) + 1] if breath.size else after))

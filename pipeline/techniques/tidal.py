@@ -1,0 +1,208 @@
+"""Tidal breathing: timing, volumes and flows of the longest run of regular quiet breaths.
+
+Source: Bates et al., Eur Respir J 2000;16:1180-1192.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from contracts import TECHNIQUES
+from pipeline.records import FloatArray, IntArray, Mark, MeasuredTrial, Measures, Recording, Trial
+from pipeline.signals.breath_shape import shape_breaths
+from pipeline.signals.breaths import integrate
+from pipeline.signals.fits import noise_sd
+
+SPEC = TECHNIQUES["tidal"]
+SETTINGS = SPEC.settings
+
+REGULAR, SIGH, APNOEA, ARTEFACT = range(4)
+_COUNTED = {"n_sighs": SIGH, "n_apnoeas": APNOEA, "n_artefacts": ARTEFACT}
+# Breath-wise quantity -> names of its SD and its CV.
+_SPREAD = {
+    "rr_per_min": ("rr_sd_per_min", "rr_cv_pct"),
+    "vt_ml": ("vt_sd_ml", "vt_cv_pct"),
+    "ti_s": ("ti_sd_s", "ti_cv_pct"),
+    "te_s": ("te_sd_s", "te_cv_pct"),
+    "ti_ttot": ("ti_ttot_sd", "ti_ttot_cv_pct"),
+    "tptef_te": ("tptef_te_sd", "tptef_te_cv_pct"),
+    "vptef_ve": ("vptef_ve_sd", "vptef_ve_cv_pct"),
+    "ptef_ml_s": ("ptef_sd_ml_s", "ptef_cv_pct"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Table:
+    """Every breath of a recording; arrays of shape (n_breaths,).
+
+    `kind` is REGULAR, SIGH, APNOEA or ARTEFACT; `ptef_at` the sample of peak expiratory flow,
+    with fraction; `raw_*` are volumes before drift is removed.
+    """
+
+    kind: IntArray
+    ptef_at: FloatArray
+    raw_inspired_ml: FloatArray
+    raw_expired_ml: FloatArray
+    values: Mapping[str, FloatArray]
+
+
+def find_trials(recording: Recording) -> list[Trial]:
+    """Find the longest run of regular breaths; a lone sigh or the like inside it is stepped over.
+
+    No trial where no two regular breaths follow each other.
+    """
+    if recording.breaths.start.size == 0:
+        return []
+    first, last = _longest_run(_tabulate(recording).kind == REGULAR)
+    if last <= first:
+        return []
+    breaths = recording.breaths
+    return [Trial(1, int(breaths.start[first]), int(breaths.end[last]))]
+
+
+def measure_trial(recording: Recording, trial: Trial) -> Measures:
+    """Mean, SD (n - 1) and CV of every breath-wise quantity over the regular breaths."""
+    table = _tabulate(recording)
+    inside = _inside(recording, trial)
+    regular = inside & (table.kind == REGULAR)
+    measures = Measures({"n_breaths": float(regular.sum())})
+    for name, kind in _COUNTED.items():
+        measures[name] = float((inside & (table.kind == kind)).sum())
+    for name, (sd_name, cv_name) in _SPREAD.items():
+        values = table.values[name][regular]
+        mean, sd = float(values.mean()), float(values.std(ddof=1))
+        measures[name] = mean
+        measures[sd_name] = sd
+        measures[cv_name] = 100.0 * sd / mean
+    measures["minute_ventilation_ml_min"] = measures["vt_ml"] * measures["rr_per_min"]
+    weight_kg = recording.context.get("weight_kg", float("nan"))
+    if weight_kg > 0:
+        measures["vt_ml_kg"] = measures["vt_ml"] / weight_kg
+    else:
+        measures.miss(("vt_ml_kg",), "no body weight")
+    inspired_ml = float(table.raw_inspired_ml[regular].sum())
+    expired_ml = float(table.raw_expired_ml[regular].sum())
+    measures["volume_imbalance_pct"] = 100.0 * abs(inspired_ml - expired_ml) / inspired_ml
+    return measures
+
+
+def measure_test(trials: Sequence[MeasuredTrial]) -> Measures:
+    """Count the accepted trials."""
+    return Measures({"n_accepted": float(len(trials))})
+
+
+def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
+    """Mark the run, peak flows, EEL, breaths left out, and the volume that did not come back."""
+    table, breaths = _tabulate(recording), recording.breaths
+    inside, rate = _inside(recording, trial), recording.rate_hz
+    regular = np.flatnonzero(inside & (table.kind == REGULAR))
+    marks = [
+        Mark(
+            "flow",
+            "Regular breaths",
+            (trial.start / rate, trial.end / rate),
+            (0.0, 0.0),
+            "n_breaths",
+        ),
+        Mark(
+            "volume",
+            "End-expiratory level",
+            tuple((breaths.start[regular] / rate).tolist()),
+            tuple(breaths.eel_ml[regular].tolist()),
+            "vt_ml",
+        ),
+        _drift_mark(recording, trial),
+    ]
+    for i in regular:
+        at, peak = float(table.ptef_at[i]) / rate, -float(table.values["ptef_ml_s"][i])
+        marks.append(Mark("flow", "Peak expiratory flow", (at,), (peak,), "tptef_te"))
+    for kind, label, quantity in (
+        (SIGH, "Sigh", "n_sighs"),
+        (APNOEA, "Apnoea", "n_apnoeas"),
+        (ARTEFACT, "Disturbed breath", "n_artefacts"),
+    ):
+        for i in np.flatnonzero(inside & (table.kind == kind)):
+            span = (breaths.start[i] / rate, breaths.end[i] / rate)
+            marks.append(Mark("flow", label, span, (0.0, 0.0), quantity))
+    return marks
+
+
+def _drift_mark(recording: Recording, trial: Trial) -> Mark:
+    """Line from the level at the start of the run to where it stood without drift removal."""
+    raw_ml = integrate(recording.flow_ml_s, recording.rate_hz)
+    last = min(trial.end, raw_ml.size - 1)
+    level_ml = float(recording.volume_ml[trial.start])
+    return Mark(
+        "volume",
+        "End-expiratory level before drift is removed",
+        (trial.start / recording.rate_hz, last / recording.rate_hz),
+        (level_ml, level_ml + float(raw_ml[last] - raw_ml[trial.start])),
+        "volume_imbalance_pct",
+    )
+
+
+def _inside(recording: Recording, trial: Trial) -> NDArray[np.bool_]:
+    breaths = recording.breaths
+    return (breaths.start >= trial.start) & (breaths.end <= trial.end)
+
+
+def _longest_run(regular: NDArray[np.bool_]) -> tuple[int, int]:
+    """First and last breath of the run with most regular ones; (0, -1) when there is none."""
+    places = np.flatnonzero(regular)
+    if places.size == 0:
+        return 0, -1
+    bridged = round(SETTINGS["bridged_breaths"])
+    runs = np.split(places, np.flatnonzero(np.diff(places) > bridged + 1) + 1)
+    best = max(runs, key=len)
+    return int(best[0]), int(best[-1])
+
+
+def _tabulate(recording: Recording) -> _Table:
+    """Measure every breath; VT is the mean of inspired and expired volume. n_breaths >= 1."""
+    breaths, flow, rate = recording.breaths, recording.flow_ml_s, recording.rate_hz
+    shapes = shape_breaths(
+        breaths, flow, recording.volume_ml, rate, smoothing_s=SETTINGS["smoothing_s"]
+    )
+    inspired = shapes.turn_ml - shapes.begin_ml
+    expired = shapes.turn_ml - shapes.end_ml
+    ti, te = (shapes.turn - shapes.begin) / rate, (shapes.end - shapes.turn) / rate
+    values = {
+        "rr_per_min": 60.0 / (ti + te),
+        "vt_ml": 0.5 * (inspired + expired),
+        "ti_s": ti,
+        "te_s": te,
+        "ti_ttot": ti / (ti + te),
+        "tptef_te": (shapes.peak - shapes.turn) / (rate * te),
+        "vptef_ve": (shapes.turn_ml - shapes.peak_ml) / expired,
+        "ptef_ml_s": shapes.peak_flow_ml_s,
+    }
+    begin, turn, end = (
+        integrate(flow, rate)[edges] for edges in (breaths.start, breaths.turn, breaths.end)
+    )
+    return _Table(_kinds(recording, values), shapes.peak, turn - begin, turn - end, values)
+
+
+def _kinds(recording: Recording, values: Mapping[str, FloatArray]) -> IntArray:
+    """Tell regular breaths from sighs, apnoeas and disturbed breaths by the medians of all.
+
+    A sigh is deep, an apnoea pauses at the end of expiration; what is otherwise far from the
+    median in volume, duration or peak flow is disturbed.
+    """
+    breaths = recording.breaths
+    vt, ttot, ptef = values["vt_ml"], values["ti_s"] + values["te_s"], values["ptef_ml_s"]
+    usual_vt, usual_ttot = float(np.median(vt)), float(np.median(ttot))
+    usual_ptef = float(np.median(ptef))
+    flow = recording.flow_ml_s
+    still = max(SETTINGS["still_share"] * usual_ptef, 4.0 * noise_sd(flow))
+    moving = np.maximum.accumulate(np.where(flow < -still, np.arange(flow.size), -1))
+    pause_s = (breaths.end - 1 - moving[breaths.end - 1]) / recording.rate_hz
+    low, high = SETTINGS["disturbed_below"], SETTINGS["disturbed_above"]
+    odd = (vt < low * usual_vt) | (ttot < low * usual_ttot) | (ttot > high * usual_ttot)
+    odd |= (ptef < low * usual_ptef) | (ptef > high * usual_ptef)
+    kind = np.where(odd, ARTEFACT, REGULAR)
+    kind = np.where(vt > SETTINGS["sigh_factor"] * usual_vt, SIGH, kind)
+    return np.where(pause_s > SETTINGS["apnoea_factor"] * usual_ttot, APNOEA, kind)
