@@ -20,7 +20,8 @@ from demo_centres.tape import FINE_HZ, Tape, Variation, draw_breath, expiration_
 class Squeeze:
     """One jacket inflation and what goes wrong with it.
 
-    `jacket_tau_s`: time constant of the pressure rise (10-90 % rise = tau ln 9). `late_share`:
+    `jacket_tau_s`: time constant of the pressure rise (10-90 % rise = tau ln 9). `opening_s`: how
+    slowly the airway opens to the flow head (a valve that sticks). `late_share`:
     share of VT breathed out before the squeeze. `stop_share`: an early breath ends the forced
     expiration when this share of the usable volume is still in. `glottis`: at this share of the
     usable volume the larynx closes and a short breath comes in. `transmission`: share of jacket
@@ -29,6 +30,7 @@ class Squeeze:
 
     pressure_kpa: float = 6.0
     jacket_tau_s: float = 0.02
+    opening_s: float = 0.008
     late_share: float = 0.0
     stop_share: float | None = None
     glottis: float | None = None
@@ -66,7 +68,7 @@ def force_out(
         recoil = (volume - infant.reserve_ml + infant.elevation_ml) / infant.crs_ml_kpa
         drive = max(recoil + squeeze.transmission * jacket, 1e-6) * 1000.0 / resistance
         limit = max(infant.maximal_flow_ml_s(volume), 1e-6)
-        flow = (drive**-8 + limit**-8) ** -0.125 * (1.0 - np.exp(-i * step / 0.008))
+        flow = (drive**-8 + limit**-8) ** -0.125 * (1.0 - np.exp(-i * step / squeeze.opening_s))
         peak, stop_flow = max(peak, flow), end_share * peak
         if i * step > 0.12 and (flow < stop_flow or volume < floor):
             break
@@ -164,7 +166,7 @@ def tidal_forced_truth(
         "vmaxfrc_ml_s": at_eel,
         "peak_flow_ml_s": float(curve.flow_ml_s[peak]),
         "peak_flow_volume_pct": 100.0 * (float(curve.out_ml[peak]) + early) / vt_ml,
-        "jacket_pressure_kpa": float(curve.jacket_kpa.max()),
+        "jacket_pressure_kpa": squeeze.pressure_kpa,
         "jacket_rise_s": squeeze.jacket_tau_s * float(np.log(9.0)),
         "passes_eel": float(passes),
         "flow_reversals": float(squeeze.glottis is not None),
@@ -268,7 +270,7 @@ def raised_truth(squeeze: Squeeze, curve: ForcedCurve) -> dict[str, float]:
         "peak_flow_volume_pct": 100.0 * float(curve.out_ml[peak]) / fvc,
         "flow_reversals": float(squeeze.glottis is not None),
         "forced_time_s": forced,
-        "jacket_pressure_kpa": float(curve.jacket_kpa.max()),
+        "jacket_pressure_kpa": squeeze.pressure_kpa,
         "fvc_fev0_5_ml": fvc + fev5,
         "fvc_fev0_4_ml": fvc + fev4,
     }

@@ -83,7 +83,7 @@ def occlude_in_box(tape: Tape, rng: np.random.Generator, effort: Effort) -> dict
     tape.note("opened")
     return {
         "n_efforts": float(count),
-        "slope_ml_kpa": -total / dry_pressure_kpa(setting),
+        "slope_ml_kpa": total / dry_pressure_kpa(setting),
         "tgv_ml": total,
         "volume_above_eel_ml": above,
         "frc_ml": infant.frc_ml,

@@ -74,7 +74,9 @@ def tidal(
         if i in odd.apnoeas:
             tape.note("apnoea")
             tape.rest(whole(2.6 * infant.ttot_s))
-    truth = mean_of(tuple(rows)) | {
+    means = mean_of(tuple(rows))
+    truth = means | {
+        "minute_ventilation_ml_min": means["vt_ml"] * means["rr_per_min"],
         "n_breaths": float(len(rows)),
         "n_sighs": float(len(odd.sighs)),
         "n_apnoeas": float(len(odd.apnoeas)),
@@ -85,15 +87,15 @@ def tidal(
 
 
 def tidal_truth(breath: Breath, from_ml: float, weight_kg: float) -> dict[str, float]:
-    """Every tidal quantity of one breath from its parameters."""
+    """Every tidal quantity of one breath from its parameters; VT is (VI + VE) / 2."""
     expired = from_ml + breath.vt_ml - breath.end_ml
+    vt = (breath.vt_ml + expired) / 2.0
     before, after = expiration_areas(breath.te_s, breath.tptef_te)
     ttot = breath.ti_s + breath.te_s
     return {
         "rr_per_min": 60.0 / ttot,
-        "vt_ml": breath.vt_ml,
-        "vt_ml_kg": breath.vt_ml / weight_kg,
-        "minute_ventilation_ml_min": breath.vt_ml * 60.0 / ttot,
+        "vt_ml": vt,
+        "vt_ml_kg": vt / weight_kg,
         "ti_s": breath.ti_s,
         "te_s": breath.te_s,
         "ti_ttot": breath.ti_s / ttot,
@@ -145,7 +147,7 @@ def occlude(tape: Tape, occlusion: Occlusion, *, from_kpa: float) -> float:
     t = np.arange(round(occlusion.duration_s * FINE_HZ)) / FINE_HZ
     recoil = elastic_pressure_kpa(tape)
     airway = recoil + (from_kpa - recoil) * np.exp(-t / occlusion.relaxation_s)
-    airway = airway - occlusion.effort_kpa * np.sin(np.pi * t / occlusion.duration_s) ** 2
+    airway = airway - occlusion.effort_kpa * np.sin(np.pi * t / 0.2) ** 2
     total = tape.infant.frc_ml + tape.volume_ml + tape.setting.compressible_dead_space_ml
     chest = -total * airway / dry_pressure_kpa(tape.setting)
     tape.note("closed")

@@ -1,0 +1,105 @@
+"""One recording of one technique, plain or with a planted fault."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from typing import Any, Literal
+
+import numpy as np
+
+from demo_centres.disturbances import USUAL, Disturbance, disturb
+from demo_centres.faults import Fault, Recipe
+from demo_centres.forced import Squeeze, raised_volume, tidal_forced_expiration
+from demo_centres.physiology import Infant, Setting, SimulatedRecording
+from demo_centres.plethysmograph import Effort, plethysmography
+from demo_centres.quiet import Occlusion, double_occlusion, single_occlusion, tidal
+
+TECHNIQUES: Mapping[str, Callable[..., SimulatedRecording]] = {
+    "tidal": tidal,
+    "single_occlusion": single_occlusion,
+    "double_occlusion": double_occlusion,
+    "plethysmography": plethysmography,
+    "tidal_forced_expiration": tidal_forced_expiration,
+    "raised_volume": raised_volume,
+}
+Share = Literal["all", "one"]
+
+# What a careful laboratory does in one session; raised volume makes one recording of each.
+USUAL_MANOEUVRES: Mapping[str, Sequence[Any]] = {
+    "single_occlusion": (Occlusion(),) * 6,
+    "double_occlusion": (Occlusion(duration_s=0.3, relaxation_s=0.012),) * 5,
+    "plethysmography": (Effort(),) * 4,
+    "tidal_forced_expiration": (Squeeze(5.0),) * 2 + (Squeeze(6.0),) * 3,
+    "raised_volume": (Squeeze(),) * 3,
+}
+
+
+def manoeuvres_of(technique: str, fault: Fault | None, share: Share) -> list[Any]:
+    """The manoeuvres of one session; with share "one" only the first has the fault."""
+    usual = list(USUAL_MANOEUVRES[technique])
+    if fault is None or "manoeuvres" not in fault.recipe.options:
+        return usual
+    given = fault.recipe.options["manoeuvres"]
+    if isinstance(given, int):
+        return usual
+    if share == "one":
+        return [given[0], *usual[1:]]
+    return list(given) * len(usual) if len(given) == 1 else list(given)
+
+
+def record(
+    technique: str,
+    infant: Infant,
+    *,
+    rng: np.random.Generator,
+    rate_hz: float = 200.0,
+    setting: Setting | None = None,
+    fault: Fault | None = None,
+    share: Share = "all",
+    manoeuvres: Sequence[Any] | None = None,
+    usual: Disturbance = USUAL,
+) -> SimulatedRecording:
+    """Simulate one recording with the disturbances of a usual laboratory and maybe a fault."""
+    recipe = fault.recipe if fault else Recipe()
+    options = dict(recipe.options)
+    if technique != "tidal":
+        options["manoeuvres"] = manoeuvres or manoeuvres_of(technique, fault, share)
+    if technique == "raised_volume" and fault is None:
+        options["manoeuvres"] = [_near_three(rng, squeeze) for squeeze in options["manoeuvres"]]
+    clean = TECHNIQUES[technique](
+        changed(infant, recipe),
+        rng=rng,
+        rate_hz=rate_hz,
+        setting=replace(setting or Setting(), **recipe.setting),
+        **options,
+    )
+    return spoiled(disturb(clean, recipe.disturbed(usual), rng), recipe)
+
+
+def _near_three(rng: np.random.Generator, squeeze: Squeeze) -> Squeeze:
+    """Inflations come out within about 1 % of each other."""
+    near = 1.0 + 0.01 * float(np.clip(rng.standard_normal(), -2.0, 2.0))
+    return replace(squeeze, inflation_kpa=squeeze.inflation_kpa * near)
+
+
+def changed(infant: Infant, recipe: Recipe) -> Infant:
+    """The infant with the recipe's changes; `vt_share` scales tidal volume."""
+    changes = dict(recipe.infant)
+    share = changes.pop("vt_share", 1.0)
+    return replace(infant, vt_ml=infant.vt_ml * share, **changes)
+
+
+def spoiled(recording: SimulatedRecording, recipe: Recipe) -> SimulatedRecording:
+    """Clip the flow head and leave samples out, as the recipe says."""
+    channels, time_s = dict(recording.channels), recording.time_s
+    if recipe.clip_share is not None:
+        flow = channels["flow_ml_s"]
+        top = recipe.clip_share * float(np.quantile(np.abs(flow), 0.999))
+        channels["flow_ml_s"] = np.clip(flow, -top, top)
+    if recipe.gap is not None:
+        start, length = recipe.gap
+        keep = (time_s < start) | (time_s >= start + length)
+        channels = {name: values[keep] for name, values in channels.items()}
+        time_s = time_s[keep]
+    return replace(recording, channels=channels, time_s=time_s)
