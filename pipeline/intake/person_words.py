@@ -70,8 +70,8 @@ dob birthdate birthday born geb geburtsdatum geburtstag geboren geboortedatum na
 nascita nascimento urodzenia fodselsdato fodelsedatum birthyear
 """
 ADDRESS_COLUMNS = """
-address adresse anschrift adres direccion indirizzo street strasse straat postcode postalcode zipcode zip
-plz postleitzahl
+address adresse anschrift adres direccion indirizzo street strasse straat postcode postalcode
+zipcode zip plz postleitzahl
 """
 TELEPHONE_COLUMNS = """
 phone telephone tel telefon telefoon telefono mobile mobil handy fax phonenumber

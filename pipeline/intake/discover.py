@@ -1,0 +1,195 @@
+"""Find the deliveries of a centre: folders and archives, arrived or still arriving.
+
+Only names, sizes and times are looked at, so an idle night costs a fraction of a second.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import stat
+import zipfile
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from pipeline.intake.place import Place
+from pipeline.records import Problem
+from pipeline.study import Study
+
+MANIFEST = "delivery.json"
+MOST_FILES = 50_000
+MOST_LEVELS = 4
+DELIVERY_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,79}")
+# What file managers leave behind; it is no part of any delivery.
+LEFT_BEHIND = frozenset({".DS_Store", "Thumbs.db", "desktop.ini", "__MACOSX"})
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A delivery as it lies there.
+
+    `stats` maps the path of each plain file inside it to (bytes, mtime_ns); of an archive, the
+    one entry "" is the archive itself. `strange` names entries that are no plain files.
+    """
+
+    centre: str
+    delivery: str
+    path: Path
+    is_archive: bool
+    state: Literal["arrived", "arriving"]
+    stats: Mapping[str, tuple[int, int]]
+    strange: tuple[str, ...] = ()
+    problems: tuple[Problem, ...] = ()
+
+    @property
+    def stat_digest(self) -> str:
+        """Digest of paths, sizes and times: equal digests mean that nothing was touched."""
+        lines = sorted(f"{path}\0{size}\0{time}" for path, (size, time) in self.stats.items())
+        lines += [f"strange\0{path}" for path in sorted(self.strange)]
+        joined = "\n".join((self.state, *lines)).encode("utf-8", "surrogateescape")
+        return hashlib.sha256(joined).hexdigest()
+
+
+def find_deliveries(study: Study, centre: str) -> list[Found]:
+    """Find all deliveries of one centre, by name; a centre without any has an empty list."""
+    entries = _listing(study.deliveries_path / centre)
+    folders = {e.name for e in entries if e.is_dir(follow_symlinks=False)}
+    found: list[Found] = []
+    badly_named = 0
+    for entry in entries:
+        if not _is_delivery(entry):
+            continue
+        name = entry.name[:-4] if entry.is_file(follow_symlinks=False) else entry.name
+        if not DELIVERY_NAME.fullmatch(name):
+            badly_named += 1
+            found.append(_badly_named(centre, badly_named, Path(entry.path)))
+        elif entry.name not in folders and name in folders:
+            found.append(_twice(centre, f"{name}.zip", Path(entry.path)))
+        else:
+            found.append(found_at(Path(entry.path), centre))
+    return found
+
+
+def found_at(path: Path, centre: str) -> Found:
+    """Look at one delivery folder or archive wherever it lies."""
+    if path.is_dir():
+        stats: dict[str, tuple[int, int]] = {}
+        strange: list[str] = []
+        _walk(path, "", stats, strange)
+        state: Literal["arrived", "arriving"] = "arrived" if MANIFEST in stats else "arriving"
+        return Found(centre, path.name, path, False, state, stats, tuple(strange))
+    return _found_archive(path, centre)
+
+
+def find_strays(study: Study) -> list[Problem]:
+    """Name what lies among the deliveries and belongs to none, so that nothing is lost silently."""
+    problems: list[Problem] = []
+    for entry in _listing(study.deliveries_path):
+        if not entry.is_dir(follow_symlinks=False):
+            continue
+        if entry.name not in study.centres:
+            where = "a folder of deliveries"
+            problems.append(_stray(Place("", ""), where, "belongs to no registered centre"))
+            continue
+        loose = sum(not _is_delivery(e) for e in _listing(Path(entry.path)))
+        if loose:
+            where = f"{loose} {'entry' if loose == 1 else 'entries'} beside the deliveries"
+            problems.append(_stray(Place(entry.name, ""), where, "no folder and no .zip archive"))
+    return problems
+
+
+def _stray(place: Place, what: str, why: str) -> Problem:
+    return place.problem(
+        "stray",
+        "deliveries",
+        f"There is {what}: {why}; nothing of it was read.",
+        expected="deliveries/<centre>/<delivery>, a folder or a .zip",
+        remedy="Move it into a delivery of a registered centre, or take it away.",
+    )
+
+
+def _listing(folder: Path) -> list[os.DirEntry[str]]:
+    try:
+        with os.scandir(folder) as entries:
+            found = [e for e in entries if e.name not in LEFT_BEHIND and e.name[0] != "."]
+    except OSError:
+        return []
+    return sorted(found, key=lambda e: e.name)
+
+
+def _is_delivery(entry: os.DirEntry[str]) -> bool:
+    if entry.is_dir(follow_symlinks=False):
+        return True
+    return entry.name.lower().endswith(".zip") and entry.is_file(follow_symlinks=False)
+
+
+def _badly_named(centre: str, number: int, path: Path) -> Found:
+    """A delivery whose own name cannot be used; it is not repeated, for it may name a person."""
+    name = f"badly-named-{number}"
+    problem = Place(centre, name).problem(
+        "delivery_name",
+        "deliveries",
+        "The name of the delivery holds characters other than letters, digits, '-', '_' and '.'.",
+        expected="a name such as 2026-03-02",
+        remedy="Rename the folder or archive, and write the same name into delivery.json.",
+    )
+    return Found(centre, name, path, path.is_file(), "arrived", {}, (), (problem,))
+
+
+def _twice(centre: str, name: str, path: Path) -> Found:
+    problem = Place(centre, name).problem(
+        "delivery_twice",
+        name,
+        f"There is a folder of the same name beside the archive {name}; only the folder is read.",
+        expected="either a folder or an archive of one name",
+        remedy="Take the one away that is not wanted.",
+    )
+    return Found(centre, name, path, True, "arrived", {}, (), (problem,))
+
+
+def _found_archive(path: Path, centre: str) -> Found:
+    name = path.name[:-4] if path.name.lower().endswith(".zip") else path.name
+    try:
+        info = path.stat()
+        complete = zipfile.is_zipfile(path)
+    except OSError:
+        return Found(centre, name, path, True, "arriving", {})
+    stats = {"": (info.st_size, info.st_mtime_ns)}
+    if complete:
+        return Found(centre, name, path, True, "arrived", stats)
+    problem = Place(centre, name).problem(
+        "archive_incomplete",
+        f"{name}.zip",
+        f"The archive {name}.zip has no end yet: it is still arriving, or was cut short.",
+        expected="a complete .zip archive",
+        remedy="Wait for the transfer to end; if it has ended, send the archive again.",
+    )
+    return Found(centre, name, path, True, "arriving", stats, (), (problem,))
+
+
+def _walk(root: Path, inside: str, stats: dict[str, tuple[int, int]], strange: list[str]) -> None:
+    """Fill `stats` with the plain files below root/inside; links are named, never followed."""
+    try:
+        with os.scandir(root / inside) as entries:
+            found = [e for e in entries if e.name not in LEFT_BEHIND]
+    except OSError:
+        strange.append(inside or ".")
+        return
+    for entry in found:
+        path = f"{inside}/{entry.name}" if inside else entry.name
+        if len(stats) + len(strange) > MOST_FILES:
+            return
+        try:
+            info = entry.stat(follow_symlinks=False)
+        except OSError:
+            strange.append(path)
+            continue
+        if stat.S_ISREG(info.st_mode):
+            stats[path] = (info.st_size, info.st_mtime_ns)
+        elif stat.S_ISDIR(info.st_mode) and path.count("/") + 1 < MOST_LEVELS:
+            _walk(root, path, stats, strange)
+        else:
+            strange.append(path)

@@ -1,0 +1,89 @@
+"""Where in which delivery a problem lies, and how a value may be shown in its sentence."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from difflib import SequenceMatcher, get_close_matches
+
+from pipeline.intake.identifiers import value_identifies
+from pipeline.records import Problem
+
+_LONGEST_SHOWN = 40
+_NUMBER_LIKE = re.compile(r"[-+\d.,:/ %eEoOlI]{1,24}|[A-Za-z]{0,3}[-+]?[\d.,]{1,18}[A-Za-z%]{0,4}")
+_ISO_TIME = re.compile(r"\d{4}-\d\d?-\d\d?(?:[T ][\d:.,]{2,15}(?:Z|[-+][\d:]{2,5})?)?")
+_WORDS_FOR_NOTHING = frozenset(
+    """nan inf infinity na n/a null none nil missing error err overflow invalid unknown yes no y n
+    true false ja nein oui non si x - -- ? . open fail low high""".split()  # noqa: SIM905
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A delivery of a centre, for the problems found in it."""
+
+    centre: str
+    delivery: str
+
+    def problem(
+        self,
+        kind: str,
+        where: str,
+        sentence: str,
+        *,
+        expected: str,
+        remedy: str,
+        session: str | None = None,
+        recording: str | None = None,
+        row: int | None = None,
+        column: str | None = None,
+        value: str | None = None,
+    ) -> Problem:
+        """Return a problem of this delivery."""
+        return Problem(
+            centre=self.centre,
+            delivery=self.delivery,
+            kind=kind,
+            where=where,
+            sentence=sentence,
+            expected=expected,
+            remedy=remedy,
+            session=session,
+            recording=recording,
+            row=row,
+            column=column,
+            value=value,
+        )
+
+
+def shown(value: str, *, like: Iterable[str] = (), is_time: bool = False) -> str | None:
+    """Return a bad value as it may be written on; None when it could identify a person.
+
+    Numbers, words for "nothing" and words close to one of `like` are shown; of anything else it
+    cannot be ruled out that it names a person (a shifted column is enough for that).
+    """
+    text = " ".join(value.split())
+    if not text:
+        return ""
+    if len(text) > _LONGEST_SHOWN or not text.isprintable():
+        return None
+    if is_time and _ISO_TIME.fullmatch(text):
+        return text
+    close = any(SequenceMatcher(None, text.lower(), w.lower()).ratio() >= 0.7 for w in like)
+    harmless = close or text.lower() in _WORDS_FOR_NOTHING or _NUMBER_LIKE.fullmatch(text)
+    return text if harmless and value_identifies(text, is_code=not close) is None else None
+
+
+def quoted(value: str | None) -> str:
+    """Return a value for the middle of a sentence."""
+    if value is None:
+        return "a value that is not shown here"
+    return f'"{value}"' if value else "an empty cell"
+
+
+def nearest(name: str, known: Iterable[str]) -> str:
+    """Return " Is X meant?" for the nearest known name; empty when none is near."""
+    folded = {k.casefold(): k for k in known}
+    close = get_close_matches(name.casefold(), folded, n=1, cutoff=0.6)
+    return f" Is {folded[close[0]]} meant?" if close else ""

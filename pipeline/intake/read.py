@@ -1,0 +1,144 @@
+"""Read a signal file (csv, parquet, EDF+) into a RawSignal, or say in words why it cannot be read.
+
+Only the columns that are asked for are read. An empty cell or NaN is a missing sample, which
+`signals.channels` measures as a gap; anything else that is not a number is named with its row.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from pipeline.intake.asked import Asked, Unreadable
+from pipeline.intake.place import Place
+from pipeline.intake.read_csv import line_of_sample, name_bad_cell, read_csv
+from pipeline.intake.read_edf import read_edf
+from pipeline.intake.read_parquet import read_parquet
+from pipeline.records import FloatArray, RawSignal
+from pipeline.study import Device
+
+__all__ = ["MOST_BYTES", "Unreadable", "read_bounded", "read_signal"]
+
+# Half an hour of eight channels at 1000 Hz in csv is about 150 MB.
+MOST_BYTES = 256 * 1024 * 1024
+MOST_SAMPLES = 5_000_000
+# No sensor or converter gives numbers beyond this; they would overflow in squares and sums.
+LARGEST_VALUE = 1e12
+# A sampling rate further than this share from the registered one is a wrong unit or device.
+LIKE_RATE = 0.3
+
+_READERS = {"csv": read_csv, "parquet": read_parquet, "edf": read_edf}
+
+
+def read_signal(
+    path: Path,
+    device: Device,
+    needed_channels: Sequence[str],
+    *,
+    delivery: str = "",
+    where: str = "",
+) -> RawSignal:
+    """Read flow and the needed channels of one file; raises Unreadable with its problem.
+
+    `time_s` and each column have shape (n,), n >= 2; columns are keyed by their raw names and hold
+    the numbers of the file. Times never run backwards. `delivery` and `where` (the path inside
+    the delivery) name the file in the problem.
+    """
+    asked = _asked(path, device, needed_channels, Place(device.centre, delivery), where)
+    data = _bytes_of(path, asked)
+    raw = _READERS[device.file_format](data, asked)
+    _check_values(raw, data, asked)
+    _check_times(raw, data, asked)
+    return raw
+
+
+def read_bounded(path: Path, most_bytes: int = MOST_BYTES) -> bytes:
+    """Read a plain file; raises OSError for links, devices, and files beyond `most_bytes`."""
+    handle = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
+    with os.fdopen(handle, "rb") as file:
+        info = os.fstat(handle)
+        if not stat.S_ISREG(info.st_mode):
+            raise OSError("it is no plain file")
+        if info.st_size > most_bytes:
+            raise OSError(f"it is larger than {most_bytes // 1024**2} MB")
+        return file.read(most_bytes)
+
+
+def _asked(
+    path: Path, device: Device, needed_channels: Sequence[str], place: Place, where: str
+) -> Asked:
+    where = where or path.name
+    columns: dict[str, str] = {}
+    for channel in dict.fromkeys(("flow", *needed_channels)):
+        mapped = device.channel(channel)
+        if mapped is None:
+            raise Unreadable(
+                place.problem(
+                    "channel_not_registered",
+                    where,
+                    f"Device {device.device} registers no column for the channel {channel}, "
+                    f"which the recording {where} needs.",
+                    expected=f"a [[devices.channels]] entry for {channel}",
+                    remedy="Ask the coordinating centre to register the column of the channel.",
+                )
+            )
+        columns[channel] = mapped.column
+    return Asked(place, where, device, columns)
+
+
+def _bytes_of(path: Path, asked: Asked) -> bytes:
+    try:
+        data = read_bounded(path)
+    except FileNotFoundError:
+        raise asked.refuse("missing_file", "is not in the delivery", "the file") from None
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise asked.refuse("file_not_read", f"cannot be read: {reason}", "a plain file") from None
+    if not data:
+        raise asked.refuse("cut_short", "is empty", "samples")
+    return data
+
+
+def _check_values(raw: RawSignal, data: bytes, asked: Asked) -> None:
+    if raw.time_s.size > MOST_SAMPLES:
+        what = f"holds {raw.time_s.size} samples, more than {MOST_SAMPLES}"
+        raise asked.refuse("too_long", what, "one recording of one technique")
+    if raw.time_s.size < 2:
+        raise asked.refuse("cut_short", "holds fewer than two samples", "samples")
+    named: Mapping[str, FloatArray] = {**raw.columns, asked.time_name: raw.time_s}
+    for name, values in named.items():
+        largest = np.nanmax(np.abs(values)) if not np.isnan(values).all() else 0.0
+        missing = name == asked.time_name and np.isnan(values).any()
+        if largest <= LARGEST_VALUE and not missing:
+            continue
+        if asked.device.file_format == "csv":
+            raise name_bad_cell(data, asked, largest=LARGEST_VALUE)
+        bad = ~(np.abs(values) <= LARGEST_VALUE) if missing else np.abs(values) > LARGEST_VALUE
+        sample = int(np.argmax(bad))
+        raise asked.bad_cell(
+            name, repr(float(values[sample])), row=sample + 1, unit_of_row="Sample"
+        )
+
+
+def _check_times(raw: RawSignal, data: bytes, asked: Asked) -> None:
+    steps = np.diff(raw.time_s)
+    if steps.min() < 0:
+        sample = int(np.argmax(steps < 0)) + 1
+        is_csv = asked.device.file_format == "csv"
+        row = line_of_sample(data, sample) if is_csv else sample + 1
+        what = f"runs backwards in time at {'row' if is_csv else 'sample'} {row}"
+        raise asked.refuse("time_backwards", what, "times that rise", row=row)
+    step_s = float(np.median(steps))
+    rate_hz = asked.device.rate_hz
+    if step_s <= 0 or abs(1 / (step_s * rate_hz) - 1) > LIKE_RATE:
+        what = (
+            f"has a step of {step_s:g} between samples; at the registered {rate_hz:g} Hz "
+            f"the step is {1 / rate_hz:g} s"
+        )
+        expected = f"time in seconds, {rate_hz:g} samples a second"
+        remedy = "Export time in seconds, or have the sampling rate of the device registered anew."
+        raise asked.refuse("rate", what, expected, remedy=remedy, column=asked.time_name)

@@ -1,0 +1,50 @@
+"""Read the parquet export of a device."""
+
+from __future__ import annotations
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from pipeline.intake.asked import Asked
+from pipeline.records import FloatArray, RawSignal
+
+# A small file can claim rows without end; its own metadata is asked before anything is read.
+MOST_ROWS = 5_000_000
+
+
+def open_parquet(data: bytes) -> pq.ParquetFile | None:
+    """Open a parquet file; None when it is none."""
+    try:
+        return pq.ParquetFile(pa.BufferReader(data))
+    except Exception:  # any bytes may come: the library raises more than its own errors
+        return None
+
+
+def read_parquet(data: bytes, asked: Asked) -> RawSignal:
+    """Read the wanted columns of a parquet file; raises Unreadable."""
+    file = open_parquet(data)
+    if file is None:
+        what = "is no parquet file, or was cut short"
+        raise asked.refuse("file_not_read", what, "a complete parquet file")
+    asked.check_names(list(file.schema_arrow.names), with_time=True)
+    if file.metadata.num_rows > MOST_ROWS:
+        what = f"holds {file.metadata.num_rows} rows, more than {MOST_ROWS}"
+        raise asked.refuse("too_long", what, "one recording of one technique")
+    wanted = [asked.time_name, *asked.columns.values()]
+    for name in wanted:
+        kind = file.schema_arrow.field(name).type
+        if not (pa.types.is_floating(kind) or pa.types.is_integer(kind)):
+            what = f"has the column {name} as {kind}, not as numbers"
+            raise asked.refuse("column_type", what, "floating or integer numbers", column=name)
+    try:
+        table = file.read(columns=wanted, use_threads=False)
+        columns = {name: _floats(table.column(name)) for name in wanted}
+    except Exception:  # damaged pages: the library raises more than its own errors
+        what = "is damaged inside and cannot be read"
+        raise asked.refuse("file_not_read", what, "a complete parquet file") from None
+    return RawSignal(columns.pop(asked.time_name), columns)
+
+
+def _floats(column: pa.ChunkedArray) -> FloatArray:
+    return np.asarray(column.cast(pa.float64()).to_numpy(), dtype=np.float64)
