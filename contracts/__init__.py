@@ -15,14 +15,18 @@ from contracts.model import (
     Column,
     ContractError,
     Level,
+    LinearEquation,
+    LmsTable,
     Obtained,
     Outcome,
     Quantity,
+    Reference,
     Rule,
     Severity,
     Source,
     Spec,
     Table,
+    Term,
 )
 
 __all__ = [
@@ -30,6 +34,7 @@ __all__ = [
     "CONTRACT_VERSION",
     "OUTCOMES",
     "QUANTITIES",
+    "REFERENCES",
     "RULES",
     "SESSION",
     "SOURCES",
@@ -39,14 +44,19 @@ __all__ = [
     "Column",
     "ContractError",
     "Level",
+    "LinearEquation",
+    "LmsTable",
     "Obtained",
     "Outcome",
     "Quantity",
+    "Reference",
     "Rule",
     "Severity",
     "Source",
     "Spec",
     "Table",
+    "Term",
+    "check_all",
 ]
 
 CONTRACT_VERSION = "1"
@@ -60,6 +70,7 @@ SOURCES: Mapping[str, Source]
 QUANTITIES: Mapping[tuple[str, Level, str], Quantity]
 RULES: Mapping[str, Rule]
 OUTCOMES: Mapping[str, Outcome]
+REFERENCES: Mapping[str, Reference]
 
 
 def __getattr__(name: str) -> Any:
@@ -69,3 +80,13 @@ def __getattr__(name: str) -> Any:
     if getter is None:
         raise AttributeError(f"contracts has no {name}")
     return getter()
+
+
+def check_all() -> None:
+    """Read every contract file and check what is too slow for each start: the UCUM grammar.
+
+    Raises ContractError with the first thing that cannot stand.
+    """
+    from contracts.load import check_folder
+
+    check_folder()

@@ -66,6 +66,16 @@ class Entry:
             self.refuse(f"{field} = {value!r} is not a number or a list of numbers")
         return tuple(float(v) for v in values)
 
+    def rows(self, field: str, width: int) -> tuple[tuple[float, ...], ...]:
+        """Take a list of rows of `width` numbers each."""
+        rows = self._take(field, list, _REQUIRED)
+        for row in rows:
+            if not isinstance(row, list) or len(row) != width:
+                self.refuse(f"{field} holds {row!r}, which is not a row of {width} numbers")
+            if any(isinstance(x, bool) or not isinstance(x, int | float) for x in row):
+                self.refuse(f"{field} holds {row!r}, in which not all are numbers")
+        return tuple(tuple(float(x) for x in row) for row in rows)
+
     def optional_number(self, field: str) -> float | None:
         """Take a number or None when it is not there."""
         return self.number(field) if field in self._fields else None

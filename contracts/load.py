@@ -7,75 +7,28 @@ Everything takes the folder of the contracts, so that tests can hand it spoilt c
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, get_args
 
+from contracts.columns import read_table
 from contracts.entries import Entry, read_entry, unique
+from contracts.equations import read_references
+from contracts.known import FOLDER, Known, known, sources
 from contracts.model import (
-    Column,
-    ColumnType,
     ContractError,
     Level,
     Outcome,
     Quantity,
+    Reference,
     Rule,
-    Source,
     Spec,
     Summary,
     Table,
 )
 from contracts.rules import check_verdict_name, dependent_rule, read_rule
-
-FOLDER = Path(__file__).parent
-
-
-@dataclass(frozen=True, slots=True)
-class Known:
-    """What the files may name: units and sources."""
-
-    units: frozenset[str]
-    sources: Mapping[str, Source]
-
-    def unit(self, entry: Entry, field: str = "unit") -> str:
-        """Take a unit that is on the list of UCUM codes."""
-        unit = entry.text(field)
-        if unit not in self.units:
-            entry.refuse(f"unit {unit!r} is not on the list of UCUM codes in units.toml")
-        return unit
-
-    def source(self, entry: Entry) -> str:
-        """Take a source that has a citation."""
-        source = entry.text("source")
-        if source not in self.sources:
-            entry.refuse(f"source {source!r} has no citation in sources.toml")
-        return source
-
-
-@cache
-def known(folder: Path = FOLDER) -> Known:
-    """Read the units and sources that every other file may name."""
-    units = read_entry(folder / "units.toml")
-    codes = units.texts("codes")
-    units.done()
-    unique(units, "unit", codes)
-    return Known(frozenset(codes), sources(folder))
-
-
-@cache
-def sources(folder: Path = FOLDER) -> Mapping[str, Source]:
-    """Read the citations."""
-    entry = read_entry(folder / "sources.toml")
-    found = {}
-    for key in entry.fields():
-        inner = entry.inner(key)
-        if inner is None:
-            raise AssertionError("a field that is there cannot be missing")
-        found[key] = Source(key, inner.text("citation"))
-        inner.done()
-    return MappingProxyType(found)
+from contracts.units import parse_unit
 
 
 def _quantity(entry: Entry, owner: str, names: Known) -> Quantity:
@@ -256,60 +209,40 @@ def outcomes(folder: Path = FOLDER) -> Mapping[str, Outcome]:
     return _keyed(((o.name, o) for s in specs(folder) for o in s.outcomes), "outcome")
 
 
-def _column(entry: Entry, names: Known) -> Column:
-    kind = entry.one_of("type", get_args(ColumnType))
-    has_unit = entry.optional_text("unit") is not None
-    column = Column(
-        name=entry.text("name"),
-        type=kind,
-        meaning=entry.text("meaning"),
-        unit=names.unit(entry) if has_unit else None,
-        low=entry.optional_number("low"),
-        high=entry.optional_number("high"),
-        choices=entry.texts("choices", ()),
-        pattern=entry.optional_text("pattern"),
-        nullable=entry.yes("nullable", False),
-        publishable=entry.yes("publishable", True),
-        unit_from=entry.optional_text("unit_from"),
-    )
-    entry.done()
-    numeric = kind in ("number", "integer")
-    if kind == "number" and has_unit == (column.unit_from is not None):
-        entry.refuse("a number needs unit or unit_from; the unit is 1 when it has no dimension")
-    if not numeric and (has_unit or column.low is not None or column.high is not None):
-        entry.refuse("unit, low and high belong to numbers only")
-    if (kind == "choice") != bool(column.choices):
-        entry.refuse("choices belong to columns of type choice, and to no other")
-    return column
-
-
-def _table(path: Path, names: Known) -> Table:
-    entry = read_entry(path)
-    columns = tuple(_column(c, names) for c in entry.list_of("columns"))
-    table = Table(
-        name=entry.text("name"),
-        group=entry.one_of("group", ("delivery", "warehouse")),
-        one_row_is=entry.text("one_row_is"),
-        key=entry.texts("key"),
-        columns=columns,
-    )
-    entry.done()
-    unique(entry, "column", [c.name for c in columns])
-    if table.name != path.stem:
-        entry.refuse(f"name = {table.name!r} differs from the name of the file")
-    for name in table.key:
-        if name not in {c.name for c in columns}:
-            entry.refuse(f"key names the unknown column {name!r}")
-        if table.column(name).nullable:
-            entry.refuse(f"the key column {name!r} may not be nullable")
-    return table
-
-
 @cache
 def tables(folder: Path = FOLDER) -> Mapping[str, Table]:
     """Read the tables of the delivery and of the warehouse."""
     paths = sorted((folder / "tables").glob("*.toml"))
-    return MappingProxyType({p.stem: _table(p, known(folder)) for p in paths})
+    return MappingProxyType({p.stem: read_table(p, known(folder)) for p in paths})
+
+
+@cache
+def references(folder: Path = FOLDER) -> Mapping[str, Reference]:
+    """Read the published reference equations."""
+    return read_references(
+        folder / "references", outcomes=outcomes(folder), sources=known(folder).sources
+    )
+
+
+def check_folder(folder: Path = FOLDER) -> None:
+    """Read everything, parse each unit with the UCUM grammar, and follow names across files."""
+    for code in sorted(known(folder).units):
+        parse_unit(code)
+    references(folder)
+    rules(folder)
+    quantities(folder)
+    names = tables(folder)
+    for table in names.values():
+        for column in table.columns:
+            if column.unit_from is None:
+                continue
+            owner, _, name = column.unit_from.rpartition(".")
+            other = names.get(owner or table.name)
+            if other is None or name not in {c.name for c in other.columns}:
+                raise ContractError(
+                    f"{table.name}.toml: columns {column.name}: unit_from names the unknown "
+                    f"column {column.unit_from!r}"
+                )
 
 
 GETTERS: Mapping[str, Callable[[], Any]] = {
@@ -321,4 +254,5 @@ GETTERS: Mapping[str, Callable[[], Any]] = {
     "QUANTITIES": quantities,
     "RULES": rules,
     "OUTCOMES": outcomes,
+    "REFERENCES": references,
 }

@@ -14,6 +14,9 @@ Severity = Literal["reject", "flag", "alert"]
 Missing = Literal["fail", "not_judged", "not_applicable"]
 Obtained = Literal["printed", "from memory", "common practice", "study proposal"]
 Summary = Literal["mean", "best", "highest_mean"]
+Sex = Literal["female", "male"]
+Transform = Literal["identity", "sqrt", "ln"]
+Predictor = Literal["length_cm", "age_days", "corrected_age_days", "weight_kg"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +151,59 @@ class Spec:
     def names(self, level: Level) -> tuple[str, ...]:
         """Names of the quantities of one level, in the order of the contract."""
         return tuple(q.name for q in self.quantities if q.level == level)
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """One term of a linear predictor: coefficient, alone or times a power or the ln of `of`."""
+
+    coefficient: float
+    of: Predictor | None = None
+    power: float = 1.0
+    ln: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class LinearEquation:
+    """transform(predicted) = sum of terms; `sd` is the residual SD on the transformed scale."""
+
+    sexes: tuple[Sex, ...]
+    transform: Transform
+    terms: tuple[Term, ...]
+    sd: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class LmsTable:
+    """L, M and S by one predictor, straight lines between the rows (by, L, M, S)."""
+
+    sexes: tuple[Sex, ...]
+    by: Predictor
+    rows: tuple[tuple[float, float, float, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """A reference equation: what it predicts, for whom, within which ranges, from which source.
+
+    `outcomes` are scored with it without being asked; empty when it stands for comparison only.
+    Empty `equipment_classes` means any. `ranges` are inclusive and hold every predictor.
+    """
+
+    key: str
+    title: str
+    outcomes: tuple[str, ...]
+    unit: str
+    ranges: Mapping[Predictor, tuple[float, float]]
+    equations: tuple[LinearEquation | LmsTable, ...]
+    source: str
+    obtained: Obtained
+    note: str = ""
+    equipment_classes: tuple[str, ...] = ()
+
+    def equation_for(self, sex: str) -> LinearEquation | LmsTable | None:
+        """Return the equation of one sex, None when the reference has none for it."""
+        return next((e for e in self.equations if sex in e.sexes), None)
 
 
 @dataclass(frozen=True, slots=True)
