@@ -94,11 +94,11 @@ def assemble(
     ``jacket_pressure``) and holds what the device recorded. `flow_ml_s` keeps whatever offset it
     has; only `volume_ml` has the drift line taken out, and it is zero at the line's level of the
     end-expiratory points. Equipment checks move room air both ways, so their flow stays as
-    measured and their volume keeps its drift.
+    measured and their volume keeps its drift; a check of the box alone has no flow, which is zero.
     """
     is_check = technique in contracts.CHECKS
     factors = AS_MEASURED if is_check else _factors(device, context)
-    flow_ml_s = flow_at_btps(channels.values["flow_ml_s"], factors)
+    flow_ml_s = flow_at_btps(_flow(channels), factors)
     pressures = {
         channel: channels.values[VALUE_KEYS[channel][0]]
         for channel in PRESSURE_CHANNELS
@@ -224,6 +224,14 @@ def _period(steps: FloatArray, registered_hz: float) -> float:
     unsure = int(((periods > 1.5) & (periods <= 2.5)).sum())
     count = min(max(round(float(periods.sum())), least), least + unsure)
     return float(steps.sum()) / count
+
+
+def _flow(channels: Channels) -> FloatArray:
+    """Flow (n,); zero where the device recorded none."""
+    flow_ml_s = channels.values.get("flow_ml_s")
+    if flow_ml_s is not None:
+        return flow_ml_s
+    return np.zeros(next((values.size for values in channels.values.values()), 0))
 
 
 def _factors(device: Device, context: Mapping[str, float]) -> GasFactors:

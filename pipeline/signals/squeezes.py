@@ -27,7 +27,7 @@ _GOES_ON = 3.0  # ... if it later exceeds this many times that flow again
 
 @dataclass(frozen=True, slots=True)
 class Squeeze:
-    """One jacket inflation: samples where pressure leaves rest, is full, and begins to fall.
+    """One jacket inflation: the last sample at rest, the first and the last while it is full.
 
     `pressure_kpa` is the median above rest while full.
     """
@@ -68,9 +68,9 @@ def find_squeezes(jacket_kpa: FloatArray, rate_hz: float, *, least_kpa: float) -
         level = float(np.percentile(above[start:end], 75.0))
         before = np.flatnonzero(above[:start] <= _ONSET_SHARE * level)
         filled = np.flatnonzero(above[start:end] >= _FULL_SHARE * level)
-        full, last = start + int(filled[0]), start + int(filled[-1]) + 1
-        pressure = float(np.median(above[full:last]))
-        onset = int(before[-1]) + 1 if before.size else 0
+        full, last = start + int(filled[0]), start + int(filled[-1])
+        pressure = float(np.median(above[full : last + 1]))
+        onset = int(before[-1]) if before.size else 0
         found.append(Squeeze(onset, full, last, pressure))
     return found
 

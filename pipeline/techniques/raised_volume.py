@@ -1,0 +1,228 @@
+"""Raised volume: forced volumes and flows of one squeeze from an inflated lung.
+
+Source: ATS/ERS statement, Am J Respir Crit Care Med 2005;172:1463-1471.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from contracts import TECHNIQUES
+from pipeline.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
+from pipeline.signals.fits import fit_line
+from pipeline.signals.spread import values_of
+from pipeline.signals.squeezes import (
+    Forced,
+    count_reversals,
+    find_squeezes,
+    flow_noise_ml_s,
+    follow_forced,
+)
+
+SPEC = TECHNIQUES["raised_volume"]
+SETTINGS = SPEC.settings
+
+_TIMED = {"fev0_4_ml": 0.4, "fev0_5_ml": 0.5}
+_SHARES = {"fef25_ml_s": 0.25, "fef50_ml_s": 0.5, "fef75_ml_s": 0.75, "fef85_ml_s": 0.85}
+
+
+def find_trials(recording: Recording) -> list[Trial]:
+    """Find each jacket squeeze and follow the expiration it forces; inflations are no trials."""
+    jacket = recording.pressures_kpa.get("jacket_pressure")
+    if jacket is None:
+        return []
+    trials: list[Trial] = []
+    for squeeze in find_squeezes(jacket, recording.rate_hz, least_kpa=SETTINGS["squeeze_kpa"]):
+        forced = _follow(recording, squeeze.onset)
+        if forced is None:
+            continue
+        window = round(SETTINGS["inflation_window_s"] * recording.rate_hz)
+        start = max(min(squeeze.onset - window, forced.start), 0)
+        marks = {
+            "onset": squeeze.onset,
+            "full": squeeze.full,
+            "start": forced.start,
+            "peak": forced.peak,
+            "end": forced.end,
+        }
+        trials.append(Trial(len(trials) + 1, start, forced.end + 1, marks))
+    return trials
+
+
+def measure_trial(recording: Recording, trial: Trial) -> Measures:
+    """Measure one forced expiration: pressures, forced volumes, flows and their quality."""
+    forced = _trial_forced(recording, trial)
+    rate = recording.rate_hz
+    peak = forced.peak - forced.start
+    fvc_ml = float(forced.out_ml[-1])
+    measures = forced_values(forced.out_ml, forced.flow_out_ml_s, rate, peak=peak)
+    measures["inflation_pressure_kpa"] = _inflation_kpa(recording, trial)
+    measures["jacket_pressure_kpa"] = _jacket_kpa(recording, trial)
+    measures["peak_flow_ml_s"] = float(forced.flow_out_ml_s[peak])
+    measures["peak_flow_volume_pct"] = 100.0 * float(forced.out_ml[peak]) / fvc_ml
+    noise = flow_noise_ml_s(recording.flow_ml_s, rate, smoothing_s=SETTINGS["smoothing_s"])
+    measures["flow_reversals"] = float(
+        count_reversals(forced.flow_out_ml_s, peak=peak, noise_ml_s=noise)
+    )
+    measures["end_flow_pct"] = _end_flow_pct(forced, rate, peak=peak)
+    return measures
+
+
+def forced_values(
+    out_ml: FloatArray, flow_out_ml_s: FloatArray, rate_hz: float, *, peak: int
+) -> Measures:
+    """Forced volumes and flows from expired volume and flow, both (n,) and positive out.
+
+    Time zero by back-extrapolation of the steepest part: t0 = t_peak - V_peak / flow_peak.
+    FVC = all that came out; FEVt = V(t0 + t), NaN where the expiration is shorter than t; FEFx =
+    flow when x % of FVC is out; FEF25-75 = 0.5 FVC / (t75 - t25). Units mL, mL/s, s. Flow
+    error is that of the flow head; an error of e in t0 moves FEVt by e times the flow at t.
+    Source: ATS/ERS statement, Am J Respir Crit Care Med 2005;172:1463-1471.
+    """
+    time_s = np.arange(out_ml.size) / rate_hz
+    fvc_ml = float(out_ml[-1])
+    zero_s = float(time_s[peak] - out_ml[peak] / flow_out_ml_s[peak])
+    forced_s = float(time_s[-1]) - zero_s
+    measures = Measures(
+        {
+            "onset_volume_ml": float(np.interp(zero_s, time_s, out_ml)),
+            "fvc_ml": fvc_ml,
+            "forced_time_s": forced_s,
+        }
+    )
+    for name, seconds in _TIMED.items():
+        sum_name = f"fvc_{name}"
+        if forced_s < seconds:
+            measures.miss((name, sum_name), f"forced expiration shorter than {seconds} s")
+            continue
+        measures[name] = float(np.interp(zero_s + seconds, time_s, out_ml))
+        measures[sum_name] = fvc_ml + measures[name]
+    if "fev0_5_ml" in measures.reasons:
+        measures.miss(("fev0_5_fvc",), measures.reasons["fev0_5_ml"])
+    else:
+        measures["fev0_5_fvc"] = measures["fev0_5_ml"] / fvc_ml
+    for name, share in _SHARES.items():
+        measures[name] = _flow_at(share, out_ml[peak:], flow_out_ml_s[peak:])
+    middle_s = _time_of(0.75, out_ml, time_s) - _time_of(0.25, out_ml, time_s)
+    measures["fef25_75_ml_s"] = 0.5 * fvc_ml / middle_s
+    return measures
+
+
+def measure_test(trials: Sequence[MeasuredTrial]) -> Measures:
+    """Count the accepted trials and compare the two largest of each forced volume."""
+    measures = Measures({"n_accepted": float(len(trials))})
+    for name in ("fvc_ml", *_TIMED):
+        closeness = name.replace("_ml", "_closeness_pct")
+        values = np.sort(values_of(trials, name))[::-1]
+        if values.size < 2:
+            measures.miss((closeness,), "fewer than two accepted trials have it")
+        else:
+            measures[closeness] = float(100.0 * (values[0] - values[1]) / values[0])
+    return measures
+
+
+def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
+    """Mark inflation, squeeze, time zero, forced volumes and flows, and the end of expiration."""
+    forced, values = _trial_forced(recording, trial), measure_trial(recording, trial)
+    rate, top_ml = recording.rate_hz, float(recording.volume_ml[trial.landmarks["start"]])
+    time_s = np.arange(forced.out_ml.size) / rate
+    start_s = trial.landmarks["start"] / rate
+    zero_s = start_s + float(time_s[-1]) - values["forced_time_s"]
+    onset_s = trial.landmarks["onset"] / rate
+    window_s = SETTINGS["inflation_window_s"]
+    fvc_ml, peak_s = values["fvc_ml"], trial.landmarks["peak"] / rate
+    pressure, jacket = values["inflation_pressure_kpa"], values["jacket_pressure_kpa"]
+    end_s = trial.landmarks["end"] / rate
+    marks = [
+        _line("airway_pressure", "Inflation pressure", (onset_s - window_s, onset_s), pressure),
+        _line("jacket_pressure", "Squeeze", (trial.landmarks["full"] / rate, end_s), jacket),
+        Mark("volume", "Time zero", (zero_s,), (top_ml - values["onset_volume_ml"],)),
+        Mark("volume", "Forced vital capacity", (end_s,), (top_ml - fvc_ml,), "fvc_ml"),
+        Mark("flow", "Peak flow", (peak_s,), (-values["peak_flow_ml_s"],), "peak_flow_volume_pct"),
+        Mark("flow", "End of expiration", (end_s,), (0.0,), "end_flow_pct"),
+    ]
+    for name, seconds in _TIMED.items():
+        if name not in values.reasons:
+            at = (zero_s + seconds,)
+            marks.append(Mark("volume", f"FEV{seconds}", at, (top_ml - values[name],), name))
+    for name, share in _SHARES.items():
+        label = f"FEF{100 * share:.0f}"
+        marks.append(Mark("loop", label, (top_ml - share * fvc_ml,), (-values[name],), name))
+    return marks
+
+
+def _line(axis: str, label: str, span_s: tuple[float, float], level: float) -> Mark:
+    return Mark(axis, label, span_s, (level, level), f"{axis}_kpa")
+
+
+def _follow(recording: Recording, onset: int) -> Forced | None:
+    return follow_forced(
+        recording.flow_ml_s,
+        recording.volume_ml,
+        recording.rate_hz,
+        onset=onset,
+        least_breath_share=SETTINGS["breath_share"],
+        smoothing_s=SETTINGS["smoothing_s"],
+    )
+
+
+def _trial_forced(recording: Recording, trial: Trial) -> Forced:
+    forced = _follow(recording, trial.landmarks["onset"])
+    if forced is None:
+        raise ValueError("a trial of raised volume has a forced expiration")
+    return forced
+
+
+def _inflation_kpa(recording: Recording, trial: Trial) -> float:
+    """Mean airway pressure (kPa) over the window before the squeeze; NaN without samples."""
+    airway = recording.pressures_kpa.get("airway_pressure")
+    onset = trial.landmarks["onset"]
+    window = round(SETTINGS["inflation_window_s"] * recording.rate_hz)
+    before = airway[max(onset - window, 0) : onset] if airway is not None else np.zeros(0)
+    return float(before.mean()) if before.size else float("nan")
+
+
+def _jacket_kpa(recording: Recording, trial: Trial) -> float:
+    """Mean jacket pressure (kPa) from where it is full to the end of the forced expiration."""
+    jacket = recording.pressures_kpa["jacket_pressure"]
+    full = trial.landmarks["full"]
+    return float(jacket[full : max(trial.landmarks["end"], full) + 1].mean())
+
+
+def _end_flow_pct(forced: Forced, rate_hz: float, *, peak: int) -> float:
+    """Flow just before the end in percent of peak flow.
+
+    Mean over a short window that ends shortly before flow turns, because the turn itself takes
+    time: an expiration cut off at high flow passes through every lower flow on its way to zero.
+    """
+    flow = forced.flow_out_ml_s
+    last = max(flow.size - round(SETTINGS["end_flow_before_s"] * rate_hz), peak + 1)
+    first = max(last - max(round(SETTINGS["end_flow_window_s"] * rate_hz), 1), peak)
+    return 100.0 * float(flow[first:last].mean()) / float(flow[peak])
+
+
+def _flow_at(share: float, out_ml: FloatArray, flow_out_ml_s: FloatArray) -> float:
+    """Flow (mL/s) when a share of all that comes out is out, by a line of flow on volume.
+
+    The line is fitted to the samples within 5 % (setting) of the whole volume on either side,
+    which evens out noise and heart beats; with fewer than four, flow is read between samples.
+    """
+    fvc_ml = float(out_ml[-1])
+    near = np.abs(out_ml - share * fvc_ml) <= SETTINGS["flow_window_share"] * fvc_ml
+    if near.sum() < 4:
+        reached = np.maximum.accumulate(out_ml)
+        return float(np.interp(share * fvc_ml, reached, flow_out_ml_s))
+    line = fit_line(out_ml[near], flow_out_ml_s[near])
+    return line.intercept + line.slope * share * fvc_ml
+
+
+def _time_of(share: float, out_ml: FloatArray, time_s: FloatArray) -> float:
+    """Time (s) at which a share of all that comes out is first out, between samples by a line."""
+    reached = np.maximum.accumulate(out_ml)
+    wanted = share * float(out_ml[-1])
+    after = max(int(np.searchsorted(reached, wanted)), 1)
+    low, high = float(reached[after - 1]), float(reached[after])
+    part = (wanted - low) / (high - low) if high > low else 1.0
+    return float(time_s[after - 1]) + part * float(time_s[after] - time_s[after - 1])
