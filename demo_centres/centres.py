@@ -1,0 +1,208 @@
+"""The demo study: five invented centres, half a year of visits, planted faults, known truth."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+from importlib.resources import files
+from multiprocessing import get_context
+from pathlib import Path
+
+import contracts
+from demo_centres.check_days import CheckDay, simulate_check_day
+from demo_centres.exports import Cells, hand_over, manifest_bytes, table_bytes
+from demo_centres.scenario import Scenario, centre_toml, load_scenarios
+from demo_centres.site_faults import FAULTS
+from demo_centres.visits import Slot, Visit, planted, simulate_visit, slots_of
+
+DELIVERIES_A_CENTRE = 3
+TABLE_FILES = ("sessions", "recordings", "checks", "reported")
+TRUTH_COLUMNS = ["recording", "technique", "trial", "quantity", "value"]
+FAULT_COLUMNS = [
+    "fault",
+    "centre",
+    "item_kind",
+    "item",
+    "session",
+    "share",
+    "expected_rule",
+    "level",
+    "verdict",
+    "meaning",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """What one delivery left for the truth folder."""
+
+    centre: str
+    delivery: str
+    truth_rows: list[Cells]
+    fault_rows: list[Cells]
+    infant_rows: list[Cells]
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One delivery to be made: everything that a worker needs."""
+
+    scenario: Scenario
+    number: int
+    slots: tuple[Slot, ...]
+    check_slots: tuple[Slot, ...]
+    seed: int
+    folder: Path
+    again: bool = False
+
+
+def write_demo_study(
+    path: Path | str, *, seed: int = 7, sessions_per_centre: int = 12, processes: int = 2
+) -> Path:
+    """Write a whole study folder with deliveries, and beside them `truth/` for tests only.
+
+    The same arguments give the same bytes. Larger studies repeat the planted faults every
+    twelve visits.
+    """
+    path = Path(path)
+    scenarios = load_scenarios()
+    write_study_files(path, scenarios, seed=seed)
+    jobs = [
+        job
+        for scenario in scenarios
+        if scenario.delivers
+        for job in jobs_of(scenario, path, seed=seed, sessions=sessions_per_centre)
+    ]
+    written = list(run(write_delivery, jobs, processes))
+    write_truth(path / "truth", scenarios, written)
+    return path
+
+
+def run(work: Callable[[Job], Written], jobs: Sequence[Job], processes: int) -> Iterable[Written]:
+    """Do the jobs here or in worker processes, results in the order of the jobs."""
+    if processes <= 1:
+        return [work(job) for job in jobs]
+    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
+        return list(pool.map(work, jobs))
+
+
+def jobs_of(scenario: Scenario, path: Path, *, seed: int, sessions: int) -> list[Job]:
+    """Three deliveries over the months, and those sessions once more that were corrected."""
+    slots = slots_of(scenario, seed=seed, sessions=sessions)
+    size = -(-len(slots) // DELIVERIES_A_CENTRE)
+    first_of_day: dict[date, Slot] = {}
+    for slot in slots:
+        first_of_day.setdefault(slot.tested_at.date(), slot)
+    jobs = []
+    for number in range(1, DELIVERIES_A_CENTRE + 1):
+        part = tuple(slots[(number - 1) * size : number * size])
+        if not part:
+            continue
+        days = tuple(s for s in part if first_of_day[s.tested_at.date()] is s)
+        folder = path / "deliveries" / scenario.centre / f"{scenario.centre}-{number:02d}"
+        jobs.append(Job(scenario, number, part, days, seed, folder))
+    twice = tuple(
+        slot for slot in slots[:12] if any(p.fault == "superseded" for p in planted(scenario, slot))
+    )
+    if twice:
+        folder = path / "deliveries" / scenario.centre / f"{scenario.centre}-02-corrected"
+        jobs.append(Job(scenario, 2, twice, (), seed, folder, again=True))
+    return jobs
+
+
+def write_delivery(job: Job) -> Written:
+    """Simulate and write one delivery."""
+    visits = [simulate_visit(job.scenario, slot, seed=job.seed) for slot in job.slots]
+    days = [simulate_check_day(job.scenario, slot, seed=job.seed) for slot in job.check_slots]
+    for visit in visits:
+        correct_or_spoil(job, visit)
+    handed, spoiled = collected(visits, days)
+    last = max(slot.tested_at for slot in job.slots)
+    if job.again:
+        last += timedelta(days=job.scenario.days_between * 4)
+    created = datetime.combine(last.date() + timedelta(days=2), time(15, 0), UTC)
+    manifest = manifest_bytes(
+        handed, centre=job.scenario.centre, delivery=job.folder.name, created=created
+    )
+    zipped = job.number in job.scenario.zipped and not job.again
+    hand_over(job.folder, handed, spoiled=spoiled, manifest=manifest, zipped=zipped)
+    centre = {"centre": job.scenario.centre}
+    return Written(
+        job.scenario.centre,
+        job.folder.name,
+        [] if job.again else [row for item in (*visits, *days) for row in item.truth_rows],
+        [] if job.again else [row | centre for item in (*visits, *days) for row in item.fault_rows],
+        [] if job.again else [visit.infant_row for visit in visits],
+    )
+
+
+def correct_or_spoil(job: Job, visit: Visit) -> None:
+    """The first delivery of a superseded session has a wrong weight; the later one is right."""
+    faults = {p.fault for p in planted(job.scenario, visit.slot)}
+    if "superseded" in faults and not job.again:
+        visit.session_row["weight_kg"] = f"{float(visit.session_row['weight_kg']) + 1.5:.2f}"
+
+
+def collected(
+    visits: Sequence[Visit], days: Sequence[CheckDay]
+) -> tuple[dict[str, bytes], dict[str, bytes | None]]:
+    """Tables and signal files of a delivery, and those that are spoiled on the way."""
+    rows: Mapping[str, list[dict[str, str]]] = {
+        "sessions": [visit.session_row for visit in visits],
+        "recordings": [row for visit in visits for row in visit.recording_rows],
+        "checks": [row for day in days for row in day.rows],
+        "reported": [row for visit in visits for row in visit.reported_rows],
+    }
+    handed: dict[str, bytes] = {}
+    for name in TABLE_FILES:
+        columns = [column.name for column in contracts.TABLES[f"delivery_{name}"].columns]
+        handed[f"{name}.csv"] = table_bytes(rows[name], columns)
+    spoiled: dict[str, bytes | None] = {}
+    for item in (*visits, *days):
+        handed.update(item.files)
+    for visit in visits:
+        spoiled.update(visit.spoiled)
+    return handed, spoiled
+
+
+def write_study_files(path: Path, scenarios: Sequence[Scenario], *, seed: int) -> None:
+    """study.toml, centres/, decisions.toml and waivers.toml."""
+    (path / "centres").mkdir(parents=True, exist_ok=True)
+    (path / "deliveries").mkdir(exist_ok=True)
+    study = (
+        f'study = "quietsleep-demo"\ntitle = "Invented demo study"\ncontract = "1"\nseed = {seed}\n'
+    )
+    (path / "study.toml").write_text(study, encoding="utf-8")
+    for scenario in scenarios:
+        target = path / "centres" / f"{scenario.centre}.toml"
+        target.write_text(centre_toml(scenario), encoding="utf-8")
+    for name in ("decisions.toml", "waivers.toml"):
+        text = (files("demo_centres") / "scenario" / "study" / name).read_text("utf-8")
+        (path / name).write_text(text, encoding="utf-8")
+
+
+def write_truth(folder: Path, scenarios: Sequence[Scenario], written: Sequence[Written]) -> None:
+    """Truth beside the study: quantities of every trial, infants, and planted faults."""
+    folder.mkdir(parents=True, exist_ok=True)
+    nothing = [
+        {
+            "fault": "nothing_delivered",
+            "centre": s.centre,
+            "item_kind": "centre",
+            "item": s.centre,
+            "expected_rule": FAULTS["nothing_delivered"].expected_rule,
+            "level": "delivery",
+            "verdict": FAULTS["nothing_delivered"].verdict,
+            "meaning": FAULTS["nothing_delivered"].meaning,
+        }
+        for s in scenarios
+        if not s.delivers
+    ]
+    truth = [row for part in written for row in part.truth_rows]
+    faults = [row for part in written for row in part.fault_rows] + nothing
+    infants = [row for part in written for row in part.infant_rows]
+    (folder / "trials.csv").write_bytes(table_bytes(truth, TRUTH_COLUMNS))
+    (folder / "faults.csv").write_bytes(table_bytes(faults, FAULT_COLUMNS))
+    (folder / "infants.csv").write_bytes(table_bytes(infants, list(infants[0])))
