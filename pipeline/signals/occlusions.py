@@ -153,6 +153,35 @@ def find_plateau(
     )
 
 
+def closure_lag_s(
+    pressure_kpa: FloatArray, occlusion: Occlusion, rate_hz: float, *, level_kpa: float
+) -> float:
+    """Time from the moment of closure to the first sample of an occlusion, s, within one period.
+
+    Pressure leaves its open value at the moment of closure and nears `level_kpa` exponentially; the
+    straight line through log |level - P(t)|, weighted by its square, is followed back to the open
+    value. Half a period where pressure settles too fast or too oddly to tell.
+    """
+    period = 1.0 / rate_hz
+    if occlusion.start < 1:
+        return 0.5 * period
+    reach = occlusion.start + max(3, round(0.06 * rate_hz))
+    part = pressure_kpa[occlusion.start - 1 : min(reach, occlusion.end)]
+    share = (level_kpa - part) / (level_kpa - part[0]) if level_kpa != part[0] else part * 0.0
+    settled = np.flatnonzero(share[1:] < 0.1)
+    share = share[1 : 1 + int(settled[0])] if settled.size else share[1:]
+    if share.size < 2:
+        return 0.5 * period
+    time = np.arange(share.size) / rate_hz
+    weight, log_share = share**2, np.log(share)
+    mid = float(weight @ time / weight.sum())
+    slope = float(weight @ ((time - mid) * log_share) / (weight @ (time - mid) ** 2))
+    if slope >= 0:
+        return 0.5 * period
+    at_start = float(weight @ log_share / weight.sum()) - slope * mid
+    return float(np.clip(at_start / slope, 0.0, period))
+
+
 def runs(mask: NDArray[np.bool_], *, bridge: int = 0) -> list[tuple[int, int]]:
     """Stretches [start, end) where the mask holds; gaps of up to `bridge` samples are closed."""
     edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
@@ -178,12 +207,15 @@ def running_mean(y: FloatArray, span: int) -> FloatArray:
 def _sharpened(
     flow_ml_s: FloatArray, start: int, end: int, *, limit: float, reach: int
 ) -> Occlusion:
-    """Move the edges of a stretch, blurred by smoothing, to where raw flow crosses the limit."""
+    """Move the edges of a stretch, blurred by smoothing, to where raw flow crosses the limit.
+
+    Flow in the first quarter belongs to the breath before: it crosses zero before closure.
+    """
     moving = np.abs(flow_ml_s) > limit
-    middle = (start + end) // 2
+    quarter = max((end - start) // 4, 1)
     low, high = max(start - reach, 0), min(end + reach, flow_ml_s.size)
-    before = np.flatnonzero(moving[low : min(start + reach, middle)])
-    first = max(end - reach, middle)
+    first = end - quarter
+    before = np.flatnonzero(moving[low : start + quarter])
     after = np.flatnonzero(moving[first:high])
     return Occlusion(
         low + int(before[-1]) + 1 if before.size else start,

@@ -30,10 +30,26 @@ from pipeline.signals.occlusions import (
     zero_flow_ml_s,
     zero_pressure_kpa,
 )
+from pipeline.signals.reasons import give_reasons
 from pipeline.signals.spread import cv_pct, values_of
 
 SPEC = TECHNIQUES["single_occlusion"]
 SETTINGS = SPEC.settings
+REASONS = {
+    "plateau_s": "the occlusion is too short to hold a plateau",
+    "plateau_pressure_kpa": "the occlusion is too short to hold a plateau",
+    "plateau_sd_kpa": "the occlusion is too short to hold a plateau",
+    "fit_r2": "the expiration after the release is too short to fit",
+    "fit_share_pct": "the expiration after the release is too short to fit",
+    "tau_s": "flow does not fall with volume after the release",
+    "crs_ml_kpa": "no passive expiration or no plateau pressure above zero",
+    "crs_ml_kpa_kg": "no compliance or no body weight",
+    "rrs_kpa_s_l": "no compliance or no apparatus resistance",
+    "occlusion_volume_ml": "too few breaths before the occlusion",
+    "intercept_volume_ml": "no passive expiration or too few breaths before the occlusion",
+    "eel_sd_pct": "too few breaths before the occlusion",
+    "eel_shift_pct": "too few breaths before or after the occlusion",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,8 +104,7 @@ def measure_trial(recording: Recording, trial: Trial) -> Measures:
     measures["intercept_volume_ml"] -= before.eel_ml
     measures["eel_sd_pct"] = before.sd_pct
     measures["eel_shift_pct"] = eel_shift_pct(before, after)
-    _explain(measures)
-    return measures
+    return give_reasons(measures, REASONS)
 
 
 def mechanics(
@@ -190,7 +205,7 @@ def _levels(recording: Recording, trial: Trial) -> tuple[RestingLevel, RestingLe
     before = level_before(
         recording, trial.landmarks["closed"], least_breaths=least, most_breaths=most
     )
-    return before, level_after(recording, trial.landmarks["expired"], most_breaths=least)
+    return before, level_after(recording, trial.landmarks["released"], most_breaths=least)
 
 
 def _passive_limb(recording: Recording, trial: Trial) -> _Limb:
@@ -219,21 +234,3 @@ def _passive_limb(recording: Recording, trial: Trial) -> _Limb:
     return _Limb(
         start, volume, flow, Line(line.slope, line.intercept, late.r2, part.start, part.stop)
     )
-
-
-def _explain(measures: Measures) -> None:
-    """Give every number that could not be computed its reason."""
-    reasons = {
-        "plateau_s": "the occlusion is too short to hold a plateau",
-        "fit_r2": "the expiration after the release is too short to fit",
-        "tau_s": "flow does not fall with volume after the release",
-        "crs_ml_kpa": "no passive expiration or no plateau pressure above zero",
-        "crs_ml_kpa_kg": "no compliance or no body weight",
-        "rrs_kpa_s_l": "no compliance or no apparatus resistance",
-        "eel_sd_pct": "too few breaths before the occlusion",
-        "eel_shift_pct": "too few breaths before or after the occlusion",
-        "occlusion_volume_ml": "too few breaths before the occlusion",
-    }
-    for name, value in list(measures.items()):
-        if not np.isfinite(value):
-            measures.miss((name,), reasons.get(name, "what it rests on could not be computed"))

@@ -1,0 +1,283 @@
+"""Whole-body plethysmography: lung volume from breathing efforts against a closed shutter.
+
+In the closed box thoracic gas is compressed and expanded by the efforts; Boyle's law gives its
+volume from how far the chest moves for a change of airway pressure. Source of the method: Stocks
+et al., Eur Respir J 2001;17:302-312.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from contracts import TECHNIQUES
+from pipeline.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
+from pipeline.signals.fits import NAN, Line, fit_both_noisy, fit_plane, noise_sd
+from pipeline.signals.gas import BODY_C, saturated_vapour_kpa
+from pipeline.signals.levels import RestingLevel, eel_shift_pct, level_after, level_before
+from pipeline.signals.occlusions import (
+    Occlusion,
+    breath_start,
+    expiration_end,
+    find_occlusions,
+    flow_limit_ml_s,
+    running_mean,
+    shutter_settings,
+)
+from pipeline.signals.reasons import give_reasons
+from pipeline.signals.spread import cv_pct, values_of
+
+SPEC = TECHNIQUES["plethysmography"]
+SETTINGS = SPEC.settings
+_NO_BOX = "no box factor or no box half-life: the check of that day is missing"
+_NO_EFFORT = "no complete effort against the shutter"
+REASONS = {
+    "fit_r2": _NO_EFFORT,
+    "loop_opening_pct": _NO_EFFORT,
+    "slope_ml_kpa": _NO_EFFORT,
+    "tgv_ml": "no slope or no barometric pressure",
+    "volume_above_eel_ml": "too few breaths before the occlusion",
+    "frc_ml": "no thoracic gas volume, or too few breaths before the occlusion",
+    "frc_ml_kg": "no functional residual capacity or no body weight",
+    "eel_sd_pct": "too few breaths before the occlusion",
+    "eel_shift_pct": "too few breaths before or after the occlusion",
+    "box_closed_s": "not recorded when the box was closed",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Loop:
+    """Complete efforts of one occlusion, samples from `start`: airway pressure and box volume.
+
+    `returns` are the samples, counted from `start`, between which the efforts lie.
+    """
+
+    start: int
+    pressure_kpa: FloatArray
+    volume_ml: FloatArray
+    returns: tuple[int, ...]
+    line: Line
+
+
+def find_trials(recording: Recording) -> list[Trial]:
+    """Find each closed shutter; a trial holds the inspiration before and the expiration after."""
+    airway = recording.pressures_kpa.get("airway_pressure")
+    if airway is None:
+        return []
+    flow, shutter = recording.flow_ml_s, shutter_settings(SETTINGS)
+    limit = flow_limit_ml_s(flow, shutter)
+    trials: list[Trial] = []
+    for occlusion in find_occlusions(flow, airway, recording.rate_hz, shutter):
+        end = expiration_end(flow, occlusion.end, limit_ml_s=limit, rate_hz=recording.rate_hz)
+        start = breath_start(recording.breaths, occlusion.start)
+        marks = {"closed": occlusion.start, "released": occlusion.end}
+        trials.append(Trial(len(trials) + 1, start, end, marks))
+    return trials
+
+
+def measure_trial(recording: Recording, trial: Trial) -> Measures:
+    """Measure the efforts of one occlusion."""
+    loop, context = _loop(recording, trial), recording.context
+    before, after = _levels(recording, trial)
+    occlusion = _occlusion(trial)
+    occluded_ml = float(recording.volume_ml[occlusion.start : occlusion.end].mean())
+    slope = abs(loop.line.slope)
+    volumes = lung_volumes(
+        slope_ml_kpa=slope,
+        barometric_pressure_kpa=context.get("barometric_pressure_kpa", NAN),
+        volume_above_eel_ml=occluded_ml - before.eel_ml,
+        compressible_dead_space_ml=context.get("compressible_dead_space_ml", NAN),
+    )
+    weight_kg = context.get("weight_kg", NAN)
+    measures = Measures(
+        {
+            "n_efforts": float(max(len(loop.returns) - 1, 0)),
+            "fit_r2": loop.line.r2,
+            "loop_opening_pct": _opening_pct(loop),
+            "slope_ml_kpa": slope,
+            **volumes,
+            "volume_above_eel_ml": occluded_ml - before.eel_ml,
+            "frc_ml_kg": volumes["frc_ml"] / weight_kg if weight_kg > 0 else NAN,
+            "eel_sd_pct": before.sd_pct,
+            "eel_shift_pct": eel_shift_pct(before, after),
+            "box_closed_s": context.get("box_closed_s", NAN),
+        }
+    )
+    if not np.isfinite(_box_factor_ml_kpa(context) * context.get("box_half_life_s", NAN)):
+        measures.miss(("fit_r2", "loop_opening_pct", "slope_ml_kpa", "tgv_ml"), _NO_BOX)
+        measures.miss(("frc_ml", "frc_ml_kg"), _NO_BOX)
+    return give_reasons(measures, REASONS)
+
+
+def lung_volumes(
+    *,
+    slope_ml_kpa: float,
+    barometric_pressure_kpa: float,
+    volume_above_eel_ml: float,
+    compressible_dead_space_ml: float,
+) -> dict[str, float]:
+    """Thoracic gas volume and functional residual capacity, mL.
+
+    TGV = (PB - PH2O(37 C)) * slope; FRC = TGV - volume above EEL - compressible dead space. The
+    relative error of TGV is that of the slope plus dPB / (PB - PH2O).
+    Source: Stocks et al., Eur Respir J 2001;17:302-312.
+    """
+    dry_kpa = barometric_pressure_kpa - saturated_vapour_kpa(BODY_C)
+    tgv_ml = dry_kpa * slope_ml_kpa
+    return {"tgv_ml": tgv_ml, "frc_ml": tgv_ml - volume_above_eel_ml - compressible_dead_space_ml}
+
+
+def undo_leak(volume_ml: FloatArray, *, half_life_s: float, rate_hz: float) -> FloatArray:
+    """Volume that the chest moved from the volume that a leaking box shows.
+
+    The box loses pressure as dP/dt = -P ln2 / t_half, so V_true = V + (ln2 / t_half) integral V dt
+    from the first sample on. volume mL: shape (n,), zero at atmospheric box pressure; an offset
+    of the box channel turns into a straight line in time, which is removed later.
+    Source: Stocks et al., Eur Respir J 2001;17:302-312.
+    """
+    steps = 0.5 * (volume_ml[1:] + volume_ml[:-1]) / rate_hz
+    lost = np.concatenate(([0.0], np.cumsum(steps)))
+    return np.asarray(volume_ml + np.log(2.0) / half_life_s * lost, dtype=np.float64)
+
+
+def measure_test(trials: Sequence[MeasuredTrial]) -> Measures:
+    """Count the accepted trials and measure how far FRC lies apart."""
+    return Measures(
+        {
+            "n_accepted": float(len(trials)),
+            "frc_cv_pct": cv_pct(values_of(trials, "frc_ml")),
+        }
+    )
+
+
+def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
+    """Mark the complete efforts, the fitted line on the loop, and the levels."""
+    loop, rate, occlusion = _loop(recording, trial), recording.rate_hz, _occlusion(trial)
+    before, after = _levels(recording, trial)
+    span_s = (trial.start / rate, trial.end / rate)
+    airway = recording.pressures_kpa["airway_pressure"]
+    held_s = (occlusion.start / rate, (occlusion.end - 1) / rate)
+    occluded_ml = float(recording.volume_ml[occlusion.start : occlusion.end].mean())
+    level, shift = "eel_sd_pct", "eel_shift_pct"
+    marks = [
+        Mark("volume", "end-expiratory level before", span_s, (before.eel_ml,) * 2, level),
+        Mark("volume", "end-expiratory level after", span_s, (after.eel_ml,) * 2, shift),
+        Mark("volume", "occlusion", held_s, (occluded_ml,) * 2, "volume_above_eel_ml"),
+    ]
+    edges = [loop.start + edge for edge in loop.returns]
+    for number, (first, last) in enumerate(itertools.pairwise(edges), start=1):
+        ends = (float(airway[first]), float(airway[min(last, airway.size - 1)]))
+        times = (first / rate, last / rate)
+        marks.append(Mark("airway_pressure", f"effort {number}", times, ends, "n_efforts"))
+    if np.isfinite(loop.line.slope):
+        spread = (float(loop.pressure_kpa.min()), float(loop.pressure_kpa.max()))
+        volumes = tuple(loop.line.intercept + loop.line.slope * p for p in spread)
+        marks.append(Mark("loop", "fitted line", spread, volumes, "fit_r2"))
+    return marks
+
+
+def _occlusion(trial: Trial) -> Occlusion:
+    return Occlusion(trial.landmarks["closed"], trial.landmarks["released"])
+
+
+def _levels(recording: Recording, trial: Trial) -> tuple[RestingLevel, RestingLevel]:
+    least, most = int(SETTINGS["eel_breaths_least"]), int(SETTINGS["eel_breaths_most"])
+    before = level_before(
+        recording, trial.landmarks["closed"], least_breaths=least, most_breaths=most
+    )
+    return before, level_after(recording, trial.landmarks["released"], most_breaths=least)
+
+
+def _box_factor_ml_kpa(context: Mapping[str, float]) -> float:
+    """Box factor with the infant inside, mL/kPa: an infant takes gas volume from the box."""
+    factor = context.get("box_factor_ml_kpa", NAN)
+    if context.get("box_calibrated_empty", 0.0) != 1.0:
+        return factor
+    box_l = context.get("box_volume_l", NAN)
+    body_l = context.get("weight_kg", NAN) / SETTINGS["body_density_kg_l"]
+    return factor * (box_l - body_l) / box_l
+
+
+def _loop(recording: Recording, trial: Trial) -> _Loop:
+    """Box volume against airway pressure over the complete efforts, drift removed.
+
+    A box that drifts adds a straight line in time: it is the time coefficient of the plane of box
+    volume on airway pressure and time, so efforts need not begin and end at one pressure.
+    """
+    rate, occlusion = recording.rate_hz, _occlusion(trial)
+    moving = round(SETTINGS["shutter_moving_s"] * rate)
+    start, end = occlusion.start + moving, occlusion.end - moving
+    pressure = recording.pressures_kpa["airway_pressure"][start:end]
+    box = recording.pressures_kpa["box_pressure"][start:end]
+    returns = complete_efforts(pressure, rate, share=SETTINGS["effort_share"])
+    nothing = Line(NAN, NAN, NAN, 0, 0)
+    if len(returns) < 2:
+        return _Loop(start, pressure, np.full(pressure.size, NAN), returns, nothing)
+    volume = undo_leak(
+        box * _box_factor_ml_kpa(recording.context),
+        half_life_s=recording.context.get("box_half_life_s", NAN),
+        rate_hz=rate,
+    )
+    whole = slice(returns[0], returns[-1])
+    pressure, volume = pressure[whole], volume[whole]
+    if np.isfinite(volume).all():
+        time = np.arange(volume.size) / rate
+        (_, _, drift_ml_s), _ = fit_plane(volume, pressure, time)
+        volume = volume - drift_ml_s * time
+    line = fit_both_noisy(pressure, volume, x_noise=noise_sd(pressure), y_noise=noise_sd(volume))
+    shifted = tuple(edge - returns[0] for edge in returns)
+    return _Loop(start + returns[0], pressure, volume, shifted, line)
+
+
+def complete_efforts(pressure_kpa: FloatArray, rate_hz: float, *, share: float) -> tuple[int, ...]:
+    """Samples between which complete efforts lie: one more than there are efforts, or none.
+
+    An effort pulls airway pressure (kPa, shape (n,)) down and lets it come back; both the fall and
+    the return reach `share` of the largest swing. The samples are the highest pressures before,
+    between and after the efforts.
+    """
+    if pressure_kpa.size < 8:
+        return ()
+    step = max(1, round(0.01 * rate_hz))
+    smooth = running_mean(pressure_kpa, 2 * step)[::step]
+    turns = _turning_points(smooth.tolist(), least=share * float(np.ptp(smooth)))
+    if len(turns) > 1 and smooth[turns[0]] < smooth[turns[1]]:
+        turns = turns[1:]
+    return tuple(step * turn for turn in turns[::2]) if len(turns) > 2 else ()
+
+
+def _turning_points(values: Sequence[float], *, least: float) -> list[int]:
+    """Places of highest and lowest values in turn, each at least `least` from the one before."""
+    turns: list[int] = []
+    high = low = direction = 0
+    for place, value in enumerate(values):
+        high = place if value > values[high] else high
+        low = place if value < values[low] else low
+        if direction >= 0 and values[high] - value >= least > 0:
+            turns.append(high)
+            direction, low = -1, place
+        elif direction <= 0 and value - values[low] >= least > 0:
+            turns.append(low)
+            direction, high = 1, place
+    if turns:
+        turns.append(high if direction > 0 else low)
+    return turns
+
+
+def _opening_pct(loop: _Loop) -> float:
+    """Mean area of the loops of the efforts over the product of the spans, percent.
+
+    The area of a closed loop is |sum of (P dV - V dP)| / 2; noise cancels in the signed sum.
+    """
+    spans = float(np.ptp(loop.volume_ml) * np.ptp(loop.pressure_kpa)) if loop.volume_ml.size else 0
+    if len(loop.returns) < 2 or not spans > 0:
+        return NAN
+    areas = []
+    for first, last in zip(loop.returns[:-1], loop.returns[1:], strict=True):
+        p, v = loop.pressure_kpa[first:last], loop.volume_ml[first:last]
+        p, v = p - p.mean(), v - v.mean()
+        areas.append(abs(float(p @ np.roll(v, -1) - v @ np.roll(p, -1))) / 2.0)
+    return 100.0 * float(np.mean(areas)) / spans
