@@ -1,0 +1,238 @@
+"""What cannot stand in a contract file is refused with file, entry and reason."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from contracts import load
+from contracts.known import FOLDER
+from contracts.model import ContractError
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    copy = tmp_path / "contracts"
+    shutil.copytree(FOLDER, copy, ignore=shutil.ignore_patterns("*.py", "__pycache__"))
+    return copy
+
+
+def spoil(folder: Path, file: str, old: str, new: str) -> None:
+    path = folder / file
+    text = path.read_text(encoding="utf-8")
+    assert old in text, f"{file} no longer holds {old!r}"
+    path.write_text(text.replace(old, new, 1), encoding="utf-8")
+
+
+SINGLE = "techniques/single_occlusion.toml"
+RULE = 'name = "plateau_long_enough"\nquantity = "plateau_s"\noperator = "at_least"\nlimit = 0.1\n'
+CASES = {
+    "unknown unit": (
+        SINGLE,
+        'unit = "mL/kPa"',
+        'unit = "ml per kPa"',
+        r"single_occlusion.toml: quantities crs_ml_kpa: unit 'ml per kPa' is not on the list",
+    ),
+    "unknown source": (SINGLE, 'source = "E5"', 'source = "E55"', r"source 'E55' has no citation"),
+    "unknown quantity": (
+        SINGLE,
+        'quantity = "fit_share_pct"\n',
+        'quantity = "fit_shair_pct"\n',
+        r"rules long_fit: quantity 'fit_shair_pct' is not declared",
+    ),
+    "unknown operator": (
+        SINGLE,
+        RULE,
+        RULE.replace("at_least", "more_than"),
+        r"rules plateau_long_enough: operator = 'more_than' is unknown; known are at_least",
+    ),
+    "misspelt field": (
+        SINGLE,
+        RULE,
+        RULE.replace("limit =", "limt ="),
+        r"rules plateau_long_enough: limit is missing",
+    ),
+    "extra field": (SINGLE, RULE, RULE + "colour = 1\n", r"unknown field colour"),
+    "too many limits": (
+        SINGLE,
+        RULE,
+        RULE.replace("0.1", "[0.1, 0.2]"),
+        r"operator at_least does not take 2 limits",
+    ),
+    "text for a limit": (SINGLE, RULE, RULE.replace("0.1", '"0.1"'), r"is not of the kind"),
+    "yes for a limit": (SINGLE, RULE, RULE.replace("0.1", "true"), r"is not of the kind"),
+    "crossed limits": (
+        "techniques/tidal.toml",
+        "[4.5, 11.0]",
+        "[11.0, 4.5]",
+        r"the lower limit 11 is above the upper limit 4.5",
+    ),
+    "unknown placeholder": (
+        SINGLE,
+        "lasts {observed}",
+        "lasts {found}",
+        r"sentence names \{found\}",
+    ),
+    "unpaired brace": (
+        SINGLE,
+        "lasts {observed} {unit};",
+        "lasts {observed} {unit;",
+        r"sentence has unpaired braces",
+    ),
+    "placeholder where nothing was observed": (
+        SINGLE,
+        'sentence_missing = "No pressure plateau',
+        'sentence_missing = "{observed} pressure plateau',
+        r"sentence_missing names \{observed\}",
+    ),
+    "empty sentence": (
+        SINGLE,
+        'sentence_missing = "No pressure plateau was found during the occlusion."',
+        'sentence_missing = " "',
+        r"sentence_missing is empty",
+    ),
+    "same quantity twice": (
+        SINGLE,
+        'name = "plateau_pressure_kpa"',
+        'name = "plateau_s"',
+        r"quantity trial plateau_s stands twice",
+    ),
+    "same rule twice": (
+        SINGLE,
+        'name = "long_fit"',
+        'name = "straight_expiration"',
+        r"rule single_occlusion.straight_expiration stands twice",
+    ),
+    "same TOML key twice": (SINGLE, RULE, RULE + "limit = 0.2\n", r"is not readable as TOML"),
+    "same outcome in two techniques": (
+        "techniques/double_occlusion.toml",
+        'name = "crs_double_ml_kpa"',
+        'name = "crs_single_ml_kpa"',
+        r"outcome crs_single_ml_kpa: stands in two files",
+    ),
+    "outcome of a test quantity": (
+        SINGLE,
+        'quantity = "tau_s"\nsummary',
+        'quantity = "crs_cv_pct"\nsummary',
+        r"outcomes tau_single_s: quantity 'crs_cv_pct' is not a trial quantity",
+    ),
+    "best without a score": (SINGLE, 'summary = "mean"', 'summary = "best"', r"needs a score"),
+    "highest mean without counts": (
+        SINGLE,
+        'summary = "mean"',
+        'summary = "highest_mean"',
+        r"needs least and most",
+    ),
+    "unknown check": (SINGLE, '"shutter_hold"]', '"shuter_hold"]', r"unknown 'shuter_hold'"),
+    "check without dependents": (
+        "equipment/shutter_hold.toml",
+        "[dependents]",
+        "[dependants]",
+        r"shutter_hold.toml: shutter_hold: unknown field dependants",
+    ),
+    "setting that is no number": (
+        SINGLE,
+        "plateau_window_s = 0.1",
+        'plateau_window_s = "0.1"',
+        r"setting plateau_window_s",
+    ),
+    "key differs from file": (
+        SINGLE,
+        'key = "single_occlusion"',
+        'key = "occlusion"',
+        r"differs from the name of the file",
+    ),
+    "alternative of another level": (
+        "techniques/tidal_forced_expiration.toml",
+        'alternative = { quantity = "vmaxfrc_spread_ml_s"',
+        'alternative = { quantity = "vmaxfrc_ml_s"',
+        r"quantity 'vmaxfrc_ml_s' is not declared at level test",
+    ),
+    "rule on a name with two levels": (
+        "equipment/box_decay.toml",
+        'level = "check"\noperator = "between"',
+        'operator = "between"',
+        r"quantity 'half_life_s' has several levels",
+    ),
+    "unknown column type": (
+        "tables/nights.toml",
+        'type = "datetime"',
+        'type = "moment"',
+        r"type = 'moment' is unknown",
+    ),
+    "number without unit": (
+        "tables/sessions.toml",
+        'unit = "Cel"\n',
+        "",
+        r"columns room_temperature_c: a number needs unit or unit_from",
+    ),
+    "same column twice": (
+        "tables/nights.toml",
+        'name = "ended_at"',
+        'name = "started_at"',
+        r"column started_at stands twice",
+    ),
+    "key without column": (
+        "tables/nights.toml",
+        'key = ["night"]',
+        'key = ["knight"]',
+        r"key names the unknown column 'knight'",
+    ),
+    "key that may be empty": (
+        "tables/nights.toml",
+        'key = ["night"]',
+        'key = ["ended_at"]',
+        r"the key column 'ended_at' may not be nullable",
+    ),
+    "unit of a column nowhere": (
+        "tables/outcomes.toml",
+        'unit_from = "unit"',
+        'unit_from = "units"',
+        r"unit_from names the unknown column 'units'",
+    ),
+    "unit that the grammar does not know": (
+        "units.toml",
+        '"Cel"',
+        '"Cel", "furlongish"',
+        r"'furlongish' is no UCUM unit",
+    ),
+    "source without citation": (
+        "sources.toml",
+        "[E2]\ncitation",
+        "[E2]\nquotation",
+        r"sources.toml: sources E2: citation is missing",
+    ),
+    "equation of an unknown outcome": (
+        "references/crs_1985.toml",
+        '"crs_single_ml_kpa"',
+        '"crs_ml_kpa"',
+        r"crs_1985.toml: crs_1985: outcome 'crs_ml_kpa' is unknown",
+    ),
+    "equation in another unit": (
+        "references/crs_1985.toml",
+        'unit = "mL/kPa"',
+        'unit = "mL"',
+        r"unit 'mL' is not the unit of crs_single_ml_kpa",
+    ),
+}
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_loader_refuses(folder: Path, case: str) -> None:
+    file, old, new, message = CASES[case]
+    spoil(folder, file, old, new)
+    with pytest.raises(ContractError, match=message) as refusal:
+        load.check_folder(folder)
+    if message != r"outcome crs_single_ml_kpa: stands in two files" and file != "units.toml":
+        assert Path(file).name in str(refusal.value)
+
+
+def test_the_untouched_copy_stands(folder: Path) -> None:
+    load.check_folder(folder)
+
+
+def test_a_limit_may_change_without_code(folder: Path) -> None:
+    spoil(folder, SINGLE, RULE, RULE.replace("0.1", "0.2"))
+    assert load.rules(folder)["single_occlusion.plateau_long_enough"].low == 0.2

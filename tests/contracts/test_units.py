@@ -1,0 +1,55 @@
+"""Units by their UCUM codes."""
+
+from __future__ import annotations
+
+import pytest
+
+from contracts.model import ContractError
+from contracts.units import factor, parse_unit
+
+# NIST Special Publication 811 (2008), appendix B: conventional cm of water 9.80665 E+01 Pa,
+# conventional mm of mercury 1.333224 E+02 Pa.
+PRINTED = {("cm[H2O]", "kPa"): 0.0980665, ("mm[Hg]", "kPa"): 0.1333224}
+
+
+@pytest.mark.parametrize("units", PRINTED)
+def test_pressure_factors_are_the_printed_ones(units: tuple[str, str]) -> None:
+    assert factor(*units) == pytest.approx(PRINTED[units], rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "expected"),
+    [
+        ("L/min", "mL/s", 1000 / 60),
+        ("L/s", "mL/s", 1000),
+        ("mL/cm[H2O]", "mL/kPa", 1 / 0.0980665),
+        ("cm[H2O].s/L", "kPa.s/L", 0.0980665),
+        ("mbar", "kPa", 0.1),
+        ("%", "1", 0.01),
+        ("Cel", "Cel", 1),
+        ("mL/kPa/kg", "mL/(kPa.kg)", 1),
+    ],
+)
+def test_factor(start: str, end: str, expected: float) -> None:
+    assert factor(start, end) == pytest.approx(expected, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "message"),
+    [
+        ("cm[H2O]/L/s", "kPa.s/L", "cannot be brought"),
+        ("mL", "kPa", "cannot be brought"),
+        ("Cel", "K", "needs an offset"),
+        ("cmH2O", "kPa", "is no UCUM unit"),
+        ("", "kPa", "no UCUM unit"),
+        ("10.mL", "mL", "carries a number"),
+    ],
+)
+def test_factor_refuses(start: str, end: str, message: str) -> None:
+    with pytest.raises(ContractError, match=message):
+        factor(start, end)
+
+
+def test_parse_unit_gives_one_object_a_code() -> None:
+    assert parse_unit("mL/s") is parse_unit("mL/s")
+    assert str(parse_unit("mL/s").dimensionality) == "[length] ** 3 / [time]"
