@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.records import Breaths, FloatArray, IntArray
-from pipeline.signals.fits import noise_sd
+from pipeline.signals.fits import fit_line, noise_sd
 
 BoolArray = NDArray[np.bool_]
 
@@ -114,23 +114,34 @@ def regular_breaths(
     return regular
 
 
-def manoeuvres(pressures_kpa: Mapping[str, FloatArray], *, n: int) -> BoolArray:
+def manoeuvres(pressures_kpa: Mapping[str, FloatArray], flow_ml_s: FloatArray) -> BoolArray:
     """Mask (n,) of samples in an occlusion, an inflation or a squeeze, by the pressures (kPa).
 
     True where airway or jacket pressure is away from rest: for the airway the median of pressures
-    near atmosphere, since inflations can fill half of a recording; for the jacket the lower
-    quartile.
+    near atmosphere, since inflations can fill half of a recording, less what flow (n,) through
+    the apparatus makes of it; for the jacket the lower quartile.
     """
+    n = flow_ml_s.size
     busy = np.zeros(n, dtype=bool)
     airway = pressures_kpa.get("airway_pressure")
     if airway is not None and n:
-        near = airway[np.abs(airway) < _AIRWAY_NEAR_KPA]
-        rest_kpa = float(np.median(near)) if near.size else 0.0
+        near = np.abs(airway) < _AIRWAY_NEAR_KPA
+        airway = airway - _apparatus_kpa_s_ml(airway, flow_ml_s, near) * flow_ml_s
+        rest_kpa = float(np.median(airway[near])) if near.any() else 0.0
         busy |= np.abs(airway - rest_kpa) > _AIRWAY_BUSY_KPA
     jacket = pressures_kpa.get("jacket_pressure")
     if jacket is not None and n:
         busy |= jacket - np.percentile(jacket, 25.0) > _JACKET_BUSY_KPA
     return busy
+
+
+def _apparatus_kpa_s_ml(airway_kpa: FloatArray, flow_ml_s: FloatArray, near: BoolArray) -> float:
+    """Slope of airway pressure on flow with the shutter open, kPa.s/mL; never positive."""
+    fast = near & (np.abs(flow_ml_s) > 0.3 * np.percentile(np.abs(flow_ml_s), 90.0))
+    if not fast.any():
+        return 0.0
+    slope = fit_line(flow_ml_s[fast], airway_kpa[fast]).slope
+    return min(slope, 0.0) if np.isfinite(slope) else 0.0
 
 
 def level_volume(

@@ -107,7 +107,7 @@ def assemble(
     volume_ml = integrate(flow_ml_s, channels.rate_hz)
     breaths = find_breaths(flow_ml_s, volume_ml, channels.rate_hz)
     if not is_check:
-        busy = manoeuvres(pressures, n=flow_ml_s.size)
+        busy = manoeuvres(pressures, flow_ml_s)
         volume_ml = level_volume(volume_ml, breaths, busy, channels.rate_hz)
         breaths = replace(breaths, eel_ml=volume_ml[breaths.start])
     return Recording(

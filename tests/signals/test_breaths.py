@@ -110,5 +110,15 @@ def test_manoeuvres_are_seen_in_either_pressure() -> None:
     airway, jacket = np.full(1000, 0.02), np.full(1000, 0.1)
     airway[100:200] = 0.6
     jacket[500:900] = 5.0
-    busy = manoeuvres({"airway_pressure": airway, "jacket_pressure": jacket}, n=1000)
+    pressures = {"airway_pressure": airway, "jacket_pressure": jacket}
+    busy = manoeuvres(pressures, np.zeros(1000))
     assert np.flatnonzero(np.diff(busy)).tolist() == [99, 199, 499, 899]
+
+
+def test_breathing_through_a_resistance_is_no_manoeuvre() -> None:
+    flow = 350.0 * np.sin(np.arange(4000) / 40.0)
+    flow[1000:1100] = 0.0
+    airway = 0.02 - 0.0007 * flow
+    airway[1000:1100] = 0.5
+    busy = manoeuvres({"airway_pressure": airway}, flow)
+    assert np.flatnonzero(np.diff(busy)).tolist() == [999, 1099]
