@@ -1,0 +1,114 @@
+"""The dictionary for the statistician: tables, quantities, rules, sources and example queries."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import contracts
+from contracts import Quantity, Table
+from pipeline.pages.faults import technique_title
+from pipeline.pages.folder import Folder, digest_of
+from pipeline.pages.render import page
+from pipeline.pages.rulebook import rule_book
+from pipeline.pages.site import night_said
+from pipeline.pages.source import Night
+from pipeline.study import Study
+from pipeline.warehouse.views import views
+
+NAV = (
+    ("index.html", "Tables"),
+    ("quantities.html", "Quantities"),
+    ("rules.html", "Rule book"),
+    ("sources.html", "Sources"),
+    ("queries.html", "Example queries"),
+)
+
+
+class Query(NamedTuple):
+    """One example query: what it answers, and its SQL."""
+
+    title: str
+    sql: str
+
+
+class Owner(NamedTuple):
+    """The quantities and outcomes of one technique, check or the visit."""
+
+    key: str
+    title: str
+    quantities: tuple[Quantity, ...]
+    outcomes: tuple[Any, ...]
+
+
+def example_queries() -> list[Query]:
+    """Return the example queries; each begins with a comment that says what it answers."""
+    text = (files("pipeline.pages") / "queries.sql").read_text(encoding="utf-8")
+    found = []
+    for block in text.split("\n\n"):
+        lines = block.strip().splitlines()
+        title = " ".join(line[3:] for line in lines if line.startswith("-- "))
+        sql = "\n".join(line for line in lines if not line.startswith("--"))
+        if sql:
+            found.append(Query(title, sql))
+    return found
+
+
+def write_dictionary(
+    study: Study, warehouse_night_dir: Path, out_dir: Path | None = None
+) -> Folder:
+    """Write the dictionary from the contracts and the rules of a published night."""
+    folder = Folder(
+        out_dir or study.path / "pages" / "dictionary",
+        study.work_path / "pages" / "dictionary.json",
+    )
+    night = Night(warehouse_night_dir)
+    try:
+        book = rule_book(night)
+        citations = sorted(night.citations.items())
+        foot = night_said(night)
+    finally:
+        night.close()
+    frame = {"study_title": study.title, "place": "Dictionary", "nav": NAV}
+    warehouse, delivery = _tables()
+    contexts: dict[str, dict[str, Any]] = {
+        "index": {"warehouse": warehouse, "views": list(views()), "delivery": delivery},
+        "quantities": {"owners": owners()},
+        "rules": {"owners": book},
+        "sources": {"citations": citations, "references": list(contracts.REFERENCES.values())},
+        "queries": {"queries": example_queries()},
+    }
+    for name, context in contexts.items():
+        template = "rules.html.jinja" if name == "rules" else f"dictionary_{name}.html.jinja"
+        _put(folder, f"{name}.html", template, context | {"foot": foot}, frame)
+    folder.put_assets(traces=False)
+    folder.finish()
+    return folder
+
+
+def _put(
+    folder: Folder, name: str, template: str, context: dict[str, Any], frame: dict[str, Any]
+) -> None:
+    folder.put(
+        name,
+        digest_of([repr(context), frame]),
+        lambda: page(template, root="", **context, **frame),
+    )
+
+
+def _tables() -> tuple[list[Table], list[Table]]:
+    tables = list(contracts.TABLES.values())
+    return (
+        [t for t in tables if t.group == "warehouse"],
+        [t for t in tables if t.group == "delivery"],
+    )
+
+
+def owners() -> list[Owner]:
+    """Return quantities and outcomes by technique, check and visit, in the order of the contracts."""
+    specs = [*contracts.TECHNIQUES.values(), *contracts.CHECKS.values(), contracts.SESSION]
+    return [
+        Owner(spec.key, technique_title(spec.key), spec.quantities, spec.outcomes)
+        for spec in specs
+    ]

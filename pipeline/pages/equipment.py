@@ -1,0 +1,175 @@
+"""Equipment: control charts of every check of every device, with limits and hanging sessions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from markupsafe import Markup
+
+import contracts
+from pipeline.pages import words
+from pipeline.pages.actions import sessions_by_check
+from pipeline.pages.charts import CheckPoint, control_chart
+from pipeline.pages.faults import faults_of, limit_of, technique_title
+from pipeline.pages.folder import slug
+from pipeline.pages.source import CentreData, Row
+from pipeline.pages.words import Sign
+
+NEWEST_ON_CHART = 250
+NEWEST_IN_TABLE = 60
+
+
+class QuantityChart(NamedTuple):
+    """One judged quantity of a check over time."""
+
+    title: str
+    limit: str
+    said: str
+    chart: Markup
+
+
+class CheckRow(NamedTuple):
+    """One check in the table below its charts."""
+
+    check: str
+    when: str
+    sign: Sign
+    flagged: bool
+    values: tuple[str, ...]
+    why: str
+    sessions: tuple[str, ...]
+
+
+class KindView(NamedTuple):
+    """All checks of one kind on one device."""
+
+    anchor: str
+    title: str
+    summary: str
+    charts: tuple[QuantityChart, ...]
+    heads: tuple[str, ...]
+    rows: tuple[CheckRow, ...]
+    left_out: int
+
+
+class DeviceView(NamedTuple):
+    """One device with its checks."""
+
+    device: str
+    facts: str
+    kinds: tuple[KindView, ...]
+
+
+def devices_of(data: CentreData) -> list[DeviceView]:
+    """Gather every device of a centre; one without any check is shown as such."""
+    hanging = sessions_by_check(data)
+    found = []
+    names = [d["device"] for d in data.devices]
+    known = {d["device"]: d for d in data.devices}
+    names += sorted({device for _, device in data.checks_of} - set(names))
+    for name in names:
+        kinds = [
+            _kind(data, kind, device, rows, hanging)
+            for (kind, device), (rows, _) in sorted(data.checks_of.items())
+            if device == name
+        ]
+        found.append(DeviceView(name, _facts(known.get(name)), tuple(kinds)))
+    return found
+
+
+def _facts(device: Row | None) -> str:
+    if device is None:
+        return "not registered"
+    parts = [device["equipment_class"] or "", f"{words.number(device['rate_hz'])} Hz"]
+    if not words.missing(device["box_volume_l"]):
+        parts.append(f"box {words.number(device['box_volume_l'])} L")
+    return ", ".join(p for p in parts if p)
+
+
+def _kind(
+    data: CentreData, kind: str, device: str, checks: Sequence[Row], hanging: dict[str, list[str]]
+) -> KindView:
+    quantities = _judged(data, kind)
+    accepted = sum(c["status"] == "accepted" for c in checks)
+    newest = list(reversed(checks))
+    return KindView(
+        anchor=slug(device, kind),
+        title=technique_title(kind),
+        summary=f"{accepted} of {words.count(len(checks), 'check')} accepted",
+        charts=tuple(_chart(data, kind, device, checks, name) for name in quantities),
+        heads=tuple(_title(kind, name) for name in quantities),
+        rows=tuple(_row(data, c, quantities, hanging) for c in newest[:NEWEST_IN_TABLE]),
+        left_out=max(0, len(checks) - NEWEST_IN_TABLE),
+    )
+
+
+def _judged(data: CentreData, kind: str) -> list[str]:
+    """Return the quantities of a check that rules judge, in the order of the contract."""
+    spec = contracts.CHECKS.get(kind)
+    names = [q.name for q in spec.quantities if q.level == "check"] if spec else []
+    judged = {r["quantity"] for rules in data.night.rules.values() for r in rules
+              if r["owner"] == kind and r["level"] == "check"}  # fmt: skip
+    return [name for name in names if name in judged]
+
+
+def _title(kind: str, quantity: str) -> str:
+    found = contracts.QUANTITIES.get((kind, "check", quantity))
+    unit = words.with_unit("", found.unit).strip() if found else ""
+    name = words.plain(quantity)
+    for suffix in (" pct", " kpa", " s", " ml kpa", " min"):
+        name = name.removesuffix(suffix)
+    return f"{name.capitalize()}, {unit}" if unit else name.capitalize()
+
+
+def _chart(
+    data: CentreData, kind: str, device: str, checks: Sequence[Row], quantity: str
+) -> QuantityChart:
+    points = []
+    limit = ""
+    unit = ""
+    for check in checks:
+        row = _verdict(data, check, quantity)
+        if row is None or words.missing(row["observed"]):
+            continue
+        low, high = (None if words.missing(v) else v for v in (row["limit_low"], row["limit_high"]))
+        met = row["state"] in ("pass", "waived")
+        points.append(
+            CheckPoint(check["check_id"], check["done_at"], row["observed"], low, high, met)
+        )
+        limit, unit = limit_of(row, {}), row["unit"]
+    shown = points[-NEWEST_ON_CHART:]
+    out = sum(not p.met for p in points)
+    said = f"{out} of {words.count(len(points), 'check')} outside the limit"
+    if len(shown) < len(points):
+        said += f"; the newest {len(shown)} are drawn"
+    title = f"{_title(kind, quantity)} on {device}: {said}"
+    return QuantityChart(
+        _title(kind, quantity), limit, said, control_chart(shown, title=title, unit=unit)
+    )
+
+
+def _verdict(data: CentreData, check: Row, quantity: str) -> Row | None:
+    for row in data.check_verdicts.get(check["check_id"], []):
+        if row["quantity"] == quantity:
+            return row
+    return None
+
+
+def _row(
+    data: CentreData, check: Row, quantities: list[str], hanging: dict[str, list[str]]
+) -> CheckRow:
+    values = []
+    for name in quantities:
+        row = _verdict(data, check, name)
+        values.append("–" if row is None else words.number(row["observed"], 3))
+    faults = [f for f in faults_of(data, "check", check["check_id"]) if f.state != "waived"]
+    return CheckRow(
+        check=check["check_id"],
+        when=words.moment(check["done_at"]),
+        sign=words.sign(check["status"]),
+        flagged=bool(check["flagged"]),
+        values=tuple(values),
+        why=" ".join(f.sentence for f in faults) or check["why"] or "",
+        sessions=tuple(hanging.get(check["check_id"], [])),
+    )

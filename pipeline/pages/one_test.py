@@ -1,0 +1,257 @@
+"""The page of one test: why it stands as it does, trial by trial, and what to do next time."""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import contracts
+from pipeline.pages import words
+from pipeline.pages.faults import Advice, Fault, advice, faults_of, technique_title
+from pipeline.pages.folder import Folder, digest_of, slug
+from pipeline.pages.render import page
+from pipeline.pages.source import CentreData, Row, check_before
+from pipeline.pages.words import Sign
+
+
+class TrialBlock(NamedTuple):
+    """One trial on the page of its test."""
+
+    number: int
+    anchor: str
+    trial: str
+    recording: str
+    index: int
+    when: str
+    sign: Sign
+    flagged: bool
+    faults: tuple[Fault, ...]
+    trace: str
+    failed_quantities: str
+    values: tuple[str, ...]
+
+
+class CheckLine(NamedTuple):
+    """One equipment check that the test rests on."""
+
+    title: str
+    sign: Sign
+    said: str
+    href: str
+    faults: tuple[Fault, ...]
+
+
+class TestPage(NamedTuple):
+    """Everything that the page of one test says."""
+
+    test: str
+    title: str
+    facts: tuple[tuple[str, str], ...]
+    sign: Sign
+    flagged: bool
+    why: str
+    counts: str
+    advice: tuple[Advice, ...]
+    test_faults: tuple[Fault, ...]
+    visit_faults: tuple[Fault, ...]
+    checks: tuple[CheckLine, ...]
+    recordings: tuple[tuple[str, str, Sign, str], ...]
+    trials: tuple[TrialBlock, ...]
+    value_heads: tuple[tuple[str, str], ...]
+    outcomes: tuple[tuple[str, ...], ...]
+    others: tuple[tuple[str, str, Sign], ...]
+    pictures: bool
+    caution: str
+
+
+def test_file(test: str) -> str:
+    """Return the name of a test's page inside the folder of its centre."""
+    return f"tests/{slug(test)}.html"
+
+
+def trace_file(recording: str, index: int) -> str:
+    """Return the name of a trial's trace inside the folder of its centre."""
+    return f"traces/{slug(recording)}-{index}.js"
+
+
+def needs_pictures(data: CentreData, test: Row) -> bool:
+    """Say whether traces are kept: for every test in which any rule is not plainly met."""
+    if test["status"] != "accepted" or test["flagged"]:
+        return True
+    trials = data.trials.get((test["session"], test["technique"]), [])
+    return any(t["status"] != "accepted" or t["flagged"] for t in trials)
+
+
+def write_test_pages(
+    folder: Folder, data: CentreData, traces: dict[str, bool], frame: dict[str, Any]
+) -> None:
+    """Write the page of every test; `traces` says which trace files there are."""
+    of_session: dict[str, list[Row]] = {}
+    for test in data.tests:
+        of_session.setdefault(test["session"], []).append(test)
+    for test in data.tests:
+        view = view_of(data, test, of_session[test["session"]], traces)
+        folder.put(
+            test_file(test["test"]),
+            digest_of([view, frame]),
+            lambda view=view: page("test.html.jinja", root="../", t=view, **frame),  # type: ignore[misc]
+        )
+
+
+def view_of(data: CentreData, test: Row, family: list[Row], traces: dict[str, bool]) -> TestPage:
+    """Gather what the page of one test says."""
+    key = (test["session"], test["technique"])
+    heads = _value_heads(data, key)
+    blocks = tuple(
+        _block(data, i + 1, trial, heads, traces)
+        for i, trial in enumerate(data.trials.get(key, []))
+    )
+    test_faults = faults_of(data, "test", test["test"])
+    visit_faults = faults_of(data, "session", test["session"])
+    groups = [test_faults, visit_faults, *(b.faults for b in blocks)]
+    spec = contracts.TECHNIQUES.get(test["technique"])
+    return TestPage(
+        test=test["test"],
+        title=technique_title(test["technique"]),
+        facts=_facts(data, test),
+        sign=words.sign(test["status"]),
+        flagged=bool(test["flagged"]),
+        why=test["why"] or "",
+        counts=_counts(test),
+        advice=tuple(advice(groups)),
+        test_faults=test_faults,
+        visit_faults=visit_faults,
+        checks=_check_lines(data, test),
+        recordings=tuple(
+            (r["recording"], r["file"] or "", words.sign(r["state"]), r["why"] or "")
+            for r in data.recordings.get(key, [])
+        ),
+        trials=blocks,
+        value_heads=tuple((words.plain(name), unit) for name, unit in heads),
+        outcomes=_outcomes(data, key),
+        others=tuple(
+            (technique_title(o["technique"]), test_file(o["test"]), words.sign(o["status"]))
+            for o in family
+            if o["test"] != test["test"]
+        ),
+        pictures=any(b.trace for b in blocks),
+        caution=str(spec.caution) if spec else "",
+    )
+
+
+def _facts(data: CentreData, test: Row) -> tuple[tuple[str, str], ...]:
+    session = data.sessions.get(test["session"], {})
+    age = session.get("age_days")
+    found = [
+        ("Session", test["session"]),
+        ("Infant", session.get("infant")),
+        ("Visit", session.get("visit")),
+        ("Tested", words.moment(test["tested_at"])),
+        ("Operator", test["operator"]),
+        ("Device", test["device"]),
+        ("Age", None if words.missing(age) else f"{age} days"),
+        ("Weight", _measure(session.get("weight_kg"), "kg")),
+        ("Length", _measure(session.get("length_cm"), "cm")),
+        ("Delivery", session.get("delivery")),
+    ]
+    return tuple((name, str(value)) for name, value in found if value not in (None, ""))
+
+
+def _measure(value: Any, unit: str) -> str | None:
+    return None if words.missing(value) else f"{words.number(value)} {unit}"
+
+
+def _counts(test: Row) -> str:
+    if not test["n_trials"]:
+        return f"No trial was found in {words.count(test['n_recordings'], 'recording')}."
+    parts = [f"{test['n_accepted']} of {words.count(test['n_trials'], 'trial')} accepted"]
+    if test["n_rejected"]:
+        parts.append(f"{test['n_rejected']} rejected")
+    if test["n_not_judgeable"]:
+        parts.append(f"{test['n_not_judgeable']} not judgeable")
+    if test["n_flagged"]:
+        parts.append(f"{test['n_flagged']} of the accepted flagged")
+    return ", ".join(parts) + "."
+
+
+def _block(
+    data: CentreData,
+    number: int,
+    trial: Row,
+    heads: list[tuple[str, str]],
+    traces: dict[str, bool],
+) -> TrialBlock:
+    faults = faults_of(data, "trial", trial["trial"])
+    values = data.trial_values.get(trial["trial"], {})
+    trace = trace_file(trial["recording"], trial["trial_index"])
+    failed = dict.fromkeys(f.quantity for f in faults if f.state == "fail")
+    return TrialBlock(
+        number=number,
+        anchor=f"trial-{number}",
+        trial=trial["trial"],
+        recording=trial["recording"],
+        index=trial["trial_index"],
+        when=f"{trial['start_s']:.1f} to {trial['end_s']:.1f} s",
+        sign=words.sign(trial["status"]),
+        flagged=bool(trial["flagged"]),
+        faults=faults,
+        trace=trace if traces.get(trace) else "",
+        failed_quantities=" ".join(failed),
+        values=tuple(words.number(values.get(name)) for name, _ in heads),
+    )
+
+
+def _value_heads(data: CentreData, key: tuple[str, str]) -> list[tuple[str, str]]:
+    """Return the trial quantities of the technique, in the order of the contract, with units."""
+    spec = contracts.TECHNIQUES.get(key[1])
+    if spec is None:
+        return []
+    return [
+        (q.name, words.with_unit("", q.unit).strip()) for q in spec.quantities if q.level == "trial"
+    ]
+
+
+def _check_lines(data: CentreData, test: Row) -> tuple[CheckLine, ...]:
+    session = data.sessions.get(test["session"])
+    spec = contracts.TECHNIQUES.get(test["technique"])
+    if session is None or spec is None:
+        return ()
+    given = data.test_values.get(test["test"], {})
+    return tuple(_check_line(data, session, kind, given) for kind in spec.needs_checks)
+
+
+def _check_line(data: CentreData, session: Row, kind: str, given: dict[str, float]) -> CheckLine:
+    title = technique_title(kind)
+    check = check_before(data, session, kind)
+    if check is None or words.missing(given.get(f"{kind}_check_accepted")):
+        return CheckLine(title, words.VERDICT["fail"], "No check before the test that day.", "", ())
+    said = f"{check['check_id']}, {words.moment(check['done_at'])}"
+    return CheckLine(
+        title,
+        words.sign(check["status"]),
+        said,
+        f"equipment.html#{slug(check['device'], kind)}",
+        faults_of(data, "check", check["check_id"]),
+    )
+
+
+def _outcomes(data: CentreData, key: tuple[str, str]) -> tuple[tuple[str, ...], ...]:
+    found = []
+    for row in data.outcomes.get(key, []):
+        outcome = contracts.OUTCOMES.get(row["outcome"])
+        z = "–" if words.missing(row["z"]) else f"{row['z']:+.2f}"
+        found.append(
+            (
+                str(outcome.meaning) if outcome else words.plain(row["outcome"]),
+                row["outcome"],
+                "–"
+                if words.missing(row["value"])
+                else words.with_unit(words.number(row["value"]), row["unit"]),
+                str(row["n_trials"] or 0),
+                words.number(row["cv_pct"], 3),
+                z,
+                row["equation"] or row["z_why"] or "",
+            )
+        )
+    return tuple(found)
+
+

@@ -1,0 +1,233 @@
+"""The overview of the coordinating centre: the state of the night, then every centre side by side."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from markupsafe import Markup
+
+from pipeline.pages import words
+from pipeline.pages.actions import Group, actions_of
+from pipeline.pages.agreement import agreement_of, suspects
+from pipeline.pages.charts import FunnelPoint, Pair, agreement_limits, funnel
+from pipeline.pages.counts import count_tests, techniques_in
+from pipeline.pages.equipment import DeviceView, devices_of
+from pipeline.pages.faults import technique_title
+from pipeline.pages.folder import Folder, digest_of
+from pipeline.pages.render import page
+from pipeline.pages.site import night_said
+from pipeline.pages.source import CentreData, Night, Row, grouped, read_centre
+from pipeline.study import Study
+
+NAV = (
+    ("index.html", "Act on"),
+    ("index.html#conservation", "Conservation"),
+    ("equipment.html", "Equipment"),
+    ("agreement.html", "Agreement"),
+    ("changes.html", "Changes"),
+)
+MOST_CRASHES = 50
+MOST_CHANGES = 1500
+
+
+class CentreLine(NamedTuple):
+    """One centre on the first page."""
+
+    centre: str
+    title: str
+    sign: words.Sign
+    last_delivery: str
+    n_sessions: int
+    groups: tuple[tuple[str, str], ...]
+
+
+class Funnel(NamedTuple):
+    """Accepted shares of all centres for one technique."""
+
+    title: str
+    said: str
+    chart: Markup
+    rows: tuple[tuple[str, int, int, str], ...]
+
+
+def write_overview(study: Study, warehouse_night_dir: Path, out_dir: Path | None = None) -> Folder:
+    """Write the folder of the coordinating centre from a published night."""
+    folder = Folder(
+        out_dir or study.path / "pages" / "overview", study.work_path / "pages" / "overview.json"
+    )
+    night = Night(warehouse_night_dir)
+    try:
+        data = [read_centre(night, row["centre"]) for row in night.centres()]
+        frame = {"study_title": study.title, "place": "Coordinating centre", "nav": NAV}
+        _put(folder, "index.html", "overview.html.jinja", _first_page(night, data), frame)
+        _put(folder, "equipment.html", "overview_equipment.html.jinja", _equipment(data), frame)
+        _put(folder, "agreement.html", "agreement.html.jinja", _agreement(night), frame)
+        _put(folder, "changes.html", "changes.html.jinja", _changes(night), frame)
+    finally:
+        night.close()
+    folder.put_assets(traces=False)
+    folder.finish()
+    return folder
+
+
+def _put(
+    folder: Folder, name: str, template: str, context: dict[str, Any], frame: dict[str, Any]
+) -> None:
+    folder.put(
+        name, digest_of([context, frame]), lambda: page(template, root="", **context, **frame)
+    )
+
+
+def _first_page(night: Night, data: list[CentreData]) -> dict[str, Any]:
+    tests = night.rows("SELECT centre, technique, status, flagged FROM tests")
+    conservation = night.rows("SELECT * FROM conservation ORDER BY centre, technique")
+    titles = {d.name: d.centre["title"] or d.name for d in data}
+    groups = {d.name: actions_of(d, f"../{d.name}/") for d in data}
+    return {
+        "night": night.night,
+        "night_sign": words.sign(night.night["state"]),
+        "night_said": night_said(night),
+        "lasted": _lasted(night),
+        "stages": stage_times(night),
+        "unbalanced": [row for row in conservation if not row["balances"]],
+        "crashed": _crashed(night),
+        "late": [titles[d.name] for d in data if d.centre["state"] == "late"],
+        "silent": [titles[d.name] for d in data if d.centre["state"] == "nothing"],
+        "centres": [_centre_line(d, groups[d.name]) for d in data],
+        "alerts": _alerts(data, groups, titles),
+        "conservation": [(titles.get(r["centre"], r["centre"]), technique_title(r["technique"]), r)
+                         for r in conservation],
+        "counts": count_tests(tests),
+        "funnels": _funnels(tests, titles),
+        "changes": _change_counts(night),
+    }  # fmt: skip
+
+
+def _lasted(night: Night) -> str:
+    began, ended = night.night["started_at"], night.night["ended_at"]
+    return f"{(ended - began).total_seconds():.0f} s" if began and ended else "unknown"
+
+
+def stage_times(night: Night) -> list[tuple[str, float]]:
+    """Return seconds of each stage as the night noted them beside the tables; empty if it did not."""
+    noted = night.facts.get("stages") or night.facts.get("stage_seconds") or {}
+    return [(words.plain(str(k)), float(v)) for k, v in noted.items()]
+
+
+def _crashed(night: Night) -> list[Row]:
+    return night.rows(
+        "SELECT centre, recording AS item, technique, why FROM recordings WHERE state = 'crashed' "
+        "UNION ALL SELECT centre, check_id, kind, why FROM checks WHERE state = 'crashed' "
+        f"ORDER BY ALL LIMIT {MOST_CRASHES}"
+    )
+
+
+def _centre_line(data: CentreData, groups: list[Group]) -> CentreLine:
+    return CentreLine(
+        centre=data.name,
+        title=data.centre["title"] or data.name,
+        sign=words.sign(data.centre["state"]),
+        last_delivery=words.moment(data.centre["last_delivery_at"]),
+        n_sessions=len(data.sessions),
+        groups=tuple(
+            (g.summary, f"../{data.name}/index.html#{g.key}") for g in groups if g.matters
+        ),
+    )
+
+
+def _alerts(
+    data: list[CentreData], groups: dict[str, list[Group]], titles: dict[str, str]
+) -> list[tuple[str, Any]]:
+    found = []
+    for d in data:
+        for group in groups[d.name]:
+            if group.key == "alerts":
+                found += [(titles[d.name], matter) for matter in group.matters]
+    return found
+
+
+def _funnels(tests: list[Row], titles: dict[str, str]) -> list[Funnel]:
+    found = []
+    for key in techniques_in(tests):
+        by_centre = grouped((t for t in tests if t["technique"] == key), "centre")
+        points = [
+            FunnelPoint(
+                titles.get(c, c), sum(t["status"] == "accepted" for t in own), len(own)
+            )
+            for c, own in sorted(by_centre.items())
+        ]
+        accepted, total = sum(p.accepted for p in points), sum(p.total for p in points)
+        said = f"{accepted} of {total} accepted in all ({words.share(accepted, total)})"
+        title = technique_title(key)
+        found.append(
+            Funnel(
+                title,
+                said,
+                funnel(points, title=f"{title}: accepted share of centres. {said}"),
+                tuple((p.name, p.total, p.accepted, words.share(p.accepted, p.total))
+                      for p in points),
+            )
+        )  # fmt: skip
+    return found
+
+
+def _change_counts(night: Night) -> list[tuple[str, int, int, int]]:
+    return night.tuples(
+        "SELECT table_name, count(DISTINCT key) FILTER (column_name = '' AND before IS NULL), "
+        "count(DISTINCT key) FILTER (column_name = '' AND after IS NULL), "
+        "count(*) FILTER (column_name <> '') FROM changes WHERE night = ? "
+        "GROUP BY table_name ORDER BY table_name",
+        night.night["night"],
+    )
+
+
+def _changes(night: Night) -> dict[str, Any]:
+    rows = night.rows(
+        "SELECT * FROM changes WHERE night = ? AND column_name <> '' "
+        f"ORDER BY table_name, key, column_name LIMIT {MOST_CHANGES}",
+        night.night["night"],
+    )
+    counts = _change_counts(night)
+    return {
+        "counts": counts,
+        "rows": rows,
+        "left_out": max(0, sum(c[3] for c in counts) - len(rows)),
+        "night_said": night_said(night),
+    }
+
+
+def _equipment(data: list[CentreData]) -> dict[str, Any]:
+    found: list[tuple[str, str, list[DeviceView]]] = []
+    for d in data:
+        found.append((d.name, d.centre["title"] or d.name, devices_of(d)))
+    return {"centres": found}
+
+
+def _agreement(night: Night) -> dict[str, Any]:
+    rows = night.rows("SELECT * FROM agreement ORDER BY technique, outcome, centre, session")
+    lines = []
+    for (centre, outcome), own in sorted(grouped(rows, "centre", "outcome").items()):
+        pairs = [
+            Pair(r["session"], r["reported_converted"], r["central_value"])
+            for r in own
+            if not words.missing(r["difference"])
+        ]
+        limits = agreement_limits(pairs)
+        unit = own[0]["unit"]
+        causes = sorted({words.plain(r["suspected_cause"]) for r in own if suspects(r)})
+        lines.append(
+            (
+                centre,
+                outcome,
+                len(pairs),
+                words.with_unit(words.number(limits.bias, 3), unit) if limits else "–",
+                f"{words.number(limits.lower, 3)} to {words.number(limits.upper, 3)}"
+                if limits
+                else "–",
+                "; ".join(causes),
+            )
+        )
+    return {"outcomes": agreement_of(rows), "centres": lines}
+
+

@@ -1,0 +1,85 @@
+"""The rule book: every rule in words, with its limit, what to do, its source and its dates."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import contracts
+from pipeline.pages import words
+from pipeline.pages.faults import source_of, technique_title
+from pipeline.pages.source import Night, Row
+
+
+class RuleLine(NamedTuple):
+    """One rule, or one dated version of it."""
+
+    rule: str
+    name: str
+    level: str
+    does: str
+    quantity: str
+    definition: str
+    limit: str
+    missing: str
+    remedy: str
+    source: str
+    since: str
+    decided: str
+
+
+class RuleOwner(NamedTuple):
+    """The rules of one technique, check or the visit."""
+
+    key: str
+    title: str
+    caution: str
+    rules: tuple[RuleLine, ...]
+
+
+MISSING = {
+    "fail": "counts as not met",
+    "not_judged": "cannot be judged",
+    "not_applicable": "does not apply",
+}
+
+
+def rule_book(night: Night) -> list[RuleOwner]:
+    """Return every rule of the night in the order of the contracts."""
+    by_owner: dict[str, list[RuleLine]] = {}
+    for versions in night.rules.values():
+        for row in versions:
+            by_owner.setdefault(row["owner"], []).append(_line(night, row))
+    order = [*contracts.TECHNIQUES, *contracts.CHECKS]
+    owners = sorted(by_owner, key=lambda o: (order.index(o) if o in order else len(order), o))
+    return [_owner(key, by_owner[key]) for key in owners]
+
+
+def _owner(key: str, rules: list[RuleLine]) -> RuleOwner:
+    spec = contracts.TECHNIQUES.get(key) or contracts.CHECKS.get(key)
+    caution = str(spec.caution) if spec else ""
+    return RuleOwner(key, technique_title(key), caution, tuple(rules))
+
+
+def _line(night: Night, row: Row) -> RuleLine:
+    quantity = contracts.QUANTITIES.get((row["owner"], row["level"], row["quantity"]))
+    until = row["valid_until"]
+    since = f"from {row['valid_from']:%-d %b %Y}" if row["valid_from"].year > 2000 else "always"
+    if until is not None:
+        since += f" until {until:%-d %b %Y}"
+    limit = words.limit(row["operator"], row["limit_low"], row["limit_high"], row["unit"])
+    if row["operator"] == "equals" and quantity:
+        limit = quantity.labels.get(f"{row['limit_low']:g}") or limit
+    return RuleLine(
+        rule=row["rule"],
+        name=words.rule_name(row["rule"]),
+        level=row["level"],
+        does=words.SEVERITY.get(row["severity"], row["severity"]),
+        quantity=words.plain(row["quantity"]),
+        definition=str(quantity.definition) if quantity else "",
+        limit=limit,
+        missing=MISSING.get(row["missing"], row["missing"]),
+        remedy=row["remedy"] or "",
+        source=source_of(night, row),
+        since=since,
+        decided=row["decided_by"] or "",
+    )

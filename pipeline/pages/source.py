@@ -1,0 +1,194 @@
+"""What the pages read: the published database of one night, and nothing else.
+
+Every question about a centre names the centre, so that its folder cannot hold anything of another.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+from pipeline.warehouse.current import night_facts
+from pipeline.warehouse.query import open_night
+
+Row = dict[str, Any]
+
+
+class Night:
+    """One published night, open for reading."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._connection = open_night(path)
+
+    def rows(self, sql: str, *given: Any) -> list[Row]:
+        """Return the rows of one question as dictionaries."""
+        answer = self._connection.execute(sql, list(given))
+        names = [column[0] for column in answer.description or []]
+        return [dict(zip(names, row, strict=True)) for row in answer.fetchall()]
+
+    def tuples(self, sql: str, *given: Any) -> list[tuple[Any, ...]]:
+        """Return the rows of one question as tuples."""
+        return self._connection.execute(sql, list(given)).fetchall()
+
+    def close(self) -> None:
+        """Close the database."""
+        self._connection.close()
+
+    @cached_property
+    def night(self) -> Row:
+        """The row of this night: when it ran and how it ended."""
+        return self.rows("SELECT * FROM nights ORDER BY started_at DESC LIMIT 1")[0]
+
+    @cached_property
+    def facts(self) -> Row:
+        """What NIGHT.json says beyond the tables; empty when there is no such file."""
+        try:
+            return night_facts(self.path)
+        except FileNotFoundError:
+            return {}
+
+    @cached_property
+    def rules(self) -> dict[str, list[Row]]:
+        """Rules by key, each with its dated versions, oldest first."""
+        found: dict[str, list[Row]] = defaultdict(list)
+        for row in self.rows("SELECT * FROM rules ORDER BY owner, level, rule, valid_from"):
+            found[row["rule"]].append(row)
+        return dict(found)
+
+    @cached_property
+    def citations(self) -> dict[str, str]:
+        """Full citation of each source key."""
+        return {str(k): str(v) for k, v in self.tuples("SELECT source, citation FROM sources")}
+
+    def rule(self, key: str, at: datetime | None = None) -> Row:
+        """Return the version of a rule in force on that day, else the newest."""
+        versions = self.rules.get(key, [])
+        for row in versions:
+            until = row["valid_until"]
+            if at and row["valid_from"] <= at.date() and (until is None or at.date() <= until):
+                return row
+        return versions[-1] if versions else {}
+
+    def centres(self) -> list[Row]:
+        """Return all centres of the study."""
+        return self.rows("SELECT * FROM centres ORDER BY centre")
+
+
+def grouped(rows: Iterable[Row], *names: str) -> dict[Any, list[Row]]:
+    """Group rows by one column, or by several as a tuple."""
+    found: dict[Any, list[Row]] = defaultdict(list)
+    for row in rows:
+        key = row[names[0]] if len(names) == 1 else tuple(row[name] for name in names)
+        found[key].append(row)
+    return dict(found)
+
+
+@dataclass(frozen=True)
+class CentreData:
+    """Everything of one centre that its pages say, read once."""
+
+    night: Night
+    centre: Row
+    sessions: dict[str, Row]
+    tests: list[Row]
+    recordings: dict[tuple[str, str], list[Row]]
+    trials: dict[tuple[str, str], list[Row]]
+    faults: dict[tuple[str, str], list[Row]]
+    checks: list[Row]
+    check_verdicts: dict[str, list[Row]]
+    deliveries: list[Row]
+    problems: list[Row]
+    devices: list[Row]
+    agreement: list[Row]
+    outcomes: dict[tuple[str, str], list[Row]]
+    waivers: dict[str, Row]
+    conservation: list[Row]
+    trial_values: dict[str, dict[str, float]] = field(repr=False)
+    test_values: dict[str, dict[str, float]] = field(repr=False)
+
+    @cached_property
+    def checks_of(self) -> dict[tuple[str, str], tuple[list[Row], list[datetime]]]:
+        """Checks of one kind on one device in order of time, and their times."""
+        dated = (c for c in self.checks if c["done_at"] and c["device"])
+        found = grouped(dated, "kind", "device")
+        return {key: (rows, [r["done_at"] for r in rows]) for key, rows in found.items()}
+
+    @property
+    def name(self) -> str:
+        """The key of the centre."""
+        return str(self.centre["centre"])
+
+
+def read_centre(night: Night, centre: str) -> CentreData:
+    """Read everything of one centre."""
+
+    def of_centre(table: str, order: str, where: str = "") -> list[Row]:
+        return night.rows(
+            f"SELECT * FROM {table} WHERE centre = ? {where} ORDER BY {order}", centre
+        )
+
+    verdicts = of_centre("verdicts", "item, rule", "AND (state <> 'pass' OR item_kind = 'check')")
+    return CentreData(
+        night=night,
+        centre=of_centre("centres", "centre")[0],
+        sessions={row["session"]: row for row in of_centre("sessions", "tested_at, session")},
+        tests=of_centre("tests", "tested_at DESC NULLS LAST, test"),
+        recordings=grouped(of_centre("recordings", "recording"), "session", "technique"),
+        trials=grouped(of_centre("trials", "recording, trial_index"), "session", "technique"),
+        faults=grouped(
+            [row for row in verdicts if row["state"] != "pass"], "item_kind", "item"
+        ),
+        checks=of_centre("checks", "done_at NULLS FIRST, check_id"),
+        check_verdicts=grouped((r for r in verdicts if r["item_kind"] == "check"), "item"),
+        deliveries=of_centre("deliveries", "created_at DESC NULLS LAST, delivery"),
+        problems=of_centre("problems", "problem", _STANDING),
+        devices=of_centre("devices", "device"),
+        agreement=of_centre("agreement", "technique, outcome, session"),
+        outcomes=grouped(of_centre("outcomes", "session, outcome"), "session", "technique"),
+        waivers=_waivers(night, verdicts),
+        conservation=of_centre("conservation", "technique"),
+        trial_values=_values(night, "trial_values", "trial", centre),
+        test_values=_values(night, "test_values", "test", centre),
+    )
+
+
+# A problem stands while its delivery is not superseded and what it names is still held.
+_STANDING = """AND (centre, delivery) IN (
+    SELECT centre, delivery FROM deliveries WHERE state IN ('quarantined', 'accepted'))"""
+
+
+def _waivers(night: Night, verdicts: list[Row]) -> dict[str, Row]:
+    named = {row["waiver"] for row in verdicts if row["waiver"]}
+    rows = night.rows("SELECT * FROM waivers ORDER BY waiver")
+    return {row["waiver"]: row for row in rows if row["waiver"] in named}
+
+
+def _values(night: Night, table: str, item: str, centre: str) -> dict[str, dict[str, float]]:
+    found: dict[str, dict[str, float]] = defaultdict(dict)
+    for name, quantity, value in night.tuples(
+        f"SELECT {item}, quantity, value FROM {table} WHERE centre = ?", centre
+    ):
+        found[name][quantity] = value
+    return dict(found)
+
+
+def check_before(data: CentreData, session: Row, kind: str) -> Row | None:
+    """Return the check of one kind that a session rests on: the last on its device that day.
+
+    The same day is the day at the centre, which the night has already judged; here the last check
+    within 24 hours before the session stands for it.
+    """
+    if session["tested_at"] is None:
+        return None
+    checks, times = data.checks_of.get((kind, session["device"]), ([], []))
+    at = bisect_right(times, session["tested_at"]) - 1
+    if at < 0 or session["tested_at"] - times[at] > timedelta(hours=24):
+        return None
+    return checks[at]

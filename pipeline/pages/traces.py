@@ -1,0 +1,202 @@
+"""Traces of trials: signals reduced without losing a peak, their loop, and the marks on both."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.pages.folder import Folder, digest_of
+from pipeline.pages.one_test import needs_pictures, trace_file
+from pipeline.pages.render import for_script
+from pipeline.pages.source import CentreData, Row
+from pipeline.pages.words import seen
+from pipeline.records import FloatArray, IntArray, Mark, Recording, Trial
+from pipeline.techniques.interface import Technique
+
+Loaded = tuple[Recording, Technique, Sequence[Trial]]
+LoadRecording = Callable[[str], Loaded | None]
+
+TIME_BUCKETS = 900
+LOOP_BUCKETS = 320
+AROUND_S = 1.0
+
+WORDS = {
+    "flow": ("Flow", "mL/s", 2),
+    "volume": ("Volume", "mL", 2),
+    "airway_pressure": ("Airway pressure", "kPa", 4),
+    "box_pressure": ("Box pressure", "kPa", 5),
+    "jacket_pressure": ("Jacket pressure", "kPa", 3),
+    "box_volume": ("Box volume", "mL", 3),
+}
+
+
+class Loop(NamedTuple):
+    """The loop that an expert looks at: which signal goes along and which goes up."""
+
+    along: str
+    up: str
+
+
+FLOW_VOLUME = Loop("volume", "flow")
+VOLUME_PRESSURE = Loop("airway_pressure", "volume")
+BOX = Loop("airway_pressure", "box_volume")
+# The first loop of a technique carries the marks that the technique puts on the axis "loop".
+LOOPS: dict[str, tuple[Loop, ...]] = {
+    "tidal": (FLOW_VOLUME,),
+    "single_occlusion": (FLOW_VOLUME, VOLUME_PRESSURE),
+    "double_occlusion": (VOLUME_PRESSURE,),
+    "plethysmography": (BOX,),
+    "tidal_forced_expiration": (FLOW_VOLUME,),
+    "raised_volume": (FLOW_VOLUME,),
+}
+
+
+def peaks_kept(values: FloatArray, buckets: int) -> IntArray:
+    """Return indices of `values` (n,) that draw the same picture: the ends, and the least and the
+    greatest of each of `buckets` equal stretches, in order of time."""
+    n = len(values)
+    if n <= 2 * buckets:
+        return np.arange(n, dtype=np.int64)
+    edges = np.linspace(0, n, buckets + 1).astype(np.int64)
+    width = int(np.max(np.diff(edges)))
+    places = np.minimum(edges[:-1, None] + np.arange(width), (edges[1:] - 1)[:, None])
+    held = values[places]
+    least = np.argmin(np.where(np.isnan(held), np.inf, held), axis=1)
+    greatest = np.argmax(np.where(np.isnan(held), -np.inf, held), axis=1)
+    rows = np.arange(buckets)
+    kept = np.concatenate([places[rows, least], places[rows, greatest], [0, n - 1]])
+    return np.unique(kept).astype(np.int64)
+
+
+def write_traces(folder: Folder, data: CentreData, load: LoadRecording | None) -> dict[str, bool]:
+    """Write the traces of every test that needs pictures; return which trace files there are.
+
+    Signals are read only for recordings whose traces do not stand there already.
+    """
+    there: dict[str, bool] = {}
+    for test in data.tests:
+        key = (test["session"], test["technique"])
+        if load is None or not needs_pictures(data, test):
+            continue
+        trials: dict[str, list[Row]] = {}
+        for trial in data.trials.get(key, []):
+            trials.setdefault(trial["recording"], []).append(trial)
+        for recording in data.recordings.get(key, []):
+            rows = trials.get(recording["recording"], [])
+            if rows:
+                _write_recording(folder, recording, rows, load, there)
+    return there
+
+
+def _write_recording(
+    folder: Folder, recording: Row, trials: list[Row], load: LoadRecording, there: dict[str, bool]
+) -> None:
+    digest = digest_of([recording["content_key"], recording["code_fingerprint"]])
+    names = {t["trial_index"]: trace_file(recording["recording"], t["trial_index"]) for t in trials}
+    if all(folder.holds(name, digest) for name in names.values()):
+        for name in names.values():
+            folder.keep(name)
+            there[name] = True
+        return
+    loaded = load(recording["recording"])
+    if loaded is None:
+        return
+    signals, module, found = loaded
+    for trial in found:
+        name = names.get(trial.index)
+        if name:
+            script = trace_script(name, signals, trial, module.mark_trial(signals, trial))
+            folder.put(name, digest, lambda script=script: script)  # type: ignore[misc]
+            there[name] = True
+
+
+def trace_script(name: str, recording: Recording, trial: Trial, marks: Sequence[Mark]) -> str:
+    """Return the script that hands one trace to the page; a script, since a page opened from a
+    file share may not read other files in any other way."""
+    key = for_script(name.rpartition("/")[2])
+    return f"quietsleep.trace({key},{for_script(trace_of(recording, trial, marks))});\n"
+
+
+def trace_of(recording: Recording, trial: Trial, marks: Sequence[Mark]) -> dict[str, Any]:
+    """Return the reduced signals of one trial with its loops and marks."""
+    signals = signals_of(recording)
+    first, last = _window(recording, trial, marks)
+    rate = recording.rate_hz
+    panels = []
+    for name, values in signals.items():
+        if name == "box_volume":
+            continue
+        kept = first + peaks_kept(values[first:last], TIME_BUCKETS)
+        panels.append(_panel(name) | {"x": _plain(kept / rate, 4), "y": _shown(name, values[kept])})
+    loops = [_loop(loop, signals, trial) for loop in LOOPS.get(recording.technique, ())]
+    return {
+        "trial": [round(trial.start / rate, 4), round((trial.end - 1) / rate, 4)],
+        "panels": panels,
+        "loops": [loop for loop in loops if loop],
+        "marks": [_mark(mark) for mark in marks],
+    }
+
+
+def signals_of(recording: Recording) -> dict[str, FloatArray]:
+    """Return the signals of a recording by the names that marks use, and the box volume."""
+    signals = {"flow": recording.flow_ml_s, "volume": recording.volume_ml}
+    signals |= {
+        name.removesuffix("_kpa"): values for name, values in recording.pressures_kpa.items()
+    }
+    factor = recording.context.get("box_factor_ml_kpa", float("nan"))
+    if "box_pressure" in signals and np.isfinite(factor):
+        signals["box_volume"] = factor * signals["box_pressure"]
+    return signals
+
+
+def _window(recording: Recording, trial: Trial, marks: Sequence[Mark]) -> tuple[int, int]:
+    """Return the samples to show: the trial, a second around it, and every mark against time."""
+    rate = recording.rate_hz
+    times = [x for mark in marks if mark.axis != "loop" for x in mark.x if np.isfinite(x)]
+    first = min([trial.start / rate - AROUND_S, *(x - 0.2 for x in times)])
+    last = max([trial.end / rate + AROUND_S, *(x + 0.2 for x in times)])
+    n = len(recording.flow_ml_s)
+    return max(0, int(first * rate)), min(n, int(last * rate) + 1)
+
+
+def _panel(name: str) -> dict[str, Any]:
+    title, unit, _ = WORDS.get(name, (name.replace("_", " ").capitalize(), "kPa", 4))
+    return {"name": name, "title": title, "unit": unit}
+
+
+def _loop(loop: Loop, signals: dict[str, FloatArray], trial: Trial) -> dict[str, Any] | None:
+    if loop.along not in signals or loop.up not in signals:
+        return None
+    along = signals[loop.along][trial.start : trial.end]
+    up = signals[loop.up][trial.start : trial.end]
+    kept = np.union1d(peaks_kept(along, LOOP_BUCKETS), peaks_kept(up, LOOP_BUCKETS))
+    return {
+        "x": _panel(loop.along) | {"v": _shown(loop.along, along[kept])},
+        "y": _panel(loop.up) | {"v": _shown(loop.up, up[kept])},
+    }
+
+
+def _mark(mark: Mark) -> dict[str, Any]:
+    return {
+        "axis": mark.axis,
+        "label": seen(mark.label),
+        "x": _plain(np.asarray(mark.x, dtype=np.float64), 5),
+        "y": _plain(np.asarray(mark.y, dtype=np.float64), 5),
+        "quantity": mark.quantity or "",
+    }
+
+
+def _shown(name: str, values: FloatArray) -> list[float | None]:
+    return _plain(values, WORDS.get(name, ("", "", 4))[2])
+
+
+def _plain(values: NDArray[np.float64], decimals: int) -> list[float | None]:
+    """Return rounded numbers for JSON, None where there is none."""
+    rounded = np.round(np.asarray(values, dtype=np.float64), decimals)
+    if np.isfinite(rounded).all():
+        found: list[float | None] = rounded.tolist()
+        return found
+    return [v if np.isfinite(v) else None for v in rounded.tolist()]
