@@ -62,7 +62,7 @@ def _manoeuvres(*given: Any, **more: Any) -> Recipe:
     return Recipe(options={"manoeuvres": given, **more})
 
 
-_SCATTER = Variation(eel=0.3)
+_SCATTER = Variation(eel=0.45)
 
 TIDAL = {
     "tidal_leak": Fault(
@@ -108,7 +108,7 @@ TIDAL = {
         "tidal",
         "The range of the flow head is set too small.",
         "tidal.signal_clipped",
-        recipe=Recipe(clip_share=0.85),
+        recipe=Recipe(clip_share=0.8),
     ),
     "tidal_active_sleep": Fault(
         "tidal",
@@ -154,7 +154,7 @@ SINGLE = {
     "single_two_speeds": Fault(
         "single_occlusion",
         "Two compartments empty at unlike speeds, so that flow on volume is bent.",
-        "single_occlusion.long_fit",
+        "single_occlusion.straight_expiration",
         recipe=Recipe(
             options={"manoeuvres": 5}, infant={"second_share": 0.35, "second_tau_ratio": 8.0}
         ),
@@ -169,7 +169,7 @@ SINGLE = {
         "single_occlusion",
         "End-expiratory level wanders before the occlusion.",
         "single_occlusion.steady_eel",
-        recipe=_manoeuvres(*[Occlusion(eel_scatter=0.3)] * 5),
+        recipe=_manoeuvres(*[Occlusion(wander=0.3)] * 5),
     ),
     "single_mask_slips": Fault(
         "single_occlusion",
@@ -257,13 +257,13 @@ TIDAL_FORCED = {
         "tidal_forced_expiration",
         "The infant breathes in before the end-expiratory level.",
         "tidal_forced_expiration.passes_eel",
-        recipe=_manoeuvres(*[Squeeze(stop_share=0.72)] * 4),
+        recipe=_manoeuvres(*[Squeeze(stop_share=0.3)] * 4),
     ),
     "tfe_glottis": Fault(
         "tidal_forced_expiration",
         "The glottis closes during the squeeze.",
         "tidal_forced_expiration.no_flow_reversal",
-        recipe=_manoeuvres(*[Squeeze(glottis=0.75)] * 4),
+        recipe=_manoeuvres(*[Squeeze(glottis=0.5)] * 4),
     ),
     "tfe_late_squeeze": Fault(
         "tidal_forced_expiration",

@@ -13,7 +13,16 @@ import numpy as np
 
 from demo_centres.physiology import FloatArray, Infant, Setting, SimulatedRecording
 from demo_centres.quiet import breathe_quietly, elastic_pressure_kpa, passive_expiration
-from demo_centres.tape import FINE_HZ, Tape, Variation, draw_breath, expiration_flow, mean_of, whole
+from demo_centres.tape import (
+    FINE_HZ,
+    Tape,
+    Variation,
+    draw_breath,
+    expiration_flow,
+    inspiration_flow,
+    mean_of,
+    whole,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,9 +32,10 @@ class Squeeze:
     `jacket_tau_s`: time constant of the pressure rise (10-90 % rise = tau ln 9). `opening_s`: how
     slowly the airway opens to the flow head (a valve that sticks). `late_share`:
     share of VT breathed out before the squeeze. `stop_share`: an early breath ends the forced
-    expiration when this share of the usable volume is still in. `glottis`: at this share of the
-    usable volume the larynx closes and a short breath comes in. `transmission`: share of jacket
-    pressure that reaches the chest.
+    expiration when this share of the volume is still in. `glottis`: at this share the larynx
+    closes and a short breath comes in. Shares are of the volume above EEL for squeezes from
+    end-inspiration, of the volume above residual volume for those from a raised volume.
+    `transmission`: share of jacket pressure that reaches the chest.
     """
 
     pressure_kpa: float = 6.0
@@ -35,7 +45,7 @@ class Squeeze:
     stop_share: float | None = None
     glottis: float | None = None
     transmission: float = 0.7
-    flow_scatter: float = 0.02
+    flow_scatter: float = 0.012
     inflation_kpa: float = 3.0
     inflations: int = 4
 
@@ -77,10 +87,10 @@ def force_out(
         volume -= flow * step
         jacket = squeeze.pressure_kpa + (jacket - squeeze.pressure_kpa) * decay
         if volume < glottis_at:
-            closed = round(0.12 * FINE_HZ)
-            flows += list(-80.0 * np.sin(np.pi * np.arange(closed) / closed))
-            jackets += [jacket] * closed
-            volume += 80.0 * 0.12 * 2.0 / np.pi
+            gasp = inspiration_flow(0.05 * infant.vt_ml, 0.1)
+            flows += list(-gasp)
+            jackets += [jacket] * len(gasp)
+            volume += 0.05 * infant.vt_ml
             glottis_at = -1.0
     fall = round(0.02 * FINE_HZ)
     flows += list(flows[-1] * (1.0 - np.arange(1, fall + 1) / fall))
@@ -96,6 +106,17 @@ def scattered(rng: np.random.Generator, infant: Infant, squeeze: Squeeze) -> Inf
     return replace(infant, emptying_per_s=infant.emptying_per_s * factor)
 
 
+def above_rv(infant: Infant, squeeze: Squeeze, *, above_ml: float) -> Squeeze:
+    """Shares of the volume above EEL, as shares of the volume above residual volume."""
+
+    def moved(share: float | None) -> float | None:
+        if share is None:
+            return None
+        return (infant.reserve_ml + share * above_ml) / (infant.reserve_ml + above_ml)
+
+    return replace(squeeze, stop_share=moved(squeeze.stop_share), glottis=moved(squeeze.glottis))
+
+
 def squeeze_out(tape: Tape, curve: ForcedCurve) -> None:
     """Write the forced expiration and the breath that follows while the jacket empties."""
     tape.note("squeeze")
@@ -104,7 +125,7 @@ def squeeze_out(tape: Tape, curve: ForcedCurve) -> None:
     tape.note("squeeze_end")
     before = tape.samples
     ti = whole(tape.infant.ttot_s * tape.infant.ti_ttot)
-    tape.inspire(tape.infant.vt_ml, ti)
+    tape.inspire(max(tape.infant.vt_ml, tape.volume_ml + 0.9 * tape.infant.vt_ml), ti)
     n = tape.samples - before
     flow, airway, chest, _ = tape.parts[-1]
     emptying = curve.jacket_kpa[-1] * np.exp(-np.arange(n) / FINE_HZ / 0.06)
@@ -137,7 +158,8 @@ def tidal_forced_expiration(
             tape.add(flow[:n], volume_ml=tape.volume_ml - float(gone[n - 1]))
         today = scattered(rng, infant, squeeze)
         above = tape.volume_ml
-        curve = force_out(today, tape.setting, squeeze, from_ml=above, end_share=0.1)
+        exact = above_rv(infant, squeeze, above_ml=above)
+        curve = force_out(today, tape.setting, exact, from_ml=above, end_share=0.1)
         rows.append(tidal_forced_truth(today, squeeze, curve, from_ml=above, vt_ml=breath.vt_ml))
         squeeze_out(tape, curve)
     breathe_quietly(tape, rng, usual, 4)

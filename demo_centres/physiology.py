@@ -109,7 +109,8 @@ class SimulatedRecording:
     """Channels in lung-truth units and what is true of them.
 
     `truth` holds one value per contract quantity (the mean over the trials where there are
-    several), `trials` the same per manoeuvre, `events` times in s from the start.
+    several), `trials` the same per manoeuvre, `events` times in s from the start. A flow head that
+    is set too small shows no more than `flow_range_ml_s` either way.
     """
 
     technique: str
@@ -120,6 +121,7 @@ class SimulatedRecording:
     truth: Mapping[str, float]
     trials: tuple[Mapping[str, float], ...] = ()
     events: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    flow_range_ml_s: float | None = None
 
 
 def context_of(infant: Infant, setting: Setting) -> dict[str, float]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -35,8 +35,9 @@ class Occlusion:
     """One occlusion: how long, how well the infant relaxes, and what goes wrong.
 
     `effort_kpa` is a breathing effort against the shutter, `brake` the share of flow that the
-    larynx holds back early in expiration, `lost_share` the share of VT that escapes past the
-    mask unseen at release, `stop_share` where (share of VT above EEL) an early breath ends it.
+    larynx holds back halfway through expiration, `lost_share` the share of VT that escapes past
+    the mask unseen at release, `stop_share` where (share of VT above EEL) an early breath ends
+    it, `wander` the share of VT by which EEL swings before it.
     """
 
     duration_s: float = 0.7
@@ -45,7 +46,7 @@ class Occlusion:
     brake: float = 0.0
     lost_share: float = 0.0
     stop_share: float = 0.0
-    eel_scatter: float = 0.0
+    wander: float = 0.0
 
 
 def tidal(
@@ -119,7 +120,7 @@ def passive_expiration(
     span = whole(12.0 * tau * max(infant.second_tau_ratio, 1.0))
     t = np.arange(round(span * FINE_HZ) + 1) / FINE_HZ
     opening = 1.0 - np.exp(-t / VALVE_S)
-    opening *= 1.0 - brake * np.exp(-(((t - 0.6 * tau) / (0.35 * tau)) ** 2))
+    opening *= 1.0 - brake * np.exp(-(((t - 1.1 * tau) / (0.35 * tau)) ** 2))
     passed = np.concatenate([[0.0], np.cumsum((opening[1:] + opening[:-1]) / 2.0)]) / FINE_HZ
     above = tape.volume_ml + infant.elevation_ml
     volume, flow = np.zeros_like(t), np.zeros_like(t)
@@ -162,14 +163,15 @@ def dry_pressure_kpa(setting: Setting) -> float:
 
 
 def breathe_quietly(
-    tape: Tape, rng: np.random.Generator, variation: Variation, count: int
-) -> list[float]:
-    """A few quiet breaths; returns the volumes at which they end."""
-    ends = []
-    for _ in range(count):
-        tape.breathe(draw_breath(rng, tape.infant, variation))
-        ends.append(tape.volume_ml)
-    return ends
+    tape: Tape, rng: np.random.Generator, variation: Variation, count: int, *, wander: float = 0.0
+) -> None:
+    """A few quiet breaths; `wander` sends EEL up and down by that share of VT in turn."""
+    for i in range(count):
+        breath = draw_breath(rng, tape.infant, variation)
+        if wander:
+            share = wander * rng.uniform(0.8, 1.0) * (1.0 if i % 2 else -1.0)
+            breath = replace(breath, end_ml=share * tape.infant.vt_ml)
+        tape.breathe(breath)
 
 
 def listed(manoeuvres: int | Sequence[Occlusion]) -> list[Occlusion]:
@@ -191,10 +193,7 @@ def single_occlusion(
     tape, usual = Tape(infant, setting or Setting()), variation or Variation()
     rows = []
     for occlusion in listed(manoeuvres):
-        scatter = Variation(usual.vt, usual.timing, usual.tptef_te, usual.eel)
-        if occlusion.eel_scatter:
-            scatter = Variation(usual.vt, usual.timing, usual.tptef_te, occlusion.eel_scatter)
-        breathe_quietly(tape, rng, scatter, breaths_between)
+        breathe_quietly(tape, rng, usual, breaths_between, wander=occlusion.wander)
         breath = draw_breath(rng, infant, usual)
         tape.inspire(tape.volume_ml + breath.vt_ml, breath.ti_s)
         volume = tape.volume_ml

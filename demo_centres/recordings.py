@@ -30,7 +30,7 @@ USUAL_MANOEUVRES: Mapping[str, Sequence[Any]] = {
     "single_occlusion": (Occlusion(),) * 6,
     "double_occlusion": (Occlusion(duration_s=0.3, relaxation_s=0.012),) * 5,
     "plethysmography": (Effort(),) * 4,
-    "tidal_forced_expiration": (Squeeze(5.0),) * 2 + (Squeeze(6.0),) * 3,
+    "tidal_forced_expiration": (Squeeze(5.0),) * 3 + (Squeeze(6.0),) * 4,
     "raised_volume": (Squeeze(),) * 3,
 }
 
@@ -91,15 +91,13 @@ def changed(infant: Infant, recipe: Recipe) -> Infant:
 
 
 def spoiled(recording: SimulatedRecording, recipe: Recipe) -> SimulatedRecording:
-    """Clip the flow head and leave samples out, as the recipe says."""
-    channels, time_s = dict(recording.channels), recording.time_s
+    """Limit the flow head and leave samples out, as the recipe says."""
+    channels, time_s, top = dict(recording.channels), recording.time_s, None
     if recipe.clip_share is not None:
-        flow = channels["flow_ml_s"]
-        top = recipe.clip_share * float(np.quantile(np.abs(flow), 0.999))
-        channels["flow_ml_s"] = np.clip(flow, -top, top)
+        top = recipe.clip_share * float(np.quantile(np.abs(channels["flow_ml_s"]), 0.999))
     if recipe.gap is not None:
         start, length = recipe.gap
         keep = (time_s < start) | (time_s >= start + length)
         channels = {name: values[keep] for name, values in channels.items()}
         time_s = time_s[keep]
-    return replace(recording, channels=channels, time_s=time_s)
+    return replace(recording, channels=channels, time_s=time_s, flow_range_ml_s=top)

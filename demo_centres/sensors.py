@@ -98,20 +98,25 @@ def sense(
         key = CHANNEL_KEYS[sensor.channel]
         if key not in recording.channels:
             continue
-        true = recording.channels[key]
         if key == "flow_ml_s":
-            true = flow_seen(recording, head)
-        columns[sensor.column] = raw_column(true, sensor, rng)
+            seen, top = flow_seen(recording, head), recording.flow_range_ml_s
+        else:
+            seen, top = recording.channels[key], None
+        columns[sensor.column] = raw_column(seen, sensor, rng, top=top)
     return columns
 
 
-def raw_column(true: FloatArray, sensor: Sensor, rng: np.random.Generator) -> FloatArray:
+def raw_column(
+    true: FloatArray, sensor: Sensor, rng: np.random.Generator, *, top: float | None = None
+) -> FloatArray:
     """Noise, range and resolution of the sensor, then the inverse of its export map."""
     seen = true + sensor.noise * rng.standard_normal(len(true)) if sensor.noise else true
     if sensor.bits:
         step = 2.0 * sensor.full_scale / 2**sensor.bits
-        top = 2 ** (sensor.bits - 1) - 1
-        seen = np.clip(np.round(seen / step), -top - 1, top) * step
+        last = 2 ** (sensor.bits - 1) - 1
+        seen = np.clip(np.round(seen / step), -last - 1, last) * step
+    if top is not None:
+        seen = np.clip(seen, -top, top)
     sign = -1.0 if sensor.positive in ("expiration", "below") else 1.0
     return sign * seen / UNIT_SIZE[sensor.unit] / sensor.gain + sensor.offset
 
