@@ -16,7 +16,8 @@ class BreathShapes:
 
     `begin`, `turn`, `end` and `peak` are samples with their fraction: zero flow before
     inspiration, before expiration, before the next breath, and peak expiratory flow. The volumes
-    are read at those times.
+    are read at those times. `roughness` is the way flow moves up and down in the breath over the
+    least way that reaches its extremes: 1 for a breath without ripples.
     """
 
     begin: FloatArray
@@ -28,6 +29,7 @@ class BreathShapes:
     end_ml: FloatArray
     peak_ml: FloatArray
     peak_flow_ml_s: FloatArray
+    roughness: FloatArray
 
 
 def shape_breaths(
@@ -54,7 +56,16 @@ def shape_breaths(
         np.interp(at, samples, volume_ml) for at in (begin, turn, end, peak)
     )
     return BreathShapes(
-        begin, turn, end, peak, begin_ml, turn_ml, end_ml, peak_ml, peak_flow_ml_s=peak_ml_s
+        begin=begin,
+        turn=turn,
+        end=end,
+        peak=peak,
+        begin_ml=begin_ml,
+        turn_ml=turn_ml,
+        end_ml=end_ml,
+        peak_ml=peak_ml,
+        peak_flow_ml_s=peak_ml_s,
+        roughness=_roughness(out_ml_s, breaths),
     )
 
 
@@ -77,6 +88,19 @@ def peak_flows(
     offset = np.where(bent, 0.5 * (before - after) / np.where(bent, bend, 1.0), 0.0)
     offset = np.clip(offset, -0.5, 0.5)
     return at - 0.25 * (before - after) * offset, top.astype(np.float64) + offset
+
+
+def _roughness(flow_ml_s: FloatArray, breaths: Breaths) -> FloatArray:
+    """Total variation of flow over twice its range, breath by breath."""
+    if breaths.start.size == 0:
+        return np.zeros(0)
+    way = np.r_[0.0, np.cumsum(np.abs(np.diff(flow_ml_s)))]
+    pairs = np.column_stack([breaths.start, breaths.end]).ravel()
+    highest = np.maximum.reduceat(flow_ml_s, pairs)[::2]
+    lowest = np.minimum.reduceat(flow_ml_s, pairs)[::2]
+    span: FloatArray = np.maximum(highest - lowest, np.finfo(np.float64).tiny)
+    ratio: FloatArray = (way[breaths.end] - way[breaths.start]) / (2.0 * span)
+    return ratio
 
 
 def _crossing(flow_ml_s: FloatArray, after: IntArray) -> FloatArray:

@@ -164,9 +164,9 @@ def _longest_run(regular: NDArray[np.bool_]) -> tuple[int, int]:
 def _tabulate(recording: Recording) -> _Table:
     """Measure every breath; VT is the mean of inspired and expired volume. n_breaths >= 1."""
     breaths, flow, rate = recording.breaths, recording.flow_ml_s, recording.rate_hz
-    shapes = shape_breaths(
-        breaths, flow, recording.volume_ml, rate, smoothing_s=SETTINGS["smoothing_s"]
-    )
+    noise = noise_sd(flow)
+    window_s = _window_s(flow, noise)
+    shapes = shape_breaths(breaths, flow, recording.volume_ml, rate, smoothing_s=window_s)
     inspired = shapes.turn_ml - shapes.begin_ml
     expired = shapes.turn_ml - shapes.end_ml
     ti, te = (shapes.turn - shapes.begin) / rate, (shapes.end - shapes.turn) / rate
@@ -180,28 +180,41 @@ def _tabulate(recording: Recording) -> _Table:
         "vptef_ve": (shapes.turn_ml - shapes.peak_ml) / expired,
         "ptef_ml_s": shapes.peak_flow_ml_s,
     }
-    begin, turn, end = (
-        integrate(flow, rate)[edges] for edges in (breaths.start, breaths.turn, breaths.end)
-    )
-    return _Table(_kinds(recording, values), shapes.peak, turn - begin, turn - end, values)
+    raw_ml = integrate(flow, rate)
+    begin, turn, end = (raw_ml[edges] for edges in (breaths.start, breaths.turn, breaths.end))
+    kind = _kinds(recording, values, roughness=shapes.roughness, noise_ml_s=noise)
+    return _Table(kind, shapes.peak, turn - begin, turn - end, values)
 
 
-def _kinds(recording: Recording, values: Mapping[str, FloatArray]) -> IntArray:
+def _window_s(flow_ml_s: FloatArray, noise_ml_s: float) -> float:
+    """Time over which flow is smoothed for its peak, longer the more noise there is in it."""
+    usual = float(np.percentile(np.abs(flow_ml_s), 90.0))
+    wanted = SETTINGS["smoothing_per_noise_s"] * noise_ml_s / usual if usual > 0 else 0.0
+    return min(max(wanted, SETTINGS["smoothing_s"]), SETTINGS["smoothing_most_s"])
+
+
+def _kinds(
+    recording: Recording,
+    values: Mapping[str, FloatArray],
+    *,
+    roughness: FloatArray,
+    noise_ml_s: float,
+) -> IntArray:
     """Tell regular breaths from sighs, apnoeas and disturbed breaths by the medians of all.
 
     A sigh is deep, an apnoea pauses at the end of expiration; what is otherwise far from the
-    median in volume, duration or peak flow is disturbed.
+    median in volume, duration or peak flow, or has many more ripples of flow, is disturbed.
     """
-    breaths = recording.breaths
+    breaths, flow = recording.breaths, recording.flow_ml_s
     vt, ttot, ptef = values["vt_ml"], values["ti_s"] + values["te_s"], values["ptef_ml_s"]
     usual_vt, usual_ttot = float(np.median(vt)), float(np.median(ttot))
     usual_ptef = float(np.median(ptef))
-    flow = recording.flow_ml_s
-    still = max(SETTINGS["still_share"] * usual_ptef, 4.0 * noise_sd(flow))
+    still = max(SETTINGS["still_share"] * usual_ptef, SETTINGS["still_noise_sds"] * noise_ml_s)
     moving = np.maximum.accumulate(np.where(flow < -still, np.arange(flow.size), -1))
     pause_s = (breaths.end - 1 - moving[breaths.end - 1]) / recording.rate_hz
     low, high = SETTINGS["disturbed_below"], SETTINGS["disturbed_above"]
     odd = (vt < low * usual_vt) | (ttot < low * usual_ttot) | (ttot > high * usual_ttot)
+    odd |= roughness > SETTINGS["disturbed_roughness"] * float(np.median(roughness))
     odd |= (ptef < low * usual_ptef) | (ptef > high * usual_ptef)
     kind = np.where(odd, ARTEFACT, REGULAR)
     kind = np.where(vt > SETTINGS["sigh_factor"] * usual_vt, SIGH, kind)

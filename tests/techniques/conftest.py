@@ -1,0 +1,83 @@
+"""Simulated recordings on simulated devices, read back through the whole of `signals`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from contracts import TECHNIQUES
+from demo_centres.physiology import SimulatedRecording
+from demo_centres.sensors import IDEAL, Head, Sensor, sense
+from pipeline.records import RawSignal, Recording
+from pipeline.signals.channels import assemble, calibrate
+from pipeline.study import ChannelMap, Device
+
+# Noise SD of a usual device, mL/s and kPa.
+NOISE = {
+    "flow": 0.8,
+    "airway_pressure": 0.002,
+    "box_pressure": 1e-5,
+    "jacket_pressure": 0.01,
+}
+
+
+def usual_sensors(noise: float) -> list[Sensor]:
+    """Sensors in awkward units and signs, with so many times the usual noise."""
+    made = []
+    for sensor in IDEAL:
+        noisy = replace(sensor, noise=noise * NOISE[sensor.channel], bits=16 if noise else 0)
+        if sensor.channel == "flow":
+            noisy = replace(noisy, unit="L/min", gain=1.02, offset=0.4, positive="expiration")
+        if sensor.channel == "airway_pressure":
+            noisy = replace(noisy, unit="cm[H2O]", positive="below")
+        made.append(noisy)
+    return made
+
+
+def device_of(sensors: list[Sensor], rate_hz: float) -> Device:
+    """The registered device that undoes these sensors."""
+    return Device(
+        device="set-1",
+        centre="larch",
+        equipment_class="a",
+        file_format="parquet",
+        rate_hz=rate_hz,
+        time_column="t_s",
+        csv_delimiter=",",
+        csv_decimal=".",
+        gas_state="measured",
+        expired_temperature_c=34.0,
+        expired_humidity_pct=100.0,
+        box_volume_l=65.0,
+        box_calibrated_empty=True,
+        channels=tuple(
+            ChannelMap(s.channel, s.column, s.unit, s.gain, s.offset, s.positive)  # type: ignore[arg-type]
+            for s in sensors
+        ),
+    )
+
+
+def record_on_device(
+    simulated: SimulatedRecording, rng: np.random.Generator, noise: float = 1.0
+) -> Recording:
+    """What the pipeline makes of a simulated recording that a device wrote."""
+    sensors = usual_sensors(noise)
+    columns = sense(simulated, sensors, head=Head(), rng=rng)
+    device = device_of(sensors, simulated.rate_hz)
+    needed = TECHNIQUES[simulated.technique].channels
+    return assemble(
+        calibrate(RawSignal(simulated.time_s, columns), device, needed),
+        name="recording",
+        technique=simulated.technique,
+        device=device,
+        context=simulated.context,
+    )
+
+
+@pytest.fixture(scope="session")
+def on_device() -> Callable[..., Recording]:
+    """`record_on_device(simulated, rng, noise)`."""
+    return record_on_device
