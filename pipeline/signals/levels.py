@@ -54,6 +54,15 @@ def eel_shift_pct(before: RestingLevel, after: RestingLevel) -> float:
     return 100.0 * abs(after.eel_ml - before.eel_ml) / before.tidal_volume_ml
 
 
+def drift_ml_s(recording: Recording) -> float:
+    """Offset of flow that was taken out of volume as its drift line, mL/s."""
+    flow, volume = recording.flow_ml_s, recording.volume_ml
+    if flow.size < 2:
+        return 0.0
+    integral = float(flow.sum() - 0.5 * (flow[0] + flow[-1])) / recording.rate_hz
+    return (integral - float(volume[-1] - volume[0])) / ((flow.size - 1) / recording.rate_hz)
+
+
 def _level(recording: Recording, chosen: IntArray, whole: IntArray) -> RestingLevel:
     breaths = recording.breaths
     if chosen.size == 0:

@@ -1,0 +1,289 @@
+"""Tidal forced expiration: maximal flow at the end-expiratory level by a jacket squeeze.
+
+The jacket inflates at the end of a quiet inspiration; flow is read where the forced expiration
+passes the end-expiratory level. Source of the method: Sly et al., Eur Respir J 2000;16:741-748.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from contracts import TECHNIQUES
+from pipeline.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
+from pipeline.signals.breaths import smooth
+from pipeline.signals.fits import NAN, fit_line
+from pipeline.signals.levels import RestingLevel, drift_ml_s, level_before
+from pipeline.signals.occlusions import breath_start
+from pipeline.signals.reasons import give_reasons
+from pipeline.signals.spread import cv_pct, values_of
+from pipeline.signals.squeezes import (
+    Forced,
+    count_reversals,
+    find_squeezes,
+    flow_noise_ml_s,
+    follow_forced,
+)
+
+SPEC = TECHNIQUES["tidal_forced_expiration"]
+SETTINGS = SPEC.settings
+_NO_EEL = "too few breaths before the squeeze"
+_NO_JACKET = "no jacket pressure was recorded"
+REASONS = {
+    "eel_sd_pct": _NO_EEL,
+    "passes_eel": _NO_EEL,
+    "vmaxfrc_ml_s": "the forced expiration does not pass a known end-expiratory level",
+    "peak_flow_volume_pct": "no inspiration before the squeeze",
+    "squeeze_onset_pct": "no inspiration before the squeeze",
+    "jacket_pressure_kpa": _NO_JACKET,
+    "jacket_rise_s": "the rise of jacket pressure is not in the recording",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Curve:
+    """Forced expiration of one squeeze, with what it is measured against, mL.
+
+    `crossing` is the sample of `forced` at which the end-expiratory level is passed, -1 where it
+    is not; `vmaxfrc_ml_s` the flow there.
+    """
+
+    forced: Forced
+    before: RestingLevel
+    top_ml: float
+    inspired_ml: float
+    crossing: int
+    vmaxfrc_ml_s: float
+
+
+def find_trials(recording: Recording) -> list[Trial]:
+    """Find each jacket squeeze that drives an expiration.
+
+    Without jacket pressure the expirations are taken that are much faster than the others and go
+    far below the end-expiratory level.
+    """
+    trials: list[Trial] = []
+    for marks in _squeezes(recording):
+        forced = _forced(recording, marks["onset"])
+        if forced is None:
+            continue
+        start = min(breath_start(recording.breaths, marks["onset"]), forced.start)
+        marks |= {"forced_start": forced.start, "peak": forced.peak, "forced_end": forced.end}
+        trials.append(Trial(len(trials) + 1, start, forced.end + 1, marks))
+    return trials
+
+
+def measure_trial(recording: Recording, trial: Trial) -> Measures:
+    """Measure one squeeze."""
+    curve, rate = _curve(recording, trial), recording.rate_hz
+    forced, marks = curve.forced, trial.landmarks
+    known = np.isfinite(curve.before.eel_ml)
+    out_at_peak = curve.top_ml - float(recording.volume_ml[forced.peak])
+    out_at_onset = curve.top_ml - float(recording.volume_ml[marks["onset"]])
+    drawn = curve.inspired_ml if curve.inspired_ml > 0 else NAN
+    measures = Measures(
+        {
+            "eel_sd_pct": curve.before.sd_pct,
+            "vmaxfrc_ml_s": curve.vmaxfrc_ml_s,
+            "peak_flow_ml_s": float(forced.flow_out_ml_s[forced.peak - forced.start]),
+            "peak_flow_volume_pct": 100.0 * out_at_peak / drawn,
+            "passes_eel": float(curve.crossing >= 0) if known else NAN,
+            "flow_reversals": float(_reversals(recording, curve)),
+            "squeeze_onset_pct": 100.0 * out_at_onset / drawn,
+            "jacket_pressure_kpa": NAN,
+            "jacket_rise_s": NAN,
+        }
+    )
+    jacket = recording.pressures_kpa.get("jacket_pressure")
+    if jacket is None or "jacket_full" not in marks:
+        measures.miss(("jacket_pressure_kpa", "jacket_rise_s", "squeeze_onset_pct"), _NO_JACKET)
+    else:
+        measures |= _jacket(jacket, trial, rate)
+    return give_reasons(measures, REASONS)
+
+
+def flow_at_level_ml_s(
+    flow_out_ml_s: FloatArray, out_ml: FloatArray, *, level_ml: float, window_ml: float
+) -> tuple[int, float]:
+    """Sample before which expired volume passes a level, and the expired flow there, mL/s.
+
+    Flow (mL/s) and volume (mL) out: shape (n,). Flow is read off the straight line of flow on
+    volume through the samples within `window_ml` of the level, and straight between the two
+    neighbours where these are fewer than four. (-1, NaN) where volume does not pass the level.
+    Error: noise of flow / sqrt(samples in the window).
+    Source: Sly et al., Eur Respir J 2000;16:741-748.
+    """
+    beyond = np.flatnonzero(out_ml > level_ml)
+    if beyond.size == 0 or beyond[0] == 0:
+        return -1, NAN
+    passed = int(beyond[0])
+    away = np.abs(out_ml - level_ml) > window_ml
+    far_before, far_after = np.flatnonzero(away[:passed]), np.flatnonzero(away[passed:])
+    start = int(far_before[-1]) + 1 if far_before.size else 0
+    end = passed + int(far_after[0]) if far_after.size else int(out_ml.size)
+    if end - start < 4:
+        start, end = passed - 1, passed + 1
+    line = fit_line(out_ml[start:end], flow_out_ml_s[start:end])
+    return passed, line.intercept + line.slope * level_ml
+
+
+def measure_test(trials: Sequence[MeasuredTrial]) -> Measures:
+    """Count the accepted trials, measure their agreement and the gain between jacket steps."""
+    flows = np.sort(values_of(trials, "vmaxfrc_ml_s"))[::-1]
+    spread = float(flows[0] - flows[2]) if flows.size >= 3 else NAN
+    measures = Measures(
+        {
+            "n_accepted": float(len(trials)),
+            "vmaxfrc_spread_pct": 100.0 * spread / float(flows[0]) if flows.size else NAN,
+            "vmaxfrc_spread_ml_s": spread,
+            "flow_gain_pct": _flow_gain_pct(trials),
+            "vmaxfrc_cv_pct": cv_pct(flows),
+        }
+    )
+    reasons = {
+        "vmaxfrc_spread_pct": "fewer than three accepted squeezes",
+        "vmaxfrc_spread_ml_s": "fewer than three accepted squeezes",
+        "flow_gain_pct": "no accepted squeezes at two jacket steps",
+        "vmaxfrc_cv_pct": "fewer than two accepted squeezes",
+    }
+    return give_reasons(measures, reasons)
+
+
+def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
+    """Mark the level, its crossing, the peak, the jacket and where the squeeze began."""
+    curve, rate = _curve(recording, trial), recording.rate_hz
+    forced, eel = curve.forced, curve.before.eel_ml
+    onset = trial.landmarks["onset"]
+    peak_flow = -float(forced.flow_out_ml_s[forced.peak - forced.start])
+    peak_ml = float(recording.volume_ml[forced.peak])
+    end_ml, end_s = float(recording.volume_ml[forced.end]), forced.end / rate
+    span_s = (trial.start / rate, trial.end / rate)
+    onset_point = (float(recording.volume_ml[onset]),)
+    marks = [
+        Mark("volume", "end-expiratory level before", span_s, (eel,) * 2, "eel_sd_pct"),
+        Mark("volume", "squeeze begins", (onset / rate,), onset_point, "squeeze_onset_pct"),
+        Mark("volume", "end of forced expiration", (end_s,), (end_ml,), "passes_eel"),
+        Mark("flow", "peak flow", (forced.peak / rate,), (peak_flow,), "peak_flow_volume_pct"),
+        Mark("loop", "peak flow", (peak_ml,), (peak_flow,), "peak_flow_volume_pct"),
+    ]
+    if curve.crossing >= 0:
+        passed_s, flow = (forced.start + curve.crossing) / rate, -curve.vmaxfrc_ml_s
+        marks.append(Mark("flow", "V'maxFRC", (passed_s,), (flow,), "vmaxfrc_ml_s"))
+        marks.append(Mark("loop", "V'maxFRC", (eel,), (flow,), "vmaxfrc_ml_s"))
+    jacket = recording.pressures_kpa.get("jacket_pressure")
+    if jacket is not None and "jacket_full" in trial.landmarks:
+        full, last = trial.landmarks["jacket_full"], trial.landmarks["jacket_release"] - 1
+        for label, place in (("jacket begins to fill", onset), ("jacket full", full)):
+            point = (float(jacket[place]),)
+            marks.append(Mark("jacket_pressure", label, (place / rate,), point, "jacket_rise_s"))
+        held = (float(jacket[full]), float(jacket[last]))
+        times = (full / rate, last / rate)
+        marks.append(Mark("jacket_pressure", "held", times, held, "jacket_pressure_kpa"))
+    return marks
+
+
+def _squeezes(recording: Recording) -> list[dict[str, int]]:
+    """Landmarks of each squeeze: where it begins and, where known, the jacket's own."""
+    jacket = recording.pressures_kpa.get("jacket_pressure")
+    if jacket is not None:
+        found = find_squeezes(jacket, recording.rate_hz, least_kpa=SETTINGS["squeeze_least_kpa"])
+        return [
+            {"onset": s.onset, "jacket_full": s.full, "jacket_release": s.release} for s in found
+        ]
+    breaths, volume = recording.breaths, recording.volume_ml
+    if breaths.start.size < 4:
+        return []
+    flow_out = np.array(
+        [
+            -recording.flow_ml_s[turn:end].min()
+            for turn, end in zip(breaths.turn, breaths.end, strict=True)
+        ]
+    )
+    depth = float(np.median(volume[breaths.turn] - breaths.eel_ml))
+    fast = flow_out > SETTINGS["forced_flow_ratio"] * np.median(flow_out)
+    deep = volume[breaths.end] < breaths.eel_ml - SETTINGS["forced_depth_share"] * depth
+    return [{"onset": int(turn)} for turn in breaths.turn[fast & deep]]
+
+
+def _forced(recording: Recording, onset: int) -> Forced | None:
+    return follow_forced(
+        recording.flow_ml_s - drift_ml_s(recording),
+        recording.volume_ml,
+        recording.rate_hz,
+        onset=onset,
+        least_breath_share=SETTINGS["breath_share"],
+        smoothing_s=SETTINGS["smoothing_s"],
+    )
+
+
+def _curve(recording: Recording, trial: Trial) -> _Curve:
+    forced = _forced(recording, trial.landmarks["onset"])
+    if forced is None:
+        raise ValueError("a trial without a forced expiration")
+    before = level_before(
+        recording,
+        min(trial.landmarks["onset"], forced.start),
+        least_breaths=int(SETTINGS["eel_breaths_least"]),
+        most_breaths=int(SETTINGS["eel_breaths_most"]),
+    )
+    volume = recording.volume_ml
+    top = float(volume[trial.start : forced.peak + 1].max())
+    crossing, flow = flow_at_level_ml_s(
+        forced.flow_out_ml_s,
+        forced.out_ml,
+        level_ml=float(volume[forced.start]) - before.eel_ml,
+        window_ml=SETTINGS["level_window_share"] * before.tidal_volume_ml,
+    )
+    return _Curve(forced, before, top, top - float(volume[trial.start]), crossing, flow)
+
+
+def _reversals(recording: Recording, curve: _Curve) -> int:
+    """Stops and turns of forced flow before the level; a breath that ends it early is one."""
+    forced, rate = curve.forced, recording.rate_hz
+    smoothing_s = SETTINGS["smoothing_s"]
+    beyond = 0 if curve.crossing >= 0 else round(SETTINGS["early_breath_s"] * rate)
+    flow = recording.flow_ml_s[forced.start : forced.end + 1 + beyond] - drift_ml_s(recording)
+    until = curve.crossing + 1 if curve.crossing >= 0 else flow.size
+    return count_reversals(
+        -smooth(flow, rate, window_s=smoothing_s)[:until],
+        peak=forced.peak - forced.start,
+        noise_ml_s=flow_noise_ml_s(recording.flow_ml_s, rate, smoothing_s=smoothing_s),
+    )
+
+
+def _jacket(jacket_kpa: FloatArray, trial: Trial, rate_hz: float) -> Measures:
+    """Jacket pressure above rest while it is held, and the time of its rise."""
+    onset, full = trial.landmarks["onset"], trial.landmarks["jacket_full"]
+    last = max(min(trial.landmarks["jacket_release"], trial.landmarks["forced_end"]), full + 1)
+    rest = float(np.median(jacket_kpa[max(0, onset - round(0.5 * rate_hz)) : onset + 1]))
+    held = float(jacket_kpa[full:last].mean()) - rest
+    rise = jacket_kpa[max(onset - 1, 0) : last] - rest
+    times = [
+        _crossing_s(rise, SETTINGS[name] / 100.0 * held, rate_hz)
+        for name in ("rise_low_pct", "rise_high_pct")
+    ]
+    return Measures({"jacket_pressure_kpa": held, "jacket_rise_s": times[1] - times[0]})
+
+
+def _crossing_s(values: FloatArray, level: float, rate_hz: float) -> float:
+    """Time from the first sample at which values rise through a level, interpolated, s."""
+    above = np.flatnonzero(values >= level)
+    if above.size == 0 or above[0] == 0:
+        return NAN
+    place = int(above[0])
+    low, high = float(values[place - 1]), float(values[place])
+    return (place - 1 + (level - low) / (high - low)) / rate_hz
+
+
+def _flow_gain_pct(trials: Sequence[MeasuredTrial]) -> float:
+    """Gain of mean V'maxFRC from the second highest to the highest jacket step, percent."""
+    pairs = sorted(
+        (trial.values.get("jacket_pressure_kpa", NAN), trial.values.get("vmaxfrc_ml_s", NAN))
+        for trial in trials
+    )
+    known = np.array([pair for pair in pairs if np.isfinite(pair).all()]).reshape(-1, 2)
+    edges = np.flatnonzero(np.diff(known[:, 0]) > SETTINGS["jacket_step_kpa"]) + 1
+    steps = [float(part.mean()) for part in np.split(known[:, 1], edges)] if known.size else []
+    return 100.0 * (steps[-1] / steps[-2] - 1.0) if len(steps) > 1 else NAN
