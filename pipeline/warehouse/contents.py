@@ -1,0 +1,71 @@
+"""What a night's or release's folder holds, written and counted: tables, database, descriptions."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from contracts import TABLES
+from contracts.model import Table
+from pipeline.warehouse.current import WarehouseError, night_facts
+from pipeline.warehouse.database import write_database
+from pipeline.warehouse.descriptor import write_datapackage, write_dictionary, write_json
+from pipeline.warehouse.parts import Part, part_rows, write_parts
+from pipeline.warehouse.views import view_sql
+
+Tables = Mapping[str, tuple[Table, pa.Table]]
+
+
+def warehouse_contract() -> dict[str, Table]:
+    """Return the tables of the warehouse by name."""
+    return {name: table for name, table in TABLES.items() if table.group == "warehouse"}
+
+
+def write_contents(
+    folder: Path, tables: Tables, facts: Mapping[str, Any], *, before: Path | None
+) -> None:
+    """Write everything a night holds into an empty folder, and count what was written.
+
+    `facts` becomes NIGHT.json, with the counts and parts added. Parts that the night at `before`
+    holds already become links to its files. WarehouseError when a count is wrong.
+    """
+    known = {row["path"]: Part(**row) for row in night_facts(before)["parts"]} if before else {}
+    parts = write_parts(tables, folder, before=before, parts_before=known)
+    statements = view_sql()
+    write_database(folder / "study.duckdb", tables, statements)
+    (folder / "views.sql").write_text(statements + "\n", encoding="utf-8")
+    write_datapackage(
+        folder / "datapackage.json",
+        [table for table, _ in tables.values()],
+        parts,
+        study=str(facts["study"]),
+        night=str(facts["night"]),
+    )
+    write_dictionary(folder / "dictionary.csv")
+    counts = {name: data.num_rows for name, (_, data) in sorted(tables.items())}
+    write_json(folder / "NIGHT.json", {**facts, "counts": counts, "parts": part_rows(parts)})
+    _check_counts(folder, counts, parts)
+
+
+def _check_counts(folder: Path, counts: Mapping[str, int], parts: list[Part]) -> None:
+    """Count the rows in the files, and compare with what was handed over."""
+    held = dict.fromkeys(counts, 0)
+    for part in parts:
+        held[part.table] += pq.read_metadata(folder / part.path).num_rows
+    for name, expected in counts.items():
+        if held[name] != expected:
+            raise WarehouseError(
+                f"Table {name} holds {held[name]} rows in its files, not {expected}."
+            )
+
+
+def read_table(folder: Path, name: str) -> pa.Table:
+    """Read one table of a night or release from its parquet parts, in their order."""
+    paths = [part["path"] for part in night_facts(folder)["parts"] if part["table"] == name]
+    if not paths:
+        raise WarehouseError(f"{folder.name} has no table {name}.")
+    return pa.concat_tables([pq.ParquetFile(folder / path).read() for path in paths])

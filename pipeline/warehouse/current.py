@@ -1,0 +1,96 @@
+"""Which night people read: a pointer that is swapped last and resolved once.
+
+`warehouse/current` is a symbolic link to `nights/<night>`. A reader resolves it once and then
+stays inside that night's folder, so it never mixes two nights.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from pathlib import Path
+from typing import Any
+
+FEWEST_NIGHTS_KEPT = 7
+
+
+class WarehouseError(RuntimeError):
+    """The warehouse cannot be read or written as asked; the message is a sentence for a person."""
+
+
+def nights_folder(study_path: Path) -> Path:
+    """Return the folder that holds the published nights."""
+    return study_path / "warehouse" / "nights"
+
+
+def current_night(study_path: Path) -> Path:
+    """Resolve the pointer once; WarehouseError when no night has been published yet."""
+    pointer = study_path / "warehouse" / "current"
+    try:
+        return pointer.resolve(strict=True)
+    except FileNotFoundError:
+        raise WarehouseError(f"{study_path.name} has no published night yet.") from None
+
+
+def night_facts(night_path: Path) -> dict[str, Any]:
+    """Read NIGHT.json of one night."""
+    facts: dict[str, Any] = json.loads((night_path / "NIGHT.json").read_text(encoding="utf-8"))
+    return facts
+
+
+def point_at(study_path: Path, night_path: Path) -> None:
+    """Swap `current` to that night in one step."""
+    warehouse = study_path / "warehouse"
+    fresh = warehouse / ".current.new"
+    fresh.unlink(missing_ok=True)
+    fresh.symlink_to(Path("nights") / night_path.name, target_is_directory=True)
+    fresh.replace(warehouse / "current")
+    sync_folder(warehouse)
+
+
+def published_nights(study_path: Path) -> list[Path]:
+    """Return the published nights still kept, newest first, by following who came after whom.
+
+    A complete folder that no pointer ever reached (a publication killed just before the swap) is
+    not among them.
+    """
+    try:
+        night: Path | None = current_night(study_path)
+    except WarehouseError:
+        return []
+    found: list[Path] = []
+    while night is not None and night.is_dir():
+        found.append(night)
+        before = night_facts(night)["previous"]
+        night = night.parent / before if before else None
+    return found
+
+
+def remove_old_nights(study_path: Path, *, keep: int) -> None:
+    """Remove nights beyond the newest `keep`, and complete nights that were never pointed at."""
+    kept = set(published_nights(study_path)[:keep])
+    for folder in nights_folder(study_path).iterdir():
+        if kept and folder.resolve() not in kept:
+            shutil.rmtree(folder)
+
+
+def sync_folder(folder: Path) -> None:
+    """Make the names inside a folder durable (POSIX keeps renames apart from file contents)."""
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def sync_tree(top: Path) -> None:
+    """Make every file and folder below `top` durable."""
+    for folder, _, files in os.walk(top):
+        for name in files:
+            handle = os.open(Path(folder) / name, os.O_RDONLY)
+            try:
+                os.fsync(handle)
+            finally:
+                os.close(handle)
+        sync_folder(Path(folder))

@@ -1,0 +1,97 @@
+"""What describes a night to machines and people: datapackage.json and dictionary.csv."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+from contracts.model import Table
+from contracts.schemas import dictionary_rows, package_schema
+from pipeline.warehouse.parts import Part
+from pipeline.warehouse.views import views
+
+PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
+TABLE_PROFILE = "https://datapackage.org/profiles/2.0/tableschema.json"
+
+
+def write_datapackage(
+    path: Path, tables: Iterable[Table], parts: Iterable[Part], *, study: str, night: str
+) -> None:
+    """Write the Data Package v2 descriptor: one resource a table, with keys, fields and units."""
+    by_table: dict[str, list[str]] = {}
+    for part in parts:
+        by_table.setdefault(part.table, []).append(part.path)
+    package = {
+        "$schema": PROFILE,
+        "name": plain_name(study),
+        "title": f"Warehouse of {study}, night {night}",
+        "version": night,
+        "resources": [_resource(t, by_table[t.name]) for t in sorted(tables, key=lambda t: t.name)],
+    }
+    text = json.dumps(package, indent=2, ensure_ascii=False, sort_keys=False)
+    path.write_text(text + "\n", encoding="utf-8")
+
+
+def plain_name(text: str) -> str:
+    """Return a name made of lower-case letters, digits, dots, underscores and hyphens."""
+    return "".join(c if (c.isalnum() and c.isascii()) or c in "._-" else "-" for c in text.lower())
+
+
+def _resource(table: Table, paths: list[str]) -> dict[str, Any]:
+    return {
+        "name": plain_name(table.name),
+        "title": f"One row is {table.one_row_is}",
+        "path": sorted(paths),
+        "format": "parquet",
+        "mediatype": "application/vnd.apache.parquet",
+        "schema": {"$schema": TABLE_PROFILE, **package_schema(table)},
+    }
+
+
+def dictionary() -> list[dict[str, str]]:
+    """Return one row for each column of every warehouse table and view."""
+    tables = [row for row in dictionary_rows() if row["group"] == "warehouse"]
+    return tables + [row for view in views() for row in view_rows(view)]
+
+
+def view_rows(view: Table) -> list[dict[str, str]]:
+    """Describe the columns of a view as `contracts.schemas.dictionary_rows` does for a table."""
+    return [
+        {
+            "group": "view",
+            "table": view.name,
+            "one_row_is": view.one_row_is,
+            "column": column.name,
+            "key": "yes" if column.name in view.key else "no",
+            "type": column.type,
+            "unit": column.unit or "",
+            "unit_from": column.unit_from or "",
+            "nullable": "yes" if column.nullable else "no",
+            "low": "",
+            "high": "",
+            "choices": "|".join(column.choices),
+            "pattern": "",
+            "publishable": "yes" if column.publishable else "no",
+            "meaning": column.meaning,
+        }
+        for column in view.columns
+    ]
+
+
+def write_dictionary(path: Path) -> None:
+    """Write the dictionary as a CSV file, in UTF-8."""
+    rows = dictionary()
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, list(rows[0]), lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(rows)
+
+
+def write_json(path: Path, content: Mapping[str, Any]) -> None:
+    """Write a JSON file that a person can read too."""
+    path.write_text(
+        json.dumps(content, indent=2, ensure_ascii=False, default=str) + "\n", encoding="utf-8"
+    )

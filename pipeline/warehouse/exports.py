@@ -1,0 +1,235 @@
+"""A release as parquet, csv, Stata, SPSS, SAS transport and CDISC Dataset-JSON files.
+
+Values are never changed to suit a format. What a format cannot hold is told in `notices`:
+- csv is UTF-8 with one header line; missing is an empty cell. A text cell that begins with = + - @
+  is left as it is, and named, because a spreadsheet may run it as a formula.
+- Stata, SPSS and SAS have no missing text: it becomes an empty text, and trailing blanks go.
+- Stata labels hold 80 characters and SPSS labels 256; longer ones are cut, the dictionary has all.
+- SAS transport files hold no value labels: 1 is yes and 0 is no. Numbers beyond about 7e75 do not
+  fit its number format.
+- Moments are written in UTC without a zone. SPSS counts seconds since 1582, so they are exact to
+  some microseconds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.csv as pa_csv
+import pyarrow.parquet as pq
+
+from contracts.model import Column, Table
+from contracts.schemas import column_comment
+from pipeline.warehouse.contents import warehouse_contract
+from pipeline.warehouse.current import WarehouseError
+from pipeline.warehouse.query import open_night
+from pipeline.warehouse.views import views
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+LONGEST_NAME = 32
+FORMULA_START = "^[=+@-]"
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """One table or view ready to be written: its description and its rows."""
+
+    table: Table
+    data: pa.Table
+
+    @property
+    def name(self) -> str:
+        """Name of the table or view."""
+        return self.table.name
+
+    @property
+    def columns(self) -> tuple[Column, ...]:
+        """Columns in order."""
+        return self.table.columns
+
+
+def export_release(
+    release_path: Path,
+    out_path: Path,
+    formats: Sequence[str],
+    *,
+    names: Sequence[str] | None = None,
+) -> list[str]:
+    """Write tables and views of a release below `out_path/<format>/`; return notices to pass on.
+
+    `names` picks tables and views, all of them when left out. WarehouseError on an unknown format
+    or name, and when a column's name is too long for Stata and SAS.
+    """
+    unknown = sorted(set(formats) - set(WRITERS))
+    if unknown:
+        known = ", ".join(WRITERS)
+        raise WarehouseError(f"Unknown format {', '.join(unknown)}; known are {known}.")
+    notices: list[str] = []
+    for sheet in read_sheets(release_path, names):
+        notices += _notices(sheet)
+        for name in formats:
+            folder = out_path / name
+            folder.mkdir(parents=True, exist_ok=True)
+            WRITERS[name](sheet, folder, release_path)
+    return notices
+
+
+def read_sheets(folder: Path, names: Sequence[str] | None) -> Iterator[Sheet]:
+    """Yield the tables, then the views, of a night or release."""
+    described: dict[str, Table] = dict(sorted(warehouse_contract().items()))
+    described |= {view.name: view for view in views()}
+    unknown = sorted(set(names or ()) - set(described))
+    if unknown:
+        raise WarehouseError(f"No table or view is called {', '.join(unknown)}.")
+    with open_night(folder) as connection:
+        for name, table in described.items():
+            if names is None or name in names:
+                order = ", ".join(f'"{column}"' for column in table.key)
+                query = f'SELECT * FROM "{name}" ORDER BY {order}'
+                yield Sheet(table, connection.sql(query).to_arrow_table())
+
+
+def _notices(sheet: Sheet) -> Iterable[str]:
+    for column in sheet.columns:
+        if column.type in ("text", "choice"):
+            hits = pc.match_substring_regex(sheet.data[column.name], FORMULA_START)
+            count = pc.sum(hits).as_py()
+            if count:
+                yield (
+                    f"{sheet.name}.{column.name}: {count} cells begin with = + - or @; open the "
+                    "csv with text columns, not by a double click in a spreadsheet."
+                )
+
+
+def plain_frame(sheet: Sheet) -> pd.DataFrame:
+    """Return the rows as the statistics formats take them.
+
+    Numbers, counts and yes/no become doubles, moments become UTC without zone in microseconds (a
+    second-resolution moment would be written as 1970), and missing text becomes empty text.
+    """
+    import pandas as pd
+
+    found: dict[str, Any] = {}
+    for column in sheet.columns:
+        if len(column.name) > LONGEST_NAME:
+            raise WarehouseError(f"Column {column.name} is longer than {LONGEST_NAME} characters.")
+        values = sheet.data[column.name]
+        if column.type == "datetime":
+            moments = values.cast(pa.timestamp("us", "UTC")).cast(pa.timestamp("us"))
+            found[column.name] = moments.to_pandas().astype("datetime64[us]")
+        elif column.type == "date":
+            all_missing = values.null_count == len(values)
+            kind = "float64" if all_missing else "object"
+            found[column.name] = pd.Series(values.to_pylist(), dtype=kind)
+        elif column.type in ("number", "integer", "yes_no"):
+            found[column.name] = values.cast(pa.float64()).to_pandas()
+        else:
+            text = pc.fill_null(values.cast(pa.string()), "")
+            found[column.name] = pd.Series(text.to_pylist(), dtype="object")
+    return pd.DataFrame(found)
+
+
+def _labels(sheet: Sheet, longest: int) -> list[str | None]:
+    """Return a label for each column: unit first, then the meaning, cut to fit."""
+    labels: list[str | None] = []
+    for column in sheet.columns:
+        label = column_comment(column)
+        if len(label.encode()) > longest:
+            label = label.encode()[: longest - 3].decode(errors="ignore") + "..."
+        labels.append(label)
+    return labels
+
+
+def _value_labels(sheet: Sheet) -> dict[str, dict[int | float, str]]:
+    return {c.name: {0: "no", 1: "yes"} for c in sheet.columns if c.type == "yes_no"}
+
+
+def _title(sheet: Sheet) -> str:
+    return f"One row is {sheet.table.one_row_is}"[:64]
+
+
+def _write_parquet(sheet: Sheet, folder: Path, _: Path) -> None:
+    pq.write_table(sheet.data, folder / f"{sheet.name}.parquet", compression="zstd")
+
+
+def _write_csv(sheet: Sheet, folder: Path, _: Path) -> None:
+    options = pa_csv.WriteOptions(quoting_style="needed")
+    pa_csv.write_csv(sheet.data, folder / f"{sheet.name}.csv", options)
+
+
+def _write_stata(sheet: Sheet, folder: Path, _: Path) -> None:
+    import pyreadstat
+
+    pyreadstat.write_dta(
+        plain_frame(sheet),
+        folder / f"{sheet.name}.dta",
+        file_label=_title(sheet),
+        column_labels=_labels(sheet, 80),
+        variable_value_labels=_value_labels(sheet),
+        variable_format=_date_formats(sheet, "%td"),
+        version=15,
+    )
+
+
+def _write_spss(sheet: Sheet, folder: Path, _: Path) -> None:
+    import pyreadstat
+
+    pyreadstat.write_sav(
+        plain_frame(sheet),
+        folder / f"{sheet.name}.sav",
+        file_label=_title(sheet),
+        column_labels=_labels(sheet, 256),
+        variable_value_labels=_value_labels(sheet),
+        variable_format=_date_formats(sheet, "DATE11"),
+    )
+
+
+def _write_sas(sheet: Sheet, folder: Path, _: Path) -> None:
+    import pyreadstat
+
+    pyreadstat.write_xport(
+        plain_frame(sheet),
+        folder / f"{sheet.name}.xpt",
+        file_label=_title(sheet)[:40],
+        column_labels=_labels(sheet, 256),
+        table_name=sheet.name,
+        variable_format=_date_formats(sheet, "DATE"),
+        file_format_version=8,
+    )
+
+
+def _date_formats(sheet: Sheet, code: str) -> dict[str, str]:
+    return {c.name: code for c in sheet.columns if c.type == "date"}
+
+
+def _write_dataset_json(sheet: Sheet, folder: Path, release_path: Path) -> None:
+    import json
+
+    from pipeline.warehouse.dataset_json import write_dataset_json
+
+    write_dataset_json(
+        folder / f"{sheet.name}.json",
+        sheet.name,
+        sheet.data,
+        columns=sheet.columns,
+        label=_title(sheet),
+        key=sheet.table.key,
+        facts=json.loads((release_path / "RELEASE.json").read_text(encoding="utf-8")),
+    )
+
+
+WRITERS: dict[str, Callable[[Sheet, Path, Path], None]] = {
+    "parquet": _write_parquet,
+    "csv": _write_csv,
+    "stata": _write_stata,
+    "spss": _write_spss,
+    "sas": _write_sas,
+    "dataset-json": _write_dataset_json,
+}

@@ -1,0 +1,171 @@
+"""Frames to parquet parts: the contract's schema always, one order of rows, the same bytes.
+
+A part holds one table, or one centre of it. A part whose rows are those of the night before is a
+hard link to that night's file.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+
+from contracts.model import Table
+from contracts.schemas import arrow_schema
+from pipeline.warehouse.current import WarehouseError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+PLAIN_CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*")
+NO_CENTRE = "__HIVE_DEFAULT_PARTITION__"
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One parquet file of a night: where it is, how many rows, digests of its rows and bytes."""
+
+    path: str
+    table: str
+    rows: int
+    rows_sha256: str
+    file_sha256: str
+    bytes: int
+
+
+def to_arrow(table: Table, frame: pd.DataFrame) -> pa.Table:
+    """Return the frame with the contract's columns, types and order of rows.
+
+    Rows are ordered by the table's key. WarehouseError when columns are missing or unknown, a
+    value does not fit its type, or two rows have the same key.
+    """
+    names = [column.name for column in table.columns]
+    wrong = sorted(set(names) ^ set(frame.columns))
+    if wrong:
+        raise WarehouseError(f"Table {table.name}: columns missing or unknown: {', '.join(wrong)}.")
+    schema = arrow_schema(table)
+    arrays = [_to_array(table.name, frame[field.name], field) for field in schema]
+    data = pa.Table.from_arrays(arrays, schema=schema)
+    order = [(name, "ascending") for name in (*table.key, *names) if name in names]
+    data = data.take(pc.sort_indices(data, sort_keys=list(dict.fromkeys(order))))
+    _refuse_same_key(table, data)
+    return data.combine_chunks()
+
+
+def _to_array(table: str, series: pd.Series[Any], field: pa.Field) -> pa.Array:
+    """Convert one column; NaN, NaT and None become null."""
+    try:
+        values = series
+        if pa.types.is_timestamp(field.type) and series.dtype.kind == "M":
+            values = series.dt.as_unit(field.type.unit)
+        array = pa.Array.from_pandas(values, type=field.type)
+    except (pa.ArrowException, TypeError, ValueError) as error:
+        raise WarehouseError(f"Table {table}, column {field.name}: {error}") from error
+    if isinstance(array, pa.ChunkedArray):
+        array = array.combine_chunks()
+    if not field.nullable and array.null_count:
+        raise WarehouseError(f"Table {table}, column {field.name}: {array.null_count} empty cells.")
+    return array
+
+
+def _refuse_same_key(table: Table, data: pa.Table) -> None:
+    """Raise when two neighbouring rows (they are sorted) have the same key."""
+    if not table.key or data.num_rows < 2:
+        return
+    keys = data.select(list(table.key))
+    counts = keys.group_by(list(table.key)).aggregate([([], "count_all")])
+    if counts.num_rows != data.num_rows:
+        twice = counts.filter(pc.greater(counts["count_all"], 1)).slice(0, 1).to_pylist()[0]
+        key = ", ".join(f"{name} {twice[name]}" for name in table.key)
+        raise WarehouseError(f"Table {table.name}: two rows have the key {key}.")
+
+
+def split_by_centre(table: Table, data: pa.Table) -> Iterator[tuple[str, pa.Table]]:
+    """Yield (folder inside the table's folder, rows), one for each centre, or one for all."""
+    if "centre" not in data.column_names or data.num_rows == 0:
+        yield "", data
+        return
+    centres = pc.unique(data["centre"]).to_pylist()
+    for centre in sorted(centres, key=lambda code: (code is None, code)):
+        if centre is None:
+            yield f"centre={NO_CENTRE}", data.filter(pc.is_null(data["centre"]))
+            continue
+        if not PLAIN_CODE.fullmatch(centre):
+            raise WarehouseError(f"Table {table.name}: {centre!r} is not a plain centre code.")
+        yield f"centre={centre}", data.filter(pc.equal(data["centre"], centre))
+
+
+def write_parts(
+    tables: Mapping[str, tuple[Table, pa.Table]],
+    night_path: Path,
+    *,
+    before: Path | None,
+    parts_before: Mapping[str, Part],
+) -> list[Part]:
+    """Write every table below `night_path`; link what the night at `before` already holds."""
+    parts = []
+    for name in sorted(tables):
+        table, data = tables[name]
+        for folder, rows in split_by_centre(table, data):
+            path = "/".join(filter(None, ("tables", name, folder, "part.parquet")))
+            same = parts_before.get(path)
+            digest = rows_sha256(rows)
+            target = night_path / path
+            target.parent.mkdir(parents=True, exist_ok=True)
+            if before and same and same.rows_sha256 == digest and _link(before / path, target):
+                parts.append(same)
+                continue
+            pq.write_table(rows, target, compression="zstd", version="2.6", write_statistics=True)
+            content = target.read_bytes()
+            sha256 = hashlib.sha256(content).hexdigest()
+            parts.append(Part(path, name, rows.num_rows, digest, sha256, len(content)))
+    return parts
+
+
+def _link(source: Path, target: Path) -> bool:
+    """Hard-link a file; False where the file system cannot, or the source is gone."""
+    try:
+        os.link(source, target)
+    except OSError:
+        return False
+    return True
+
+
+class _HashingSink:
+    """A file-like object that keeps nothing but a digest of what is written to it."""
+
+    closed = False
+
+    def __init__(self) -> None:
+        self.sha256 = hashlib.sha256(pa.__version__.encode())
+
+    def write(self, data: Any) -> int:
+        self.sha256.update(data)
+        return len(data)
+
+    def flush(self) -> None:
+        pass
+
+    def close(self) -> None:
+        pass
+
+
+def rows_sha256(rows: pa.Table) -> str:
+    """Digest the schema and the rows, so that equal content can be known without writing it."""
+    sink = _HashingSink()
+    with pa.ipc.new_stream(pa.PythonFile(sink, mode="w"), rows.schema) as writer:
+        writer.write_table(rows.combine_chunks())
+    return sink.sha256.hexdigest()
+
+
+def part_rows(parts: list[Part]) -> list[dict[str, Any]]:
+    """Return the parts as plain rows for NIGHT.json."""
+    return [asdict(part) for part in parts]

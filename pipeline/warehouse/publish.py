@@ -1,0 +1,122 @@
+"""Publish a night: build it aside, check it, then swap one pointer.
+
+Killed at any moment, a publication leaves the last good night as it was: nothing below
+`warehouse/nights` is ever written in place, and `current` moves in one step at the end.
+"""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipeline.warehouse.changes import CHANGES_TABLE, changes_since
+from pipeline.warehouse.contents import Tables, warehouse_contract, write_contents
+from pipeline.warehouse.current import (
+    FEWEST_NIGHTS_KEPT,
+    WarehouseError,
+    current_night,
+    nights_folder,
+    point_at,
+    published_nights,
+    remove_old_nights,
+    sync_folder,
+    sync_tree,
+)
+from pipeline.warehouse.parts import PLAIN_CODE, to_arrow
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["NightFacts", "WarehouseError", "current_night", "publish"]
+
+
+@dataclass(frozen=True, slots=True)
+class NightFacts:
+    """What NIGHT.json says of a night besides its counts."""
+
+    study: str
+    started_at: datetime
+    ended_at: datetime
+    state: str
+    code_fingerprint: str
+    rules_version: str
+    contract_version: str
+
+
+def publish(
+    study_path: Path,
+    night: str,
+    frames: Mapping[str, pd.DataFrame],
+    facts: NightFacts,
+    *,
+    keep: int = FEWEST_NIGHTS_KEPT,
+) -> Path:
+    """Publish the frames (by warehouse table name) as one night and return its folder.
+
+    Every warehouse table must be there; `changes` may be left out and is then found by comparing
+    with the night before. WarehouseError, with nothing changed, when a frame does not fit its
+    contract or the night is already published. `keep` is at least 7: that many nights stay for
+    readers that still hold an older one.
+    """
+    if keep < FEWEST_NIGHTS_KEPT:
+        raise WarehouseError(f"At least {FEWEST_NIGHTS_KEPT} nights are kept, not {keep}.")
+    before = _night_before(study_path, night)
+    tables = _tables(frames, before, night)
+    aside = study_path / "warehouse" / ".aside"
+    shutil.rmtree(aside, ignore_errors=True)
+    building = aside / night
+    building.mkdir(parents=True)
+    write_contents(building, tables, _night_json(night, before, facts), before=before)
+    sync_tree(building)
+    final = nights_folder(study_path) / night
+    final.parent.mkdir(parents=True, exist_ok=True)
+    building.replace(final)
+    sync_folder(final.parent)
+    point_at(study_path, final)
+    remove_old_nights(study_path, keep=keep)
+    shutil.rmtree(aside, ignore_errors=True)
+    return final.resolve()
+
+
+def _night_before(study_path: Path, night: str) -> Path | None:
+    """Return the published night, after clearing what a killed publication left of this one."""
+    if not PLAIN_CODE.fullmatch(night):
+        raise WarehouseError(f"{night!r} cannot be the name of a night's folder.")
+    nights = published_nights(study_path)
+    folder = nights_folder(study_path) / night
+    if folder.resolve() in nights:
+        raise WarehouseError(f"Night {night} is published already; a night is never changed.")
+    shutil.rmtree(folder, ignore_errors=True)
+    return nights[0] if nights else None
+
+
+def _tables(frames: Mapping[str, pd.DataFrame], before: Path | None, night: str) -> Tables:
+    """Bring every frame to its contract; find the changes when they are not handed over."""
+    contract = warehouse_contract()
+    wrong = sorted(set(contract) ^ (set(frames) | {CHANGES_TABLE}))
+    if wrong:
+        raise WarehouseError(f"Tables missing or unknown: {', '.join(wrong)}.")
+    tables = {name: (contract[name], to_arrow(contract[name], frames[name])) for name in frames}
+    if CHANGES_TABLE not in tables:
+        changes = changes_since(before, {name: data for name, (_, data) in tables.items()}, night)
+        table = contract[CHANGES_TABLE]
+        tables[CHANGES_TABLE] = (table, to_arrow(table, changes))
+    return tables
+
+
+def _night_json(night: str, before: Path | None, facts: NightFacts) -> dict[str, Any]:
+    return {
+        "night": night,
+        "study": facts.study,
+        "previous": before.name if before else None,
+        "state": facts.state,
+        "started_at": facts.started_at.isoformat(),
+        "ended_at": facts.ended_at.isoformat(),
+        "code_fingerprint": facts.code_fingerprint,
+        "rules_version": facts.rules_version,
+        "contract_version": facts.contract_version,
+    }

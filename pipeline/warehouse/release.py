@@ -1,0 +1,141 @@
+"""Releases: dated, frozen, citable copies of a night, with a checksum for every file.
+
+A release leaves the study, so columns that the contract marks as not publishable are empty in it.
+
+The checksums are in the form that `sha256sum --check SHA256SUMS` reads.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+
+from pipeline.warehouse.contents import read_table, warehouse_contract, write_contents
+from pipeline.warehouse.current import (
+    WarehouseError,
+    current_night,
+    night_facts,
+    sync_folder,
+    sync_tree,
+)
+from pipeline.warehouse.descriptor import write_json
+from pipeline.warehouse.parts import PLAIN_CODE
+
+SUMS = "SHA256SUMS"
+
+
+def make_release(study_path: Path, label: str, *, anyway: str | None = None) -> Path:
+    """Freeze the current night as `warehouse/releases/<label>` and return that folder.
+
+    WarehouseError when the label is taken or not plain, or when the night is red and no reason is
+    given in `anyway`; a reason that is given is written into RELEASE.json.
+    """
+    if not PLAIN_CODE.fullmatch(label):
+        raise WarehouseError(f"{label!r} cannot be a release label: use letters, digits, . _ -")
+    releases = study_path / "warehouse" / "releases"
+    final = releases / label
+    if final.exists():
+        raise WarehouseError(f"Release {label} exists already; a release is never changed.")
+    night = current_night(study_path)
+    facts = night_facts(night)
+    reason = (anyway or "").strip()
+    if facts["state"] == "red" and not reason:
+        raise WarehouseError(
+            f"Night {facts['night']} is red and is not released. Mend it, or give a reason."
+        )
+    releases.mkdir(parents=True, exist_ok=True)
+    aside = releases / f".{label}.new"
+    shutil.rmtree(aside, ignore_errors=True)
+    aside.mkdir()
+    _write_publishable(night, aside)
+    write_json(aside / "RELEASE.json", _release_json(label, facts, reason))
+    _write_sums(aside)
+    _freeze(aside)
+    sync_tree(aside)
+    aside.replace(final)
+    sync_folder(releases)
+    return final
+
+
+def _write_publishable(night: Path, folder: Path) -> None:
+    """Write the tables of a night afresh, with the columns that may not be published emptied.
+
+    They are written rather than copied, because a database file keeps what was deleted from it.
+    """
+    tables = {}
+    for name, table in warehouse_contract().items():
+        data = read_table(night, name)
+        for position, column in enumerate(table.columns):
+            if not column.publishable:
+                field = data.schema.field(column.name)
+                empty = pa.nulls(data.num_rows, field.type)
+                data = data.set_column(position, field, empty)
+        tables[name] = (table, data.combine_chunks())
+    facts = {k: v for k, v in night_facts(night).items() if k not in ("counts", "parts")}
+    write_contents(folder, tables, facts, before=None)
+
+
+def _release_json(label: str, facts: dict[str, Any], reason: str) -> dict[str, Any]:
+    released_on = datetime.now(UTC).date().isoformat()
+    kept = ("study", "night", "state", "code_fingerprint", "rules_version", "contract_version")
+    return {
+        "release": label,
+        "released_on": released_on,
+        **{name: facts[name] for name in kept},
+        "released_anyway": reason if facts["state"] == "red" else None,
+        "cite_as": (
+            f"{facts['study']}, research data release {label} ({released_on}), night "
+            f"{facts['night']}, rules {facts['rules_version']}, code {facts['code_fingerprint']}."
+        ),
+    }
+
+
+def _write_sums(folder: Path) -> None:
+    lines = [f"{_sha256(folder / path)}  {path}\n" for path in _files(folder)]
+    (folder / SUMS).write_text("".join(lines), encoding="utf-8")
+
+
+def _files(folder: Path) -> list[str]:
+    """Return every file below a folder but the checksums, as relative paths in order."""
+    found = (path for path in folder.rglob("*") if path.is_file() or path.is_symlink())
+    return sorted(p.relative_to(folder).as_posix() for p in found if p.name != SUMS)
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _freeze(folder: Path) -> None:
+    """Take the right to write from every file."""
+    for path in _files(folder):
+        (folder / path).chmod(0o444)
+    (folder / SUMS).chmod(0o444)
+
+
+def release_digest(release_path: Path) -> str:
+    """Return one digest that stands for the whole release: that of its checksum file."""
+    return _sha256(release_path / SUMS)
+
+
+def verify_release(release_path: Path) -> list[str]:
+    """Say of each file that is missing, changed or not listed so; an intact release has none."""
+    sums = release_path / SUMS
+    if not sums.is_file():
+        return [f"{SUMS} is missing, so nothing can be checked."]
+    lines = sums.read_text(encoding="utf-8").splitlines()
+    listed = {path: digest for digest, _, path in (line.partition("  ") for line in lines)}
+    present = set(_files(release_path))
+    found = [f"{path} is missing." for path in sorted(set(listed) - present)]
+    found += [f"{path} is not listed." for path in sorted(present - set(listed))]
+    found += [
+        f"{path} is not the file that was released."
+        for path in sorted(present & set(listed))
+        if _sha256(release_path / path) != listed[path]
+    ]
+    return found

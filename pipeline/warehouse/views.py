@@ -1,0 +1,192 @@
+"""The views a statistician starts from: their SQL, and a unit and a meaning for every column.
+
+A view's column that is a table's column under the same meaning takes that column from the
+contract; only what a view adds is described here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+from importlib import resources
+from string import Template
+
+from contracts import OUTCOMES, TABLES
+from contracts.model import Column, Table
+from contracts.schemas import column_comment, table_comment
+
+
+def view_sql() -> str:
+    """Return the statements that create every view and comment on it and its columns."""
+    template = resources.files("pipeline.warehouse").joinpath("views.sql").read_text("utf-8")
+    listed = ",\n    ".join(
+        f"({quote(o.technique)}, {quote(o.name)}, {quote(o.unit)})" for o in OUTCOMES.values()
+    )
+    wide = ",\n        ".join(
+        f"any_value({measure}) FILTER (outcome = {quote(name)}) AS {column}"
+        for name in OUTCOMES
+        for measure, column in (("value", name), ("why", f"{name}_why"))
+    )
+    created = Template(template).substitute(contract_outcomes=listed, wide_columns=wide)
+    return created + "\n" + "\n".join(comment for view in views() for comment in _comments(view))
+
+
+def quote(text: str) -> str:
+    """Write a text as an SQL literal."""
+    return "'" + text.replace("'", "''") + "'"
+
+
+def _comments(view: Table) -> list[str]:
+    lines = [f"COMMENT ON VIEW {view.name} IS {quote(table_comment(view))};"]
+    for column in view.columns:
+        text = quote(column_comment(column))
+        lines.append(f'COMMENT ON COLUMN {view.name}."{column.name}" IS {text};')
+    return lines
+
+
+@cache
+def views() -> tuple[Table, ...]:
+    """Return every view in the order in which they are created, described as tables are."""
+    return (
+        _view(
+            "all_outcomes",
+            "centre session technique outcome",
+            "one session and one outcome of the contract, whether or not it was accepted",
+            _columns(
+                "sessions.session sessions.centre outcomes.technique outcomes.outcome "
+                "outcomes.value outcomes.unit",
+                WHY,
+            ),
+        ),
+        _view(
+            "clean_outcomes",
+            "centre session technique outcome",
+            "one outcome of an accepted test",
+            _columns(
+                "sessions.session sessions.centre sessions.infant sessions.visit "
+                "sessions.tested_at sessions.device devices.equipment_class outcomes.technique "
+                "outcomes.outcome outcomes.value outcomes.unit outcomes.n_trials outcomes.trials "
+                "outcomes.sd outcomes.cv_pct outcomes.z outcomes.percent_predicted "
+                "outcomes.equation outcomes.z_why outcomes.flagged",
+                FLAGS,
+                VISIT_FLAGS,
+                "sessions.sex sessions.gestation_weeks sessions.age_days "
+                "sessions.corrected_age_days sessions.weight_kg sessions.length_cm "
+                "sessions.weight_z sessions.length_z nights.rules_version nights.code_fingerprint",
+            ),
+        ),
+        _view(
+            "clean_sessions",
+            "centre session",
+            "one session, with a column for each outcome",
+            _wide_columns(),
+        ),
+        _view(
+            "rejections",
+            "centre item_kind item rule",
+            "one verdict that failed: a rejection, a flag or an alert, see severity",
+            _columns(
+                DAY,
+                "verdicts.centre verdicts.session",
+                "sessions.operator tested_by",
+                "verdicts.technique verdicts.item_kind verdicts.item verdicts.rule "
+                "verdicts.severity verdicts.quantity verdicts.observed verdicts.operator "
+                "verdicts.limit_low verdicts.limit_high verdicts.unit verdicts.sentence "
+                "rules.remedy rules.source",
+            ),
+        ),
+        _view(
+            "acceptance",
+            "centre technique month",
+            "one centre, technique and month, with its counts",
+            _columns("tests.centre tests.technique", *ACCEPTANCE),
+        ),
+        _view(
+            "provenance",
+            "centre session outcome evidence_kind evidence",
+            "one recording or check behind one outcome",
+            _columns(
+                "outcomes.session outcomes.centre outcomes.technique outcomes.outcome "
+                "outcomes.value outcomes.unit outcomes.status outcomes.trials",
+                *EVIDENCE,
+                "deliveries.delivery",
+                "deliveries.created_at delivery_created_at",
+                "deliveries.sha256 delivery_sha256",
+                "recordings.file recordings.file_sha256 recordings.content_key "
+                "recordings.code_fingerprint nights.rules_version",
+                WAIVERS,
+                "nights.night",
+            ),
+        ),
+    )
+
+
+def _view(name: str, key: str, one_row_is: str, columns: tuple[Column, ...]) -> Table:
+    return Table(name, "warehouse", one_row_is, tuple(key.split()), columns)
+
+
+WHY = Column(
+    "why",
+    "text",
+    "Why there is no value: not attempted, quarantined, rejected (with the rules of the test and "
+    "the visit), not judgeable (with the rules) or not computable (with the reason). Empty where "
+    "there is a value.",
+)
+FLAGS = Column(
+    "flags", "text", "Flag rules that failed on the test or on its accepted trials, by key."
+)
+VISIT_FLAGS = Column("visit_flags", "text", "Flag rules that failed on the visit, by key.")
+DAY = Column("day", "date", "Day of the test or check, UTC.")
+ACCEPTANCE = (
+    Column("month", "text", "Month of the tests, UTC, as YYYY-MM."),
+    Column("n_tests", "integer", "Tests attempted."),
+    Column("n_tests_accepted", "integer", "Tests accepted, flagged ones among them."),
+    Column("n_tests_flagged", "integer", "Accepted tests with a flag."),
+    Column("n_tests_rejected", "integer", "Tests rejected."),
+    Column("n_tests_not_judgeable", "integer", "Tests not judgeable."),
+    Column("n_tests_quarantined", "integer", "Tests quarantined."),
+    Column("accepted_share_pct", "number", "Accepted tests in a hundred attempted.", "%"),
+    Column("n_trials", "integer", "Trials found."),
+    Column("n_trials_accepted", "integer", "Trials accepted."),
+)
+EVIDENCE = (
+    Column("evidence_kind", "text", "recording, or the kind of the equipment check."),
+    Column("evidence", "text", "The recording or check by its identifier."),
+    Column(
+        "n_trials_used",
+        "integer",
+        "Trials of this recording that the outcome rests on; empty for a check.",
+    ),
+)
+WAIVERS = Column("waivers", "text", "Waivers that changed a verdict of this test or its trials.")
+
+
+def _wide_columns() -> tuple[Column, ...]:
+    shared = _columns(
+        "sessions.session sessions.centre sessions.infant sessions.visit sessions.tested_at "
+        "sessions.device devices.equipment_class sessions.sex sessions.gestation_weeks "
+        "sessions.birth_weight_kg sessions.age_days sessions.corrected_age_days "
+        "sessions.weight_kg sessions.length_cm sessions.weight_z sessions.length_z "
+        "sessions.status sessions.flagged"
+    )
+    wide = []
+    for outcome in OUTCOMES.values():
+        wide.append(Column(outcome.name, "number", outcome.meaning, outcome.unit, nullable=True))
+        wide.append(replace(WHY, name=f"{outcome.name}_why"))
+    return shared + tuple(wide)
+
+
+def _columns(*parts: str | Column) -> tuple[Column, ...]:
+    """Gather columns: `table.column` words, one `table.column new_name`, or new columns."""
+    found: list[Column] = []
+    for part in parts:
+        if isinstance(part, Column):
+            found.append(replace(part, nullable=True))
+            continue
+        words = part.split()
+        renamed = len(words) == 2 and "." not in words[1]
+        for word in words[:1] if renamed else words:
+            table, name = word.split(".")
+            column = replace(TABLES[table].column(name), nullable=True)
+            found.append(replace(column, name=words[1]) if renamed else column)
+    return tuple(found)

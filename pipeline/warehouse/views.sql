@@ -1,0 +1,152 @@
+-- The views of the warehouse. `views.py` fills in what comes from the contracts and
+-- declares every column with its unit and meaning. Months and days are those of UTC, whatever the
+-- time zone of the client.
+
+CREATE VIEW all_outcomes AS
+WITH listed(technique, outcome, unit) AS (VALUES
+    $contract_outcomes
+),
+stopped AS (
+    SELECT centre, item, string_agg(DISTINCT rule, ', ' ORDER BY rule) FILTER (state = 'fail') AS failed,
+        string_agg(DISTINCT rule, ', ' ORDER BY rule) FILTER (state = 'not_judged') AS unjudged
+    FROM verdicts
+    WHERE severity = 'reject' AND state IN ('fail', 'not_judged')
+        AND item_kind IN ('test', 'session')
+    GROUP BY centre, item
+),
+explained AS (
+    SELECT s.session, s.centre, l.technique, l.outcome, l.unit, o.value, CASE
+        WHEN s.status = 'quarantined' OR t.status = 'quarantined' THEN 'quarantined'
+        WHEN t.test IS NULL THEN 'not attempted'
+        WHEN s.status = 'rejected' OR t.status = 'rejected' THEN 'rejected: '
+            || coalesce(nullif(concat_ws(', ', visit.failed, own.failed), ''), t.why, s.why, '')
+        WHEN s.status <> 'accepted' OR t.status <> 'accepted' THEN 'not judgeable: '
+            || coalesce(nullif(concat_ws(', ', visit.unjudged, own.unjudged), ''), t.why, '')
+        WHEN o.value IS NULL THEN 'not computable: ' || coalesce(o.why, '')
+        END AS why
+    FROM sessions AS s
+    CROSS JOIN listed AS l
+    LEFT JOIN tests AS t
+        ON t.centre = s.centre AND t.session = s.session AND t.technique = l.technique
+    LEFT JOIN outcomes AS o
+        ON o.centre = s.centre AND o.session = s.session AND o.outcome = l.outcome
+    LEFT JOIN stopped AS visit ON visit.centre = s.centre AND visit.item = s.session
+    LEFT JOIN stopped AS own ON own.centre = t.centre AND own.item = t.test
+)
+SELECT session, centre, technique, outcome, CASE WHEN why IS NULL THEN value END AS value, unit, why
+FROM explained;
+
+CREATE VIEW clean_outcomes AS
+WITH flagged_rules AS (
+    SELECT v.centre, v.session, v.technique, v.item_kind = 'session' AS visit,
+        string_agg(DISTINCT v.rule, ', ' ORDER BY v.rule) AS flags
+    FROM verdicts AS v
+    LEFT JOIN trials AS r
+        ON v.item_kind = 'trial' AND r.centre = v.centre AND r.trial = v.item
+    WHERE v.severity = 'flag' AND v.state = 'fail'
+        AND (v.item_kind IN ('test', 'session') OR r.status = 'accepted')
+    GROUP BY ALL
+),
+this_night AS (
+    SELECT rules_version, code_fingerprint FROM nights ORDER BY night DESC LIMIT 1
+)
+SELECT a.session, a.centre, s.infant, s.visit, s.tested_at, s.device, d.equipment_class,
+    a.technique, a.outcome, a.value, a.unit, o.n_trials, o.trials, o.sd, o.cv_pct, o.z,
+    o.percent_predicted, o.equation, o.z_why, o.flagged, f.flags, g.flags AS visit_flags, s.sex,
+    s.gestation_weeks, s.age_days, s.corrected_age_days, s.weight_kg, s.length_cm, s.weight_z,
+    s.length_z, n.rules_version, n.code_fingerprint
+FROM all_outcomes AS a
+JOIN outcomes AS o ON o.centre = a.centre AND o.session = a.session AND o.outcome = a.outcome
+JOIN sessions AS s ON s.centre = a.centre AND s.session = a.session
+LEFT JOIN devices AS d ON d.centre = s.centre AND d.device = s.device
+LEFT JOIN flagged_rules AS f
+    ON f.centre = a.centre AND f.session = a.session AND f.technique = a.technique
+LEFT JOIN flagged_rules AS g ON g.centre = a.centre AND g.session = a.session AND g.visit
+LEFT JOIN this_night AS n ON true
+WHERE a.why IS NULL;
+
+CREATE VIEW clean_sessions AS
+WITH wide AS (
+    SELECT centre, session,
+        $wide_columns
+    FROM all_outcomes
+    GROUP BY centre, session
+)
+SELECT s.session, s.centre, s.infant, s.visit, s.tested_at, s.device, d.equipment_class, s.sex,
+    s.gestation_weeks, s.birth_weight_kg, s.age_days, s.corrected_age_days, s.weight_kg,
+    s.length_cm, s.weight_z, s.length_z, s.status, s.flagged, wide.* EXCLUDE (centre, session)
+FROM sessions AS s
+LEFT JOIN devices AS d ON d.centre = s.centre AND d.device = s.device
+LEFT JOIN wide ON wide.centre = s.centre AND wide.session = s.session;
+
+CREATE VIEW rejections AS
+WITH dated AS (
+    SELECT v.*, CAST(make_timestamp(epoch_us(coalesce(s.tested_at, c.done_at))) AS DATE) AS day,
+        s.operator AS tested_by
+    FROM verdicts AS v
+    LEFT JOIN sessions AS s ON s.centre = v.centre AND s.session = v.session
+    LEFT JOIN checks AS c
+        ON v.item_kind = 'check' AND c.centre = v.centre AND c.check_id = v.item
+    WHERE v.state = 'fail'
+)
+SELECT d.day, d.centre, d.session, d.tested_by, d.technique, d.item_kind, d.item, d.rule,
+    d.severity, d.quantity, d.observed, d.operator, d.limit_low, d.limit_high, d.unit, d.sentence,
+    r.remedy, r.source
+FROM dated AS d
+ASOF LEFT JOIN rules AS r ON r.rule = d.rule AND r.valid_from <= d.day;
+
+CREATE VIEW acceptance AS
+SELECT centre, technique, strftime(make_timestamp(epoch_us(tested_at)), '%Y-%m') AS month,
+    count(*) AS n_tests,
+    count(*) FILTER (status = 'accepted') AS n_tests_accepted,
+    count(*) FILTER (status = 'accepted' AND flagged) AS n_tests_flagged,
+    count(*) FILTER (status = 'rejected') AS n_tests_rejected,
+    count(*) FILTER (status = 'not_judgeable') AS n_tests_not_judgeable,
+    count(*) FILTER (status = 'quarantined') AS n_tests_quarantined,
+    100.0 * count(*) FILTER (status = 'accepted') / count(*) AS accepted_share_pct,
+    CAST(sum(n_trials) AS BIGINT) AS n_trials,
+    CAST(sum(n_accepted) AS BIGINT) AS n_trials_accepted
+FROM tests
+GROUP BY ALL;
+
+CREATE VIEW provenance AS
+WITH last_checks AS (
+    SELECT s.centre, s.session, c.kind, c.delivery, c.file, c.file_sha256, c.content_key, c.check_id
+    FROM sessions AS s
+    JOIN checks AS c ON c.centre = s.centre AND c.device = s.device
+        AND c.done_at BETWEEN s.tested_at - INTERVAL 24 HOURS AND s.tested_at
+    QUALIFY row_number() OVER (
+        PARTITION BY s.centre, s.session, c.kind ORDER BY c.done_at DESC, c.check_id
+    ) = 1
+),
+behind AS (
+    SELECT o.centre, o.session, o.outcome, 'recording' AS evidence_kind, r.recording AS evidence, r.delivery,
+        r.file, r.file_sha256, r.content_key, r.code_fingerprint, len(list_filter(
+            string_split(o.trials, ','), lambda t: starts_with(trim(t), r.recording || '#')
+        )) AS n_trials_used
+    FROM outcomes AS o
+    JOIN recordings AS r
+        ON r.centre = o.centre AND r.session = o.session AND r.technique = o.technique
+    UNION ALL
+    SELECT o.centre, o.session, o.outcome, c.kind, c.check_id, c.delivery, c.file, c.file_sha256,
+        c.content_key, NULL, NULL
+    FROM outcomes AS o
+    JOIN last_checks AS c ON c.centre = o.centre AND c.session = o.session
+    JOIN test_values AS v
+        ON v.centre = o.centre AND v.test = o.session || '/' || o.technique
+        AND v.quantity = c.kind || '_check_accepted' AND v.value IS NOT NULL
+),
+waived AS (
+    SELECT centre, session, technique, string_agg(DISTINCT waiver, ', ' ORDER BY waiver) AS waivers
+    FROM verdicts WHERE waiver IS NOT NULL GROUP BY ALL
+)
+SELECT o.session, o.centre, o.technique, o.outcome, o.value, o.unit, o.status, o.trials,
+    b.evidence_kind, b.evidence, b.n_trials_used, b.delivery, d.created_at AS delivery_created_at,
+    d.sha256 AS delivery_sha256, b.file, b.file_sha256, b.content_key, b.code_fingerprint,
+    n.rules_version, w.waivers, n.night
+FROM outcomes AS o
+LEFT JOIN behind AS b ON b.centre = o.centre AND b.session = o.session AND b.outcome = o.outcome
+LEFT JOIN deliveries AS d ON d.centre = o.centre AND d.delivery = b.delivery
+LEFT JOIN waived AS w
+    ON w.centre = o.centre AND w.session = o.session AND w.technique = o.technique
+LEFT JOIN (SELECT * FROM nights ORDER BY night DESC LIMIT 1) AS n ON true;
