@@ -9,12 +9,18 @@ import numpy as np
 from pipeline.records import IntArray, Recording
 from pipeline.signals.fits import NAN
 
+_NEAR_BREATHS = 3
+
 
 @dataclass(frozen=True, slots=True)
 class RestingLevel:
-    """End-expiratory level (mean, SD, how many) and mean tidal volume of breaths, mL."""
+    """End-expiratory level (mean, SD, how many) and mean tidal volume of breaths, mL.
+
+    `near_ml` is the mean level of the three that lie nearest to the manoeuvre.
+    """
 
     eel_ml: float
+    near_ml: float
     sd_ml: float
     n_breaths: int
     tidal_volume_ml: float
@@ -38,20 +44,24 @@ def level_before(
     if chosen.size < least_breaths:
         chosen = chosen[:0]
     whole = chosen[breaths.end[chosen] <= sample]
-    return _level(recording, chosen, whole)
+    return _level(recording, chosen, whole, near=slice(-_NEAR_BREATHS, None))
 
 
 def level_after(recording: Recording, sample: int, *, most_breaths: int) -> RestingLevel:
     """Level of the first breaths whose inspiration starts at or after a sample."""
     chosen = np.flatnonzero(recording.breaths.start >= sample)[:most_breaths]
-    return _level(recording, chosen, chosen)
+    return _level(recording, chosen, chosen, near=slice(_NEAR_BREATHS))
 
 
 def eel_shift_pct(before: RestingLevel, after: RestingLevel) -> float:
-    """Size of the shift of the end-expiratory level, percent of the tidal volume before."""
+    """Size of the shift of the end-expiratory level, percent of the tidal volume before.
+
+    The last breaths before and the first after, `near_ml` of each, are compared: the closer they
+    are, the less does slow drift count as a shift.
+    """
     if not before.tidal_volume_ml > 0:
         return NAN
-    return 100.0 * abs(after.eel_ml - before.eel_ml) / before.tidal_volume_ml
+    return 100.0 * abs(after.near_ml - before.near_ml) / before.tidal_volume_ml
 
 
 def drift_ml_s(recording: Recording) -> float:
@@ -63,14 +73,15 @@ def drift_ml_s(recording: Recording) -> float:
     return (integral - float(volume[-1] - volume[0])) / ((flow.size - 1) / recording.rate_hz)
 
 
-def _level(recording: Recording, chosen: IntArray, whole: IntArray) -> RestingLevel:
+def _level(recording: Recording, chosen: IntArray, whole: IntArray, *, near: slice) -> RestingLevel:
     breaths = recording.breaths
     if chosen.size == 0:
-        return RestingLevel(NAN, NAN, 0, NAN)
+        return RestingLevel(NAN, NAN, NAN, 0, NAN)
     eel = breaths.eel_ml[chosen]
     depth = recording.volume_ml[breaths.turn[whole]] - breaths.eel_ml[whole]
     return RestingLevel(
         float(eel.mean()),
+        float(eel[near].mean()),
         float(eel.std(ddof=1)) if eel.size > 1 else NAN,
         int(eel.size),
         float(depth.mean()) if depth.size else NAN,
