@@ -129,11 +129,12 @@ def write_delivery(job: Job) -> Written:
     zipped = job.number in job.scenario.zipped and not job.again
     hand_over(job.folder, handed, spoiled=spoiled, manifest=manifest, zipped=zipped)
     centre = {"centre": job.scenario.centre}
+    made: list[Visit | CheckDay] = [] if job.again else [*visits, *days]
     return Written(
         job.scenario.centre,
         job.folder.name,
-        [] if job.again else [row for item in (*visits, *days) for row in item.truth_rows],
-        [] if job.again else [row | centre for item in (*visits, *days) for row in item.fault_rows],
+        [row for item in made for row in item.truth_rows],
+        [row | centre for item in made for row in item.fault_rows],
         [] if job.again else [visit.infant_row for visit in visits],
     )
 
@@ -160,10 +161,11 @@ def collected(
         columns = [column.name for column in contracts.TABLES[f"delivery_{name}"].columns]
         handed[f"{name}.csv"] = table_bytes(rows[name], columns)
     spoiled: dict[str, bytes | None] = {}
-    for item in (*visits, *days):
-        handed.update(item.files)
     for visit in visits:
+        handed.update(visit.files)
         spoiled.update(visit.spoiled)
+    for day in days:
+        handed.update(day.files)
     return handed, spoiled
 
 

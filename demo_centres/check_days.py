@@ -12,12 +12,12 @@ import numpy as np
 from demo_centres.checks import box_decay, box_pump, shutter_hold, syringe
 from demo_centres.disturbances import Disturbance, disturb
 from demo_centres.exports import signal_bytes
-from demo_centres.faults import Fault
 from demo_centres.physiology import SimulatedRecording
+from demo_centres.rows import fault_row, truth_rows
 from demo_centres.scenario import Scenario
 from demo_centres.sensors import sense
 from demo_centres.site_faults import FAULTS
-from demo_centres.visits import Slot, seeded, truth_rows
+from demo_centres.visits import Slot, seeded
 
 
 @dataclass(slots=True)
@@ -27,7 +27,7 @@ class CheckDay:
     day: date
     rows: list[dict[str, str]] = field(default_factory=list)
     files: dict[str, bytes] = field(default_factory=dict)
-    truth_rows: list[Mapping[str, str]] = field(default_factory=list)
+    truth_rows: list[dict[str, str]] = field(default_factory=list)
     fault_rows: list[dict[str, str]] = field(default_factory=list)
 
 
@@ -42,7 +42,9 @@ def simulate_check_day(scenario: Scenario, slot: Slot, *, seed: int) -> CheckDay
         fault = FAULTS[key] if key else None
         name = f"{scenario.centre}-{day.day:%Y%m%d}-{kind}"
         if fault and key:
-            day.fault_rows.append(fault_row(key, fault, name=name, session=slot.session))
+            day.fault_rows.append(
+                fault_row(key, fault, item=name, kind="check", session=slot.session)
+            )
             if fault.file == "absent":
                 continue
         made = MAKERS[kind](scenario, seeded(seed, name), dict(fault.options) if fault else {})
@@ -84,21 +86,6 @@ def write_check(
         }
     )
     day.truth_rows += truth_rows(made, name)
-
-
-def fault_row(key: str, fault: Fault, *, name: str, session: str) -> dict[str, str]:
-    """What should be said of a planted fault."""
-    return {
-        "fault": key,
-        "item_kind": "check",
-        "item": name,
-        "session": session,
-        "share": "all",
-        "expected_rule": fault.expected_rule,
-        "level": fault.level,
-        "verdict": fault.verdict,
-        "meaning": fault.meaning,
-    }
 
 
 def _syringe(

@@ -1,4 +1,4 @@
-"""The one registry of planted faults: what goes wrong, and which rule should say so.
+"""Planted faults: what goes wrong, and which rule should say so; here those of quiet breathing.
 
 A fault either changes how a recording is made (`recipe`), or how an equipment check is made
 (`options` of the check), or cells of the visit or recording table (`cells`), or what becomes of
@@ -12,9 +12,8 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 from demo_centres.disturbances import Disturbance
-from demo_centres.forced import Squeeze
 from demo_centres.plethysmograph import Effort
-from demo_centres.quiet import Occlusion
+from demo_centres.quiet import Occlusion, Quirks
 from demo_centres.tape import Variation
 
 Verdict = Literal["reject", "flag", "alert", "accepted", "quarantined", "crashed"]
@@ -28,9 +27,9 @@ class Recipe:
     """
 
     options: Mapping[str, Any] = field(default_factory=dict)
-    infant: Mapping[str, float] = field(default_factory=dict)
-    setting: Mapping[str, float] = field(default_factory=dict)
-    disturbance: Mapping[str, float] = field(default_factory=dict)
+    infant: Mapping[str, Any] = field(default_factory=dict)
+    setting: Mapping[str, Any] = field(default_factory=dict)
+    disturbance: Mapping[str, Any] = field(default_factory=dict)
     gap: tuple[float, float] | None = None
     clip_share: float | None = None
 
@@ -44,7 +43,7 @@ class Fault:
     """One named fault. `owner` is a technique, a check, "session" or "delivery".
 
     `expected_rule` is the key of the rule that should fail, or for files the kind of trouble in
-    words; `level` is what the verdict is on.
+    words, and nothing where no rule should fail; `level` is what the verdict is on.
     """
 
     owner: str
@@ -58,11 +57,10 @@ class Fault:
     file: str = ""
 
 
-def _manoeuvres(*given: Any, **more: Any) -> Recipe:
+def manoeuvres(*given: Any, **more: Any) -> Recipe:
+    """A recipe of these manoeuvres."""
     return Recipe(options={"manoeuvres": given, **more})
 
-
-_SCATTER = Variation(eel=0.45)
 
 TIDAL = {
     "tidal_leak": Fault(
@@ -110,6 +108,27 @@ TIDAL = {
         "tidal.signal_clipped",
         recipe=Recipe(clip_share=0.8),
     ),
+    "tidal_sighs": Fault(
+        "tidal",
+        "Two sighs, which are left out and break no rule.",
+        "",
+        "accepted",
+        recipe=Recipe(options={"quirks": Quirks(sighs=(9, 22))}),
+    ),
+    "tidal_apnoea": Fault(
+        "tidal",
+        "A pause of breathing, which is left out and breaks no rule.",
+        "",
+        "accepted",
+        recipe=Recipe(options={"quirks": Quirks(apnoeas=(12,))}),
+    ),
+    "tidal_movement": Fault(
+        "tidal",
+        "The infant moves early on; the regular breaths that follow are enough.",
+        "",
+        "accepted",
+        recipe=Recipe(disturbance={"movement_at_s": 6.0, "movement_ml_s": 60.0}),
+    ),
     "tidal_active_sleep": Fault(
         "tidal",
         "Recorded in active sleep.",
@@ -131,25 +150,25 @@ SINGLE = {
         "single_occlusion",
         "The shutter opens after 90 ms.",
         "single_occlusion.plateau_long_enough",
-        recipe=_manoeuvres(*[Occlusion(duration_s=0.09, relaxation_s=0.01)] * 5),
+        recipe=manoeuvres(*[Occlusion(duration_s=0.09, relaxation_s=0.01)] * 5),
     ),
     "single_tense": Fault(
         "single_occlusion",
         "The infant relaxes too slowly for a plateau.",
         "single_occlusion.plateau_steady",
-        recipe=_manoeuvres(*[Occlusion(duration_s=0.45, relaxation_s=0.4)] * 5),
+        recipe=manoeuvres(*[Occlusion(duration_s=0.45, relaxation_s=0.4)] * 5),
     ),
     "single_effort": Fault(
         "single_occlusion",
         "The infant breathes against the shutter.",
         "single_occlusion.plateau_steady",
-        recipe=_manoeuvres(*[Occlusion(effort_kpa=0.35)] * 5),
+        recipe=manoeuvres(*[Occlusion(effort_kpa=0.35)] * 5),
     ),
     "single_braked": Fault(
         "single_occlusion",
         "The larynx brakes expiration, so that flow on volume is bent.",
         "single_occlusion.long_fit",
-        recipe=_manoeuvres(*[Occlusion(brake=0.75)] * 5),
+        recipe=manoeuvres(*[Occlusion(brake=0.75)] * 5),
     ),
     "single_two_speeds": Fault(
         "single_occlusion",
@@ -169,13 +188,13 @@ SINGLE = {
         "single_occlusion",
         "End-expiratory level wanders before the occlusion.",
         "single_occlusion.steady_eel",
-        recipe=_manoeuvres(*[Occlusion(wander=0.3)] * 5),
+        recipe=manoeuvres(*[Occlusion(wander=0.3)] * 5),
     ),
     "single_mask_slips": Fault(
         "single_occlusion",
         "Air escapes past the mask when the shutter opens.",
         "single_occlusion.no_eel_shift",
-        recipe=_manoeuvres(*[Occlusion(lost_share=0.25)] * 5),
+        recipe=manoeuvres(*[Occlusion(lost_share=0.25)] * 5),
     ),
 }
 
@@ -190,13 +209,13 @@ DOUBLE = {
         "double_occlusion",
         "Pressure has not settled when the shutter opens.",
         "double_occlusion.plateau_steady",
-        recipe=_manoeuvres(*[Occlusion(0.2, relaxation_s=0.12, effort_kpa=0.15)] * 5),
+        recipe=manoeuvres(*[Occlusion(0.2, relaxation_s=0.12, effort_kpa=0.15)] * 5),
     ),
     "double_mask_slips": Fault(
         "double_occlusion",
         "Air escapes past the mask when the shutter opens.",
         "double_occlusion.no_eel_shift",
-        recipe=_manoeuvres(*[Occlusion(0.3, relaxation_s=0.012, lost_share=0.25)] * 5),
+        recipe=manoeuvres(*[Occlusion(0.3, relaxation_s=0.012, lost_share=0.25)] * 5),
     ),
 }
 
@@ -205,130 +224,30 @@ PLETHYSMOGRAPHY = {
         "plethysmography",
         "One effort, then the shutter opens.",
         "plethysmography.enough_efforts",
-        recipe=_manoeuvres(*[Effort(count=1)] * 4),
+        recipe=manoeuvres(*[Effort(count=1)] * 4),
     ),
     "pleth_looping": Fault(
         "plethysmography",
         "Airway pressure lags behind the box: a phase error.",
         "plethysmography.no_looping",
-        recipe=_manoeuvres(*[Effort(lag_s=0.045)] * 4),
+        recipe=manoeuvres(*[Effort(lag_s=0.045)] * 4),
     ),
     "pleth_glottis": Fault(
         "plethysmography",
         "The glottis is nearly closed during the efforts.",
         "plethysmography.line_up",
-        recipe=_manoeuvres(*[Effort(passed_on=0.4, lag_s=0.3)] * 4),
+        recipe=manoeuvres(*[Effort(passed_on=0.4, lag_s=0.3)] * 4),
     ),
     "pleth_mask_slips": Fault(
         "plethysmography",
         "Air escapes past the mask when the shutter opens.",
         "plethysmography.no_eel_shift",
-        recipe=_manoeuvres(*[Effort(lost_share=0.25)] * 4),
+        recipe=manoeuvres(*[Effort(lost_share=0.25)] * 4),
     ),
     "pleth_cold_box": Fault(
         "plethysmography",
         "Recorded one minute after the box was closed.",
         "plethysmography.box_warm",
         recipe=Recipe(setting={"box_closed_s": 60.0}),
-    ),
-}
-
-TIDAL_FORCED = {
-    "tfe_uneven_level": Fault(
-        "tidal_forced_expiration",
-        "End-expiratory level wanders before the squeeze.",
-        "tidal_forced_expiration.steady_eel",
-        recipe=Recipe(options={"variation": _SCATTER}),
-    ),
-    "tfe_late_peak": Fault(
-        "tidal_forced_expiration",
-        "The jacket fills so slowly that flow peaks late.",
-        "tidal_forced_expiration.early_peak",
-        recipe=_manoeuvres(*[Squeeze(jacket_tau_s=0.3, opening_s=0.1)] * 4),
-    ),
-    "tfe_slow_jacket": Fault(
-        "tidal_forced_expiration",
-        "The jacket fills in more than 0.1 s.",
-        "tidal_forced_expiration.quick_jacket",
-        "flag",
-        recipe=_manoeuvres(*[Squeeze(jacket_tau_s=0.055)] * 4),
-    ),
-    "tfe_early_breath": Fault(
-        "tidal_forced_expiration",
-        "The infant breathes in before the end-expiratory level.",
-        "tidal_forced_expiration.passes_eel",
-        recipe=_manoeuvres(*[Squeeze(stop_share=0.3)] * 4),
-    ),
-    "tfe_glottis": Fault(
-        "tidal_forced_expiration",
-        "The glottis closes during the squeeze.",
-        "tidal_forced_expiration.no_flow_reversal",
-        recipe=_manoeuvres(*[Squeeze(glottis=0.5)] * 4),
-    ),
-    "tfe_late_squeeze": Fault(
-        "tidal_forced_expiration",
-        "The squeeze begins in the middle of expiration.",
-        "tidal_forced_expiration.squeeze_on_time",
-        recipe=_manoeuvres(*[Squeeze(late_share=0.3)] * 4),
-    ),
-    "tfe_high_jacket": Fault(
-        "tidal_forced_expiration",
-        "Jacket pressure above the alert limit.",
-        "tidal_forced_expiration.jacket_pressure_safe",
-        "alert",
-        recipe=_manoeuvres(*[Squeeze(pressure_kpa=10.6)] * 4),
-    ),
-    "tfe_not_limited": Fault(
-        "tidal_forced_expiration",
-        "Little of the jacket pressure reaches the chest: flow still grows with pressure.",
-        "tidal_forced_expiration.flow_limited",
-        "flag",
-        "test",
-        recipe=_manoeuvres(
-            *[Squeeze(4.0, transmission=0.07, flow_scatter=0.0)] * 3,
-            *[Squeeze(5.0, transmission=0.07, flow_scatter=0.0)] * 3,
-        ),
-    ),
-}
-
-RAISED = {
-    "raised_low_inflation": Fault(
-        "raised_volume",
-        "Inflation reaches 2.5 kPa only.",
-        "raised_volume.inflation_pressure",
-        recipe=_manoeuvres(Squeeze(inflation_kpa=2.5)),
-    ),
-    "raised_inflation_off": Fault(
-        "raised_volume",
-        "Inflation reaches 2.8 kPa.",
-        "raised_volume.inflation_pressure_close",
-        "flag",
-        recipe=_manoeuvres(Squeeze(inflation_kpa=2.8)),
-    ),
-    "raised_late_peak": Fault(
-        "raised_volume",
-        "The valve opens slowly, so that flow peaks late.",
-        "raised_volume.early_peak",
-        recipe=_manoeuvres(Squeeze(opening_s=0.15, jacket_tau_s=0.08)),
-    ),
-    "raised_glottis": Fault(
-        "raised_volume",
-        "The glottis closes during the forced expiration.",
-        "raised_volume.no_flow_reversal",
-        recipe=_manoeuvres(Squeeze(glottis=0.55)),
-    ),
-    "raised_early_breath": Fault(
-        "raised_volume",
-        "The infant breathes in long before residual volume.",
-        "raised_volume.to_residual_volume",
-        recipe=_manoeuvres(Squeeze(stop_share=0.35)),
-    ),
-    "raised_not_alike": Fault(
-        "raised_volume",
-        "Two inflations to unlike pressures give unlike volumes.",
-        "raised_volume.fvc_close",
-        "reject",
-        "test",
-        recipe=_manoeuvres(Squeeze(inflation_kpa=3.25), Squeeze(inflation_kpa=2.76)),
     ),
 }

@@ -10,7 +10,8 @@ import numpy as np
 
 from demo_centres.disturbances import USUAL, Disturbance, disturb
 from demo_centres.faults import Fault, Recipe
-from demo_centres.forced import Squeeze, raised_volume, tidal_forced_expiration
+from demo_centres.forced import raised_volume, tidal_forced_expiration
+from demo_centres.forced_curve import Squeeze
 from demo_centres.physiology import Infant, Setting, SimulatedRecording
 from demo_centres.plethysmograph import Effort, plethysmography
 from demo_centres.quiet import Occlusion, double_occlusion, single_occlusion, tidal

@@ -5,13 +5,12 @@ from __future__ import annotations
 from demo_centres.faults import (
     DOUBLE,
     PLETHYSMOGRAPHY,
-    RAISED,
     SINGLE,
     TIDAL,
-    TIDAL_FORCED,
     Fault,
     Verdict,
 )
+from demo_centres.forced_faults import RAISED, TIDAL_FORCED
 
 
 def _visit(meaning: str, rule: str, verdict: Verdict = "reject", **cells: str) -> Fault:

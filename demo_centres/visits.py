@@ -10,7 +10,7 @@ from typing import Literal
 
 import numpy as np
 
-from demo_centres.exports import Cells, signal_bytes
+from demo_centres.exports import signal_bytes
 from demo_centres.faults import Fault
 from demo_centres.physiology import (
     Condition,
@@ -22,11 +22,11 @@ from demo_centres.physiology import (
 )
 from demo_centres.recordings import Share, manoeuvres_of, record
 from demo_centres.reported import reported_rows
+from demo_centres.rows import changed_cell, fault_row, recording_row, session_row, short, truth_rows
 from demo_centres.scenario import Planted, Scenario
 from demo_centres.sensors import sense
 from demo_centres.site_faults import FAULTS
 
-OPERATORS = ("op1", "op2", "op3")
 PRESSURE_OF = {
     "plethysmography": "box_pressure",
     "tidal_forced_expiration": "jacket_pressure",
@@ -49,17 +49,28 @@ class Slot:
 
 @dataclass(slots=True)
 class Visit:
-    """Everything that one visit gives."""
+    """One visit in the making, and everything that it gives."""
 
+    scenario: Scenario
     slot: Slot
+    infant: Infant
+    setting: Setting
+    seed: int
     session_row: dict[str, str]
+    clock: datetime
     recording_rows: list[dict[str, str]] = field(default_factory=list)
     reported_rows: list[dict[str, str]] = field(default_factory=list)
     files: dict[str, bytes] = field(default_factory=dict)
     spoiled: dict[str, bytes | None] = field(default_factory=dict)
     truth_rows: list[dict[str, str]] = field(default_factory=list)
     fault_rows: list[dict[str, str]] = field(default_factory=list)
-    infant_row: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def infant_row(self) -> dict[str, str]:
+        """True body and mechanics of the infant at this visit."""
+        return {"session": self.slot.session} | {
+            name: str(value) for name, value in asdict(self.infant).items()
+        }
 
 
 def seeded(seed: int, *words: str | int) -> np.random.Generator:
@@ -71,7 +82,7 @@ def seeded(seed: int, *words: str | int) -> np.random.Generator:
 def slots_of(scenario: Scenario, *, seed: int, sessions: int) -> list[Slot]:
     """Visits spread over about half a year; four infants in twelve come twice."""
     spacing = scenario.days_between * 12 / sessions
-    slots = []
+    slots: list[Slot] = []
     for number in range(1, sessions + 1):
         block, place = divmod(number - 1, 12)
         twice = place >= 8  # visits 9 to 12 are second visits of the infants of visits 1 to 4
@@ -127,46 +138,73 @@ def simulate_visit(scenario: Scenario, slot: Slot, *, seed: int) -> Visit:
     infant, birth = infant_of(scenario, slot, seed=seed)
     rng = seeded(seed, scenario.centre, "visit", slot.number)
     setting = today(scenario, rng)
-    row = session_row(scenario, slot, infant=infant, setting=setting, rng=rng) | birth
-    visit = Visit(slot, row)
-    visit.infant_row = {"session": slot.session} | {k: str(v) for k, v in asdict(infant).items()}
-    faults = [(p, FAULTS[p.fault]) for p in planted(scenario, slot)]
-    for plan, fault in faults:
-        if plan.technique is None and fault.level == "session":
-            row.update({k: changed_cell(row[k], v) for k, v in fault.cells.items()})
-        if fault.owner in ("session", "delivery") and plan.technique is None:
-            note_fault(visit, plan.fault, fault, item=slot.session, kind="session")
-    clock = slot.tested_at
+    setting = replace(setting, box_closed_s=180.0 + 20.0 * (slot.number % 4))
+    row = session_row(first_cells(scenario, slot), infant=infant, setting=setting, rng=rng) | birth
+    visit = Visit(scenario, slot, infant, setting, seed, row, clock=slot.tested_at)
+    faults = planted(scenario, slot)
+    for each in faults:
+        plant_in_visit(visit, each)
     for technique in scenario.techniques:
-        mine = next(((p, f) for p, f in faults if p.technique == technique), None)
-        share: Share = mine[0].share if mine else "all"
-        fault = mine[1] if mine else None
-        truths = []
-        for n, given in enumerate(recordings_of(technique, fault, share), start=1):
-            clock += timedelta(minutes=4)
-            name = f"{slot.session}-{short(technique)}{n}"
-            faulty = fault if share == "all" or n == 1 else None
-            made = record(
-                technique,
-                infant,
-                rng=seeded(seed, name),
-                rate_hz=scenario.form.rate_hz,
-                setting=replace(setting, box_closed_s=180.0 + 20.0 * (slot.number % 4)),
-                fault=faulty,
-                share=share,
-                manoeuvres=given,
-            )
-            noise = seeded(seed, name, "noise")
-            write_recording(
-                visit, scenario, made, name=name, started=clock, fault=faulty, rng=noise
-            )
-            truths += [made.truth] if technique == "tidal" else list(made.trials)
-            if mine and faulty:
-                note_fault(visit, mine[0].fault, faulty, item=name, kind="recording", share=share)
+        plan = next((p for p in faults if p.technique == technique), None)
+        trials = simulate_technique(visit, technique, plan)
         visit.reported_rows += reported_rows(
-            scenario, slot.number, session=slot.session, technique=technique, trials=truths, rng=rng
+            scenario, slot.number, session=slot.session, technique=technique, trials=trials, rng=rng
         )
     return visit
+
+
+def plant_in_visit(visit: Visit, plan: Planted) -> None:
+    """Change cells of the visit as a fault of the visit says, and remember it."""
+    fault = FAULTS[plan.fault]
+    if plan.technique is not None or fault.owner not in ("session", "delivery"):
+        return
+    row, session = visit.session_row, visit.slot.session
+    row.update({name: changed_cell(row[name], cell) for name, cell in fault.cells.items()})
+    visit.fault_rows.append(
+        fault_row(plan.fault, fault, item=session, kind="session", session=session)
+    )
+
+
+def simulate_technique(
+    visit: Visit, technique: str, plan: Planted | None
+) -> list[Mapping[str, float]]:
+    """Simulate the recordings of one technique, plain or faulty; returns truth by trial."""
+    session = visit.slot.session
+    share: Share = plan.share if plan else "all"
+    fault = FAULTS[plan.fault] if plan else None
+    trials: list[Mapping[str, float]] = []
+    for n, given in enumerate(recordings_of(technique, fault, share), start=1):
+        name = f"{session}-{short(technique)}{n}"
+        faulty = fault if share == "all" or n == 1 else None
+        made = record(
+            technique,
+            visit.infant,
+            rng=seeded(visit.seed, name),
+            rate_hz=visit.scenario.form.rate_hz,
+            setting=visit.setting,
+            fault=faulty,
+            share=share,
+            manoeuvres=given,
+        )
+        write_recording(visit, made, name=name, fault=faulty)
+        trials += [made.truth] if technique == "tidal" else list(made.trials)
+        if plan and faulty:
+            visit.fault_rows.append(
+                fault_row(plan.fault, faulty, item=name, kind="recording", session=session)
+                | {"share": share}
+            )
+    return trials
+
+
+def first_cells(scenario: Scenario, slot: Slot) -> dict[str, str]:
+    """What the visit table says of the visit itself."""
+    return {
+        "session": slot.session,
+        "infant": slot.infant,
+        "visit": slot.visit,
+        "tested_at": slot.tested_at.isoformat(),
+        "device": scenario.device["device"],
+    }
 
 
 def recordings_of(
@@ -192,58 +230,13 @@ def today(scenario: Scenario, rng: np.random.Generator) -> Setting:
     )
 
 
-def session_row(
-    scenario: Scenario,
-    slot: Slot,
-    *,
-    infant: Infant,
-    setting: Setting,
-    rng: np.random.Generator,
-) -> dict[str, str]:
-    """Cells of the visit table for a visit that keeps every rule."""
-    sedated = infant.age_days > 100
-    return {
-        "session": slot.session,
-        "infant": slot.infant,
-        "visit": slot.visit,
-        "tested_at": slot.tested_at.isoformat(),
-        "device": scenario.device["device"],
-        "sex": infant.sex,
-        "gestation_weeks": "",
-        "birth_weight_kg": "",
-        "age_days": f"{infant.age_days:.0f}",
-        "weight_kg": f"{infant.weight_kg:.2f}",
-        "length_cm": f"{infant.length_cm:.1f}",
-        "room_temperature_c": f"{setting.room_temperature_c:.1f}",
-        "room_humidity_pct": f"{setting.room_humidity_pct:.0f}",
-        "barometric_pressure_kpa": f"{setting.barometric_pressure_kpa:.2f}",
-        "sedation": "chloral_hydrate" if sedated else "none",
-        "sedation_mg_per_kg": f"{rng.integers(60, 95)}" if sedated else "",
-        "sedation_to_sleep_min": f"{rng.integers(20, 60)}" if sedated else "",
-        "days_since_respiratory_infection": f"{rng.integers(24, 120)}",
-        "noisy_breathing": "no",
-        "staff_present": "2",
-        "resuscitation_equipment_checked": "yes",
-        "consent": "yes",
-        "spo2_min_pct": f"{rng.integers(93, 99)}",
-        "operator": f"{scenario.centre}-{OPERATORS[int(rng.integers(len(OPERATORS)))]}",
-        "feed_given": "yes" if rng.random() < 0.7 else "no",
-        "followup_call_done": "yes",
-    }
-
-
 def write_recording(
-    visit: Visit,
-    scenario: Scenario,
-    made: SimulatedRecording,
-    *,
-    name: str,
-    started: datetime,
-    fault: Fault | None,
-    rng: np.random.Generator,
+    visit: Visit, made: SimulatedRecording, *, name: str, fault: Fault | None
 ) -> None:
     """Add signal file, table row and truth of one recording to the visit."""
-    path = f"signals/{visit.slot.session}/{name}.{scenario.form.file_format}"
+    scenario, session = visit.scenario, visit.slot.session
+    path = f"signals/{session}/{name}.{scenario.form.file_format}"
+    rng = seeded(visit.seed, name, "noise")
     columns = sense(made, scenario.sensors, head=scenario.head, rng=rng)
     if fault and fault.file == "column":
         lost = PRESSURE_OF.get(made.technique, "airway_pressure")
@@ -252,89 +245,7 @@ def write_recording(
     visit.files[path] = data
     if fault and fault.file in ("cut", "absent"):
         visit.spoiled[path] = data[: len(data) // 2] if fault.file == "cut" else None
-    row = recording_row(made, name=name, session=visit.slot.session, path=path, started=started)
-    if fault:
-        row.update(fault.cells)
-    visit.recording_rows.append(row)
+    visit.clock += timedelta(minutes=4)
+    row = recording_row(made, name=name, session=session, path=path, started=visit.clock)
+    visit.recording_rows.append(row | dict(fault.cells if fault else {}))
     visit.truth_rows += truth_rows(made, name)
-
-
-def recording_row(
-    made: SimulatedRecording, *, name: str, session: str, path: str, started: datetime
-) -> dict[str, str]:
-    """Cells of the recording table."""
-
-    def cell(key: str, digits: int) -> str:
-        return f"{made.context[key]:.{digits}f}" if key in made.context else ""
-
-    boxed = "box_pressure_kpa" in made.channels
-    return {
-        "recording": name,
-        "session": session,
-        "technique": made.technique,
-        "file": path,
-        "started_at": started.isoformat(),
-        "sleep_state": "quiet",
-        "mask_dead_space_ml": cell("mask_dead_space_ml", 1),
-        "compressible_dead_space_ml": cell("compressible_dead_space_ml", 1),
-        "apparatus_resistance_kpa_s_l": cell("apparatus_resistance_kpa_s_l", 3),
-        "jacket_pressure_set_kpa": cell("jacket_pressure_set_kpa", 2),
-        "inflation_pressure_set_kpa": cell("inflation_pressure_set_kpa", 2),
-        "box_closed_s": cell("box_closed_s", 0) if boxed else "",
-        "operator_accepts": "yes",
-    }
-
-
-def truth_rows(made: SimulatedRecording, recording: str) -> list[Cells]:
-    """Long rows of truth: trial 0 is the recording, 1 onwards its manoeuvres in order."""
-    per_trial: list[tuple[int, Mapping[str, float]]] = [(0, made.truth)]
-    if made.technique != "tidal":
-        per_trial += list(enumerate(made.trials, start=1))
-    return [
-        {
-            "recording": recording,
-            "technique": made.technique,
-            "trial": str(trial),
-            "quantity": quantity,
-            "value": repr(float(value)),
-        }
-        for trial, values in per_trial
-        for quantity, value in values.items()
-    ]
-
-
-def note_fault(
-    visit: Visit, key: str, fault: Fault, *, item: str, kind: str, share: Share = "all"
-) -> None:
-    """Remember a planted fault and what should be said of it."""
-    visit.fault_rows.append(
-        {
-            "fault": key,
-            "item_kind": kind,
-            "item": item,
-            "session": visit.slot.session,
-            "share": share,
-            "expected_rule": fault.expected_rule,
-            "level": fault.level,
-            "verdict": fault.verdict,
-            "meaning": fault.meaning,
-        }
-    )
-
-
-def changed_cell(old: str, new: str) -> str:
-    """A cell as the fault wants it; "+25" adds to the number that is there."""
-    return f"{float(old) + float(new):.1f}" if new.startswith("+") else new
-
-
-def short(technique: str) -> str:
-    """Short code of a technique for file names."""
-    codes = {
-        "tidal": "tid",
-        "single_occlusion": "sot",
-        "double_occlusion": "dot",
-        "plethysmography": "ple",
-        "tidal_forced_expiration": "tfe",
-        "raised_volume": "rvt",
-    }
-    return codes[technique]

@@ -1,0 +1,107 @@
+"""Faults of the forced expirations."""
+
+from __future__ import annotations
+
+from demo_centres.faults import Fault, Recipe, manoeuvres
+from demo_centres.forced_curve import Squeeze
+from demo_centres.tape import Variation
+
+TIDAL_FORCED = {
+    "tfe_uneven_level": Fault(
+        "tidal_forced_expiration",
+        "End-expiratory level wanders before the squeeze.",
+        "tidal_forced_expiration.steady_eel",
+        recipe=Recipe(options={"variation": Variation(eel=0.45)}),
+    ),
+    "tfe_late_peak": Fault(
+        "tidal_forced_expiration",
+        "The jacket fills so slowly that flow peaks late.",
+        "tidal_forced_expiration.early_peak",
+        recipe=manoeuvres(*[Squeeze(jacket_tau_s=0.3, opening_s=0.1)] * 4),
+    ),
+    "tfe_slow_jacket": Fault(
+        "tidal_forced_expiration",
+        "The jacket fills in more than 0.1 s.",
+        "tidal_forced_expiration.quick_jacket",
+        "flag",
+        recipe=manoeuvres(*[Squeeze(jacket_tau_s=0.055)] * 4),
+    ),
+    "tfe_early_breath": Fault(
+        "tidal_forced_expiration",
+        "The infant breathes in before the end-expiratory level.",
+        "tidal_forced_expiration.passes_eel",
+        recipe=manoeuvres(*[Squeeze(stop_share=0.3)] * 4),
+    ),
+    "tfe_glottis": Fault(
+        "tidal_forced_expiration",
+        "The glottis closes during the squeeze.",
+        "tidal_forced_expiration.no_flow_reversal",
+        recipe=manoeuvres(*[Squeeze(glottis=0.5)] * 4),
+    ),
+    "tfe_late_squeeze": Fault(
+        "tidal_forced_expiration",
+        "The squeeze begins in the middle of expiration.",
+        "tidal_forced_expiration.squeeze_on_time",
+        recipe=manoeuvres(*[Squeeze(late_share=0.3)] * 4),
+    ),
+    "tfe_high_jacket": Fault(
+        "tidal_forced_expiration",
+        "Jacket pressure above the alert limit.",
+        "tidal_forced_expiration.jacket_pressure_safe",
+        "alert",
+        recipe=manoeuvres(*[Squeeze(pressure_kpa=10.6)] * 4),
+    ),
+    "tfe_not_limited": Fault(
+        "tidal_forced_expiration",
+        "Little of the jacket pressure reaches the chest: flow still grows with pressure.",
+        "tidal_forced_expiration.flow_limited",
+        "flag",
+        "test",
+        recipe=manoeuvres(
+            *[Squeeze(4.0, transmission=0.07, flow_scatter=0.0)] * 3,
+            *[Squeeze(5.0, transmission=0.07, flow_scatter=0.0)] * 3,
+        ),
+    ),
+}
+
+RAISED = {
+    "raised_low_inflation": Fault(
+        "raised_volume",
+        "Inflation reaches 2.5 kPa only.",
+        "raised_volume.inflation_pressure",
+        recipe=manoeuvres(Squeeze(inflation_kpa=2.5)),
+    ),
+    "raised_inflation_off": Fault(
+        "raised_volume",
+        "Inflation reaches 2.8 kPa.",
+        "raised_volume.inflation_pressure_close",
+        "flag",
+        recipe=manoeuvres(Squeeze(inflation_kpa=2.8)),
+    ),
+    "raised_late_peak": Fault(
+        "raised_volume",
+        "The valve opens slowly, so that flow peaks late.",
+        "raised_volume.early_peak",
+        recipe=manoeuvres(Squeeze(opening_s=0.15, jacket_tau_s=0.08)),
+    ),
+    "raised_glottis": Fault(
+        "raised_volume",
+        "The glottis closes during the forced expiration.",
+        "raised_volume.no_flow_reversal",
+        recipe=manoeuvres(Squeeze(glottis=0.55)),
+    ),
+    "raised_early_breath": Fault(
+        "raised_volume",
+        "The infant breathes in long before residual volume.",
+        "raised_volume.to_residual_volume",
+        recipe=manoeuvres(Squeeze(stop_share=0.35)),
+    ),
+    "raised_not_alike": Fault(
+        "raised_volume",
+        "Two inflations to unlike pressures give unlike volumes.",
+        "raised_volume.fvc_close",
+        "reject",
+        "test",
+        recipe=manoeuvres(Squeeze(inflation_kpa=3.25), Squeeze(inflation_kpa=2.76)),
+    ),
+}
