@@ -1,0 +1,158 @@
+"""The views against a small warehouse whose answers can be read off `conftest.py`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from contracts import OUTCOMES
+from contracts.schemas import DUCKDB_TYPES
+from pipeline.warehouse.query import open_current
+from pipeline.warehouse.views import views
+
+
+def rows(path: Path, query: str) -> list[tuple[Any, ...]]:
+    with open_current(path) as connection:
+        return connection.execute(query).fetchall()
+
+
+def test_views_have_the_columns_and_types_they_declare(published: Path) -> None:
+    found = rows(
+        published,
+        "SELECT table_name, column_name, data_type FROM duckdb_columns() "
+        "WHERE NOT internal ORDER BY table_name, column_index",
+    )
+    for view in views():
+        got = [(name, kind) for table, name, kind in found if table == view.name]
+        assert got == [(c.name, DUCKDB_TYPES[c.type]) for c in view.columns], view.name
+
+
+def test_views_keep_their_keys(published: Path) -> None:
+    for view in views():
+        keys = ", ".join(view.key)
+        twice = f"SELECT {keys} FROM {view.name} GROUP BY ALL HAVING count(*) > 1"
+        assert rows(published, twice) == [], view.name
+        missing = " OR ".join(f"{name} IS NULL" for name in view.key)
+        assert rows(published, f"SELECT * FROM {view.name} WHERE {missing}") == [], view.name
+
+
+def test_clean_outcomes_hold_accepted_values_only(published: Path) -> None:
+    assert rows(
+        published,
+        "SELECT centre, session, outcome, value, unit, trials, flagged, flags, equipment_class, "
+        "rules_version, code_fingerprint FROM clean_outcomes ORDER BY centre, outcome",
+    ) == [
+        ("larch", "S1", "rr_per_min", 40.0, "/min", "S1-tidal#1", True, "tidal.regular",
+         "larch box", "rules1", "code1"),
+        ("larch", "S1", "vt_ml", 50.0, "mL", "S1-tidal#1", True, "tidal.regular",
+         "larch box", "rules1", "code1"),
+        ("maple", "S1", "rr_per_min", 30.0, "/min", "S1-tidal#1", False, None,
+         "maple box", "rules1", "code1"),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("item", "value", "why"),
+    [
+        ("larch S1 rr_per_min", 40.0, None),
+        ("maple S1 rr_per_min", 30.0, None),
+        ("maple S1 vt_ml", None, "not computable: forced time too short"),
+        ("larch S1 crs_single_ml_kpa", None, "not attempted"),
+        ("maple S1 crs_single_ml_kpa", None, "quarantined"),
+        ("larch S1 fvc_ml", None,
+         "rejected: raised_volume.a_close, raised_volume.enough_trials"),
+        ("maple S1 fvc_ml", None, "not attempted"),
+        ("larch S1 frc_pleth_ml", None, "not judgeable: plethysmography.box"),
+        ("larch S2 rr_per_min", None, "rejected: session.consent"),
+        ("larch S2 fvc_ml", None, "not attempted"),
+        ("larch S3 rr_per_min", None, "quarantined"),
+    ],
+)  # fmt: skip
+def test_clean_sessions_say_why_not(
+    published: Path, item: str, value: float | None, why: str | None
+) -> None:
+    centre, session, outcome = item.split()
+    query = (
+        f"SELECT {outcome}, {outcome}_why FROM clean_sessions "
+        f"WHERE centre = '{centre}' AND session = '{session}'"
+    )
+    assert rows(published, query) == [(value, why)]
+
+
+def test_clean_sessions_have_a_row_for_every_session_and_a_pair_for_every_outcome(
+    published: Path,
+) -> None:
+    assert rows(published, "SELECT count(*) FROM clean_sessions") == [(4,)]
+    for name in OUTCOMES:
+        query = f"SELECT count(*) FROM clean_sessions WHERE ({name} IS NULL) = ({name}_why IS NULL)"
+        assert rows(published, query) == [(0,)], name
+
+
+def test_a_value_of_a_refused_test_is_not_shown(study: Any, tmp_path: Path) -> None:
+    study.test("larch", "S2", "tidal_forced_expiration", "accepted", vmaxfrc_ml_s=100.0)
+    study.publish(tmp_path, "n1")
+    query = (
+        "SELECT vmaxfrc_ml_s, vmaxfrc_ml_s_why FROM clean_sessions "
+        "WHERE centre = 'larch' AND session = 'S2'"
+    )
+    assert rows(tmp_path, query) == [(None, "rejected: session.consent")]
+
+
+def test_rejections_carry_the_remedy_in_force_on_the_day(published: Path) -> None:
+    found = rows(
+        published,
+        "SELECT item, rule, severity, observed, limit_low, remedy, tested_by, CAST(day AS VARCHAR) "
+        "FROM rejections ORDER BY rule",
+    )
+    assert [(r[0], r[1], r[2]) for r in found] == [
+        ("S1/raised_volume", "raised_volume.a_close", "reject"),
+        ("S1/raised_volume", "raised_volume.enough_trials", "reject"),
+        ("S2", "session.consent", "reject"),
+        ("C1", "syringe.error", "reject"),
+        ("S1/tidal", "tidal.regular", "flag"),
+    ]
+    assert found[1][3:] == (1.0, 3.0, "new remedy", "op1", "2026-03-03")
+    assert found[3][6:] == (None, "2026-03-03")
+
+
+def test_acceptance_counts(published: Path) -> None:
+    assert rows(
+        published,
+        "SELECT centre, technique, month, n_tests, n_tests_accepted, n_tests_flagged, "
+        "n_tests_rejected, n_tests_not_judgeable, n_tests_quarantined, accepted_share_pct, "
+        "n_trials, n_trials_accepted FROM acceptance ORDER BY centre, technique",
+    ) == [
+        ("larch", "plethysmography", "2026-03", 1, 0, 0, 0, 1, 0, 0.0, 1, 0),
+        ("larch", "raised_volume", "2026-03", 1, 0, 0, 1, 0, 0, 0.0, 1, 0),
+        ("larch", "tidal", "2026-03", 2, 1, 1, 1, 0, 0, 50.0, 2, 1),
+        ("maple", "single_occlusion", "2026-03", 1, 0, 0, 0, 0, 1, 0.0, 1, 0),
+        ("maple", "tidal", "2026-03", 1, 1, 0, 0, 0, 0, 100.0, 1, 1),
+    ]
+
+
+def test_provenance_names_recording_last_check_and_waiver(published: Path) -> None:
+    assert rows(
+        published,
+        "SELECT evidence_kind, evidence, n_trials_used, file, code_fingerprint, waivers, night "
+        "FROM provenance WHERE centre = 'larch' AND outcome = 'rr_per_min' AND session = 'S1' "
+        "ORDER BY ALL",
+    ) == [
+        ("recording", "S1-tidal", 1, "S1-tidal.csv", "code1", "w1", "n1"),
+        ("syringe", "C2", None, "C2.csv", None, "w1", "n1"),
+    ]
+    # No syringe check counted for the other centre, whose session has the same code.
+    query = "SELECT evidence_kind FROM provenance WHERE centre = 'maple' AND outcome = 'rr_per_min'"
+    assert rows(published, query) == [("recording",)]
+
+
+def test_months_do_not_hang_on_the_clients_time_zone(study: Any, tmp_path: Path) -> None:
+    import duckdb
+
+    study.publish(tmp_path, "n1")
+    file = tmp_path / "warehouse" / "current" / "study.duckdb"
+    with duckdb.connect(file, read_only=True) as connection:
+        connection.execute("SET TimeZone = 'Pacific/Kiritimati'")
+        here = connection.execute("SELECT DISTINCT day FROM rejections").fetchall()
+    assert [str(day) for (day,) in here] == ["2026-03-03"]
