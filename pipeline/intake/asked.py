@@ -104,14 +104,15 @@ class Asked:
                 f"has no column {name}, which is registered for device {self.device.device}",
                 f"the columns {', '.join(wanted)}",
                 remedy="Export the registered columns, or have the new names registered."
-                + self._hint(name, [n for n in present if n not in wanted]),
+                + self._hint(name, present),
                 column=name,
             )
 
-    def _hint(self, name: str, free: Sequence[str]) -> str:
-        if self.device.file_format == "csv" and not free:
+    def _hint(self, name: str, present: Sequence[str]) -> str:
+        if self.device.file_format == "csv" and len(present) == 1:
             return f" The registered delimiter is {self.device.csv_delimiter!r}."
-        return nearest(name, [n for n in free if may_show_column(n)])
+        free = [n for n in present if n not in self.columns.values() and may_show_column(n)]
+        return nearest(name, free)
 
 
 def may_show_column(name: str) -> bool:

@@ -7,12 +7,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from difflib import SequenceMatcher, get_close_matches
 
-from pipeline.intake.identifiers import value_identifies
+from pipeline.intake.identifiers import BIRTH_DATE, value_identifies
 from pipeline.records import Problem
 
 _LONGEST_SHOWN = 40
 _NUMBER_LIKE = re.compile(r"[-+\d.,:/ %eEoOlI]{1,24}|[A-Za-z]{0,3}[-+]?[\d.,]{1,18}[A-Za-z%]{0,4}")
-_ISO_TIME = re.compile(r"\d{4}-\d\d?-\d\d?(?:[T ][\d:.,]{2,15}(?:Z|[-+][\d:]{2,5})?)?")
+_TIME_LIKE = re.compile(r"[\dTZ.,:/ +-]{4,35}")
 _WORDS_FOR_NOTHING = frozenset(
     """nan inf infinity na n/a null none nil missing error err overflow invalid unknown yes no y n
     true false ja nein oui non si x - -- ? . open fail low high""".split()  # noqa: SIM905
@@ -61,15 +61,17 @@ def shown(value: str, *, like: Iterable[str] = (), is_time: bool = False) -> str
     """Return a bad value as it may be written on; None when it could identify a person.
 
     Numbers, words for "nothing" and words close to one of `like` are shown; of anything else it
-    cannot be ruled out that it names a person (a shifted column is enough for that).
+    cannot be ruled out that it names a person (a shifted column is enough for that). `is_time`
+    is true for columns of dates, where a date is no date of birth.
     """
     text = " ".join(value.split())
     if not text:
         return ""
     if len(text) > _LONGEST_SHOWN or not text.isprintable():
         return None
-    if is_time and _ISO_TIME.fullmatch(text):
-        return text
+    if is_time and _TIME_LIKE.fullmatch(text):
+        kind = value_identifies(text, is_code=False)
+        return text if kind in {None, BIRTH_DATE} else None
     close = any(SequenceMatcher(None, text.lower(), w.lower()).ratio() >= 0.7 for w in like)
     harmless = close or text.lower() in _WORDS_FOR_NOTHING or _NUMBER_LIKE.fullmatch(text)
     return text if harmless and value_identifies(text, is_code=not close) is None else None

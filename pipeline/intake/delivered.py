@@ -1,0 +1,69 @@
+"""What one delivery brought, and which of several deliveries counts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+from pipeline.intake.discover import Found
+from pipeline.records import Problem
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+DeliveredState = Literal["accepted", "quarantined", "arriving"]
+
+
+@dataclass(slots=True)
+class Delivered:
+    """What one delivery brought.
+
+    `tables` (sessions, recordings, checks, reported) hold the clean typed rows, `held` the rows
+    held back, bad cells missing; both have the columns of the contract, `row`, and `local_day`,
+    the day by the centre's own clock. A recording or check that is in `held_recordings` or
+    `held_checks` because of its file keeps its clean row. `root` is the folder that `files` lie
+    in; `stamps` are their (bytes, mtime_ns, sha256), to be handed in again the next night.
+    """
+
+    centre: str
+    delivery: str
+    state: DeliveredState
+    root: Path
+    created: datetime | None = None
+    sha256: str = ""
+    tables: dict[str, pd.DataFrame] = field(default_factory=dict)
+    held: dict[str, pd.DataFrame] = field(default_factory=dict)
+    files: dict[str, tuple[int, str]] = field(default_factory=dict)
+    stamps: dict[str, tuple[int, int, str]] = field(default_factory=dict)
+    held_sessions: dict[str, list[Problem]] = field(default_factory=dict)
+    held_recordings: dict[str, list[Problem]] = field(default_factory=dict)
+    held_checks: dict[str, list[Problem]] = field(default_factory=dict)
+    problems: list[Problem] = field(default_factory=list)
+    counts: dict[str, int] = field(default_factory=dict)
+
+
+def without_rows(
+    found: Found, root: Path, state: DeliveredState, problems: Iterable[Problem]
+) -> Delivered:
+    """Return a delivery of which nothing is taken in but its problems."""
+    return Delivered(found.centre, found.delivery, state, root, problems=list(problems))
+
+
+def supersede(delivered: Iterable[Delivered]) -> dict[tuple[str, str, str], str]:
+    """Say which delivery each session and check counts from: the one created last.
+
+    Keys are (centre, "session" or "check", id). A session that is held in the newest delivery
+    counts from there all the same: what a centre has replaced never comes back silently. A
+    delivery that is quarantined as a whole replaces nothing.
+    """
+    newest: dict[tuple[str, str, str], str] = {}
+    dated = [(d.created, d.delivery, d) for d in delivered if d.state == "accepted" and d.created]
+    for _, _, one in sorted(dated, key=lambda entry: entry[:2]):
+        for table, kind in (("sessions", "session"), ("checks", "check")):
+            for frame in (one.tables[table], one.held[table]):
+                for item in frame[kind].dropna():
+                    newest[one.centre, kind, str(item)] = one.delivery
+    return newest

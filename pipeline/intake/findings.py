@@ -1,0 +1,152 @@
+"""Problems of a delivery as a whole, in words: tables, stray files, unregistered columns."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+
+from pipeline.intake.asked import may_show_column
+from pipeline.intake.discover import MANIFEST
+from pipeline.intake.headings import Heading
+from pipeline.intake.manifest import Verifier
+from pipeline.intake.place import Place, nearest
+from pipeline.intake.source import SAFE_PATH
+from pipeline.intake.table_cells import TypedTable
+from pipeline.intake.table_text import DELIVERY_TABLES, OPTIONAL_TABLES, TextTable
+from pipeline.records import Problem
+from pipeline.study import Device
+
+MOST_NAMED = 20
+
+
+def no_manifest(place: Place) -> Problem:
+    """The delivery has no list of files."""
+    return place.problem(
+        "delivery_json",
+        MANIFEST,
+        f"There is no {MANIFEST} in the delivery, or it cannot be read.",
+        expected=f"a {MANIFEST}, written last",
+        remedy=f"Write {MANIFEST} when all other files are in place.",
+    )
+
+
+def no_centre(place: Place, centres: Iterable[str]) -> Problem:
+    """The delivery belongs to no registered centre."""
+    return place.problem(
+        "centre",
+        MANIFEST,
+        f"{MANIFEST} names no registered centre.",
+        expected=f"one of {', '.join(centres)}",
+        remedy=f"Write the code of the centre into {MANIFEST}.",
+    )
+
+
+def not_unpacked(place: Place) -> Problem:
+    """The archive could not be written out."""
+    return place.problem(
+        "not_unpacked",
+        f"{place.delivery}.zip",
+        f"The archive {place.delivery}.zip could not be unpacked into the work folder.",
+        expected="an undamaged archive, and room on the disk of the coordinating centre",
+        remedy="If there is room, make the archive anew and deliver it again.",
+    )
+
+
+def missing_tables(
+    texts: Mapping[str, TextTable], verifier: Verifier, place: Place
+) -> list[Problem]:
+    """A table that is missing or bad holds the whole delivery."""
+    problems: list[Problem] = []
+    for name in DELIVERY_TABLES:
+        path = f"{name}.csv"
+        if path in verifier.verified.bad:
+            problems.append(verifier.verified.bad[path])
+        elif name not in texts and name not in OPTIONAL_TABLES:
+            problems.append(
+                place.problem(
+                    "table_missing",
+                    path,
+                    f"{path} is not listed in {MANIFEST}, so the whole delivery is held.",
+                    expected="sessions.csv, recordings.csv and checks.csv",
+                    remedy=f"Add {path} (a header alone will do) and list it in {MANIFEST}.",
+                )
+            )
+    return problems
+
+
+def strange_entries(paths: Sequence[str], place: Place) -> list[Problem]:
+    """Links, devices and folders too deep: they are never followed."""
+    problems: list[Problem] = []
+    for path in sorted(paths)[:MOST_NAMED]:
+        name = path if SAFE_PATH.fullmatch(path) else "An entry of the delivery"
+        problems.append(
+            place.problem(
+                "unsafe_path",
+                path if SAFE_PATH.fullmatch(path) else "delivery",
+                f"{name} is a link, a device or a folder too deep; it was not followed.",
+                expected="plain files in signals/<session or check>/",
+                remedy="Put the file itself into a new delivery.",
+            )
+        )
+    return problems
+
+
+def unused_files(
+    typed: Mapping[str, TypedTable], listed: Iterable[str], place: Place
+) -> list[Problem]:
+    """Listed files that no row names: signals that would be lost without a word."""
+    named = {f"{name}.csv" for name in DELIVERY_TABLES}
+    for name in ("recordings", "checks"):
+        named |= set(typed[name].frame["file"].dropna())
+    unused = sorted(set(listed) - named)
+    problems = [
+        place.problem(
+            "unused_file",
+            path,
+            f"{path} is in the delivery, but no row of recordings.csv or checks.csv names it.",
+            expected="a row for every signal file",
+            remedy="Add its row in a new delivery, or leave the file out.",
+        )
+        for path in unused[:MOST_NAMED]
+    ]
+    if len(unused) > MOST_NAMED:
+        problems.append(
+            place.problem(
+                "unused_file",
+                "delivery",
+                f"{len(unused) - MOST_NAMED} more files of the delivery are named by no row.",
+                expected="a row for every signal file",
+                remedy="Add their rows in a new delivery, or leave the files out.",
+            )
+        )
+    return problems
+
+
+def unregistered_columns(
+    headings: Mapping[str, tuple[Heading, Device]], place: Place
+) -> list[Problem]:
+    """Columns of signal files that no device registers: one problem a device and column."""
+    found: dict[tuple[str, str], list[str]] = defaultdict(list)
+    free: dict[str, list[str]] = {}
+    for path, (heading, device) in headings.items():
+        free[device.device] = [c.column for c in device.channels if c.column not in heading.names]
+        for name in heading.unregistered(device):
+            found[device.device, name].append(path)
+    return [
+        _unregistered(device, name, paths, place, nearest(name, free[device]))
+        for (device, name), paths in sorted(found.items())
+    ]
+
+
+def _unregistered(device: str, name: str, paths: Sequence[str], place: Place, hint: str) -> Problem:
+    may_show = may_show_column(name)
+    title = f"the column {name}" if may_show else "a column whose name is not shown here"
+    more = f" and {len(paths) - 1} more files" if len(paths) > 1 else ""
+    return place.problem(
+        "column_unregistered",
+        paths[0],
+        f"{paths[0]}{more} of device {device}: {title} is not registered; it was not read.",
+        expected="the registered columns of the device",
+        remedy=f"Leave the column out of the export, or have it registered.{hint}",
+        column=name if may_show else None,
+    )

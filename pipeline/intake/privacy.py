@@ -1,0 +1,155 @@
+"""Refuse what identifies people: column names and values of tables, paths and signal files.
+
+A finding refuses the whole delivery. What was found is never written on: not in a message, not in
+a digest; only the table, the row and, where the contract knows it, the column are named.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from datetime import date
+
+from contracts.model import Column
+from pipeline.intake.headings import Heading
+from pipeline.intake.identifiers import (
+    BIRTH_DATE,
+    column_identifies,
+    plain,
+    value_identifies,
+)
+from pipeline.intake.place import Place
+from pipeline.intake.table_text import TextTable
+from pipeline.records import Problem
+from pipeline.study import Device, Study
+
+# Columns whose values are codes: there every capitalised word is suspect.
+CODE_COLUMNS = frozenset({"session", "infant", "recording", "check", "device", "operator"})
+_PLAIN_NUMBER = re.compile(r"[-+]?\d{1,8}(?:[.,]\d{1,17})?(?:[eE][-+]?\d{1,3})?")
+_DAY = re.compile(r"\d{4}-\d\d-\d\d")
+_PATH_PARTS = re.compile(r"[/\\]|\.(?=\w{1,8}$)")
+
+
+@dataclass(slots=True)
+class Watch:
+    """Looks through one delivery; `problems` fills with what may not be taken in.
+
+    `words` are codes of the study that may stand in values, `days` the days of tests.
+    """
+
+    place: Place
+    words: frozenset[str]
+    days: frozenset[date] = frozenset()
+    problems: list[Problem] = field(default_factory=list)
+
+    def tables(self, tables: Iterable[TextTable]) -> None:
+        """Look through the column names and cells of all tables."""
+        tables = list(tables)
+        self.days = frozenset(day for table in tables for day in _days_of(table))
+        for table in tables:
+            for number, name in enumerate(table.header):
+                known = next((c for c in table.contract.columns if c.name == name), None)
+                if known is None and (kind := self._name(name)):
+                    self._found(kind, table.file, number=number, title="the column's name asks for")
+                    continue
+                self._column(table, number, known)
+
+    def paths(self, paths: Iterable[str], words: Iterable[str]) -> None:
+        """Look through the paths of files and other words of delivery.json."""
+        parts = {part for path in paths for part in _PATH_PARTS.split(path)}
+        kinds = {self._value(p, is_code=True) for p in parts}
+        kinds |= {self._value(w, is_code=False) or self._name(w) for w in words}
+        for kind in sorted(k for k in kinds if k):
+            self._found(kind, "the list of files", title="an entry looks like")
+
+    def heading(self, heading: Heading, device: Device, where: str) -> None:
+        """Look through the heading of a signal file."""
+        kinds = {self._name(n) for n in heading.unregistered(device)}
+        kinds |= {self._value(w, is_code=False) for w in heading.words}
+        kinds.add(heading.gives_away)
+        for kind in sorted(k for k in kinds if k):
+            self._found(kind, where, title="the heading holds what looks like")
+
+    def _column(self, table: TextTable, number: int, column: Column | None) -> None:
+        first: dict[str, int] = {}
+        for row in table.rows:
+            if number < len(row.cells) and row.cells[number]:
+                first.setdefault(row.cells[number], row.row)
+        found: dict[str, list[int]] = {}
+        for value, row_number in first.items():
+            if kind := self._cell(value, column):
+                found.setdefault(kind, []).append(row_number)
+        for kind, rows in found.items():
+            name = column.name if column else None
+            self._found(kind, table.file, number=number, column=name, row=min(rows), n=len(rows))
+
+    def _cell(self, value: str, column: Column | None) -> str | None:
+        if column is None:
+            return self._value(value, is_code=True)
+        if _PLAIN_NUMBER.fullmatch(value) and column.type in {"number", "integer"}:
+            return None
+        if value in column.choices:
+            return None
+        if column.name == "file":
+            kinds = (self._value(p, is_code=True) for p in _PATH_PARTS.split(value))
+            return next((kind for kind in kinds if kind), None)
+        kind = self._value(value, is_code=column.name in CODE_COLUMNS)
+        is_time = column.type in {"date", "datetime"}
+        return None if is_time and kind == BIRTH_DATE else kind
+
+    def _value(self, value: str, *, is_code: bool) -> str | None:
+        return value_identifies(value, is_code=is_code, words=self.words, days=self.days)
+
+    def _name(self, name: str) -> str | None:
+        return column_identifies(name) or self._value(name, is_code=False)
+
+    def _found(
+        self,
+        kind: str,
+        where: str,
+        *,
+        number: int | None = None,
+        column: str | None = None,
+        row: int | None = None,
+        title: str = "a value looks like",
+        n: int = 1,
+    ) -> None:
+        at = f"row {row} of {where}" if row else where
+        at += f", column {column or (number or 0) + 1}" if number is not None else ""
+        more = f" {n - 1} more values of the column look like it." if n > 1 else ""
+        self.problems.append(
+            self.place.problem(
+                "person",
+                where,
+                f"In {at}, {title} {kind}.{more} "
+                "The whole delivery was refused and nothing of it was kept.",
+                expected="study codes only, nothing that identifies a person",
+                remedy="Take it out, and hand the delivery over again under a new name; "
+                "take this one out of the folder. If it is a harmless code, choose another form.",
+                row=row,
+                column=column,
+            )
+        )
+
+
+def watch_over(study: Study, place: Place) -> Watch:
+    """Return a watch that knows the codes of the study."""
+    codes = (study.name, *study.centres, *study.devices)
+    words = {plain(w) for code in codes for w in re.findall(r"[^\W\d_]+", code)}
+    return Watch(place, frozenset(words))
+
+
+def _days_of(table: TextTable) -> Iterator[date]:
+    """Days of tests: they may stand in the codes of sessions and recordings."""
+    for column in table.contract.columns:
+        if column.type not in {"date", "datetime"} or column.name not in table.header:
+            continue
+        number = table.header.index(column.name)
+        cells = {row.cells[number][:10] for row in table.rows if number < len(row.cells)}
+        for cell in cells:
+            if _DAY.fullmatch(cell):
+                try:
+                    yield date.fromisoformat(cell)
+                except ValueError:
+                    continue

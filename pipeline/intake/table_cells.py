@@ -1,0 +1,247 @@
+"""Text to typed cells, each bad cell with its own reason; then pandera judges the typed table."""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime
+from typing import TYPE_CHECKING, Any
+
+from contracts.model import Column, ColumnType
+from pipeline.intake.place import Place, nearest, quoted, shown
+from pipeline.intake.table_text import TextRow, TextTable
+from pipeline.records import Problem
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+CORRECT = "Correct the cell and deliver the session again, in a new delivery."
+_NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?")
+_INTEGER = re.compile(r"[-+]?\d{1,15}")
+_TIME = re.compile(
+    r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d(?:\.\d{1,6})?)?(?:Z|[-+]\d\d:?\d\d)", re.ASCII
+)
+_YES_NO = {"yes": True, "no": False}
+_YEARS = range(1990, 2101)
+
+
+@dataclass(slots=True)
+class TypedTable:
+    """A typed table: contract columns plus `row` and the day by the centre's own clock.
+
+    Bad cells are missing in `frame`; `faults` maps the row to what is wrong with it.
+    """
+
+    name: str
+    frame: pd.DataFrame
+    faults: dict[int, list[Problem]] = field(default_factory=lambda: defaultdict(list))
+
+
+class _Bad(Exception):
+    """A cell that cannot be typed; `what` says why it is not what was expected."""
+
+    def __init__(self, what: str = "") -> None:
+        super().__init__(what)
+        self.what = what
+
+
+def typed_table(text: TextTable, place: Place) -> TypedTable:
+    """Type every cell of a table, then let pandera judge it; never raises for bad cells."""
+    import pandas as pd
+
+    typed = TypedTable(text.name, pd.DataFrame())
+    at = {c.name: text.header.index(c.name) for c in text.contract.columns}
+    values: dict[str, list[Any]] = {c.name: [] for c in text.contract.columns}
+    for row in text.rows:
+        short = len(row.cells) != len(text.header)
+        if short:
+            typed.faults[row.row].append(_wrong_count(text, row, place))
+        for column in text.contract.columns:
+            cell = row.cells[at[column.name]] if at[column.name] < len(row.cells) else ""
+            try:
+                values[column.name].append(_typed(cell, column, text.decimal))
+            except _Bad as bad:
+                values[column.name].append(None)
+                if not short:
+                    problem = _bad_cell(text, row.row, column, cell, place, why=bad.what)
+                    typed.faults[row.row].append(problem)
+    typed.frame = _frame(text, values, at)
+    _judge(text, typed, place)
+    return typed
+
+
+def _typed(cell: str, column: Column, decimal: str) -> Any:
+    if not cell:
+        if column.nullable:
+            return None
+        raise _Bad
+    return _PARSERS[column.type](cell, decimal)
+
+
+def _number(cell: str, decimal: str) -> float:
+    text = cell.replace(",", ".") if decimal == "," and cell.count(",") == 1 else cell
+    if not _NUMBER.fullmatch(text) or (decimal == "," and "." in cell and "," in cell):
+        raise _Bad
+    return float(text)
+
+
+def _integer(cell: str, _: str) -> int:
+    if not _INTEGER.fullmatch(cell):
+        raise _Bad
+    return int(cell)
+
+
+def _yes_no(cell: str, _: str) -> bool:
+    if cell.lower() not in _YES_NO:
+        raise _Bad
+    return _YES_NO[cell.lower()]
+
+
+def _text(cell: str, _: str) -> str:
+    if not cell.isprintable():
+        raise _Bad("holds characters that cannot be printed")
+    return cell
+
+
+def _date(cell: str, _: str) -> date:
+    try:
+        return date.fromisoformat(cell)
+    except ValueError:
+        raise _Bad from None
+
+
+def _datetime(cell: str, _: str) -> datetime:
+    if not _TIME.fullmatch(cell):
+        raise _Bad
+    try:
+        when = datetime.fromisoformat(cell)
+        if when.year in _YEARS:
+            return when
+    except (ValueError, OverflowError):
+        pass
+    raise _Bad
+
+
+_PARSERS: Mapping[ColumnType, Callable[[str, str], Any]] = {
+    "text": _text,
+    "choice": _text,
+    "number": _number,
+    "integer": _integer,
+    "yes_no": _yes_no,
+    "date": _date,
+    "datetime": _datetime,
+}
+
+
+def _frame(text: TextTable, values: Mapping[str, list[Any]], at: Mapping[str, int]) -> pd.DataFrame:
+    import pandas as pd
+
+    from contracts.schemas import PANDAS_TYPES
+
+    columns: dict[str, Any] = {}
+    for column in text.contract.columns:
+        cells = values[column.name]
+        if column.type == "datetime":
+            utc = [None if c is None else c.astimezone(UTC) for c in cells]
+            columns[column.name] = pd.Series(utc, dtype="datetime64[us, UTC]")
+            columns["local_day"] = pd.Series(
+                [None if c is None else c.date() for c in cells], dtype="object"
+            )
+        elif column.type == "date":
+            columns[column.name] = pd.Series(cells, dtype="object")
+        else:
+            columns[column.name] = pd.Series(cells, dtype=PANDAS_TYPES[column.type])
+    columns["row"] = pd.Series([r.row for r in text.rows], dtype="int64")
+    return pd.DataFrame(columns)
+
+
+def _judge(text: TextTable, typed: TypedTable, place: Place) -> None:
+    """Let pandera judge all rows at once and put each failure into words."""
+    if typed.frame.empty:
+        return
+    import pandera.errors
+
+    from contracts.schemas import pandera_schema
+
+    names = [column.name for column in text.contract.columns]
+    judged = typed.frame.set_index("row", drop=True)[names]
+    try:
+        pandera_schema(text.contract).validate(judged, lazy=True)
+    except pandera.errors.SchemaErrors as errors:
+        cells = {row.row: row.cells for row in text.rows}
+        seen = {(p.row, p.column) for faults in typed.faults.values() for p in faults}
+        ragged = {p.row for faults in typed.faults.values() for p in faults if p.column is None}
+        cases = errors.failure_cases
+        # Repeated keys are named in `holding`, which knows what hangs on them.
+        cases = cases[cases["check"] != "multiple_fields_uniqueness"]
+        for column_name, row in zip(cases["column"], cases["index"], strict=True):
+            if int(row) in ragged or (int(row), column_name) in seen:
+                continue
+            seen.add((int(row), column_name))
+            cell = cells[int(row)][text.header.index(column_name)]
+            column = text.contract.column(column_name)
+            typed.faults[int(row)].append(_bad_cell(text, int(row), column, cell, place))
+
+
+def _wrong_count(text: TextTable, row: TextRow, place: Place) -> Problem:
+    return place.problem(
+        "ragged_row",
+        text.file,
+        f"Row {row.row} of {text.file} has {len(row.cells)} cells, "
+        f"but the header has {len(text.header)}.",
+        expected=f"{len(text.header)} cells in each row",
+        remedy=CORRECT,
+        row=row.row,
+    )
+
+
+def _bad_cell(
+    text: TextTable, row: int, column: Column, cell: str, place: Place, *, why: str = ""
+) -> Problem:
+    seen = shown(cell, like=column.choices, is_time=column.type in {"date", "datetime"})
+    if column.type in {"number", "integer"} and len(cell) <= 24:
+        seen = seen if seen is None or _is_number_like(seen) else None
+    expected = expectation(column, text.decimal)
+    hint = nearest(cell, column.choices) if seen and column.choices else ""
+    what = (
+        f": {quoted(seen)} {why or f'is not {expected}'}" if cell else f" is empty: give {expected}"
+    )
+    return place.problem(
+        "bad_cell",
+        text.file,
+        f"Row {row} of {text.file}, column {column.name}{what}.",
+        expected=expected,
+        remedy=f"{CORRECT}{hint}",
+        row=row,
+        column=column.name,
+        value=seen,
+    )
+
+
+def _is_number_like(text: str) -> bool:
+    return len(re.sub(r"\D", "", text)) < 9
+
+
+def expectation(column: Column, decimal: str = ".") -> str:
+    """Say in words what a cell of a column may hold."""
+    if column.choices:
+        return f"one of {', '.join(column.choices)}"
+    if column.type in {"number", "integer"}:
+        kind = "a whole number" if column.type == "integer" else f"a number such as 4{decimal}2"
+        unit = f" {column.unit}" if column.unit and column.unit != "1" else ""
+        if column.low is not None and column.high is not None:
+            return f"{kind} from {column.low:g} to {column.high:g}{unit}"
+        return f"{kind}{f' in{unit}' if unit else ''}"
+    return {
+        "yes_no": "yes or no",
+        "date": "a date such as 2026-03-02",
+        "datetime": "a time with its offset such as 2026-03-02T09:30:00+01:00",
+    }.get(column.type, _text_expectation(column))
+
+
+def _text_expectation(column: Column) -> str:
+    if column.name == "file":
+        return "a path such as signals/<session>/<recording>.csv"
+    return "a code of letters, digits, '-', '_' and '.'" if column.pattern else "a text"

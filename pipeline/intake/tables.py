@@ -1,0 +1,271 @@
+"""Take in one delivery: list of files, tables, privacy, references, files; nothing here raises.
+
+The order matters: nothing of a delivery is put into words before the privacy scan has passed.
+"""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import contracts
+from pipeline.intake.delivered import Delivered, supersede, without_rows
+from pipeline.intake.discover import MANIFEST, Found, found_at
+from pipeline.intake.findings import (
+    missing_tables,
+    no_centre,
+    no_manifest,
+    not_unpacked,
+    strange_entries,
+    unregistered_columns,
+    unused_files,
+)
+from pipeline.intake.headings import Heading, heading_of
+from pipeline.intake.holding import Holding, find_faults, hold, hold_files
+from pipeline.intake.manifest import Manifest, Verifier, read_manifest, unlisted_files
+from pipeline.intake.place import Place
+from pipeline.intake.privacy import watch_over
+from pipeline.intake.read import Unreadable, read_signal
+from pipeline.intake.source import Archive, Refused, Source, discard, open_source, unpack
+from pipeline.intake.table_cells import TypedTable, typed_table
+from pipeline.intake.table_text import (
+    DELIVERY_TABLES,
+    OPTIONAL_TABLES,
+    TextTable,
+    check_header,
+    empty_table,
+    read_text_table,
+)
+from pipeline.records import Problem
+from pipeline.study import Device, Study
+
+__all__ = ["Delivered", "check_delivery", "supersede", "take_in"]
+
+Stamps = Mapping[str, tuple[int, int, str]]
+
+
+def take_in(study: Study, found: Found, known: Stamps | None = None) -> Delivered:
+    """Take in one delivery; whatever is wrong with it becomes a problem in the result.
+
+    `known` holds the stamps of an earlier night: files of the same size and time are not hashed
+    again. An archive is unpacked into the work folder once it is accepted.
+    """
+    target = study.work_path / "unpacked" / found.centre / found.delivery
+    root = target if found.is_archive else found.path
+    if found.state == "arriving":
+        return without_rows(found, root, "arriving", found.problems)
+    if found.problems:
+        return without_rows(found, root, "quarantined", found.problems)
+    try:
+        with open_source(found) as source:
+            delivered = _Intake(study, found, source, known or {}, root).run()
+            if isinstance(source, Archive):
+                delivered = _unpacked(source, found, delivered)
+            return delivered
+    except Refused as refused:
+        return without_rows(found, root, "quarantined", [refused.problem])
+
+
+def check_delivery(study: Study, path: Path) -> list[Problem]:
+    """Check a delivery wherever it lies: the same contract, and every signal file is read."""
+    path = path.resolve()
+    found = found_at(path, path.parent.name)
+    if found.centre not in study.centres:
+        found = found_at(path, _centre_said_inside(found))
+    place = Place(found.centre, found.delivery)
+    if found.state == "arriving" and not found.problems:
+        return [no_manifest(place)]
+    if found.centre not in study.centres:
+        return [no_centre(Place("", found.delivery), study.centres)]
+    with tempfile.TemporaryDirectory(prefix="quietsleep-check-") as folder:
+        delivered = take_in(replace(study, path=Path(folder)), found)
+        return [*delivered.problems, *_unreadable_signals(study, delivered)]
+
+
+@dataclass(slots=True)
+class _Intake:
+    """One delivery on its way in."""
+
+    study: Study
+    found: Found
+    source: Source
+    known: Stamps
+    root: Path
+
+    @property
+    def place(self) -> Place:
+        return Place(self.found.centre, self.found.delivery)
+
+    def run(self) -> Delivered:
+        """Take in the delivery; see `take_in`."""
+        try:
+            manifest = read_manifest(self.source.read(MANIFEST), self.found)
+        except (OSError, KeyError):
+            return without_rows(self.found, self.root, "quarantined", [no_manifest(self.place)])
+        verifier = Verifier(self.source, self.place, manifest.files, self.known)
+        texts = self._texts(verifier)
+        watch = watch_over(self.study, self.place)
+        watch.tables(texts.values())
+        paths = {*self.source.files, *manifest.files, *self.found.strange}
+        watch.paths(paths, manifest.unknown_fields)
+        if watch.problems:
+            return without_rows(self.found, self.root, "quarantined", watch.problems)
+        for text in texts.values():
+            check_header(text, self.place)
+        stopping = [*manifest.problems]
+        if not stopping:
+            stopping += missing_tables(texts, verifier, self.place)
+        stopping += [p for text in texts.values() for p in text.problems]
+        if stopping:
+            stopped = without_rows(self.found, self.root, "quarantined", stopping)
+            stopped.created, stopped.sha256 = manifest.created, manifest.sha256
+            return stopped
+        typed = {name: typed_table(text, self.place) for name, text in texts.items()}
+        headings = self._verify_signals(typed, verifier)
+        for path, (heading, device) in headings.items():
+            watch.heading(heading, device, path)
+        if watch.problems:
+            return without_rows(self.found, self.root, "quarantined", watch.problems)
+        return self._accept(manifest, verifier, texts, typed, headings)
+
+    def _texts(self, verifier: Verifier) -> dict[str, TextTable]:
+        texts: dict[str, TextTable] = {}
+        for name in DELIVERY_TABLES:
+            path = f"{name}.csv"
+            data = verifier.read(path) if path in verifier.listed else None
+            if data is not None:
+                texts[name] = read_text_table(name, data, self.place)
+            elif name in OPTIONAL_TABLES and path not in verifier.listed:
+                texts[name] = empty_table(name)
+        return texts
+
+    def _verify_signals(
+        self, typed: Mapping[str, TypedTable], verifier: Verifier
+    ) -> dict[str, tuple[Heading, Device]]:
+        devices = self._devices_of(typed)
+        headings: dict[str, tuple[Heading, Device]] = {}
+        for path in verifier.listed:
+            if path.endswith(".csv") and path[:-4] in DELIVERY_TABLES:
+                continue
+            data = verifier.read(path)
+            if data is not None and path in devices:
+                headings[path] = (heading_of(data, devices[path]), devices[path])
+        return headings
+
+    def _devices_of(self, typed: Mapping[str, TypedTable]) -> dict[str, Device]:
+        """Which device wrote which file, as far as the tables say so."""
+        known = self.study.centres[self.found.centre].devices
+        sessions, recordings = typed["sessions"].frame, typed["recordings"].frame
+        device_of = dict(zip(sessions["session"], sessions["device"], strict=True))
+        pairs = [*zip(recordings["file"], recordings["session"].map(device_of), strict=True)]
+        checks = typed["checks"].frame
+        pairs += zip(checks["file"], checks["device"], strict=True)
+        return {path: known[device] for path, device in pairs if device in known}
+
+    def _accept(
+        self,
+        manifest: Manifest,
+        verifier: Verifier,
+        texts: Mapping[str, TextTable],
+        typed: Mapping[str, TypedTable],
+        headings: Mapping[str, tuple[Heading, Device]],
+    ) -> Delivered:
+        centre = self.study.centres[self.found.centre]
+        find_faults(typed, centre, self.place)
+        holding = hold(typed)
+        hold_files(holding, verifier.verified.bad, manifest.files, centre, self.place)
+        holding.problems += unlisted_files(self.source, manifest, self.place)
+        holding.problems += strange_entries(self.found.strange, self.place)
+        holding.problems += [p for text in texts.values() for p in text.warnings]
+        holding.problems += unused_files(typed, manifest.files, self.place)
+        holding.problems += unregistered_columns(headings, self.place)
+        return Delivered(
+            self.found.centre,
+            self.found.delivery,
+            "accepted",
+            self.root,
+            created=manifest.created,
+            sha256=manifest.sha256,
+            tables=holding.clean,
+            held=holding.held,
+            files={path: (stamp[0], stamp[2]) for path, stamp in verifier.stamps.items()},
+            stamps=verifier.stamps,
+            held_sessions=holding.sessions,
+            held_recordings=holding.recordings,
+            held_checks=holding.checks,
+            problems=holding.problems,
+            counts=_counts(texts, holding),
+        )
+
+
+def _counts(texts: Mapping[str, TextTable], holding: Holding) -> dict[str, int]:
+    """Rows of each table: in the file, clean, held. In the file = clean + held."""
+    counts: dict[str, int] = {}
+    for name in DELIVERY_TABLES:
+        counts[f"{name}_rows"] = len(texts[name].rows) if name in texts else 0
+        counts[f"{name}_clean"] = len(holding.clean[name])
+        counts[f"{name}_held"] = len(holding.held[name])
+    return counts
+
+
+def _unpacked(source: Archive, found: Found, delivered: Delivered) -> Delivered:
+    target, mark = delivered.root, delivered.root.with_name(f"{delivered.root.name}.unpacked")
+    if delivered.state != "accepted":
+        discard(target)
+        return delivered
+    wanted = f"{found.stat_digest} {delivered.sha256}"
+    with suppress(OSError):
+        if target.is_dir() and mark.read_text(encoding="utf-8") == wanted:
+            return delivered
+    try:
+        unpack(source, delivered.files, target)
+        mark.write_text(wanted, encoding="utf-8")
+    except OSError:
+        discard(target)
+        place = Place(found.centre, found.delivery)
+        return without_rows(found, target, "quarantined", [not_unpacked(place)])
+    return delivered
+
+
+def _centre_said_inside(found: Found) -> str:
+    with suppress(Refused, OSError, KeyError, ValueError, RecursionError):
+        with open_source(found) as source:
+            content = json.loads(source.read(MANIFEST))
+        return str(content["centre"]) if isinstance(content, dict) else ""
+    return ""
+
+
+def _unreadable_signals(study: Study, delivered: Delivered) -> Sequence[Problem]:
+    """Read every signal file that a clean row names, as the night will."""
+    if delivered.state != "accepted":
+        return []
+    tables = delivered.tables
+    sessions = dict(zip(tables["sessions"]["session"], tables["sessions"]["device"], strict=True))
+    jobs = [
+        (r["recording"], r["session"], r["file"], sessions[r["session"]], r["technique"])
+        for r in tables["recordings"].to_dict("records")
+        if r["recording"] not in delivered.held_recordings
+    ]
+    jobs += [
+        (r["check"], None, r["file"], r["device"], r["kind"])
+        for r in tables["checks"].to_dict("records")
+        if r["check"] not in delivered.held_checks
+    ]
+    specs = {**contracts.TECHNIQUES, **contracts.CHECKS}
+    problems: list[Problem] = []
+    for item, session, file, device, key in jobs:
+        try:
+            read_signal(
+                delivered.root / file,
+                study.devices[device],
+                specs[key].channels,
+                delivery=delivered.delivery,
+                where=file,
+            )
+        except Unreadable as error:
+            problems.append(replace(error.problem, session=session, recording=item))
+    return problems
