@@ -1,7 +1,9 @@
 """What changed between two nights or releases, cell by cell, and why.
 
-The causes are evidence, not guesses: another file or delivery, another code fingerprint, another
-limit (a rule of the contract or a dated decision of the study), or a waiver. Several may hold.
+The causes are evidence, not guesses: `file` (another file or delivery), `code` (another code
+fingerprint), `device` (measured anew from the same of both, so its registration changed), `rule`
+(another limit in the contract), `decision` (a dated decision of the study) or `waiver`. Several
+may hold; where none does, the cause is `not known`.
 """
 
 from __future__ import annotations

@@ -1,0 +1,168 @@
+"""What changed between two nights, and the cause that the evidence names."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from pipeline.warehouse.changes import difference
+from pipeline.warehouse.query import open_current
+
+Rows = set[tuple[str, str, str, str | None, str | None, str]]
+
+
+def told(path: Path) -> Rows:
+    with open_current(path) as connection:
+        query = "SELECT table_name, key, column_name, before, after, cause FROM changes"
+        return set(connection.execute(query).fetchall())
+
+
+def pick(study: Any, table: str, **match: Any) -> dict[str, Any]:
+    """Return the one row of a table that matches."""
+    (row,) = (r for r in study.rows[table] if all(r.get(k) == v for k, v in match.items()))
+    found: dict[str, Any] = row
+    return found
+
+
+def change_file(study: Any) -> None:
+    pick(study, "recordings", centre="maple", session="S1", technique="tidal")["file_sha256"] = "b"
+    outcome = pick(study, "outcomes", centre="maple", session="S1", outcome="rr_per_min")
+    outcome["value"] = 31.0
+
+
+def change_code(study: Any) -> None:
+    row = pick(study, "recordings", centre="maple", session="S1", technique="tidal")
+    row |= {"code_fingerprint": "code2", "content_key": "k2"}
+    pick(study, "outcomes", centre="maple", session="S1", outcome="rr_per_min")["value"] = 31.0
+
+
+def change_device(study: Any) -> None:
+    pick(study, "recordings", centre="maple", technique="tidal")["content_key"] = "k2"
+    pick(study, "outcomes", centre="maple", session="S1", outcome="rr_per_min")["value"] = 31.0
+
+
+def change_rule(study: Any) -> None:
+    verdict = pick(study, "verdicts", rule="raised_volume.a_close")
+    verdict |= {"limit_low": 1.0, "state": "pass"}
+
+
+def change_by_decision(study: Any) -> None:
+    change = {"limit_low": 1.0, "state": "pass"}
+    pick(study, "verdicts", rule="raised_volume.enough_trials").update(change)
+    rule = pick(study, "rules", remedy="new remedy")
+    rule |= {"decided_by": "dm1", "limit_low": 1.0}
+
+
+def waive(study: Any) -> None:
+    study.add("waivers", waiver="w2", item_kind="session", item="S2", rule="session.consent")
+    pick(study, "verdicts", rule="session.consent").update(state="waived", waiver="w2")
+    pick(study, "sessions", centre="larch", session="S2")["status"] = "accepted"
+
+
+def change_check(study: Any) -> None:
+    pick(study, "checks", check_id="C2")["file_sha256"] = "new"
+    outcome = pick(study, "outcomes", centre="larch", session="S1", outcome="vt_ml")
+    outcome["value"] = 51.0
+
+
+CASES: dict[str, tuple[Callable[[Any], None], Rows]] = {
+    "file": (
+        change_file,
+        {
+            ("recordings", "maple|S1-tidal", "file_sha256", "a" * 64, "b", "file"),
+            ("outcomes", "maple|S1|tidal|rr_per_min", "value", "30.0", "31.0", "file"),
+        },
+    ),
+    "code": (
+        change_code,
+        {("outcomes", "maple|S1|tidal|rr_per_min", "value", "30.0", "31.0", "code")},
+    ),
+    "device": (
+        change_device,
+        {("outcomes", "maple|S1|tidal|rr_per_min", "value", "30.0", "31.0", "device")},
+    ),
+    "rule": (
+        change_rule,
+        {("verdicts", "larch|test|S1/raised_volume|raised_volume.a_close", "state", "fail", "pass",
+          "rule")},
+    ),
+    "decision": (
+        change_by_decision,
+        {
+            ("rules", "raised_volume.enough_trials|2026-01-01", "decided_by", None, "dm1",
+             "decision"),
+            ("rules", "raised_volume.enough_trials|2026-01-01", "limit_low", None, "1.0",
+             "decision"),
+            ("verdicts", "larch|test|S1/raised_volume|raised_volume.enough_trials", "state",
+             "fail", "pass", "decision"),
+        },
+    ),
+    "waiver": (
+        waive,
+        {
+            ("waivers", "w2", "", None, "row added", "waiver"),
+            ("sessions", "larch|S2", "status", "rejected", "accepted", "waiver"),
+            ("verdicts", "larch|session|S2|session.consent", "state", "fail", "waived", "waiver"),
+        },
+    ),
+    "check": (
+        change_check,
+        {
+            ("checks", "larch|C2", "file_sha256", "C2" * 32, "new", "file"),
+            ("outcomes", "larch|S1|tidal|vt_ml", "value", "50.0", "51.0", "file"),
+        },
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_a_change_is_told_with_its_cause(study: Any, tmp_path: Path, case: str) -> None:
+    change, expected = CASES[case]
+    first = study.publish(tmp_path, "n1")
+    assert told(tmp_path) == set()
+    change(study)
+    second = study.publish(tmp_path, "n2")
+    assert told(tmp_path) == expected
+    assert len(difference(first, second)) == len(expected)
+    assert difference(second, second).empty
+
+
+def test_a_change_without_evidence_is_not_explained_away(study: Any, tmp_path: Path) -> None:
+    study.publish(tmp_path, "n1")
+    pick(study, "outcomes", centre="larch", session="S1", outcome="vt_ml")["value"] = 51.0
+    study.publish(tmp_path, "n2")
+    assert told(tmp_path) == {
+        ("outcomes", "larch|S1|tidal|vt_ml", "value", "50.0", "51.0", "not known")
+    }
+
+
+def test_two_causes_are_both_named(study: Any, tmp_path: Path) -> None:
+    study.publish(tmp_path, "n1")
+    change_file(study)
+    change_code(study)
+    study.publish(tmp_path, "n2")
+    row = ("outcomes", "maple|S1|tidal|rr_per_min", "value", "30.0", "31.0", "code, file")
+    assert row in told(tmp_path)
+
+
+def test_a_new_rule_is_told_and_a_new_session_is_not_taken_for_one(
+    study: Any, tmp_path: Path
+) -> None:
+    study.publish(tmp_path, "n1")
+    study.add("rules", rule="tidal.new", valid_from=date(2026, 1, 1))
+    study.add("verdicts", centre="larch", item_kind="test", item="S1/tidal", session="S1",
+              technique="tidal", rule="tidal.new", state="fail", severity="reject")  # fmt: skip
+    pick(study, "tests", centre="larch", test="S1/tidal")["status"] = "rejected"
+    study.test("larch", "S3", "tidal", "accepted", rr_per_min=20.0)
+    study.add("verdicts", centre="larch", item_kind="test", item="S3/tidal", session="S3",
+              technique="tidal", rule="tidal.regular", state="pass")  # fmt: skip
+    study.publish(tmp_path, "n2")
+    found = told(tmp_path)
+    assert ("tests", "larch|S1/tidal", "status", "accepted", "rejected", "rule") in found
+    assert ("rules", "tidal.new|2026-01-01", "", None, "row added", "rule") in found
+    assert ("outcomes", "larch|S3|tidal|rr_per_min", "", None, "row added", "file") in found
+    assert {cause for _, key, *_, cause in found if key.startswith("larch|S3")} == {"file"}
