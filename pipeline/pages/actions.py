@@ -35,7 +35,7 @@ class Matter(NamedTuple):
     sign: Sign
     note: str
     columns: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
+    rows: tuple[tuple[Link | str, ...], ...]
     more: int
     todo: tuple[str, ...]
     links: tuple[Link, ...]
@@ -66,41 +66,64 @@ def actions_of(data: CentreData, root: str = "") -> list[Group]:
 
 
 def alerts(data: CentreData, root: str = "") -> Group:
-    """Return failed alert rules, one matter a session, newest first."""
+    """Return failed alert rules, one matter a rule with its sessions, the newest first."""
     until = data.night.night["started_at"] - timedelta(days=ALERT_DAYS)
-    recent: list[Matter] = []
-    earlier: list[Matter] = []
-    by_session: dict[str, list[Row]] = {}
-    for rows in data.faults.values():
-        for row in rows:
-            if row["severity"] == "alert" and row["state"] == "fail" and row["session"]:
-                by_session.setdefault(row["session"], []).append(row)
-    for session in sorted(by_session, key=lambda s: _tested(data, s), reverse=True):
-        matter = _alert(data, session, by_session[session], root)
-        (recent if _tested(data, session) >= until else earlier).append(matter)
-    title = count(len(recent), "safety alert") if recent else "Earlier safety alerts"
-    return Group("alerts", "Safety", title, tuple(recent), tuple(earlier))
+    recent: dict[str, list[Row]] = {}
+    earlier: dict[str, list[Row]] = {}
+    failed = [
+        row
+        for rows in data.faults.values()
+        for row in rows
+        if row["severity"] == "alert" and row["state"] == "fail"
+    ]
+    for row in sorted(failed, key=lambda r: _tested(data, r["session"]), reverse=True):
+        side = recent if _tested(data, row["session"]) >= until else earlier
+        side.setdefault(row["rule"], []).append(row)
+    n = sum(len(rows) for rows in recent.values())
+    title = f"{count(n, 'safety alert')} in the last month" if n else "Earlier safety alerts"
+    return Group(
+        "alerts",
+        "Safety",
+        title,
+        tuple(_alert(data, rule, rows, root) for rule, rows in recent.items()),
+        tuple(_alert(data, rule, rows, root) for rule, rows in earlier.items()),
+    )
 
 
-def _tested(data: CentreData, session: str) -> datetime:
-    row = data.sessions.get(session)
+def _tested(data: CentreData, session: str | None) -> datetime:
+    row = data.sessions.get(session or "")
     at: datetime | None = row["tested_at"] if row else None
     return at or data.night.night["started_at"]
 
 
-def _alert(data: CentreData, session: str, rows: Sequence[Row], root: str) -> Matter:
-    said = dict.fromkeys(row["sentence"] for row in rows)
-    todo = dict.fromkeys(data.night.rule(row["rule"]).get("remedy") or "" for row in rows)
-    return Matter(
-        headline=f"Session {session}, {words.day(_tested(data, session))}",
-        sign=words.sign("alert"),
-        note=" ".join(said),
-        columns=(),
-        rows=(),
-        more=0,
-        todo=tuple(t for t in todo if t),
-        links=tuple(_test_links(_tests_of(data, {session}), root)),
+def _alert(data: CentreData, rule: str, rows: Sequence[Row], root: str) -> Matter:
+    remedy = data.night.rule(rule).get("remedy")
+    lines = tuple(
+        (
+            _alert_link(data, row, root),
+            words.day(_tested(data, row["session"])),
+            row["sentence"] or "",
+        )
+        for row in rows
     )
+    return Matter(
+        headline=f"“{words.rule_name(rule)}” was not met in {count(len(rows), 'case')}",
+        sign=words.sign("alert"),
+        note="",
+        columns=("Session", "Tested", "What happened"),
+        rows=lines[:MOST_ROWS],
+        more=max(0, len(lines) - MOST_ROWS),
+        todo=(remedy,) if remedy else (),
+        links=(),
+    )
+
+
+def _alert_link(data: CentreData, row: Row, root: str) -> Link | str:
+    """Link to the test that an alert is about; any test of the session for one on the visit."""
+    tests = [t for t in data.tests if t["session"] == row["session"]]
+    own = [t for t in tests if t["technique"] == row["technique"]] or tests
+    name = row["session"] or row["item"]
+    return Link(name, root + test_file(own[0]["test"])) if own else str(name)
 
 
 def _tests_of(data: CentreData, sessions: set[str]) -> list[Row]:
@@ -152,7 +175,7 @@ def _held(delivery: str, problems: Sequence[Row], *, whole: bool) -> Matter:
     shown = problems[:MOST_ROWS]
     return Matter(
         headline=f"Delivery {delivery}" if delivery else "No delivery named",
-        sign=words.sign("quarantined"),
+        sign=words.sign("quarantined") if whole else Sign("■", "Held in part", "act"),
         note=note,
         columns=("Where", "Row", "Column", "Value", "Expected", "What is wrong"),
         rows=tuple(

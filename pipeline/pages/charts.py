@@ -59,7 +59,7 @@ def months_chart(months: Sequence[Month], *, title: str) -> Markup:
                 f'<text class="tick" x="{x}" y="226" text-anchor="middle">{text}</text>'
             )
     body.insert(1, scales.path(line, "trend"))
-    body.append(f'<text class="axis" x="2" y="136">Tests (filled: accepted)</text>')
+    body.append('<text class="axis" x="46" y="136">Tests (filled: accepted)</text>')
     return scales.picture("".join(body), title=title)
 
 
@@ -105,7 +105,7 @@ def control_chart(points: Sequence[CheckPoint], *, title: str, unit: str) -> Mar
     )
     body = [
         _usual_range(values, y),
-        scales.y_axis(y, label=with_unit("", unit).strip() or "value"),
+        scales.y_axis(y, label=with_unit("", unit).strip()),
         _limit_line(points, "low", x, y),
         _limit_line(points, "high", x, y),
         scales.path([(x(p.at.timestamp()), y(p.value)) for p in points], "trend"),

@@ -115,11 +115,11 @@ def _judged(data: CentreData, kind: str) -> list[str]:
 
 def _title(kind: str, quantity: str) -> str:
     found = contracts.QUANTITIES.get((kind, "check", quantity))
-    unit = words.with_unit("", found.unit).strip() if found else ""
-    name = words.plain(quantity)
-    for suffix in (" pct", " kpa", " s", " ml kpa", " min"):
-        name = name.removesuffix(suffix)
-    return f"{name.capitalize()}, {unit}" if unit else name.capitalize()
+    unit = found.unit if found else None
+    name = words.quantity_name(quantity, unit)
+    name = name[:1].upper() + name[1:]
+    shown = words.with_unit("", unit).strip()
+    return f"{name}, {shown}" if shown else name
 
 
 def _chart(

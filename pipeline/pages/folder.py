@@ -23,7 +23,7 @@ def slug(*names: str) -> str:
     `a` for the same name.
     """
     text = "--".join(names)
-    if _SAFE.fullmatch(text):
+    if _SAFE.fullmatch(text) and not any("--" in name for name in names):
         return text
     digest = hashlib.sha256("\x00".join(names).encode("utf-8", "surrogatepass")).hexdigest()[:10]
     readable = re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")[:60]

@@ -65,7 +65,7 @@ class TestPage(NamedTuple):
 
 def test_file(test: str) -> str:
     """Return the name of a test's page inside the folder of its centre."""
-    return f"tests/{slug(test)}.html"
+    return f"tests/{slug(*test.rsplit('/', 1))}.html"
 
 
 def trace_file(recording: str, index: int) -> str:
@@ -107,7 +107,8 @@ def view_of(data: CentreData, test: Row, family: list[Row], traces: dict[str, bo
     )
     test_faults = faults_of(data, "test", test["test"])
     visit_faults = faults_of(data, "session", test["session"])
-    groups = [test_faults, visit_faults, *(b.faults for b in blocks)]
+    # What is asked of the test as a whole mostly follows from its trials, so it comes last.
+    groups = [*(b.faults for b in blocks), visit_faults]
     spec = contracts.TECHNIQUES.get(test["technique"])
     return TestPage(
         test=test["test"],
@@ -117,7 +118,7 @@ def view_of(data: CentreData, test: Row, family: list[Row], traces: dict[str, bo
         flagged=bool(test["flagged"]),
         why=test["why"] or "",
         counts=_counts(test),
-        advice=tuple(advice(groups)),
+        advice=(*advice(groups), *advice([test_faults])),
         test_faults=test_faults,
         visit_faults=visit_faults,
         checks=_check_lines(data, test),
@@ -126,7 +127,7 @@ def view_of(data: CentreData, test: Row, family: list[Row], traces: dict[str, bo
             for r in data.recordings.get(key, [])
         ),
         trials=blocks,
-        value_heads=tuple((words.plain(name), unit) for name, unit in heads),
+        value_heads=tuple((words.quantity_name(name, unit), _unit(unit)) for name, unit in heads),
         outcomes=_outcomes(data, key),
         others=tuple(
             (technique_title(o["technique"]), test_file(o["test"]), words.sign(o["status"]))
@@ -148,7 +149,7 @@ def _facts(data: CentreData, test: Row) -> tuple[tuple[str, str], ...]:
         ("Tested", words.moment(test["tested_at"])),
         ("Operator", test["operator"]),
         ("Device", test["device"]),
-        ("Age", None if words.missing(age) else f"{age} days"),
+        ("Age", None if words.missing(age) else f"{words.number(age)} days"),
         ("Weight", _measure(session.get("weight_kg"), "kg")),
         ("Length", _measure(session.get("length_cm"), "cm")),
         ("Delivery", session.get("delivery")),
@@ -205,9 +206,11 @@ def _value_heads(data: CentreData, key: tuple[str, str]) -> list[tuple[str, str]
     spec = contracts.TECHNIQUES.get(key[1])
     if spec is None:
         return []
-    return [
-        (q.name, words.with_unit("", q.unit).strip()) for q in spec.quantities if q.level == "trial"
-    ]
+    return [(q.name, q.unit) for q in spec.quantities if q.level == "trial"]
+
+
+def _unit(unit: str) -> str:
+    return words.with_unit("", unit).strip()
 
 
 def _check_lines(data: CentreData, test: Row) -> tuple[CheckLine, ...]:

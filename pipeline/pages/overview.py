@@ -84,6 +84,7 @@ def _first_page(night: Night, data: list[CentreData]) -> dict[str, Any]:
     conservation = night.rows("SELECT * FROM conservation ORDER BY centre, technique")
     titles = {d.name: d.centre["title"] or d.name for d in data}
     groups = {d.name: actions_of(d, f"../{d.name}/") for d in data}
+    alerts = _alerts(data, groups, titles)
     return {
         "night": night.night,
         "night_sign": words.sign(night.night["state"]),
@@ -95,7 +96,8 @@ def _first_page(night: Night, data: list[CentreData]) -> dict[str, Any]:
         "late": [titles[d.name] for d in data if d.centre["state"] == "late"],
         "silent": [titles[d.name] for d in data if d.centre["state"] == "nothing"],
         "centres": [_centre_line(d, groups[d.name]) for d in data],
-        "alerts": _alerts(data, groups, titles),
+        "alerts": alerts,
+        "n_alerts": sum(len(matter.rows) + matter.more for _, matter in alerts),
         "conservation": [(titles.get(r["centre"], r["centre"]), technique_title(r["technique"]), r)
                          for r in conservation],
         "counts": count_tests(tests),

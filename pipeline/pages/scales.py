@@ -11,8 +11,8 @@ from markupsafe import Markup, escape
 
 from pipeline.pages.words import number, seen
 
-WIDTH, HEIGHT = 460, 240
-LEFT, RIGHT, TOP, BOTTOM = 46, 12, 14, 30
+WIDTH, HEIGHT = 420, 236
+LEFT, RIGHT, TOP, BOTTOM = 46, 12, 18, 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +68,8 @@ def y_axis(scale: Scale, *, label: str, percent: bool = False, about: int = 4) -
             f'<line class="grid" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y}" y2="{y}"/>'
             f'<text class="tick" x="{LEFT - 6}" y="{y + 3.5}" text-anchor="end">{shown}</text>'
         )
-    parts.append(f'<text class="axis" x="2" y="{scale.end - 5}">{escape(seen(label))}</text>')
+    if label:
+        parts.append(f'<text class="axis" x="{LEFT}" y="{scale.end - 6}">{escape(seen(label))}</text>')
     return "".join(parts)
 
 

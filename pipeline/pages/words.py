@@ -77,9 +77,32 @@ def sign(status: str | None) -> Sign:
     return STATUS.get(name) or Sign("○", plain(name) or "Unknown", "quiet")
 
 
+# Trade terms as the trade writes them; everything else in a key is plain lower case.
+_TRADE = {
+    "eel": "EEL", "cv": "CV", "sd": "SD", "rr": "RR", "vt": "VT", "fvc": "FVC", "frc": "FRC",
+    "tgv": "TGV", "crs": "Crs", "rrs": "Rrs", "ti": "tI", "te": "tE", "ttot": "tTOT", "r2": "r²",
+    "tptef": "tPTEF", "vptef": "VPTEF", "ptef": "PTEF", "ve": "VE", "btps": "BTPS", "spo2": "SpO₂",
+    "vmaxfrc": "V'maxFRC", "fev0": "FEV0", "fev": "FEV", "fef25": "FEF25", "fef50": "FEF50",
+    "fef75": "FEF75", "fef85": "FEF85", "n": "number of",
+}  # fmt: skip
+_DECIMAL = re.compile(r"(?<=\d) (?=\d)")
+
+
 def plain(name: str) -> str:
-    """Turn a contract key such as ``plateau_long_enough`` into words."""
-    return name.replace("_", " ").strip()
+    """Turn a contract key such as ``plateau_long_enough`` or ``eel_sd`` into words."""
+    if "_" not in name and name not in _TRADE:
+        return name
+    words = " ".join(_TRADE.get(word, word) for word in name.split("_") if word)
+    return _DECIMAL.sub(".", words) if "FEV" in words else words
+
+
+def quantity_name(name: str, unit: str | None) -> str:
+    """Return a quantity's key as words, without the unit that ends it."""
+    ending = "_" + (unit or "1").replace("%", "pct").lower().replace("/", "_").replace(".", "_")
+    for known in (ending, ending.replace("__", "_per_"), ending.replace("_cel", "_c")):
+        if name.endswith(known):
+            return plain(name.removesuffix(known))
+    return plain(name)
 
 
 def rule_name(rule: str) -> str:
@@ -113,7 +136,7 @@ def quantity(value: Any, unit: str | None, *limits: float | None) -> str:
 def with_unit(shown: str, unit: str | None) -> str:
     """Put a unit behind a number that is already text."""
     words = show_unit(unit or "1")
-    return f"{shown} {words}" if words else shown
+    return f"{shown}\u00a0{words}" if words else shown
 
 
 def limit(operator: str, low: Any, high: Any, unit: str | None) -> str:
