@@ -60,24 +60,24 @@ JOIN (
 CREATE TEMP TABLE recording_pairs AS
 SELECT coalesce(a.centre, b.centre) AS centre, coalesce(a.session, b.session) AS session,
     coalesce(a.technique, b.technique) AS technique,
-    a.file_sha256 IS DISTINCT FROM b.file_sha256 OR a.delivery IS DISTINCT FROM b.delivery AS file,
+    a.file_sha256 IS DISTINCT FROM b.file_sha256 OR a.delivery IS DISTINCT FROM b.delivery AS new_file,
     a.recording IS NOT NULL AND b.recording IS NOT NULL
-        AND a.code_fingerprint IS DISTINCT FROM b.code_fingerprint AS code,
-    a.content_key IS DISTINCT FROM b.content_key AS input
+        AND a.code_fingerprint IS DISTINCT FROM b.code_fingerprint AS new_code,
+    a.content_key IS DISTINCT FROM b.content_key AS new_key
 FROM after_recordings AS a
 FULL JOIN before_recordings AS b ON a.centre = b.centre AND a.recording = b.recording
-WHERE file OR code OR input;
+WHERE new_file OR new_code OR new_key;
 
 -- `technique` is NULL where a cause touches every technique of the session. A recording measured
 -- anew from the same file, delivery, code and checks tells of another registration of its device.
 CREATE TEMP TABLE causes AS
-SELECT centre, session, technique, 'file' AS cause FROM recording_pairs WHERE file
+SELECT centre, session, technique, 'file' AS cause FROM recording_pairs WHERE new_file
 UNION
-SELECT centre, session, technique, 'code' FROM recording_pairs WHERE code
+SELECT centre, session, technique, 'code' FROM recording_pairs WHERE new_code
 UNION
-SELECT centre, session, technique, 'device' FROM recording_pairs AS p
+SELECT p.centre, p.session, p.technique, 'device' FROM recording_pairs AS p
 ANTI JOIN check_visits AS v ON v.centre = p.centre AND v.session = p.session
-WHERE NOT file AND NOT code
+WHERE NOT new_file AND NOT new_code
 UNION
 SELECT coalesce(a.centre, b.centre), coalesce(a.session, b.session), NULL, 'file'
 FROM after_sessions AS a
