@@ -29,8 +29,8 @@ def find_trials(recording: Recording) -> list[Trial]:
     flow, rate = recording.flow_ml_s, recording.rate_hz
     if flow.size < 3:
         return []
-    level = flow - zero_flow_ml_s(flow)
-    still = max(SETTINGS["still_share"] * float(np.abs(level).max()), 4.0 * noise_sd(flow))
+    level = flow - zero_flow_ml_s(flow, rate)
+    still = _still_ml_s(level)
     volume = integrate(level, rate)
     bridge = round(SETTINGS["hesitation_s"] * rate)
     stretches = [
@@ -49,19 +49,31 @@ def find_trials(recording: Recording) -> list[Trial]:
     ]
 
 
-def zero_flow_ml_s(flow_ml_s: FloatArray) -> float:
-    """Flow (mL/s) that the head shows at rest: the level at which it spends most time.
+def zero_flow_ml_s(flow_ml_s: FloatArray, rate_hz: float) -> float:
+    """Flow (mL/s) that the head shows at rest: mean of the rests between strokes.
 
-    Centre of the shortest interval that holds a fifth of all samples (n,): the rests between
-    strokes, whatever the offset. Error about the noise over the root of that many samples.
-    Source: half-sample mode, here with a fifth; Bickel DR, Comput Stat Data Anal 2002;39:153-163
-    (from memory).
+    Rests are stretches of at least `rest_s` within the band of stillness about the median of low
+    flows, less a margin on either side. Without any the zero cannot be known and is left as the
+    device registered it. flow: (n,), n >= 1. Error: noise over the root of the number of samples
+    at rest.
     """
-    held = max(2, flow_ml_s.size // 5)
-    ordered = np.sort(flow_ml_s)
-    widths = ordered[held - 1 :] - ordered[: ordered.size - held + 1]
-    first = int(np.argmin(widths))
-    return float(ordered[first : first + held].mean())
+    size = np.abs(flow_ml_s)
+    middle = float(np.median(flow_ml_s[size <= SETTINGS["low_share"] * size.max()]))
+    still = np.abs(flow_ml_s - middle) <= _still_ml_s(flow_ml_s - middle)
+    margin = round(SETTINGS["reach_s"] * rate_hz)
+    rests = [
+        flow_ml_s[start + margin : end - margin]
+        for start, end in runs(still, bridge=2)
+        if end - start >= SETTINGS["rest_s"] * rate_hz
+    ]
+    return float(np.concatenate(rests).mean()) if rests else 0.0
+
+
+def _still_ml_s(level_ml_s: FloatArray) -> float:
+    """Flow below which the syringe rests: a share of the fastest flow, or a multiple of noise."""
+    fastest = float(np.abs(level_ml_s).max())
+    noise = SETTINGS["still_noise_sds"] * noise_sd(level_ml_s)
+    return max(SETTINGS["still_share"] * fastest, noise)
 
 
 def measure_trial(recording: Recording, trial: Trial) -> Measures:
@@ -70,9 +82,11 @@ def measure_trial(recording: Recording, trial: Trial) -> Measures:
     V = integral of (flow - zero) over the stroke by the trapezoid rule, mL; error = 100 (V -
     known) / known, %.
     """
-    level = recording.flow_ml_s - zero_flow_ml_s(recording.flow_ml_s)
-    moved_ml = float(integrate(level[trial.start : trial.end], recording.rate_hz)[-1])
-    seconds = (trial.end - 1 - trial.start) / recording.rate_hz
+    flow, rate = recording.flow_ml_s, recording.rate_hz
+    level = flow[trial.start : trial.end] - zero_flow_ml_s(flow, rate)
+    moved_ml = float(integrate(level, rate)[-1])
+    # Flow leaves and reaches zero half a sample inside either end, on average.
+    seconds = (trial.end - 2 - trial.start) / rate
     measures = Measures(
         {
             "stroke_volume_ml": abs(moved_ml),

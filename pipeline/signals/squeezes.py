@@ -108,8 +108,10 @@ def follow_forced(
     )
 
 
-def count_reversals(flow_out_ml_s: FloatArray, *, peak: int, noise_ml_s: float) -> int:
-    """Count how often forced flow (n,), positive out, stops or turns after its peak.
+def find_reversals(
+    flow_out_ml_s: FloatArray, *, peak: int, noise_ml_s: float
+) -> list[tuple[int, int]]:
+    """Find where forced flow (n,), positive out, stops or turns after its peak: [start, end).
 
     Flow below 2 % of its peak, or below four SDs of its noise, stands still; that counts when
     flow turns inward beyond it or later comes back to three times as much, so that the slow end
@@ -117,14 +119,19 @@ def count_reversals(flow_out_ml_s: FloatArray, *, peak: int, noise_ml_s: float) 
     """
     after = flow_out_ml_s[peak:]
     if after.size == 0:
-        return 0
+        return []
     still = max(_STILL_SHARE * float(after[0]), _NOISE_SDS * noise_ml_s)
     later = np.maximum.accumulate(after[::-1])[::-1]
-    return sum(
-        1
+    return [
+        (peak + start, peak + end)
         for start, end in runs(after < still)
         if after[start:end].min() < -still or later[end - 1] > _GOES_ON * still
-    )
+    ]
+
+
+def count_reversals(flow_out_ml_s: FloatArray, *, peak: int, noise_ml_s: float) -> int:
+    """Count how often forced flow stops or turns after its peak; see `find_reversals`."""
+    return len(find_reversals(flow_out_ml_s, peak=peak, noise_ml_s=noise_ml_s))
 
 
 def flow_noise_ml_s(flow_ml_s: FloatArray, rate_hz: float, *, smoothing_s: float) -> float:

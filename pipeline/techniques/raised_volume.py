@@ -15,7 +15,7 @@ from pipeline.signals.fits import fit_line
 from pipeline.signals.spread import values_of
 from pipeline.signals.squeezes import (
     Forced,
-    count_reversals,
+    find_reversals,
     find_squeezes,
     flow_noise_ml_s,
     follow_forced,
@@ -62,10 +62,7 @@ def measure_trial(recording: Recording, trial: Trial) -> Measures:
     measures["jacket_pressure_kpa"] = _jacket_kpa(recording, trial)
     measures["peak_flow_ml_s"] = float(forced.flow_out_ml_s[peak])
     measures["peak_flow_volume_pct"] = 100.0 * float(forced.out_ml[peak]) / fvc_ml
-    noise = flow_noise_ml_s(recording.flow_ml_s, rate, smoothing_s=SETTINGS["smoothing_s"])
-    measures["flow_reversals"] = float(
-        count_reversals(forced.flow_out_ml_s, peak=peak, noise_ml_s=noise)
-    )
+    measures["flow_reversals"] = float(len(_reversals(recording, forced)))
     measures["end_flow_pct"] = _end_flow_pct(forced, rate, peak=peak)
     return measures
 
@@ -124,37 +121,58 @@ def measure_test(trials: Sequence[MeasuredTrial]) -> Measures:
 
 
 def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
-    """Mark inflation, squeeze, time zero, forced volumes and flows, and the end of expiration."""
+    """Mark inflation, squeeze, time zero, forced volumes and flows, and what went wrong."""
     forced, values = _trial_forced(recording, trial), measure_trial(recording, trial)
-    rate, top_ml = recording.rate_hz, float(recording.volume_ml[trial.landmarks["start"]])
-    time_s = np.arange(forced.out_ml.size) / rate
-    start_s = trial.landmarks["start"] / rate
-    zero_s = start_s + float(time_s[-1]) - values["forced_time_s"]
-    onset_s = trial.landmarks["onset"] / rate
-    window_s = SETTINGS["inflation_window_s"]
-    fvc_ml, peak_s = values["fvc_ml"], trial.landmarks["peak"] / rate
-    pressure, jacket = values["inflation_pressure_kpa"], values["jacket_pressure_kpa"]
-    end_s = trial.landmarks["end"] / rate
+    rate = recording.rate_hz
+    start_s, peak_s, end_s = (at / rate for at in (forced.start, forced.peak, forced.end))
+    zero_s, onset_s = end_s - values["forced_time_s"], trial.landmarks["onset"] / rate
+    inflated = (values["inflation_pressure_kpa"],) * 2
+    window = (onset_s - SETTINGS["inflation_window_s"], onset_s)
+    squeezed, pressed = (
+        (trial.landmarks["full"] / rate, end_s),
+        (values["jacket_pressure_kpa"],) * 2,
+    )
+    peak = (-values["peak_flow_ml_s"],)
+    last = (-values["end_flow_pct"] / 100.0 * values["peak_flow_ml_s"],)
     marks = [
-        _line("airway_pressure", "Inflation pressure", (onset_s - window_s, onset_s), pressure),
-        _line("jacket_pressure", "Squeeze", (trial.landmarks["full"] / rate, end_s), jacket),
-        Mark("volume", "Time zero", (zero_s,), (top_ml - values["onset_volume_ml"],)),
+        Mark("airway_pressure", "Inflation pressure", window, inflated, "inflation_pressure_kpa"),
+        Mark("jacket_pressure", "Squeeze", squeezed, pressed, "jacket_pressure_kpa"),
+        Mark("flow", "Peak flow", (peak_s,), peak, "peak_flow_volume_pct"),
+        Mark("flow", "Flow at the end", (end_s,), last, "end_flow_pct"),
+    ]
+    for begin, stop in _reversals(recording, forced):
+        span = (start_s + begin / rate, start_s + stop / rate)
+        marks.append(Mark("flow", "Flow stops or turns", span, (0.0, 0.0), "flow_reversals"))
+    return marks + _volume_marks(
+        values, top_ml=float(recording.volume_ml[forced.start]), zero_s=zero_s, end_s=end_s
+    )
+
+
+def _volume_marks(values: Measures, *, top_ml: float, zero_s: float, end_s: float) -> list[Mark]:
+    """Forced volumes on the volume trace, forced flows on the flow-volume loop."""
+    fvc_ml = values["fvc_ml"]
+    onset = (top_ml - values["onset_volume_ml"],)
+    marks = [
+        Mark("volume", "Time zero", (zero_s,), onset, "onset_volume_ml"),
         Mark("volume", "Forced vital capacity", (end_s,), (top_ml - fvc_ml,), "fvc_ml"),
-        Mark("flow", "Peak flow", (peak_s,), (-values["peak_flow_ml_s"],), "peak_flow_volume_pct"),
-        Mark("flow", "End of expiration", (end_s,), (0.0,), "end_flow_pct"),
     ]
     for name, seconds in _TIMED.items():
         if name not in values.reasons:
-            at = (zero_s + seconds,)
-            marks.append(Mark("volume", f"FEV{seconds}", at, (top_ml - values[name],), name))
+            at, level = (zero_s + seconds,), (top_ml - values[name],)
+            marks.append(Mark("volume", f"FEV{seconds}", at, level, name))
     for name, share in _SHARES.items():
-        label = f"FEF{100 * share:.0f}"
-        marks.append(Mark("loop", label, (top_ml - share * fvc_ml,), (-values[name],), name))
+        label, at = f"FEF{100 * share:.0f}", (top_ml - share * fvc_ml,)
+        marks.append(Mark("loop", label, at, (-values[name],), name))
     return marks
 
 
-def _line(axis: str, label: str, span_s: tuple[float, float], level: float) -> Mark:
-    return Mark(axis, label, span_s, (level, level), f"{axis}_kpa")
+def _reversals(recording: Recording, forced: Forced) -> list[tuple[int, int]]:
+    """Stretches of the forced expiration, counted from its start, where flow stops or turns."""
+    noise = flow_noise_ml_s(
+        recording.flow_ml_s, recording.rate_hz, smoothing_s=SETTINGS["smoothing_s"]
+    )
+    peak = forced.peak - forced.start
+    return find_reversals(forced.flow_out_ml_s, peak=peak, noise_ml_s=noise)
 
 
 def _follow(recording: Recording, onset: int) -> Forced | None:

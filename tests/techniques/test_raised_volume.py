@@ -1,0 +1,198 @@
+"""Raised volume against simulated infants with a known forced curve, and planted faults."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+import numpy as np
+import pytest
+
+from demo_centres.disturbances import USUAL, Disturbance, disturb
+from demo_centres.forced import raised_volume as simulate
+from demo_centres.physiology import draw_infant
+from demo_centres.recordings import record
+from demo_centres.site_faults import FAULTS
+from pipeline.records import MeasuredTrial, Measures, Recording
+from pipeline.techniques import raised_volume
+
+OnDevice = Callable[..., Recording]
+RAISED = {key: fault for key, fault in FAULTS.items() if fault.owner == "raised_volume"}
+RATES = (100.0, 200.0, 500.0)
+WITHIN_1_PCT = ("fvc_ml", "fev0_4_ml", "fev0_5_ml", "fev0_5_fvc", "inflation_pressure_kpa")
+WITHIN_3_PCT = ("fef25_ml_s", "fef50_ml_s", "fef75_ml_s", "fef25_75_ml_s")
+
+
+def measured(recording: Recording) -> list[Measures]:
+    trials = raised_volume.find_trials(recording)
+    return [raised_volume.measure_trial(recording, trial) for trial in trials]
+
+
+def stored(values: Mapping[str, float]) -> MeasuredTrial:
+    return MeasuredTrial(1, 0.0, 1.0, values, {})
+
+
+@pytest.mark.parametrize("rate_hz", RATES)
+@pytest.mark.parametrize(("noise", "usual"), [(0.0, Disturbance()), (1.0, USUAL)])
+@pytest.mark.parametrize(
+    ("length_cm", "condition"),
+    [(50.0, "healthy"), (65.0, "obstructed"), (65.0, "stiff"), (82.0, "healthy")],
+)
+def test_truth_is_found_back(
+    *,
+    rate_hz: float,
+    noise: float,
+    usual: Disturbance,
+    length_cm: float,
+    condition: str,
+    on_device: OnDevice,
+) -> None:
+    rng = np.random.default_rng(round(length_cm + 7 * noise))
+    infant = draw_infant(rng, length_cm=length_cm, condition=condition)  # type: ignore[arg-type]
+    simulated = simulate(infant, rng=rng, rate_hz=rate_hz, manoeuvres=2)
+    found = measured(on_device(disturb(simulated, usual, rng), rng, noise))
+    assert len(found) == len(simulated.trials)
+    for values, truth in zip(found, simulated.trials, strict=True):
+        for names, tolerance in ((WITHIN_1_PCT, 0.01), (WITHIN_3_PCT, 0.03)):
+            for name in names:
+                assert np.isnan(values[name]) == np.isnan(truth[name]), name
+                assert values[name] == pytest.approx(truth[name], rel=tolerance, nan_ok=True), name
+        assert values["forced_time_s"] == pytest.approx(truth["forced_time_s"], abs=0.015)
+        early_ml = abs(values["onset_volume_ml"] - truth["onset_volume_ml"])
+        assert early_ml < 0.01 * truth["fvc_ml"]
+        assert values["peak_flow_ml_s"] == pytest.approx(truth["peak_flow_ml_s"], rel=0.02)
+        assert values["jacket_pressure_kpa"] == pytest.approx(
+            truth["jacket_pressure_kpa"], rel=0.01
+        )
+        assert values["flow_reversals"] == 0.0
+        assert values["end_flow_pct"] < 5.0
+
+
+def test_every_declared_quantity_is_measured_and_no_other(on_device: OnDevice) -> None:
+    rng = np.random.default_rng(4)
+    simulated = simulate(draw_infant(rng, length_cm=62.0), rng=rng)
+    (values,) = measured(on_device(simulated, rng))
+    generic = {"gap_s", "clipped_share_pct", "quiet_sleep", "operator_accepts"}
+    assert set(values) == set(raised_volume.SPEC.names("trial")) - generic
+    test_names = set(raised_volume.SPEC.names("test")) - {"syringe_check_accepted"}
+    assert set(raised_volume.measure_test([])) == test_names
+    assert set(raised_volume.measure_test([stored(values), stored(values)])) == test_names
+
+
+def broken_rules(values: Mapping[str, float], level: str) -> set[str]:
+    """Rules of the contract that these values break, judged here without the pipeline's judge."""
+    broken = set()
+    for rule in raised_volume.SPEC.rules:
+        observed = values.get(rule.quantity, float("nan"))
+        if rule.level != level or np.isnan(observed):
+            continue
+        low = -np.inf if rule.low is None else rule.low
+        high = np.inf if rule.high is None else rule.high
+        if not low <= observed <= high:
+            broken.add(rule.key)
+    return broken
+
+
+@pytest.mark.parametrize("rate_hz", RATES)
+@pytest.mark.parametrize("key", [k for k, fault in RAISED.items() if fault.level == "trial"])
+def test_planted_fault_breaks_the_rule_that_names_it(
+    key: str, rate_hz: float, on_device: OnDevice
+) -> None:
+    rng = np.random.default_rng(21)
+    infant = draw_infant(rng, length_cm=64.0)
+    simulated = record("raised_volume", infant, rng=rng, fault=RAISED[key], rate_hz=rate_hz)
+    for values in measured(on_device(simulated, rng)):
+        assert RAISED[key].expected_rule in broken_rules(values, "trial")
+
+
+@pytest.mark.parametrize("rate_hz", RATES)
+def test_a_sound_recording_breaks_no_rule(rate_hz: float, on_device: OnDevice) -> None:
+    rng = np.random.default_rng(21)
+    infant = draw_infant(rng, length_cm=64.0)
+    found = measured(on_device(record("raised_volume", infant, rng=rng, rate_hz=rate_hz), rng))
+    assert len(found) == 3
+    assert [broken_rules(values, "trial") for values in found] == [set(), set(), set()]
+    assert broken_rules(raised_volume.measure_test([stored(v) for v in found]), "test") == set()
+
+
+def test_unlike_inflations_are_not_close(on_device: OnDevice) -> None:
+    rng = np.random.default_rng(21)
+    fault = RAISED["raised_not_alike"]
+    simulated = record("raised_volume", draw_infant(rng, length_cm=64.0), rng=rng, fault=fault)
+    found = measured(on_device(simulated, rng))
+    test = raised_volume.measure_test([stored(values) for values in found])
+    assert fault.expected_rule in broken_rules(test, "test")
+
+
+def test_inflations_alone_are_no_trial(on_device: OnDevice) -> None:
+    rng = np.random.default_rng(5)
+    simulated = simulate(draw_infant(rng, length_cm=64.0), rng=rng)
+    recording = on_device(simulated, rng)
+    quiet = dict(recording.pressures_kpa)
+    quiet["jacket_pressure"] = np.zeros_like(recording.flow_ml_s)
+    still = Recording(
+        "r",
+        "raised_volume",
+        recording.rate_hz,
+        recording.flow_ml_s,
+        recording.volume_ml,
+        quiet,
+        recording.breaths,
+        recording.context,
+    )
+    assert raised_volume.find_trials(still) == []
+
+
+def exponential_out(rate_hz: float, seconds: float) -> tuple[np.ndarray, np.ndarray]:
+    """100 mL leaving with a time constant of 0.2 s, from the first sample on."""
+    time_s = np.arange(round(seconds * rate_hz) + 1) / rate_hz
+    return 100.0 * (1.0 - np.exp(-time_s / 0.2)), 500.0 * np.exp(-time_s / 0.2)
+
+
+def test_forced_values_of_an_exponential_are_exact() -> None:
+    out, flow = exponential_out(1000.0, 2.5)
+    values = raised_volume.forced_values(out, flow, 1000.0, peak=0)
+    assert values["onset_volume_ml"] == 0.0
+    assert values["fvc_ml"] == pytest.approx(100.0, rel=1e-4)
+    assert values["fev0_4_ml"] == pytest.approx(100.0 * (1 - np.exp(-2.0)), rel=1e-4)
+    assert values["fev0_5_ml"] == pytest.approx(100.0 * (1 - np.exp(-2.5)), rel=1e-4)
+    for share in (25, 50, 75, 85):
+        assert values[f"fef{share}_ml_s"] == pytest.approx(5.0 * (100 - share), rel=1e-3)
+    assert values["fef25_75_ml_s"] == pytest.approx(50.0 / (0.2 * np.log(3.0)), rel=1e-3)
+    assert values["fvc_fev0_5_ml"] == values["fvc_ml"] + values["fev0_5_ml"]
+
+
+def test_a_short_expiration_has_no_late_volume_and_says_why() -> None:
+    out, flow = exponential_out(1000.0, 0.45)
+    values = raised_volume.forced_values(out, flow, 1000.0, peak=0)
+    assert values["fev0_4_ml"] > 0
+    for name in ("fev0_5_ml", "fev0_5_fvc", "fvc_fev0_5_ml"):
+        assert np.isnan(values[name])
+        assert values.reasons[name] == "forced expiration shorter than 0.5 s"
+
+
+def test_closeness_compares_the_two_largest() -> None:
+    trials = [
+        stored({"fvc_ml": fvc, "fev0_5_ml": fev, "fev0_4_ml": float("nan")})
+        for fvc, fev in ((180.0, 150.0), (200.0, float("nan")), (190.0, 144.0))
+    ]
+    values = raised_volume.measure_test(trials)
+    assert values["n_accepted"] == 3.0
+    assert values["fvc_closeness_pct"] == pytest.approx(5.0)
+    assert values["fev0_5_closeness_pct"] == pytest.approx(4.0)
+    assert np.isnan(values["fev0_4_closeness_pct"])
+    assert "fev0_4_closeness_pct" in values.reasons
+
+
+def test_marks_carry_the_measured_values(on_device: OnDevice) -> None:
+    rng = np.random.default_rng(4)
+    recording = on_device(simulate(draw_infant(rng, length_cm=62.0), rng=rng), rng)
+    (trial,) = raised_volume.find_trials(recording)
+    values = raised_volume.measure_trial(recording, trial)
+    marks = {m.quantity: m for m in raised_volume.mark_trial(recording, trial) if m.quantity}
+    assert marks["inflation_pressure_kpa"].y[0] == values["inflation_pressure_kpa"]
+    top = float(recording.volume_ml[trial.landmarks["start"]])
+    assert top - marks["fev0_5_ml"].y[0] == pytest.approx(values["fev0_5_ml"])
+    time_s = np.arange(recording.volume_ml.size) / recording.rate_hz
+    for name in ("fev0_4_ml", "fev0_5_ml", "fvc_ml"):
+        on_curve = np.interp(marks[name].x, time_s, recording.volume_ml)
+        assert on_curve == pytest.approx(marks[name].y, abs=0.5), name
