@@ -15,7 +15,7 @@ from typing import Literal, cast
 
 import contracts
 from contracts.model import Rule
-from pipeline.study_devices import Centre, ChannelMap, Device, read_centre
+from pipeline.study_devices import CHANNEL_UNITS, Centre, ChannelMap, Device, read_centre
 from pipeline.study_entry import CODE, Entry, StudyError
 
 __all__ = [
@@ -26,6 +26,7 @@ __all__ = [
     "Study",
     "StudyError",
     "Waiver",
+    "check_units",
     "load_study",
 ]
 
@@ -49,6 +50,7 @@ class Waiver:
     """A signed exception: one rule does not count against one item."""
 
     waiver: str
+    centre: str
     item_kind: ItemKind
     item: str
     rule: str
@@ -99,7 +101,7 @@ def load_study(path: Path) -> Study:
         title=title,
         centres=centres,
         decisions=tuple(_decision(e) for e in _list_file(path, "decisions.toml", "limits")),
-        waivers=_waivers(path),
+        waivers=_waivers(path, centres),
         reference_files=tuple(sorted((path / "references").glob("*.toml"))),
         devices={key: d for c in centres.values() for key, d in c.devices.items()},
     )
@@ -165,23 +167,24 @@ def _decision(entry: Entry) -> Decision:
     return decision
 
 
-def _waivers(path: Path) -> tuple[Waiver, ...]:
+def _waivers(path: Path, centres: Mapping[str, Centre]) -> tuple[Waiver, ...]:
     waivers: dict[str, Waiver] = {}
     for entry in _list_file(path, "waivers.toml", "waivers"):
-        waiver = _waiver(entry)
+        waiver = _waiver(entry, centres)
         if waiver.waiver in waivers:
             raise StudyError(f"waivers.toml: waiver {waiver.waiver} is given twice.")
         waivers[waiver.waiver] = waiver
     return tuple(waivers.values())
 
 
-def _waiver(entry: Entry) -> Waiver:
+def _waiver(entry: Entry, centres: Mapping[str, Centre]) -> Waiver:
     code = entry.text("waiver", pattern=CODE)
     entry.place = f"{entry.place} (waiver {code})"
     kinds = ("trial", "test", "check", "session")
     rule = _known_rule(entry)
     waiver = Waiver(
         waiver=code,
+        centre=entry.text("centre", choices=tuple(centres)),
         item_kind=cast(ItemKind, entry.text("item_kind", choices=kinds)),
         item=entry.text("item"),
         rule=rule.key,
@@ -195,3 +198,21 @@ def _waiver(entry: Entry) -> Waiver:
             f"{entry.place}: rule {rule.key} judges a {rule.level}, not a {waiver.item_kind}."
         )
     return waiver
+
+
+def check_units(study: Study) -> None:
+    """Raise StudyError for a channel whose unit is unknown or of the wrong dimension.
+
+    Reading the UCUM grammar takes most of a second, so `load_study` leaves this to the night.
+    """
+    from contracts.units import factor
+
+    for device in study.devices.values():
+        for mapped in device.channels:
+            try:
+                factor(mapped.unit, CHANNEL_UNITS[mapped.channel])
+            except contracts.ContractError as error:
+                raise StudyError(
+                    f"centres/{device.centre}.toml (device {device.device}, channel "
+                    f"{mapped.channel}): {error}."
+                ) from None

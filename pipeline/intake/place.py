@@ -11,7 +11,9 @@ from pipeline.intake.identifiers import BIRTH_DATE, value_identifies
 from pipeline.records import Problem
 
 _LONGEST_SHOWN = 40
-_NUMBER_LIKE = re.compile(r"[-+\d.,:/ %eEoOlI]{1,24}|[A-Za-z]{0,3}[-+]?[\d.,]{1,18}[A-Za-z%]{0,4}")
+_NUMBER_LIKE = re.compile(
+    r"[-+\d.,:/ %eEoOlI]{1,24}|[<>~*#(]{0,2}[A-Za-z]{0,2}[-+]?[\d.,]{1,18} ?[A-Za-z%?!*#)]{0,5}"
+)
 _TIME_LIKE = re.compile(r"[\dTZ.,:/ +-]{4,35}")
 _WORDS_FOR_NOTHING = frozenset(
     """nan inf infinity na n/a null none nil missing error err overflow invalid unknown yes no y n

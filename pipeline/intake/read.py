@@ -42,7 +42,7 @@ def read_signal(
     delivery: str = "",
     where: str = "",
 ) -> RawSignal:
-    """Read flow and the needed channels of one file; raises Unreadable with its problem.
+    """Read the needed channels of one file; raises Unreadable with its problem.
 
     `time_s` and each column have shape (n,), n >= 2; columns are keyed by their raw names and hold
     the numbers of the file. Times never run backwards. `delivery` and `where` (the path inside
@@ -73,7 +73,7 @@ def _asked(
 ) -> Asked:
     where = where or path.name
     columns: dict[str, str] = {}
-    for channel in dict.fromkeys(("flow", *needed_channels)):
+    for channel in dict.fromkeys(needed_channels):
         mapped = device.channel(channel)
         if mapped is None:
             raise Unreadable(

@@ -45,7 +45,7 @@ def cells_of(line: str, delimiter: str) -> list[str]:
     if '"' not in line:
         return line.split(delimiter)
     try:
-        return next(csv.reader([line], delimiter=delimiter, strict=True), [])
+        return next(csv.reader([line], delimiter=delimiter, strict=True, skipinitialspace=True), [])
     except csv.Error:
         return line.split(delimiter)
 

@@ -5,11 +5,15 @@ from __future__ import annotations
 import io
 import warnings
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from pipeline.intake.asked import Asked
 from pipeline.records import FloatArray, RawSignal
+
+if TYPE_CHECKING:
+    from edfio import EdfSignal
 
 ANNOTATIONS = "EDF Annotations"
 MOST_SIGNALS = 512
@@ -101,11 +105,18 @@ def _signals(data: bytes, wanted: list[str], asked: Asked) -> dict[str, FloatArr
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             edf = read_with_edfio(io.BytesIO(data), header_encoding="latin-1")
-            columns = {n: np.asarray(edf.get_signal(n).data, dtype=np.float64) for n in wanted}
+            signals = {name: edf.get_signal(name) for name in wanted}
+            flat = [n for n, s in signals.items() if _without_width(s)]
+            columns = {n: np.asarray(s.data, dtype=np.float64) for n, s in signals.items()}
     except Exception:  # any bytes may come: the library raises more than its own errors
-        what = "has a header that contradicts itself, such as a range of values without width"
+        what = "has a header that contradicts itself"
         raise asked.refuse("file_not_read", what, "a complete EDF+ file") from None
-    if any(not np.isfinite(values).all() for values in columns.values()):
-        what = "has a range of values without width, so its numbers cannot be recovered"
-        raise asked.refuse("file_not_read", what, "a physical and a digital range") from None
+    if flat:
+        what = f"gives the signal {flat[0]} a range without width, so its numbers are lost"
+        raise asked.refuse("file_not_read", what, "a physical and a digital range")
     return columns
+
+
+def _without_width(signal: EdfSignal) -> bool:
+    ranges = (signal.physical_range, signal.digital_range)
+    return any(not (np.isfinite([*r]).all() and r[0] != r[1]) for r in ranges)
