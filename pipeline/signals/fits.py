@@ -39,7 +39,7 @@ class Decay:
 
 @dataclass(frozen=True, slots=True)
 class Sine:
-    """y = trend + amplitude * sin(2 pi f t + phase); `amplitude` is half of peak to peak."""
+    """y = level + amplitude * sin(2 pi f t + phase); `amplitude` is half of peak to peak."""
 
     amplitude: float
     phase_rad: float
@@ -178,34 +178,32 @@ def fit_decay(y: FloatArray, rate_hz: float, *, longest_half_lives: float = 4.0)
 
 
 def fit_sine(y: FloatArray, rate_hz: float, *, frequency_hz: float) -> Sine:
-    """Sine of known frequency on a straight trend, by linear least squares.
+    """Sine of known frequency about a level, by linear least squares.
 
-    y = a + b t + c sin(2 pi f t) + d cos(2 pi f t); amplitude = hypot(c, d). y: shape (n,), any
-    unit, t in s from its first sample; NaN for less than half a period.
+    y = a + c sin(2 pi f t) + d cos(2 pi f t); amplitude = hypot(c, d), error about
+    sqrt(2 / n) noise SD. y: shape (n,), any unit, t in s from its first sample; NaN for less than
+    half a period.
     """
     if y.size < max(8, 0.5 * rate_hz / frequency_hz):
         return Sine(NAN, NAN, frequency_hz, NAN)
-    time = np.arange(y.size) / rate_hz
-    angle = 2 * np.pi * frequency_hz * time
-    coefficients, _ = fit_plane(y, time - time.mean(), np.sin(angle), np.cos(angle))
-    wave = coefficients[2] * np.sin(angle) + coefficients[3] * np.cos(angle)
-    level = y - coefficients[0] - coefficients[1] * (time - time.mean())
-    spread = float(level @ level)
-    r2 = 1.0 - float(np.sum((level - wave) ** 2)) / spread if spread > 0 else NAN
-    amplitude = float(np.hypot(coefficients[2], coefficients[3]))
-    phase = float(np.arctan2(coefficients[3], coefficients[2]))
-    return Sine(amplitude, phase, frequency_hz, r2)
+    angle = 2 * np.pi * frequency_hz * np.arange(y.size) / rate_hz
+    (_, along, across), r2 = fit_plane(y, np.sin(angle), np.cos(angle))
+    return Sine(float(np.hypot(along, across)), float(np.arctan2(across, along)), frequency_hz, r2)
 
 
 def dominant_frequency_hz(y: FloatArray, rate_hz: float, *, low_hz: float, high_hz: float) -> float:
     """Frequency of the strongest sine in y between two limits; NaN where y is flat or too short.
 
-    The peak of a windowed spectrum is the start, the least residual of `fit_sine` the end.
+    A straight trend is taken out first. The peak of a windowed spectrum is the start, the least
+    residual of `fit_sine` the end.
     """
     if y.size < 2 * rate_hz / high_hz or not np.ptp(y) > 0:
         return NAN
+    time = np.arange(y.size) / rate_hz
+    line = fit_line(time, y)
+    y = y - line.intercept - line.slope * time
     padded = int(2 ** np.ceil(np.log2(8 * y.size)))
-    power = np.abs(np.fft.rfft((y - y.mean()) * np.hanning(y.size), padded))
+    power = np.abs(np.fft.rfft(y * np.hanning(y.size), padded))
     frequency = np.fft.rfftfreq(padded, 1.0 / rate_hz)
     inside = np.flatnonzero((frequency >= low_hz) & (frequency <= high_hz))
     if inside.size == 0:

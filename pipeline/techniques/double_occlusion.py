@@ -8,9 +8,9 @@ J 2001;17:449-455).
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -213,7 +213,7 @@ def _points(recording: Recording, trial: Trial) -> _Points:
         volume[occlusion.start - first.start :] += closing_ml_s * (0.5 / rate - lag_s)
     at = [slice(o.start - first.start, o.end - first.start) for o in occlusions]
     flows = [NAN]
-    for earlier, later in itertools.pairwise(at):
+    for earlier, later in pairwise(at):
         flows.append(_flow_before(volume, flow, earlier.stop, later.start, rate))
     return _Points(
         plateaus,

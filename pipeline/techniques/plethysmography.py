@@ -7,9 +7,9 @@ et al., Eur Respir J 2001;17:302-312.
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -168,7 +168,7 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
         Mark("volume", "occlusion", held_s, (occluded_ml,) * 2, "volume_above_eel_ml"),
     ]
     edges = [loop.start + edge for edge in loop.returns]
-    for number, (first, last) in enumerate(itertools.pairwise(edges), start=1):
+    for number, (first, last) in enumerate(pairwise(edges), start=1):
         ends = (float(airway[first]), float(airway[min(last, airway.size - 1)]))
         times = (first / rate, last / rate)
         marks.append(Mark("airway_pressure", f"effort {number}", times, ends, "n_efforts"))
