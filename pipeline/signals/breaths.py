@@ -15,12 +15,13 @@ BoolArray = NDArray[np.bool_]
 # How breaths are recognised. None of these judges a trial. They follow Bates et al., Eur Respir J
 # 2000;16:1180-1192 in kind (a least volume and a least time); the figures are this study's own.
 _NOISE_SDS = 4.0  # a direction counts once flow exceeds this many SDs of its noise ...
-_FLOW_SHARE = 0.04  # ... and this share of the upper quartile of |flow|
+_FLOW_SHARE = 0.06  # ... and this share of mean |flow|
 _LEAST_VOLUME_SHARE = 0.1  # least phase, as a share of the typical phase volume
 _LEAST_PHASE_S = 0.08
 # Pressures beyond these (from their resting value) mark an occlusion, inflation or squeeze.
 _AIRWAY_BUSY_KPA = 0.12
 _JACKET_BUSY_KPA = 0.3
+_REST_STRIDE = 4  # resting pressures are quantiles; every fourth sample tells them as well
 _AIRWAY_NEAR_KPA = 0.3  # airway pressures that can be rest with a transducer a little off zero
 # A breath is regular within these multiples of the median volume and duration.
 _REGULAR_LOW, _REGULAR_HIGH = 0.5, 1.7
@@ -131,7 +132,7 @@ def manoeuvres(pressures_kpa: Mapping[str, FloatArray], flow_ml_s: FloatArray) -
         busy |= np.abs(airway - rest_kpa) > _AIRWAY_BUSY_KPA
     jacket = pressures_kpa.get("jacket_pressure")
     if jacket is not None and n:
-        busy |= jacket - np.percentile(jacket, 25.0) > _JACKET_BUSY_KPA
+        busy |= jacket - np.percentile(jacket[::_REST_STRIDE], 25.0) > _JACKET_BUSY_KPA
     return busy
 
 
@@ -192,9 +193,8 @@ def weighted_median(values: FloatArray, weights: FloatArray) -> float:
 
 
 def _directions(flow_ml_s: FloatArray) -> IntArray:
-    size = np.abs(flow_ml_s)
-    quartile = float(np.percentile(size, 75.0)) if size.size else 0.0
-    band = max(_NOISE_SDS * noise_sd(flow_ml_s), _FLOW_SHARE * quartile)
+    usual = float(np.abs(flow_ml_s).mean()) if flow_ml_s.size else 0.0
+    band = max(_NOISE_SDS * noise_sd(flow_ml_s), _FLOW_SHARE * usual)
     return (flow_ml_s > band).astype(np.int64) - (flow_ml_s < -band)
 
 

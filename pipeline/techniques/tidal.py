@@ -72,12 +72,10 @@ def measure_trial(recording: Recording, trial: Trial) -> Measures:
     measures = Measures({"n_breaths": float(regular.sum())})
     for name, kind in _COUNTED.items():
         measures[name] = float((inside & (table.kind == kind)).sum())
-    for name, (sd_name, cv_name) in _SPREAD.items():
-        values = table.values[name][regular]
-        mean, sd = float(values.mean()), float(values.std(ddof=1))
-        measures[name] = mean
-        measures[sd_name] = sd
-        measures[cv_name] = 100.0 * sd / mean
+    values = np.stack([table.values[name][regular] for name in _SPREAD])
+    means, sds = values.mean(axis=1).tolist(), values.std(axis=1, ddof=1).tolist()
+    for (name, (sd_name, cv_name)), mean, sd in zip(_SPREAD.items(), means, sds, strict=True):
+        measures[name], measures[sd_name], measures[cv_name] = mean, sd, 100.0 * sd / mean
     measures["minute_ventilation_ml_min"] = measures["vt_ml"] * measures["rr_per_min"]
     weight_kg = recording.context.get("weight_kg", float("nan"))
     if weight_kg > 0:
@@ -188,7 +186,7 @@ def _tabulate(recording: Recording) -> _Table:
 
 def _window_s(flow_ml_s: FloatArray, noise_ml_s: float) -> float:
     """Time over which flow is smoothed for its peak, longer the more noise there is in it."""
-    usual = float(np.percentile(np.abs(flow_ml_s), 90.0))
+    usual = float(np.abs(flow_ml_s).mean())
     wanted = SETTINGS["smoothing_per_noise_s"] * noise_ml_s / usual if usual > 0 else 0.0
     return min(max(wanted, SETTINGS["smoothing_s"]), SETTINGS["smoothing_most_s"])
 
