@@ -58,7 +58,8 @@ def zero_flow_ml_s(flow_ml_s: FloatArray, rate_hz: float) -> float:
     at rest.
     """
     size = np.abs(flow_ml_s)
-    middle = float(np.median(flow_ml_s[size <= SETTINGS["low_share"] * size.max()]))
+    low = flow_ml_s[size <= SETTINGS["low_share"] * size.max()]
+    middle = float(np.median(low)) if low.size else 0.0
     still = np.abs(flow_ml_s - middle) <= _still_ml_s(flow_ml_s - middle)
     margin = round(SETTINGS["reach_s"] * rate_hz)
     rests = [

@@ -81,3 +81,9 @@ def record_on_device(
 def on_device() -> Callable[..., Recording]:
     """`record_on_device(simulated, rng, noise)`."""
     return record_on_device
+
+
+@pytest.fixture(scope="session")
+def usual_device() -> Callable[[float], Device]:
+    """A registered device of a given rate, with every channel."""
+    return lambda rate_hz: device_of(usual_sensors(1.0), rate_hz)
