@@ -101,18 +101,20 @@ def _file(meaning: str, kind: str, file: str, *, level: str = "recording") -> Fa
 
 
 FILES = {
-    "cut_short_file": _file("A signal file lost its second half on the way.", "cut", "cut"),
-    "missing_file": _file("A signal file named in the table is not there.", "missing", "absent"),
+    "cut_short_file": _file("A signal file lost its second half on the way.", "cut_short", "cut"),
+    "missing_file": _file(
+        "A signal file named in the table is not there.", "missing_file", "absent"
+    ),
     "missing_channel": _file(
-        "The device wrote no column for a channel the technique needs.", "channel", "column"
+        "The device wrote no column for a channel the technique needs.", "column_missing", "column"
     ),
     "bad_cell": Fault(
         "delivery",
         "A cell of the visit table is not a number.",
-        "cell",
+        "bad_cell",
         "quarantined",
         "session",
-        cells={"weight_kg": "7.4kg?"},
+        cells={"weight_kg": "7,4"},
     ),
     "superseded": Fault(
         "delivery",
