@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
+from markupsafe import Markup
+
 import contracts
 from pipeline.pages import words
 from pipeline.pages.faults import Advice, Fault, advice, faults_of, technique_title
@@ -27,7 +29,6 @@ class TrialBlock(NamedTuple):
     faults: tuple[Fault, ...]
     trace: str
     failed_quantities: str
-    values: tuple[str, ...]
 
 
 class CheckLine(NamedTuple):
@@ -56,7 +57,8 @@ class TestPage(NamedTuple):
     checks: tuple[CheckLine, ...]
     recordings: tuple[tuple[str, str, Sign, str], ...]
     trials: tuple[TrialBlock, ...]
-    value_heads: tuple[tuple[str, str], ...]
+    trials_first: bool
+    values: tuple[tuple[str, str, Markup], ...]
     outcomes: tuple[tuple[str, ...], ...]
     others: tuple[tuple[str, str, Sign], ...]
     pictures: bool
@@ -100,9 +102,8 @@ def write_test_pages(
 def view_of(data: CentreData, test: Row, family: list[Row], traces: dict[str, bool]) -> TestPage:
     """Gather what the page of one test says."""
     key = (test["session"], test["technique"])
-    heads = _value_heads(data, key)
     blocks = tuple(
-        _block(data, i + 1, trial, heads, traces)
+        _block(data, i + 1, trial, traces)
         for i, trial in enumerate(data.trials.get(key, []))
     )
     test_faults = faults_of(data, "test", test["test"])
@@ -127,7 +128,8 @@ def view_of(data: CentreData, test: Row, family: list[Row], traces: dict[str, bo
             for r in data.recordings.get(key, [])
         ),
         trials=blocks,
-        value_heads=tuple((words.quantity_name(name, unit), _unit(unit)) for name, unit in heads),
+        trials_first=any(b.sign.tone != "good" for b in blocks),
+        values=_value_rows(data, key),
         outcomes=_outcomes(data, key),
         others=tuple(
             (technique_title(o["technique"]), test_file(o["test"]), words.sign(o["status"]))
@@ -174,15 +176,8 @@ def _counts(test: Row) -> str:
     return ", ".join(parts) + "."
 
 
-def _block(
-    data: CentreData,
-    number: int,
-    trial: Row,
-    heads: list[tuple[str, str]],
-    traces: dict[str, bool],
-) -> TrialBlock:
+def _block(data: CentreData, number: int, trial: Row, traces: dict[str, bool]) -> TrialBlock:
     faults = faults_of(data, "trial", trial["trial"])
-    values = data.trial_values.get(trial["trial"], {})
     trace = trace_file(trial["recording"], trial["trial_index"])
     failed = dict.fromkeys(f.quantity for f in faults if f.state == "fail")
     return TrialBlock(
@@ -197,20 +192,26 @@ def _block(
         faults=faults,
         trace=trace if traces.get(trace) else "",
         failed_quantities=" ".join(failed),
-        values=tuple(words.number(values.get(name)) for name, _ in heads),
     )
 
 
-def _value_heads(data: CentreData, key: tuple[str, str]) -> list[tuple[str, str]]:
-    """Return the trial quantities of the technique, in the order of the contract, with units."""
+def _value_rows(data: CentreData, key: tuple[str, str]) -> tuple[tuple[str, str, Markup], ...]:
+    """Return name, unit and cells of every trial quantity, in the order of the contract.
+
+    The cells are put together here, not in the template: they are by far the most there is on a
+    page, and numbers need no escaping.
+    """
     spec = contracts.TECHNIQUES.get(key[1])
-    if spec is None:
-        return []
-    return [(q.name, q.unit) for q in spec.quantities if q.level == "trial"]
-
-
-def _unit(unit: str) -> str:
-    return words.with_unit("", unit).strip()
+    trials = [data.trial_values.get(t["trial"], {}) for t in data.trials.get(key, [])]
+    if spec is None or not trials:
+        return ()
+    found = []
+    for q in spec.quantities:
+        if q.level == "trial":
+            cells = "".join(f'<td class="n">{words.number(v.get(q.name))}' for v in trials)
+            unit = words.with_unit("", q.unit).strip()
+            found.append((words.quantity_name(q.name, q.unit), unit, Markup(cells)))
+    return tuple(found)
 
 
 def _check_lines(data: CentreData, test: Row) -> tuple[CheckLine, ...]:
