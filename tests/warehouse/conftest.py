@@ -163,7 +163,14 @@ def make_study() -> Study:
     _add_verdicts(study)
     for valid_from, remedy in ((date(2000, 1, 1), "old remedy"), (date(2026, 1, 1), "new remedy")):
         study.add("rules", rule="raised_volume.enough_trials", valid_from=valid_from, remedy=remedy)
-    study.add("waivers", waiver="w1", item_kind="test", item="S1/tidal", rule="tidal.some_rule")
+    study.add(
+        "waivers",
+        centre="larch",
+        waiver="w1",
+        item_kind="test",
+        item="S1/tidal",
+        rule="tidal.some_rule",
+    )
     for code, hours in (("C0", 30), ("C1", 2), ("C2", 1)):
         study.add(
             "checks", check_id=code, centre="larch", device="larch-set", kind="syringe",

@@ -58,7 +58,14 @@ def change_by_decision(study: Any) -> None:
 
 
 def waive(study: Any) -> None:
-    study.add("waivers", waiver="w2", item_kind="session", item="S2", rule="session.consent")
+    study.add(
+        "waivers",
+        centre="larch",
+        waiver="w2",
+        item_kind="session",
+        item="S2",
+        rule="session.consent",
+    )
     pick(study, "verdicts", rule="session.consent").update(state="waived", waiver="w2")
     pick(study, "sessions", centre="larch", session="S2")["status"] = "accepted"
 

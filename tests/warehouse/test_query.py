@@ -54,7 +54,7 @@ def test_it_stays_on_its_night_and_the_next_one_is_fresh(study: Any, tmp_path: P
     query = "SELECT count(*) FROM waivers"
     study.publish(tmp_path, "n1")
     old = open_current(tmp_path)
-    study.add("waivers", waiver="w2", item_kind="test", item="x", rule="y")
+    study.add("waivers", centre="larch", waiver="w2", item_kind="test", item="x", rule="y")
     study.publish(tmp_path, "n2")
     with open_current(tmp_path) as new:
         assert old.execute(query).fetchone() == (1,)
