@@ -27,7 +27,7 @@ from pipeline.study import Device, Study
 # Columns whose values are codes: there every capitalised word is suspect.
 CODE_COLUMNS = frozenset({"session", "infant", "recording", "check", "device", "operator"})
 _PLAIN_NUMBER = re.compile(r"[-+]?\d{1,8}(?:[.,]\d{1,17})?(?:[eE][-+]?\d{1,3})?")
-_DAY = re.compile(r"\d{4}-\d\d-\d\d")
+_TIME = re.compile(r"(\d{4}-\d\d-\d\d)[T ]\d\d:\d\d")
 _PATH_PARTS = re.compile(r"[/\\]|\.(?=\w{1,8}$)")
 
 
@@ -56,10 +56,15 @@ class Watch:
                 self._column(table, number, known)
 
     def paths(self, paths: Iterable[str], words: Iterable[str]) -> None:
-        """Look through the paths of files and other words of delivery.json."""
+        """Look through the paths of files and other words of delivery.json.
+
+        Codes may hold the days of tests. Where no table tells these days, the delivery is held
+        for its tables, and a date in a path is not taken for a date of birth.
+        """
         parts = {part for path in paths for part in _PATH_PARTS.split(path)}
         kinds = {self._value(p, is_code=True) for p in parts}
         kinds |= {self._value(w, is_code=False) or self._name(w) for w in words}
+        kinds -= set() if self.days else {BIRTH_DATE}
         for kind in sorted(k for k in kinds if k):
             self._found(kind, "the list of files", title="an entry looks like")
 
@@ -141,15 +146,15 @@ def watch_over(study: Study, place: Place) -> Watch:
 
 
 def _days_of(table: TextTable) -> Iterator[date]:
-    """Days of tests: they may stand in the codes of sessions and recordings."""
-    for column in table.contract.columns:
-        if column.type not in {"date", "datetime"} or column.name not in table.header:
+    """Days of tests: they may stand in the codes of sessions and recordings.
+
+    A time of day beside the date tells them from a date of birth, also in a shifted cell.
+    """
+    beginnings = {
+        match.group(1) for row in table.rows for cell in row.cells if (match := _TIME.match(cell))
+    }
+    for day in beginnings:
+        try:
+            yield date.fromisoformat(day)
+        except ValueError:
             continue
-        number = table.header.index(column.name)
-        cells = {row.cells[number][:10] for row in table.rows if number < len(row.cells)}
-        for cell in cells:
-            if _DAY.fullmatch(cell):
-                try:
-                    yield date.fromisoformat(cell)
-                except ValueError:
-                    continue

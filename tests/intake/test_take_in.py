@@ -1,0 +1,385 @@
+"""Taking in a delivery: what is accepted, what is held back by what, and in which words."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import re
+
+import pytest
+
+from pipeline.intake.discover import find_deliveries
+from pipeline.intake.tables import check_delivery, supersede, take_in
+
+TABLES = ("sessions", "recordings", "checks", "reported")
+
+
+@pytest.fixture
+def delivered(study):
+    def take(draft):
+        draft.write(study.deliveries_path)
+        (found,) = [f for f in find_deliveries(study, "larch") if f.delivery == draft.delivery]
+        result = take_in(study, found)
+        assert_conserved(result)
+        assert_well_said(result, study)
+        return result
+
+    return take
+
+
+def assert_conserved(result):
+    """Every row of the files is in exactly one place."""
+    if result.state != "accepted":
+        assert not result.tables and not result.held
+        return
+    for name in TABLES:
+        clean, held = result.tables[name], result.held[name]
+        rows = [*clean["row"], *held["row"]]
+        assert len(rows) == len(set(rows)) == result.counts[f"{name}_rows"]
+        assert result.counts[f"{name}_clean"] == len(clean)
+        assert result.counts[f"{name}_held"] == len(held)
+    sessions = set(result.tables["sessions"]["session"])
+    assert not sessions & set(result.held_sessions)
+    for name in ("recordings", "reported"):
+        assert set(result.tables[name]["session"]) <= sessions
+
+
+def assert_well_said(result, study):
+    """Every problem is a whole sentence with what was expected and what to do, and no path."""
+    for problem in result.problems:
+        assert problem.sentence.endswith(".") and problem.expected and problem.remedy
+        assert (problem.centre, problem.delivery) == (result.centre, result.delivery)
+        assert str(study.path) not in repr(problem)
+
+
+def only(result, **wanted):
+    found = [p for p in result.problems if all(getattr(p, k) == v for k, v in wanted.items())]
+    assert len(found) == 1, [p.sentence for p in result.problems]
+    return found[0]
+
+
+def test_a_sound_delivery_is_accepted_whole(delivered, draft):
+    result = delivered(draft)
+    assert result.state == "accepted" and result.problems == []
+    assert {n: len(result.tables[n]) for n in TABLES} == {
+        "sessions": 3,
+        "recordings": 6,
+        "checks": 1,
+        "reported": 3,
+    }
+    assert result.created == dt.datetime(2026, 3, 10, 17, tzinfo=dt.UTC)
+    session = result.tables["sessions"].iloc[0]
+    assert session["tested_at"] == dt.datetime(2026, 3, 3, 8, 30, tzinfo=dt.UTC)
+    assert session["weight_kg"] == 6.2 and bool(session["consent"])
+    assert session["local_day"] == dt.date(2026, 3, 3) and session["row"] == 2
+    assert set(result.files) == set(draft.files())
+
+
+def test_the_day_is_that_of_the_centre(delivered, draft):
+    draft.tables["sessions"][0]["tested_at"] = "2026-03-03T08:00:00+11:00"
+    session = delivered(draft).tables["sessions"].iloc[0]
+    assert session["tested_at"].date() == dt.date(2026, 3, 2)
+    assert session["local_day"] == dt.date(2026, 3, 3)
+
+
+@pytest.mark.parametrize(
+    ("column", "cell", "words"),
+    [
+        ("weight_kg", "7.4kg?", '"7.4kg?" is not a number such as 4.2 from 0.4 to 25 kg'),
+        ("weight_kg", "6200", '"6200" is not a number such as 4.2 from 0.4 to 25 kg'),
+        ("weight_kg", "nan", '"nan" is not a number'),
+        ("weight_kg", "1e308", '"1e308" is not a number'),
+        ("weight_kg", "-inf", "is not a number"),
+        ("weight_kg", "", "is empty: give a number such as 4.2 from 0.4 to 25 kg"),
+        ("sex", "femal", '"femal" is not one of female, male'),
+        ("sex", "Hollis", "a value that is not shown here is not one of"),
+        ("staff_present", "2.5", "is not a whole number from 0 to 20"),
+        ("consent", "maybe", "is not yes or no"),
+        ("tested_at", "02.03.2026", '"02.03.2026" is not a time with its offset'),
+        ("tested_at", "2026-03-02T09:30:00", "is not a time with its offset"),
+        ("tested_at", "9999-12-31T23:59:59-12:00", "is not a time with its offset"),
+        ("device", "larch-set-9", 'device "larch-set-9" is not a device registered'),
+        ("session", "a b", "is not a code of letters"),
+        ("operator", "op\x001", "holds characters that cannot be printed"),
+    ],
+)
+def test_a_bad_cell_holds_its_session_only(delivered, draft, column, cell, words):
+    draft.tables["sessions"][1][column] = cell
+    result = delivered(draft)
+    problem = only(result, where="sessions.csv", row=3, column=column)
+    assert words in problem.sentence and "Hollis" not in repr(result.problems)
+    if column != "session":
+        assert problem.session == "larch-s002"
+        assert list(result.held_sessions) == ["larch-s002"]
+    assert set(result.tables["sessions"]["session"]) == {"larch-s001", "larch-s003"}
+    assert result.counts["recordings_held"] == 2 and result.counts["reported_held"] == 1
+
+
+def test_every_reason_of_a_bad_row_is_given(delivered, draft):
+    draft.tables["sessions"][0] |= {"weight_kg": "x", "length_cm": "900", "sex": "", "consent": "?"}
+    result = delivered(draft)
+    assert {p.column for p in result.held_sessions["larch-s001"]} == {
+        "weight_kg",
+        "length_cm",
+        "sex",
+        "consent",
+    }
+    held = result.held["sessions"].iloc[0]
+    assert held["session"] == "larch-s001" and held["weight_kg"] != held["weight_kg"]
+    assert held["age_days"] == 120
+
+
+def test_a_bad_recording_row_holds_its_session(delivered, draft):
+    draft.tables["recordings"][2]["technique"] = "tidall"
+    result = delivered(draft)
+    assert list(result.held_sessions) == ["larch-s002"]
+    assert "Is tidal meant?" in only(result, row=4).remedy
+    assert list(result.held_recordings) == ["larch-s002-tid1"]
+
+
+def test_bad_rows_of_checks_and_reported_hold_themselves(delivered, draft):
+    draft.tables["checks"][0]["kind"] = "box"
+    draft.tables["reported"][1]["value"] = "n/a"
+    result = delivered(draft)
+    assert list(result.held_checks) == ["larch-20260303-syringe"] and not result.held_sessions
+    assert result.counts["reported_held"] == 1 and result.counts["checks_held"] == 1
+    assert result.counts["sessions_clean"] == 3
+
+
+def test_references_between_tables(delivered, draft, kit):
+    draft.tables["recordings"][0]["session"] = "larch-s099"
+    draft.tables["reported"][2]["session"] = "larch-s098"
+    draft.tables["checks"][0]["device"] = "rowan-set-1"
+    result = delivered(draft)
+    assert only(result, kind="unknown_session", where="recordings.csv").row == 2
+    assert only(result, kind="unknown_session", where="reported.csv").row == 4
+    assert only(result, kind="unknown_device").recording == "larch-20260303-syringe"
+    assert set(result.tables["sessions"]["session"]) == {"larch-s001", "larch-s002", "larch-s003"}
+
+
+@pytest.mark.parametrize(
+    ("table", "held_sessions"),
+    [
+        ("sessions", ["larch-s001"]),
+        ("recordings", ["larch-s001"]),
+        ("checks", []),
+        ("reported", []),
+    ],
+)
+def test_repeated_keys_hold_all_rows_of_the_key(delivered, draft, table, held_sessions):
+    draft.tables[table].append(dict(draft.tables[table][0]))
+    result = delivered(draft)
+    rows = sorted(p.row for p in result.problems if p.kind == "repeated")
+    assert rows == [2, len(draft.tables[table]) + 1]
+    assert list(result.held_sessions) == held_sessions
+    assert result.counts[f"{table}_held"] >= 2
+
+
+def test_a_stray_quote_spoils_its_own_row_only(delivered, draft):
+    data = draft.table_bytes("sessions")
+    draft.raw["sessions.csv"] = data.replace(b"larch-s002,", b'"larch-s002,', 1)
+    result = delivered(draft)
+    assert set(result.tables["sessions"]["session"]) == {"larch-s001", "larch-s003"}
+
+
+def test_a_ragged_row_is_named(delivered, draft):
+    data = draft.table_bytes("sessions").replace(b"larch-s002,", b"larch-s002,extra,", 1)
+    draft.raw["sessions.csv"] = data
+    result = delivered(draft)
+    assert "Row 3 of sessions.csv has 27 cells" in only(result, kind="ragged_row").sentence
+    assert list(result.held_sessions) == ["larch-s002"]
+
+
+def test_semicolons_with_decimal_commas_and_editors_habits(delivered, draft):
+    data = draft.table_bytes("sessions").replace(b",", b";").replace(b".", b",")
+    text = data.replace(b"larch-s00", b"larch-s00").decode().replace("\n", "\r\n")
+    draft.raw["sessions.csv"] = b"\xef\xbb\xbf" + text.encode() + b"\r\n;;;;\r\n"
+    result = delivered(draft)
+    assert result.problems == []
+    assert result.tables["sessions"]["weight_kg"].tolist() == [6.2, 6.2, 6.2]
+
+
+def test_missing_and_unknown_columns(delivered, draft):
+    for row in draft.tables["sessions"]:
+        row["colour"] = "blue"
+    result = delivered(draft)
+    assert result.state == "accepted"
+    assert only(result, kind="column_unknown").column == "colour"
+    data = draft.table_bytes("sessions").replace(b"weight_kg,length", b"wieght_kg,length", 1)
+    draft.raw["sessions.csv"], draft.delivery = data, "d2"
+    result = delivered(draft)
+    assert result.state == "quarantined"
+    assert "Is wieght_kg meant?" in only(result, kind="column_missing").remedy
+
+
+@pytest.mark.parametrize("table", ["sessions", "recordings", "checks"])
+@pytest.mark.parametrize("damage", ["missing", "cut", "changed", "unlisted"])
+def test_a_bad_table_holds_the_delivery(study, draft, table, damage):
+    folder = draft.write(study.deliveries_path)
+    path = folder / f"{table}.csv"
+    data = path.read_bytes()
+    if damage == "missing":
+        path.unlink()
+    elif damage == "cut":
+        path.write_bytes(data[:-5])
+    elif damage == "changed":
+        path.write_bytes(data.replace(b"larch", b"lurch"))
+    else:
+        files = {p: b for p, b in draft.files().items() if p != f"{table}.csv"}
+        (folder / "delivery.json").write_bytes(draft.manifest(files))
+    result = take_in(study, find_deliveries(study, "larch")[0])
+    assert result.state == "quarantined" and not result.tables
+    assert any(p.where == f"{table}.csv" for p in result.problems)
+    assert_well_said(result, study)
+
+
+def test_the_reported_table_is_optional(delivered, draft):
+    del draft.tables["reported"]
+    result = delivered(draft)
+    assert result.state == "accepted" and result.problems == []
+    assert len(result.tables["reported"]) == 0
+
+
+@pytest.mark.parametrize(
+    ("damage", "kind"),
+    [("missing", "missing_file"), ("cut", "cut_short"), ("changed", "changed_file")],
+)
+def test_a_bad_file_holds_its_recording_only(study, draft, damage, kind):
+    folder = draft.write(study.deliveries_path)
+    path = folder / "signals/larch-s001/larch-s001-tid1.csv"
+    data = path.read_bytes()
+    if damage == "missing":
+        path.unlink()
+    else:
+        path.write_bytes(data[:-100] if damage == "cut" else data.replace(b"0.1", b"0.2"))
+    result = take_in(study, find_deliveries(study, "larch")[0])
+    assert result.state == "accepted" and not result.held_sessions
+    assert list(result.held_recordings) == ["larch-s001-tid1"]
+    assert only(result, kind=kind).recording == "larch-s001-tid1"
+    assert result.counts["recordings_clean"] == 6
+    assert path.relative_to(folder).as_posix() not in result.files
+
+
+def test_files_and_rows_that_do_not_fit_each_other(delivered, draft):
+    signals = draft.signals
+    draft.unlisted["signals/larch-s002/larch-s002-tid1.csv"] = signals.pop(
+        "signals/larch-s002/larch-s002-tid1.csv"
+    )
+    swapped = draft.tables["recordings"]
+    swapped[0]["file"], swapped[1]["file"] = swapped[1]["file"], swapped[0]["file"]
+    signals["signals/larch-s003/spare.csv"] = b"1"
+    result = delivered(draft)
+    assert set(result.held_recordings) == {"larch-s001-tid1", "larch-s001-sin2", "larch-s002-tid1"}
+    assert only(result, kind="unlisted_file").where.endswith("larch-s002-tid1.csv")
+    assert only(result, kind="unused_file").where.endswith("spare.csv")
+    assert only(result, kind="file_not_listed").row == 4
+    assert len([p for p in result.problems if p.kind == "file_misnamed"]) == 2
+
+
+def test_unregistered_columns_of_signals_are_said_once_a_device(delivered, draft):
+    for path, data in draft.signals.items():
+        draft.signals[path] = data.replace(b"Pbox", b"Pboxx", 1)
+    result = delivered(draft)
+    problem = only(result, kind="column_unregistered")
+    assert "and 6 more files" in problem.sentence and "Is Pbox meant?" in problem.remedy
+    assert result.counts["recordings_clean"] == 6 and not result.held_recordings
+
+
+@pytest.mark.parametrize(
+    ("extra", "words"),
+    [
+        ({"contract": "2"}, "contract"),
+        ({"centre": "rowan"}, "centre"),
+        ({"delivery": "d9"}, "delivery"),
+        ({"created": "2026-03-10"}, "created"),
+        ({"created": "2026-03-10T18:00:00"}, "offset"),
+        ({"created": 5}, "created"),
+        ({"files": {}}, "list of files"),
+        ({"files": [{"path": "a.csv"}]}, "entry 1"),
+        ({"files": [{"path": "../a.csv", "bytes": 1, "sha256": ""}]}, "not plain"),
+        ({"files": [{"path": "/etc/passwd", "bytes": 1, "sha256": ""}]}, "not plain"),
+        ({"files": [{"path": "a", "bytes": True, "sha256": ""}]}, "entry 1"),
+    ],
+)
+def test_delivery_json_that_cannot_be_used(delivered, draft, extra, words):
+    draft.extra = extra
+    result = delivered(draft)
+    assert result.state == "quarantined"
+    assert any(p.where == "delivery.json" and words in p.sentence for p in result.problems)
+
+
+def test_known_files_are_not_hashed_again(study, draft, monkeypatch):
+    draft.write(study.deliveries_path)
+    (found,) = find_deliveries(study, "larch")
+    first = take_in(study, found)
+    hashed = []
+
+    def counting(data):
+        hashed.append(len(data))
+        return original(data)
+
+    from pipeline.intake import manifest
+
+    original = manifest.hashlib.sha256
+    monkeypatch.setattr(manifest.hashlib, "sha256", counting)
+    second = take_in(study, found, first.stamps)
+    assert len(hashed) == 1  # delivery.json alone
+    assert second.problems == first.problems and second.stamps == first.stamps
+    take_in(study, found)
+    assert len(hashed) == 2 + len(first.files)
+
+
+def test_a_later_delivery_supersedes_session_by_session(study, draft, kit):
+    draft.write(study.deliveries_path)
+    again = kit.draft(1)
+    again.delivery, again.created = "a-later-one", "2026-03-12T08:00:00+01:00"
+    again.tables["sessions"][0]["weight_kg"] = "wrong"
+    again.write(study.deliveries_path)
+    refused = kit.draft(3)
+    refused.delivery, refused.created = "z-latest", "2026-03-14T08:00:00+01:00"
+    refused.extra = {"contract": "7"}
+    refused.write(study.deliveries_path)
+    results = [take_in(study, f) for f in find_deliveries(study, "larch")]
+    counts_from = supersede(results)
+    assert counts_from["larch", "session", "larch-s001"] == "a-later-one"
+    assert counts_from["larch", "session", "larch-s002"] == "d1"
+    assert counts_from["larch", "check", "larch-20260303-syringe"] == "a-later-one"
+    assert counts_from == supersede(reversed(results))
+
+
+def test_check_delivery_reads_every_signal(study, draft, tmp_path):
+    draft.centre = "larch"
+    bad = "signals/larch-s002/larch-s002-sin2.csv"
+    draft.signals[bad] = draft.signals[bad].replace(b"\n0.0500,", b"\nO.05,", 1)
+    draft.tables["sessions"][0]["weight_kg"] = "x"
+    folder = draft.write(tmp_path / "elsewhere" / "to-send")
+    moved = folder.rename(tmp_path / "d1")
+    problems = check_delivery(study, moved)
+    assert sorted((p.kind, p.session) for p in problems) == [
+        ("bad_cell", "larch-s001"),
+        ("bad_cell", "larch-s002"),
+    ]
+    assert any("Row 12 of" in p.sentence and p.recording == "larch-s002-sin2" for p in problems)
+    assert check_delivery(study, tmp_path / "nothing")[0].kind == "delivery_json"
+    content = json.loads((moved / "delivery.json").read_text())
+    (moved / "delivery.json").write_text(json.dumps(content | {"centre": "elm"}))
+    assert check_delivery(study, moved)[0].kind == "centre"
+
+
+def test_check_delivery_reads_archives_and_leaves_nothing(study, draft, tmp_path):
+    archive = draft.write_zip(tmp_path / "out")
+    assert check_delivery(study, archive) == []
+    assert not study.work_path.exists()
+
+
+def test_sentences_name_rows_as_an_editor_shows_them(delivered, draft):
+    data = draft.table_bytes("sessions").replace(b"larch-s003,", b"\n\nlarch-s003,", 1)
+    draft.raw["sessions.csv"] = data.replace(b"larch-s003", b"larch s003", 1)
+    result = delivered(draft)
+    rows = {p.row for p in result.problems if p.where == "sessions.csv"}
+    assert rows == {6}
+    assert all(
+        re.match(r"Row 6 of sessions.csv, column session", p.sentence)
+        for p in result.problems
+        if p.where == "sessions.csv"
+    )
