@@ -11,7 +11,6 @@ import hashlib
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import date, timedelta
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -22,6 +21,8 @@ from contracts import Rule
 from pipeline.study import Decision, Waiver
 
 VALUE_COLUMNS = ("centre", "session", "technique", "item", "on", "quantity", "value")
+# Codes of items are a centre's own, so an item is known by its centre and its code.
+ITEM = ["centre", "item"]
 VERDICT_COLUMNS = (
     "item_kind", "item", "centre", "session", "technique", "rule", "quantity", "observed",
     "limit_low", "limit_high", "unit", "operator", "severity", "state", "sentence", "waiver",
@@ -53,7 +54,9 @@ def rules_in_study(rules: Iterable[Rule], decisions: Sequence[Decision]) -> tupl
                     obtained="study proposal",
                 )
             )
-        changed.extend(v for v in versions if v.valid_until is None or v.valid_from <= v.valid_until)
+        changed.extend(
+            v for v in versions if v.valid_until is None or v.valid_from <= v.valid_until
+        )
     return tuple(changed)
 
 
@@ -87,8 +90,8 @@ def judge(
         own = [r for r in rules if r.owner == owner and r.level == level]
         if not own:
             continue
-        wide = rows.pivot(index="item", columns="quantity", values="value")
-        items = rows.drop_duplicates("item").set_index("item").loc[wide.index]
+        wide = rows.pivot(index=ITEM, columns="quantity", values="value")
+        items = rows.drop_duplicates(ITEM).set_index(ITEM).loc[wide.index]
         for rule in own:
             frame = _judge_rule(rule, wide, items)
             if len(frame):
@@ -115,8 +118,8 @@ def _judge_rule(rule: Rule, wide: pd.DataFrame, items: pd.DataFrame) -> pd.DataF
     return pd.DataFrame(
         {
             "item_kind": rule.level,
-            "item": items.index,
-            "centre": items["centre"].to_numpy(),
+            "item": items.index.get_level_values("item"),
+            "centre": items.index.get_level_values("centre"),
             "session": items["session"].to_numpy(),
             "technique": rule.owner,
             "rule": rule.key,
@@ -147,9 +150,7 @@ def _column(wide: pd.DataFrame, quantity: str) -> NDArray[np.float64]:
     return wide[quantity].to_numpy(dtype=np.float64)
 
 
-def within(
-    value: NDArray[np.float64], low: float | None, high: float | None
-) -> NDArray[np.bool_]:
+def within(value: NDArray[np.float64], low: float | None, high: float | None) -> NDArray[np.bool_]:
     """Say where `value` (n,) lies inside the limits, both inclusive; NaN is never inside."""
     inside = ~np.isnan(value)
     if low is not None:
@@ -199,6 +200,7 @@ def _apply_waivers(verdicts: pd.DataFrame, waivers: Sequence[Waiver]) -> pd.Data
     for waiver in waivers:
         hit = (
             (verdicts["item_kind"] == waiver.item_kind)
+            & (verdicts["centre"] == waiver.centre)
             & (verdicts["item"] == waiver.item)
             & (verdicts["rule"] == waiver.rule)
             & verdicts["state"].isin(["fail", "not_judged"])
@@ -211,34 +213,27 @@ def _apply_waivers(verdicts: pd.DataFrame, waivers: Sequence[Waiver]) -> pd.Data
 def status_of_items(verdicts: pd.DataFrame) -> pd.DataFrame:
     """Derive the status of each item from its verdicts.
 
-    Returns a frame indexed by item with `status` (accepted, rejected, not_judgeable), `flagged`
-    (any flag rule failed), `n_alerts` and `why` (the sentences of what kept it from acceptance).
+    Returns a frame indexed by centre and item with `status` (accepted, rejected, not_judgeable),
+    `flagged` (any flag rule failed), `n_alerts` and `why` (the sentences of what kept it from
+    acceptance).
     """
-    columns: dict[str, Any] = {"status": [], "flagged": [], "n_alerts": [], "why": []}
-    if verdicts.empty:
-        return pd.DataFrame(columns, index=pd.Index([], name="item"))
     failed = verdicts["state"] == "fail"
     reject = verdicts["severity"] == "reject"
     unjudged = (verdicts["state"] == "not_judged") & reject
-    marks = pd.DataFrame(
-        {
-            "item": verdicts["item"],
-            "rejected": failed & reject,
-            "unjudged": unjudged,
-            "flagged": failed & (verdicts["severity"] == "flag"),
-            "n_alerts": (failed & (verdicts["severity"] == "alert")).astype(int),
-        }
+    marks = verdicts[ITEM].assign(
+        rejected=failed & reject,
+        unjudged=unjudged,
+        flagged=failed & (verdicts["severity"] == "flag"),
+        n_alerts=(failed & (verdicts["severity"] == "alert")).astype("int64"),
     )
-    grouped = marks.groupby("item", sort=True)
+    grouped = marks.groupby(ITEM, sort=True)
     result = grouped[["rejected", "unjudged", "flagged"]].any()
-    status = np.select(
-        [result["rejected"], result["unjudged"]], ["rejected", "not_judgeable"], "accepted"
-    )
-    blocking = verdicts[(failed & reject) | unjudged]
-    why = blocking.groupby("item")["sentence"].agg(" ".join)
+    why = verdicts[(failed & reject) | unjudged].groupby(ITEM)["sentence"].agg(" ".join)
     return pd.DataFrame(
         {
-            "status": status,
+            "status": np.select(
+                [result["rejected"], result["unjudged"]], ["rejected", "not_judgeable"], "accepted"
+            ),
             "flagged": result["flagged"],
             "n_alerts": grouped["n_alerts"].sum(),
             "why": why.reindex(result.index).fillna(""),

@@ -21,7 +21,16 @@ import contracts
 from pipeline.study import Device
 
 # Every module below these can change a number that is measured on a signal.
-MEASURING_CODE = ("records.py", "measure.py", "intake/read.py", "signals")
+MEASURING_CODE = (
+    "records.py",
+    "measure.py",
+    "intake/asked.py",
+    "intake/read.py",
+    "intake/read_csv.py",
+    "intake/read_edf.py",
+    "intake/read_parquet.py",
+    "signals",
+)
 MEASURING_LIBRARIES = ("numpy", "scipy", "pyarrow", "edfio")
 
 
@@ -66,6 +75,13 @@ def measuring_fingerprint(technique: str) -> str:
     for library in MEASURING_LIBRARIES:
         digest.update(f"{library}={version(library)}".encode())
     return digest.hexdigest()[:16]
+
+
+@cache
+def intake_fingerprint() -> str:
+    """Return a digest of what decides whether a row is taken in: its code and the contract."""
+    tables = _tree_digest(Path(str(files("contracts"))) / "tables")
+    return hashlib.sha256((_code_digest(("intake", "study.py")) + tables).encode()).hexdigest()[:12]
 
 
 @cache

@@ -93,15 +93,23 @@ class State:
         with self._turn:
             self._con.execute(sql, list(parameters))
 
+    def run_with(self, sql: str, parameters: Sequence[Any], **frames: pd.DataFrame) -> None:
+        """Run one statement that reads frames by the names given."""
+        with self._turn:
+            for name, rows in frames.items():
+                self._con.register(name, rows)
+            self._con.execute(sql, list(parameters))
+            for name in frames:
+                self._con.unregister(name)
+
     def append(self, table: str, rows: pd.DataFrame) -> None:
         """Append the rows of a frame to a table, by column name."""
         if rows.empty:
             return
-        with self._turn:
-            self._con.register("new_rows", rows)
-            names = ", ".join(rows.columns)
-            self._con.execute(f"INSERT INTO {table} ({names}) SELECT {names} FROM new_rows")
-            self._con.unregister("new_rows")
+        names = ", ".join(rows.columns)
+        self.run_with(
+            f"INSERT INTO {table} ({names}) SELECT {names} FROM new_rows", [], new_rows=rows
+        )
 
     def store_problems(
         self, problems: Iterable[Problem], *, night: str, content_key: str | None = None
@@ -176,12 +184,9 @@ class State:
         if wanted.empty:
             return
         with self.transaction():
-            self._con.register("gone", wanted)
             for table in ("measured", "trials", "trial_values", "problems"):
-                self._con.execute(
-                    f"DELETE FROM {table} WHERE content_key IN (SELECT content_key FROM gone)"
-                )
-            self._con.unregister("gone")
+                sql = f"DELETE FROM {table} WHERE content_key IN (SELECT content_key FROM gone)"
+                self.run_with(sql, [], gone=wanted)
 
 
 def _measured_rows(measured: Sequence[Measured], *, night: str, code: str) -> pd.DataFrame:
@@ -231,5 +236,3 @@ def _value_rows(measured: Sequence[Measured]) -> pd.DataFrame:
             "reason": reasons,
         }
     )
-
-

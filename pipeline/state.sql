@@ -1,11 +1,12 @@
 -- The private state of a study: what was taken in, what was measured, what happened each night.
 CREATE TABLE IF NOT EXISTS nights (
-    night VARCHAR PRIMARY KEY, started_at TIMESTAMPTZ, ended_at TIMESTAMPTZ, state VARCHAR,
-    signature VARCHAR, code_fingerprint VARCHAR, rules_version VARCHAR, published BOOLEAN
+    night VARCHAR, started_at TIMESTAMPTZ, ended_at TIMESTAMPTZ, state VARCHAR,
+    sentences VARCHAR, signature VARCHAR, code_fingerprint VARCHAR, rules_version VARCHAR, published BOOLEAN
 );
 CREATE TABLE IF NOT EXISTS deliveries (
     centre VARCHAR, delivery VARCHAR, created_at TIMESTAMPTZ, first_night VARCHAR, state VARCHAR,
-    path VARCHAR, stat_digest VARCHAR, sha256 VARCHAR, counts JSON, PRIMARY KEY (centre, delivery)
+    path VARCHAR, stat_digest VARCHAR, sha256 VARCHAR, n_sessions BIGINT, n_recordings BIGINT,
+    n_checks BIGINT
 );
 CREATE TABLE IF NOT EXISTS stats (
     centre VARCHAR, delivery VARCHAR, path VARCHAR, bytes BIGINT, mtime_ns BIGINT, sha256 VARCHAR
@@ -14,17 +15,13 @@ CREATE TABLE IF NOT EXISTS stats (
 CREATE TABLE IF NOT EXISTS delivered (
     centre VARCHAR, delivery VARCHAR, table_name VARCHAR, body BLOB
 );
-CREATE TABLE IF NOT EXISTS held (
-    centre VARCHAR, delivery VARCHAR, item_kind VARCHAR, item VARCHAR, session VARCHAR,
-    technique VARCHAR, sentence VARCHAR
-);
 CREATE TABLE IF NOT EXISTS problems (
     night VARCHAR, centre VARCHAR, delivery VARCHAR, content_key VARCHAR, session VARCHAR,
     recording VARCHAR, kind VARCHAR, where_found VARCHAR, row_number BIGINT, column_name VARCHAR,
     value VARCHAR, expected VARCHAR, sentence VARCHAR, remedy VARCHAR
 );
 CREATE TABLE IF NOT EXISTS measured (
-    content_key VARCHAR PRIMARY KEY, item VARCHAR, technique VARCHAR, state VARCHAR,
+    content_key VARCHAR, item VARCHAR, technique VARCHAR, state VARCHAR,
     rate_hz DOUBLE, duration_s DOUBLE, sentence VARCHAR, traceback VARCHAR, code VARCHAR,
     night VARCHAR
 );

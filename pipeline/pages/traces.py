@@ -17,7 +17,8 @@ from pipeline.records import FloatArray, IntArray, Mark, Recording, Trial
 from pipeline.techniques.interface import Technique
 
 Loaded = tuple[Recording, Technique, Sequence[Trial]]
-LoadRecording = Callable[[str], Loaded | None]
+# Given a centre and the code of one of its recordings.
+LoadRecording = Callable[[str, str], Loaded | None]
 
 TIME_BUCKETS = 900
 LOOP_BUCKETS = 320
@@ -101,7 +102,7 @@ def _write_recording(
             folder.keep(name)
             there[name] = True
         return
-    loaded = load(recording["recording"])
+    loaded = load(recording["centre"], recording["recording"])
     if loaded is None:
         return
     signals, module, found = loaded

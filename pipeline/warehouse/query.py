@@ -9,6 +9,7 @@ from pipeline.warehouse.current import current_night
 
 if TYPE_CHECKING:
     import duckdb
+    import pandas as pd
 
 HARDENED = {
     "enable_external_access": "false",
@@ -32,3 +33,18 @@ def open_night(night_path: Path) -> duckdb.DuckDBPyConnection:
 def open_current(study_path: Path) -> duckdb.DuckDBPyConnection:
     """Resolve `current` once and open that night; the connection stays on it."""
     return open_night(current_night(study_path))
+
+
+class QueryError(ValueError):
+    """A query that the warehouse does not answer; the message says why."""
+
+
+def run_query(connection: duckdb.DuckDBPyConnection, sql: str) -> pd.DataFrame:
+    """Answer one query; QueryError with the database's own words when it cannot be answered."""
+    import duckdb
+
+    try:
+        answer = connection.execute(sql)
+        return answer.df() if answer.description else connection.sql("SELECT 1 WHERE false").df()
+    except duckdb.Error as error:
+        raise QueryError(f"The warehouse does not answer this query. {error}") from None

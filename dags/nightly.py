@@ -1,0 +1,95 @@
+"""The nightly flow: the stages of `pipeline.night` in order, one task per centre or chunk.
+
+Import this module only after `dags.embedded.embed`. The flow passes ids, never frames. What a
+night was is read from the ledger, never from the states of tasks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from prefect import Task, flow, task
+from prefect.futures import as_completed
+from prefect.task_runners import TaskRunner, ThreadPoolTaskRunner
+
+from dags.progress import NightProgress
+from pipeline import stages
+from pipeline.night import Night, NightReport, close_night, open_night
+
+# Nights at work in this process: a task is given the name of its night, not an open database.
+_OPEN: dict[str, Night] = {}
+
+
+@task(name="take in one centre")
+def take_in(night: str, centre: str) -> None:
+    """Take in what one centre delivered."""
+    stages.take_in_centre(_OPEN[night], centre)
+
+
+@task(name="measure one chunk")
+def measure(night: str, chunk: int) -> None:
+    """Measure one chunk of recordings or checks and store the measures."""
+    stages.measure_chunk(_OPEN[night], chunk)
+
+
+@task(name="judge")
+def judge(night: str, _: str) -> None:
+    """Judge everything measured, by the rules in force."""
+    stages.judge_night(_OPEN[night])
+
+
+@task(name="publish")
+def publish(night: str, _: str) -> None:
+    """Publish the warehouse of this night."""
+    stages.publish_night(_OPEN[night])
+
+
+@task(name="write pages")
+def write_pages(night: str, _: str) -> None:
+    """Write the pages of every centre."""
+    stages.write_night_pages(_OPEN[night])
+
+
+# Threads only hand chunks to our own processes, so a few more than cores keep all cores busy.
+THREADS: TaskRunner[Any] = ThreadPoolTaskRunner(max_workers=8)
+
+
+@flow(name="night", task_runner=THREADS, persist_result=False)
+def nightly(study_path: str, workers: int | None = None, full: bool = False) -> NightReport:
+    """Run one night of the study in a folder and return its report."""
+    with open_night(Path(study_path), workers=workers, full=full) as night:
+        _OPEN[night.name] = night
+        try:
+            with NightProgress() as progress:
+                _run_stages(night, progress)
+            return close_night(night)
+        finally:
+            del _OPEN[night.name]
+
+
+def _run_stages(night: Night, progress: NightProgress) -> None:
+    whole = [night.study.name]
+    _run(take_in, night, list(night.study.centres), progress=progress, word="taking in")
+    checks = stages.plan_measuring(night, "check")
+    _run(measure, night, checks, progress=progress, word="measuring checks")
+    recordings = stages.plan_measuring(night, "recording")
+    _run(measure, night, recordings, progress=progress, word="measuring recordings")
+    _run(judge, night, whole, progress=progress, word="judging")
+    _run(publish, night, whole, progress=progress, word="publishing")
+    _run(write_pages, night, whole, progress=progress, word="writing pages")
+
+
+def _run(
+    stage: Task[Any, None],
+    night: Night,
+    items: Sequence[str] | Sequence[int],
+    *,
+    progress: NightProgress,
+    word: str,
+) -> None:
+    """Run one stage over its items; each stage records its own failures in the night."""
+    progress.begin(word, len(items))
+    for _ in as_completed([stage.submit(night.name, item) for item in items]):
+        progress.advance()

@@ -1,0 +1,125 @@
+"""Bring stored measures, the roster and the visit together: what judging starts from."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+import contracts
+from pipeline.judging import Evidence
+from pipeline.roster import Roster
+from pipeline.scoring import GROWTH
+from pipeline.state import State
+
+FOLLOW_UP = "followup_call_done"
+RECORDED = ["content_key", "state", "rate_hz", "duration_s", "sentence", "code"]
+
+
+def measured_rows(state: State, rows: pd.DataFrame) -> pd.DataFrame:
+    """Join what was measured to roster rows that carry `content_key`; held rows are quarantined."""
+    measured = state.frame(f"SELECT {', '.join(RECORDED)} FROM measured")
+    joined = rows.merge(measured, on="content_key", how="left")
+    joined["state"] = joined["state"].where(~joined["held"], "quarantined").fillna("crashed")
+    joined["why"] = joined["why"].where(joined["held"], joined["sentence"]).fillna("")
+    return joined.drop(columns="sentence")
+
+
+def check_values(state: State, checks: pd.DataFrame) -> pd.DataFrame:
+    """Return the numbers of checks and of their strokes.
+
+    Columns: centre, check_id, kind, level, item, quantity, value, reason. A number of the check
+    that its table already holds (the minutes of heating) is taken from there.
+    """
+    stored = state.frame("SELECT * FROM trial_values").merge(
+        checks[["centre", "check_id", "kind", "content_key"]], on="content_key"
+    )
+    whole = stored["trial_index"] == 0
+    stored["level"] = np.where(whole, "check", "trial")
+    number = "#" + stored["trial_index"].astype(str)
+    stored["item"] = stored["check_id"] + number.where(~whole, "")
+    told = [
+        checks.loc[checks["kind"] == q.owner, ["centre", "check_id", "kind"]].assign(
+            level="check", quantity=q.name, value=checks[q.name], reason=None
+        )
+        for q in contracts.QUANTITIES.values()
+        if q.level == "check" and q.name in checks.columns
+    ]
+    told_rows = pd.concat(told, ignore_index=True).assign(item=lambda rows: rows["check_id"])
+    names = ["centre", "check_id", "kind", "level", "item", "quantity", "value", "reason"]
+    stored = stored[~(whole & stored["quantity"].isin(set(told_rows["quantity"])))]
+    return pd.concat([stored[names], told_rows[names]], ignore_index=True)
+
+
+def gather(state: State, roster: Roster) -> Evidence:
+    """Gather everything that judging needs; `roster` rows carry their content keys."""
+    recordings = measured_rows(state, roster.recordings)
+    checks = measured_rows(state, roster.checks)
+    trials = _trials(state, recordings)
+    values = check_values(state, checks)
+    return Evidence(
+        sessions=roster.sessions,
+        recordings=recordings,
+        trials=trials,
+        trial_values=_trial_values(state, trials, recordings),
+        checks=checks,
+        check_values=values,
+        session_values=session_values(roster.sessions),
+        session_checks=roster.session_checks,
+    )
+
+
+def _trials(state: State, recordings: pd.DataFrame) -> pd.DataFrame:
+    names = ["centre", "session", "technique", "recording", "on", "content_key"]
+    trials = state.frame("SELECT * FROM trials").merge(recordings[names], on="content_key")
+    trials["trial"] = trials["recording"] + "#" + trials["trial_index"].astype(str)
+    order = ["centre", "session", "technique", "recording", "trial_index"]
+    return trials.sort_values(order, ignore_index=True)
+
+
+def _trial_values(state: State, trials: pd.DataFrame, recordings: pd.DataFrame) -> pd.DataFrame:
+    """Return the measured numbers of each trial, and what its recording's row says of it."""
+    names = ["content_key", "trial_index", "centre", "trial", "technique"]
+    by = ["content_key", "trial_index"]
+    stored = state.frame("SELECT * FROM trial_values WHERE trial_index > 0")
+    measured = stored.merge(trials[names], on=by)
+    said = trials.merge(
+        recordings[["centre", "recording", "sleep_state", "operator_accepts"]],
+        on=["centre", "recording"],
+    )
+    asleep = said["sleep_state"]
+    notes = {
+        "quiet_sleep": np.where(asleep.isna(), np.nan, (asleep == "quiet").astype(float)),
+        "operator_accepts": as_number(said["operator_accepts"]),
+    }
+    kept = ["centre", "trial", "technique"]
+    from_row = [said[kept].assign(quantity=q, value=v, reason=None) for q, v in notes.items()]
+    return pd.concat(
+        [measured[[*kept, "quantity", "value", "reason"]], *from_row], ignore_index=True
+    )
+
+
+def session_values(sessions: pd.DataFrame) -> pd.DataFrame:
+    """Return the quantities of each visit: what its row says, and growth z-scores.
+
+    Columns: centre, session, quantity, value, reason.
+    """
+    taken = sessions[~sessions["held"]]
+    frames = []
+    for name in contracts.SESSION.names("session"):
+        rows = taken[["centre", "session"]].assign(quantity=str(name))
+        rows["reason"] = None
+        if name in GROWTH:
+            rows["value"], rows["reason"] = taken[name], taken[f"{name}_why"].replace("", None)
+        elif name == FOLLOW_UP:
+            rows["value"] = taken[name].map({"yes": 1.0, "no": 0.0})
+        else:
+            rows["value"] = as_number(taken[name])
+        frames.append(rows)
+    return pd.concat(frames, ignore_index=True)
+
+
+def as_number(column: pd.Series[Any]) -> pd.Series[float]:
+    """Return yes and no as 1 and 0, numbers as they are, missing as NaN."""
+    return column.astype("Float64").astype("float64")

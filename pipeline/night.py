@@ -1,0 +1,178 @@
+"""A night: what it holds while it is at work, when it has nothing to do, and how it ended."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from time import monotonic
+
+import pandas as pd
+
+from pipeline.intake.discover import find_deliveries, find_strays
+from pipeline.jobs import Job, code_fingerprint
+from pipeline.measure import MeasuringPool, measuring_pool
+from pipeline.night_state import NightState, NightVerdict, judge_of_night
+from pipeline.roster import Roster
+from pipeline.state import State
+from pipeline.study import Study, load_study
+from pipeline.warehouse.current import current_night, nights_folder
+from pipeline.warehouse.frames import Tonight
+from pipeline.warehouse.query import open_night as open_warehouse
+
+FIRST_NAME = "n000000"
+
+
+@dataclass(slots=True)
+class Night:
+    """A night at work: the study, its open state, and what the stages hand on."""
+
+    study: Study
+    state: State
+    pool: MeasuringPool
+    name: str
+    started_at: datetime
+    full: bool
+    began: float = field(default_factory=monotonic)
+    chunks: list[list[Job]] = field(default_factory=list)
+    jobs: dict[tuple[str, str], Job] = field(default_factory=dict)
+    roster: Roster | None = None
+    tonight: Tonight | None = None
+    conservation: pd.DataFrame = field(default_factory=pd.DataFrame)
+    folder: Path | None = None
+    failures: list[str] = field(default_factory=list)
+    n_measured: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class NightReport:
+    """How a night ended, in numbers and sentences."""
+
+    night: str
+    state: NightState
+    idle: bool
+    published: bool
+    conservation: pd.DataFrame
+    sentences: tuple[str, ...]
+    n_measured: int
+    n_unchanged: int
+    n_problems: int
+    seconds: float
+
+
+@contextmanager
+def open_night(
+    study_path: Path, *, workers: int | None = None, full: bool = False
+) -> Iterator[Night]:
+    """Open the study and its state for one night; raises StudyError and NightRunning.
+
+    `workers` is the number of measuring processes, all cores unless given. `full` looks into
+    every file again, even where size and time have not changed.
+    """
+    study = load_study(study_path)
+    with (
+        State(study.work_path) as state,
+        measuring_pool(workers or os.cpu_count() or 1) as pool,
+    ):
+        yield Night(study, state, pool, _next_name(study, state), datetime.now(UTC), full)
+
+
+def _next_name(study: Study, state: State) -> str:
+    """Return the name after the last, whether the state or the warehouse remembers it."""
+    last = state.value("SELECT max(night) FROM nights") or FIRST_NAME
+    kept = [folder.name for folder in nights_folder(study.path).glob("n*")]
+    return f"n{int(max([last, *kept])[1:]) + 1:06d}"
+
+
+def signature(night: Night) -> str:
+    """Return a digest of all that a night rests on: deliveries, study files, code.
+
+    Only names, sizes and times of deliveries are looked at. Equal signatures mean that nothing
+    can have changed, so an unchanged night ends at once.
+    """
+    digest = hashlib.sha256(code_fingerprint().encode())
+    for centre in night.study.centres:
+        for found in find_deliveries(night.study, centre):
+            digest.update(f"{centre}/{found.delivery}/{found.stat_digest}".encode())
+    for problem in find_strays(night.study):
+        digest.update(problem.sentence.encode())
+    for file in study_files(night.study.path):
+        digest.update(file.read_bytes())
+    return digest.hexdigest()
+
+
+def study_files(path: Path) -> list[Path]:
+    """Return the files by which the coordinating centre steers a study."""
+    named = [path / "study.toml", path / "decisions.toml", path / "waivers.toml"]
+    listed = [*path.glob("centres/*.toml"), *path.glob("references/*.toml")]
+    return sorted(file for file in [*named, *listed] if file.is_file())
+
+
+def is_idle(night: Night) -> bool:
+    """Say whether nothing changed since the last night, and that night was published whole."""
+    last = night.state.frame(
+        "SELECT signature, published, state FROM nights ORDER BY night DESC LIMIT 1"
+    )
+    if night.full or last.empty or not last["published"][0] or last["state"][0] == "red":
+        return False
+    current = (night.study.path / "warehouse" / "current").exists()
+    return current and bool(last["signature"][0] == signature(night))
+
+
+def close_idle(night: Night) -> NightReport:
+    """Record a night in which nothing had changed; the published night stays current."""
+    last = current_night(night.study.path)
+    with open_warehouse(last) as warehouse:
+        conservation = warehouse.execute("SELECT * FROM conservation").df()
+    before = night.state.frame("SELECT state, sentences FROM nights ORDER BY night DESC LIMIT 1")
+    state: NightState = before["state"][0]
+    sentences = before["sentences"][0].splitlines()
+    _record(night, NightVerdict(state, tuple(sentences)), published=True)
+    return _report(night, state, conservation, tuple(sentences), idle=True)
+
+
+def close_night(night: Night) -> NightReport:
+    """Record how the night ended and say it in numbers and sentences."""
+    verdict = judge_of_night(night.tonight, night.conservation, night.failures)
+    _record(night, verdict, published=night.folder is not None)
+    return _report(night, verdict.state, night.conservation, verdict.sentences, idle=False)
+
+
+def _record(night: Night, verdict: NightVerdict, *, published: bool) -> None:
+    row = {
+        "night": night.name,
+        "started_at": night.started_at,
+        "ended_at": datetime.now(UTC),
+        "state": verdict.state,
+        "sentences": "\n".join(verdict.sentences),
+        "signature": signature(night) if published else "",
+        "code_fingerprint": code_fingerprint(),
+        "published": published,
+    }
+    night.state.append("nights", pd.DataFrame([row]))
+
+
+def _report(
+    night: Night,
+    state: NightState,
+    conservation: pd.DataFrame,
+    sentences: tuple[str, ...],
+    *,
+    idle: bool,
+) -> NightReport:
+    return NightReport(
+        night=night.name,
+        state=state,
+        idle=idle,
+        published=night.folder is not None,
+        conservation=conservation,
+        sentences=sentences,
+        n_measured=night.n_measured,
+        n_unchanged=night.state.value("SELECT count(*) FROM measured") - night.n_measured,
+        n_problems=night.state.value("SELECT count(*) FROM problems"),
+        seconds=monotonic() - night.began,
+    )

@@ -1,0 +1,78 @@
+"""Whether a night is green, amber or red, read from what happened to the items, and in words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import pandas as pd
+
+from pipeline.warehouse.frames import Tonight
+
+NightState = Literal["green", "amber", "red"]
+
+
+@dataclass(frozen=True, slots=True)
+class NightVerdict:
+    """The state of a night and the sentences behind it, the worst first."""
+
+    state: NightState
+    sentences: tuple[str, ...]
+
+
+def judge_of_night(
+    tonight: Tonight | None, conservation: pd.DataFrame, failures: Sequence[str]
+) -> NightVerdict:
+    """Return red when ours failed or counts do not add up, amber when a person must act."""
+    failed = list(failures)
+    waiting: list[str] = []
+    if tonight is not None and len(conservation):
+        failed += _failed(tonight, conservation)
+        waiting = _waiting(tonight)
+    if failed:
+        return NightVerdict("red", (*failed, *waiting))
+    return NightVerdict("amber" if waiting else "green", tuple(waiting))
+
+
+def _failed(tonight: Tonight, conservation: pd.DataFrame) -> list[str]:
+    said = [
+        f"{row.centre}, {row.technique}: the counts of recordings or trials do not add up."
+        for row in conservation[~conservation["balances"]].itertuples()
+    ]
+    for items, kind in (
+        (tonight.evidence.recordings, "recording"),
+        (tonight.evidence.checks, "check"),
+    ):
+        crashed = int((items["state"] == "crashed").sum())
+        if crashed:
+            said.append(
+                f"The pipeline failed on {count(crashed, kind)}; tracebacks are in the state."
+            )
+    return said
+
+
+def _waiting(tonight: Tonight) -> list[str]:
+    deliveries, sessions = tonight.deliveries, tonight.judged.sessions
+    absent = sorted(set(tonight.study.centres) - set(deliveries["centre"]))
+    said = [f"{centre} has delivered nothing." for centre in absent]
+    for state, words in (("quarantined", "was refused as a whole"), ("arriving", "is incomplete")):
+        rows = deliveries[deliveries["state"] == state]
+        named = zip(rows["centre"], rows["delivery"], strict=True)
+        said += [f"Delivery {delivery} of {centre} {words}." for centre, delivery in named]
+    held = int((sessions["status"] == "quarantined").sum())
+    unread = int((tonight.evidence.recordings["state"] == "quarantined").sum())
+    refused = int((tonight.judged.checks["status"] != "accepted").sum())
+    for number, kind, words in (
+        (held, "session", "held at the border"),
+        (unread, "recording", "quarantined"),
+        (refused, "check", "out of tolerance or not readable"),
+    ):
+        if number:
+            said.append(f"{count(number, kind)} {words}; the pages say why.")
+    return said
+
+
+def count(number: int, noun: str) -> str:
+    """Return a number with its noun: "1 check", "2 checks"."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

@@ -1,0 +1,254 @@
+"""The stages of a night as plain functions; `dags.nightly` calls the same ones as tasks.
+
+A stage that fails is recorded with its traceback and turns the night red; the stages that do not
+depend on it go on, and the last good warehouse stays where it is.
+"""
+
+from __future__ import annotations
+
+import traceback
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import asdict, replace
+from datetime import UTC, datetime
+from functools import partial
+from pathlib import Path
+from typing import Literal
+
+import pandas as pd
+
+import contracts
+from pipeline import evidence
+from pipeline.acceptance import rules_in_study, rules_version
+from pipeline.intake.asked import Unreadable
+from pipeline.intake.discover import Found, find_deliveries, find_strays
+from pipeline.intake.tables import Delivered, take_in
+from pipeline.jobs import Job, code_fingerprint, intake_fingerprint
+from pipeline.judging import judge_study
+from pipeline.ledger import ledger_rows, write_ledger
+from pipeline.measure import load_recording
+from pipeline.night import Night, NightReport, close_idle, close_night, is_idle, open_night
+from pipeline.night_state import judge_of_night
+from pipeline.pages.traces import Loaded
+from pipeline.pages.write import write_pages
+from pipeline.planning import check_jobs, recording_jobs, with_keys
+from pipeline.references import load_references
+from pipeline.roster import read_roster, rows_to_keep
+from pipeline.scoring import with_growth
+from pipeline.standing import deliveries_tonight, problems_tonight
+from pipeline.techniques.interface import technique_of
+from pipeline.warehouse.frames import Tonight, frames_of, in_contract
+from pipeline.warehouse.publish import NightFacts, publish
+
+JOBS_PER_CHUNK = 40
+Kind = Literal["check", "recording"]
+# Checks come first: box factor and half-life go into what recordings are measured with.
+KINDS: tuple[Kind, ...] = ("check", "recording")
+
+
+def run_night(study_path: Path, *, workers: int | None = None, full: bool = False) -> NightReport:
+    """Run one night in this process, without the orchestrator."""
+    with open_night(study_path, workers=workers, full=full) as night:
+        if is_idle(night):
+            return close_idle(night)
+        for centre in night.study.centres:
+            take_in_centre(night, centre)
+        for kind in KINDS:
+            for chunk in plan_measuring(night, kind):
+                measure_chunk(night, chunk)
+        judge_night(night)
+        publish_night(night)
+        write_night_pages(night)
+        return close_night(night)
+
+
+@contextmanager
+def _stage(night: Night, word: str) -> Iterator[None]:
+    """Run a stage; a failure of ours is kept with its traceback and turns the night red."""
+    try:
+        yield
+    except Exception as error:
+        night.failures.append(f"{word} failed: {type(error).__name__}: {error}")
+        log = night.study.work_path / "failures.log"
+        with log.open("a", encoding="utf-8") as file:
+            file.write(f"{night.name} {word}\n{traceback.format_exc()}\n")
+
+
+def take_in_centre(night: Night, centre: str) -> None:
+    """Take in what a centre delivered since the last night; unchanged deliveries cost a look."""
+    with _stage(night, f"taking in {centre}"):
+        for found in find_deliveries(night.study, centre):
+            with _stage(night, f"taking in {centre}/{found.delivery}"):
+                _take_in_delivery(night, found)
+
+
+def _take_in_delivery(night: Night, found: Found) -> None:
+    where = [found.centre, found.delivery]
+    known = night.state.value(
+        "SELECT stat_digest FROM deliveries WHERE centre = ? AND delivery = ?", where
+    )
+    digest = found.stat_digest + intake_fingerprint()
+    if known == digest and not night.full:
+        return
+    delivered = take_in(night.study, found, known=_stamps(night, found))
+    first = night.state.value(
+        "SELECT first_night FROM deliveries WHERE centre = ? AND delivery = ?", where
+    )
+    with night.state.transaction():
+        for table in ("deliveries", "stats", "delivered"):
+            night.state.run(f"DELETE FROM {table} WHERE centre = ? AND delivery = ?", where)
+        night.state.run(
+            "DELETE FROM problems WHERE centre = ? AND delivery = ? AND content_key IS NULL", where
+        )
+        _store_delivery(night, delivered, first_night=first or night.name, digest=digest)
+
+
+def _stamps(night: Night, found: Found) -> dict[str, tuple[int, int, str]]:
+    """Return what is known of a delivery's files from earlier nights, nothing on a full night."""
+    if night.full:
+        return {}
+    rows = night.state.frame(
+        "SELECT path, bytes, mtime_ns, sha256 FROM stats WHERE centre = ? AND delivery = ?",
+        [found.centre, found.delivery],
+    )
+    return {
+        path: (int(size), int(mtime_ns), sha256)
+        for path, size, mtime_ns, sha256 in rows.itertuples(index=False, name=None)
+    }
+
+
+def _store_delivery(night: Night, delivered: Delivered, *, first_night: str, digest: str) -> None:
+    centre, delivery = delivered.centre, delivered.delivery
+    rows = rows_to_keep(delivered)
+    night.state.append(
+        "deliveries",
+        pd.DataFrame(
+            [
+                {
+                    "centre": centre,
+                    "delivery": delivery,
+                    "created_at": delivered.created,
+                    "first_night": first_night,
+                    "state": delivered.state,
+                    "path": str(delivered.root),
+                    "stat_digest": digest,
+                    "sha256": delivered.sha256,
+                    "n_sessions": len(rows.get("sessions", ())),
+                    "n_recordings": len(rows.get("recordings", ())),
+                    "n_checks": len(rows.get("checks", ())),
+                }
+            ]
+        ),
+    )
+    stamps = [
+        {"centre": centre, "delivery": delivery, "path": path, "bytes": size}
+        | {"mtime_ns": mtime_ns, "sha256": sha256}
+        for path, (size, mtime_ns, sha256) in delivered.stamps.items()
+    ]
+    night.state.append("stats", pd.DataFrame(stamps))
+    night.state.store_tables(rows, centre=centre, delivery=delivery)
+    night.state.store_problems(delivered.problems, night=night.name)
+
+
+def plan_measuring(night: Night, kind: Kind) -> list[int]:
+    """Work out what has to be measured; returns the numbers of the chunks."""
+    with _stage(night, f"planning {kind}s"):
+        roster = read_roster(night.state) if night.roster is None else night.roster
+        if kind == "check":
+            jobs = check_jobs(roster, night.study)
+            night.roster = replace(roster, checks=with_keys(roster.checks, jobs, "check_id"))
+        else:
+            values = evidence.check_values(night.state, roster.checks)
+            jobs = recording_jobs(roster, night.study, values[values["level"] == "check"])
+            keyed = with_keys(roster.recordings, jobs, "recording")
+            night.roster = replace(roster, recordings=keyed)
+        night.jobs |= {(job.centre, job.item): job for job in jobs if kind == "recording"}
+        return _chunk(night, jobs)
+    return []
+
+
+def _chunk(night: Night, jobs: Sequence[Job]) -> list[int]:
+    stored = night.state.stored_keys()
+    todo = list({job.key: job for job in jobs if job.key not in stored}.values())
+    night.state.forget_measured(job.key for job in todo)
+    first = len(night.chunks)
+    size = min(JOBS_PER_CHUNK, max(1, -(-len(todo) // (2 * night.pool.workers))))
+    night.chunks += [todo[at : at + size] for at in range(0, len(todo), size)]
+    return list(range(first, len(night.chunks)))
+
+
+def measure_chunk(night: Night, chunk: int) -> None:
+    """Measure one chunk in the pool and store its measures in one transaction."""
+    with _stage(night, "measuring"):
+        measured = night.pool.measure(night.chunks[chunk])
+        night.state.store_measured(measured, night=night.name, code=code_fingerprint())
+        night.n_measured += len(measured)
+
+
+def judge_night(night: Night) -> None:
+    """Judge everything by the rules in force, and write the ledger. No signal is read."""
+    with _stage(night, "judging"):
+        if night.roster is None:
+            raise RuntimeError("nothing was planned")
+        study, state = night.study, night.state
+        rules = rules_in_study(contracts.RULES.values(), study.decisions)
+        roster = replace(night.roster, sessions=with_growth(night.roster.sessions))
+        gathered = evidence.gather(state, roster)
+        deliveries = deliveries_tonight(state, roster)
+        strays = find_strays(study)
+        night.tonight = Tonight(
+            night=night.name,
+            study=study,
+            roster=roster,
+            evidence=gathered,
+            judged=judge_study(gathered, rules=rules, waivers=study.waivers),
+            rules=rules,
+            references=load_references(study.path),
+            deliveries=deliveries,
+            problems=problems_tonight(state, roster, deliveries, night=night.name, strays=strays),
+        )
+        with state.transaction():
+            write_ledger(state, night.tonight)
+
+
+def publish_night(night: Night) -> None:
+    """Publish the warehouse of this night; skipped when judging failed."""
+    with _stage(night, "publishing"):
+        if night.tonight is None:
+            return
+        frames = frames_of(night.tonight)
+        night.conservation = frames["conservation"]
+        verdict = judge_of_night(night.tonight, night.conservation, night.failures)
+        facts = NightFacts(
+            study=night.study.name,
+            started_at=night.started_at,
+            ended_at=datetime.now(UTC),
+            state=verdict.state,
+            code_fingerprint=code_fingerprint(),
+            rules_version=rules_version(night.tonight.rules),
+            contract_version=contracts.CONTRACT_VERSION,
+        )
+        of_night = pd.DataFrame([asdict(facts) | {"night": night.name}])
+        frames["nights"] = in_contract(of_night, "nights")
+        frames["ledger"] = in_contract(ledger_rows(night.state), "ledger")
+        night.folder = publish(night.study.path, night.name, frames, facts)
+
+
+def write_night_pages(night: Night) -> None:
+    """Write the pages of every centre from the published night; skipped when there is none."""
+    with _stage(night, "writing pages"):
+        if night.folder is not None:
+            write_pages(night.study, night.folder, partial(_load, night))
+
+
+def _load(night: Night, centre: str, recording: str) -> Loaded | None:
+    """Read one recording again for its picture; None where there is none to be read."""
+    job = night.jobs.get((centre, recording))
+    if job is None:
+        return None
+    try:
+        loaded = load_recording(job)
+    except Unreadable:
+        return None
+    technique = technique_of(job.technique)
+    return loaded, technique, technique.find_trials(loaded)

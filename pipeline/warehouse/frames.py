@@ -1,0 +1,219 @@
+"""The warehouse tables of a night, as frames with the columns of their contracts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+import contracts
+from contracts import Rule
+from contracts.schemas import PANDAS_TYPES
+from pipeline.judging import Evidence, Judged
+from pipeline.references import References
+from pipeline.roster import Roster
+from pipeline.scoring import with_scores
+from pipeline.study import Study
+from pipeline.warehouse.agreement import agreement_frame
+
+OF_ROW = ["centre", "session"]
+REFUSED = ("quarantined", "crashed")
+
+
+@dataclass(frozen=True, slots=True)
+class Tonight:
+    """Everything that a night found and judged."""
+
+    night: str
+    study: Study
+    roster: Roster
+    evidence: Evidence
+    judged: Judged
+    rules: Sequence[Rule]
+    references: References
+    deliveries: pd.DataFrame
+    problems: pd.DataFrame
+
+
+def frames_of(tonight: Tonight) -> dict[str, pd.DataFrame]:
+    """Return the frames that a night's own work fills, by warehouse table."""
+    judged, study = tonight.judged, tonight.study
+    outcomes = with_scores(
+        judged.outcomes, judged.sessions, study=study, references=tonight.references
+    )
+    frames = {
+        "centres": _centres(tonight),
+        "devices": _devices(tonight.study),
+        "infants": _infants(tonight.judged.sessions),
+        "sessions": tonight.judged.sessions,
+        "recordings": _recordings(tonight),
+        "trials": tonight.judged.trials,
+        "trial_values": tonight.evidence.trial_values,
+        "test_values": tonight.judged.test_values.rename(columns={"item": "test"}),
+        "check_values": tonight.evidence.check_values,
+        "session_values": tonight.evidence.session_values,
+        "verdicts": tonight.judged.verdicts,
+        "tests": _tests(tonight),
+        "outcomes": outcomes,
+        "checks": tonight.judged.checks.rename(columns={"recorded": "state"}),
+        "deliveries": tonight.deliveries,
+        "problems": tonight.problems,
+        "reported": tonight.roster.reported,
+        "agreement": agreement_frame(tonight.roster.reported, outcomes, judged.sessions),
+        "waivers": _waivers(study),
+        "conservation": conservation(tonight),
+        "rules": _rules(tonight.rules, tonight.study),
+        "quantities": _quantities(),
+        "sources": pd.DataFrame([{"source": s.key, "citation": s.citation} for s in _sources()]),
+    }
+    return {name: in_contract(frame, name) for name, frame in frames.items()}
+
+
+def in_contract(frame: pd.DataFrame, table: str) -> pd.DataFrame:
+    """Return the columns of the contract in its order and types, rows ordered by its key."""
+    contract = contracts.TABLES[table]
+    rows = frame.reindex(columns=[column.name for column in contract.columns])
+    types = {column.name: PANDAS_TYPES[column.type] for column in contract.columns}
+    rows = rows.astype({name: "object" if t == "date" else t for name, t in types.items()})
+    for name in contract.key:
+        if rows[name].isna().any():
+            raise ValueError(f"table {table}: rows without {name}")
+    return rows.sort_values(list(contract.key), ignore_index=True)
+
+
+def _centres(tonight: Tonight) -> pd.DataFrame:
+    deliveries, sessions = tonight.deliveries, tonight.judged.sessions
+    rows = []
+    for centre in tonight.study.centres.values():
+        own = deliveries[deliveries["centre"] == centre.centre]
+        rows.append(
+            {
+                "centre": centre.centre,
+                "title": centre.title,
+                "altitude_m": centre.altitude_m,
+                "n_deliveries": len(own),
+                "n_sessions": int((sessions["centre"] == centre.centre).sum()),
+                "last_delivery_at": own["created_at"].max() if len(own) else pd.NaT,
+                "state": "delivered" if len(own) else "nothing",
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def _devices(study: Study) -> pd.DataFrame:
+    names = [column.name for column in contracts.TABLES["devices"].columns]
+    return pd.DataFrame(
+        [{name: getattr(device, name) for name in names} for device in study.devices.values()]
+    )
+
+
+def _infants(sessions: pd.DataFrame) -> pd.DataFrame:
+    known = sessions[sessions["infant"].notna()].sort_values("on", kind="stable")
+    counts = known.groupby(["centre", "infant"]).size().rename("n_sessions").reset_index()
+    return known.drop_duplicates(["centre", "infant"]).merge(counts, on=["centre", "infant"])
+
+
+def _recordings(tonight: Tonight) -> pd.DataFrame:
+    trials = tonight.evidence.trials
+    counts = trials.groupby(["centre", "recording"]).size().rename("n_trials").reset_index()
+    rows = tonight.evidence.recordings.merge(counts, on=["centre", "recording"], how="left")
+    rows["n_trials"] = rows["n_trials"].fillna(0)
+    return rows.rename(columns={"code": "code_fingerprint"})
+
+
+def _tests(tonight: Tonight) -> pd.DataFrame:
+    visits = tonight.judged.sessions[[*OF_ROW, "tested_at", "operator", "device"]]
+    return tonight.judged.tests.merge(visits, on=OF_ROW, how="left")
+
+
+def _waivers(study: Study) -> pd.DataFrame:
+    names = [column.name for column in contracts.TABLES["waivers"].columns]
+    rows = [{name: getattr(waiver, name) for name in names} for waiver in study.waivers]
+    return pd.DataFrame(rows, columns=names)
+
+
+def conservation(tonight: Tonight) -> pd.DataFrame:
+    """Count every recording and trial of each centre and technique, and say whether it adds up.
+
+    A centre without any recording has one row, technique "none".
+    """
+    by = ["centre", "technique"]
+    recordings = tonight.evidence.recordings
+    technique = recordings["technique"].fillna("unknown")
+    state = recordings["state"]
+    rows = recordings[["centre"]].assign(
+        technique=technique,
+        delivered=1,
+        **{name: (state == name).astype(int) for name in ("measured", "no_trial", *REFUSED)},
+    )
+    trials = tonight.judged.trials
+    status = trials["status"]
+    found = trials[by].assign(
+        found=1,
+        flagged=(trials["flagged"] & (status == "accepted")).astype(int),
+        **{
+            name: (status == name).astype(int) for name in ("accepted", "rejected", "not_judgeable")
+        },
+    )
+    counts = rows.groupby(by).sum().join(found.groupby(by).sum(), how="left").reset_index()
+    absent = sorted(set(tonight.study.centres) - set(counts["centre"]))
+    counts = pd.concat(
+        [counts, pd.DataFrame({"centre": absent, "technique": "none"})], ignore_index=True
+    )
+    numbers = [name for name in counts.columns if name not in by]
+    counts[numbers] = counts[numbers].fillna(0).astype("int64")
+    in_a_state = counts[["measured", "no_trial", *REFUSED]].sum(axis=1)
+    judged = counts[["accepted", "rejected", "not_judgeable"]].sum(axis=1)
+    counts["balances"] = (counts["delivered"] == in_a_state) & (counts["found"] == judged)
+    return counts.assign(night=tonight.night)
+
+
+def _rules(rules: Iterable[Rule], study: Study) -> pd.DataFrame:
+    decided = {(d.rule, d.valid_from): d.signed_by for d in study.decisions}
+    return pd.DataFrame(
+        [
+            {
+                "rule": r.key,
+                "owner": r.owner,
+                "level": r.level,
+                "quantity": r.quantity,
+                "operator": r.operator,
+                "limit_low": np.nan if r.low is None else r.low,
+                "limit_high": np.nan if r.high is None else r.high,
+                "unit": contracts.QUANTITIES[(r.owner, r.level, r.quantity)].unit,
+                "severity": r.severity,
+                "missing": r.missing,
+                "sentence": r.sentence,
+                "remedy": r.remedy,
+                "source": r.source,
+                "obtained": r.obtained,
+                "valid_from": r.valid_from,
+                "valid_until": r.valid_until,
+                "decided_by": decided.get((r.key, r.valid_from)),
+            }
+            for r in rules
+        ]
+    )
+
+
+def _quantities() -> pd.DataFrame:
+    return pd.DataFrame(
+        [
+            {
+                "owner": q.owner,
+                "level": q.level,
+                "quantity": q.name,
+                "unit": q.unit,
+                "definition": q.definition,
+                "equation": q.equation,
+                "source": q.source,
+            }
+            for q in contracts.QUANTITIES.values()
+        ]
+    )
+
+
+def _sources() -> Iterable[contracts.Source]:
+    return contracts.SOURCES.values()
