@@ -18,6 +18,7 @@ from demo_centres.site_faults import FAULTS
 from demo_centres.visits import Slot, Visit, planted, simulate_visit, slots_of
 
 DELIVERIES_A_CENTRE = 3
+LARGEST_DELIVERY = 40  # sessions, so that a delivery in the making fits in memory
 TABLE_FILES = ("sessions", "recordings", "checks", "reported")
 TRUTH_COLUMNS = ["recording", "technique", "trial", "quantity", "value"]
 FAULT_COLUMNS = [
@@ -89,17 +90,15 @@ def run(work: Callable[[Job], Written], jobs: Sequence[Job], processes: int) -> 
 
 
 def jobs_of(scenario: Scenario, path: Path, *, seed: int, sessions: int) -> list[Job]:
-    """Three deliveries over the months, and those sessions once more that were corrected."""
+    """Deliveries over the months, three or more, and those sessions once more that were corrected."""
     slots = slots_of(scenario, seed=seed, sessions=sessions)
-    size = -(-len(slots) // DELIVERIES_A_CENTRE)
+    size = min(-(-len(slots) // DELIVERIES_A_CENTRE), LARGEST_DELIVERY)
     first_of_day: dict[date, Slot] = {}
     for slot in slots:
         first_of_day.setdefault(slot.tested_at.date(), slot)
     jobs = []
-    for number in range(1, DELIVERIES_A_CENTRE + 1):
-        part = tuple(slots[(number - 1) * size : number * size])
-        if not part:
-            continue
+    for number, first in enumerate(range(0, len(slots), size), start=1):
+        part = tuple(slots[first : first + size])
         days = tuple(s for s in part if first_of_day[s.tested_at.date()] is s)
         folder = path / "deliveries" / scenario.centre / f"{scenario.centre}-{number:02d}"
         jobs.append(Job(scenario, number, part, days, seed, folder))

@@ -75,6 +75,7 @@ def syringe(
                     "stroke_inspired": float(inspired),
                 }
             )
+    parts.append(np.zeros(FINE_HZ))
     errors = {
         side: float(np.mean([r["stroke_error_pct"] for r in rows if r["stroke_inspired"] == flag]))
         for side, flag in (("inspired", 1.0), ("expired", 0.0))

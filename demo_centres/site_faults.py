@@ -72,7 +72,7 @@ CHECKS = {
     ),
     "syringe_few_strokes": _check("syringe", "Two strokes only.", "enough_strokes", flows="few"),
     "syringe_slope": _check(
-        "syringe", "The error grows with flow.", "even_over_flows", "flag", slope=0.12
+        "syringe", "The error grows with flow.", "even_over_flows", "flag", slope=0.12, both=0.975
     ),
     "head_cold": _check(
         "syringe", "The head had been heating for 10 min.", "head_heated", "flag", heated=10.0

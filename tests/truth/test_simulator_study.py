@@ -140,6 +140,15 @@ def test_signal_files_read_back_by_the_registered_export_map(study: Path) -> Non
         assert abs(flow.mean()) < 0.1 * flow.max()
 
 
+def test_the_whole_seconds_of_edf_cut_no_stroke_of_the_syringe(study: Path) -> None:
+    scenario = next(s for s in load_scenarios() if s.form.file_format == "edf")
+    sensor = next(s for s in scenario.sensors if s.channel == "flow")
+    for path in (study / "deliveries" / scenario.centre).glob("*/signals/*syringe/*.edf"):
+        flow = read_back(read_raw(path, sensor.column, scenario.device), sensor)
+        for side in (flow[flow > 5.0], -flow[flow < -5.0]):
+            assert side.sum() / scenario.form.rate_hz == pytest.approx(600.0, rel=0.012)
+
+
 def read_raw(path: Path, column: str, device: dict[str, object]) -> np.ndarray:
     if path.suffix == ".parquet":
         return pq.read_table(path)[column].to_numpy()
