@@ -218,6 +218,12 @@ def _add_verdicts(study: Study) -> None:
     )  # fmt: skip
 
 
+@pytest.fixture(scope="session")
+def new_study() -> Callable[[], Study]:
+    """Make studies for fixtures that live longer than a test."""
+    return make_study
+
+
 @pytest.fixture
 def study() -> Study:
     """A study that a test may change."""
