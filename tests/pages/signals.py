@@ -23,7 +23,8 @@ class Loader:
         self.trials, self.technique = trials, technique
         self.read: list[str] = []
 
-    def __call__(self, recording: str) -> tuple[Recording, Any, Sequence[Trial]] | None:
+    def __call__(self, centre: str, recording: str) -> tuple[Recording, Any, Sequence[Trial]] | None:
+        assert recording.startswith(centre)
         self.read.append(recording)
         n, technique = self.trials[recording], self.technique[recording]
         signals = breathing(recording, technique, n)

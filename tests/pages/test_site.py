@@ -1,0 +1,224 @@
+"""The pages of a centre say what the warehouse says, link what they name, and hold nothing else."""
+
+from __future__ import annotations
+
+import re
+from html import unescape
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+from urllib.parse import unquote
+
+import duckdb
+import pytest
+
+import contracts
+from pipeline.pages.one_test import test_file as file_of_test
+from pipeline.pages.site import write_site
+from pipeline.pages.words import CAUTION
+
+UNSEEN = re.compile("[\u200b-\u200f\u202a-\u202e\u2066-\u2069\u2028\u2029]")
+
+
+class Reader(HTMLParser):
+    """Gathers tags, links, ids and text of a page."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.ids: list[str] = []
+        self.links: list[str] = []
+        self.text: list[str] = []
+        self.feed(path.read_text(encoding="utf-8"))
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        given = dict(attrs)
+        self.tags.append((tag, given))
+        if given.get("id"):
+            self.ids.append(str(given["id"]))
+        for name in ("href", "src", "data-src"):
+            if given.get(name):
+                self.links.append(str(given[name]))
+
+    def handle_data(self, data: str) -> None:
+        self.text.append(data)
+
+
+def pages_in(folder: Path) -> list[Path]:
+    return sorted(folder.rglob("*.html"))
+
+
+def table_of(page: Path, caption: str) -> list[list[str]]:
+    """Return the body cells of the table whose caption begins so."""
+    text = page.read_text(encoding="utf-8")
+    found = re.search(rf"<caption>{re.escape(caption)}.*?<tbody>(.*?)</tbody>", text, re.S)
+    assert found, caption
+    rows = []
+    for row in re.split(r"<tr[^>]*>", found.group(1))[1:]:
+        cells = re.split(r"<t[dh][^>]*>", row)[1:]
+        rows.append([unescape(re.sub(r"<[^>]+>", "", c)).strip() for c in cells])
+    return rows
+
+
+def test_counts_are_those_of_the_warehouse(small: Any) -> None:
+    con = duckdb.connect(small.night / "study.duckdb", read_only=True)
+    expected = con.execute(
+        "SELECT technique, sum(n_tests), sum(n_tests_accepted), sum(n_tests_flagged), "
+        "sum(n_tests_rejected), sum(n_tests_not_judgeable), sum(n_tests_quarantined) "
+        "FROM acceptance WHERE centre = 'larch' GROUP BY ALL ORDER BY technique"
+    ).fetchall()
+    con.close()
+    shown = table_of(small.pages / "larch/index.html", "Tests by technique")
+    titles = {contracts.TECHNIQUES[row[0]].title: [int(n) for n in row[1:]] for row in expected}
+    assert {row[0]: [int(n) for n in row[1:7]] for row in shown[:-1]} == titles
+    total = [sum(column) for column in zip(*titles.values(), strict=True)]
+    assert [int(n) for n in shown[-1][1:7]] == total
+
+
+def test_months_add_up_to_the_warehouse(small: Any) -> None:
+    con = duckdb.connect(small.night / "study.duckdb", read_only=True)
+    expected = dict(con.execute(
+        "SELECT month, sum(n_tests) FROM acceptance WHERE centre = 'larch' GROUP BY ALL"
+    ).fetchall())  # fmt: skip
+    con.close()
+    listed = {
+        page.stem: len(re.findall(r"<tr data-k=", page.read_text(encoding="utf-8")))
+        for page in (small.pages / "larch/months").iterdir()
+    }
+    assert listed == expected
+
+
+def test_every_lost_test_opens_with_one_click(small: Any) -> None:
+    links = set(Reader(small.pages / "larch/index.html").links)
+    lost = [t for t in small.rows("tests", centre="larch") if t["status"] != "accepted"]
+    assert lost
+    for test in lost:
+        assert file_of_test(test["test"]) in links
+        assert (small.pages / "larch" / file_of_test(test["test"])).is_file()
+
+
+def test_filters_count_what_they_keep(small: Any) -> None:
+    text = (small.pages / "larch/index.html").read_text(encoding="utf-8")
+    rows = [set(tokens.split()) for tokens in re.findall(r'<tr data-k="([^"]*)"', text)]
+    options = re.findall(r'<option value="(\w+)" data-link="[^"]*">[^<]*\((\d+)\)</option>', text)
+    assert {token[0] for token, _ in options} == set("strom")
+    for token, n in options:
+        assert sum(token in tokens for tokens in rows) == int(n)
+
+
+def test_a_rejected_test_says_every_failed_rule(small: Any) -> None:
+    citations = {s["source"]: s["citation"] for s in small.rows("sources")}
+    rules = {r["rule"]: r for r in small.rows("rules")}
+    rejected = [t for t in small.rows("tests", centre="larch") if t["status"] == "rejected"]
+    n_said = 0
+    for test in rejected:
+        page = small.pages / "larch" / file_of_test(test["test"])
+        text = re.sub(r"\s+", " ", "".join(Reader(page).text))
+        items = {t["trial"] for t in small.rows("trials", session=test["session"], technique=test["technique"])}
+        items |= {test["test"], test["session"]}
+        for verdict in small.rows("verdicts", session=test["session"], state="fail"):
+            if verdict["item"] not in items:
+                continue
+            rule = rules[verdict["rule"]]
+            n_said += 1
+            for said in (verdict["sentence"], rule["remedy"], citations[rule["source"]]):
+                assert re.sub(r"\s+", " ", said) in text, (page, said)
+    assert n_said > 20
+
+
+def test_observed_limit_and_unit_stand_beside_the_sentence(small: Any) -> None:
+    verdict = next(
+        v for v in small.rows("verdicts", centre="larch", state="fail", item_kind="trial")
+        if v["operator"] == "at_most" and v["unit"] == "%" and v["observed"] == v["observed"]
+    )  # fmt: skip
+    page = small.pages / "larch" / file_of_test(f"{verdict['session']}/{verdict['technique']}")
+    text = "".join(Reader(page).text).replace("\xa0", " ")
+    assert f"at most {verdict['limit_high']:g} %" in text
+    assert re.search(r"Observed\s*[\d.]+ %", text)
+
+
+def test_links_of_every_page_lead_somewhere(small: Any) -> None:
+    readers = {page: Reader(page) for page in pages_in(small.pages)}
+    for page, reader in readers.items():
+        assert len(reader.ids) == len(set(reader.ids)), f"{page} has an id twice"
+        for link in reader.links:
+            path, _, anchor = unquote(link).partition("#")
+            target = (page.parent / path).resolve() if path else page.resolve()
+            assert "://" not in link
+            assert target.is_file(), f"{page.name} links to {link}"
+            if anchor and target.suffix == ".html":
+                assert anchor in readers[target].ids, f"{page.name} links to {link}"
+
+
+def test_a_centre_folder_stands_alone_and_names_no_other_centre(small: Any) -> None:
+    others = ("rowan", "hazel")
+    for file in (small.pages / "larch").rglob("*"):
+        if file.is_file() and file.name != "plotly.min.js":
+            content = file.read_bytes().lower()
+            assert not any(name.encode() in content for name in others), file
+            assert not any(name in file.name for name in others)
+            assert b"../../" not in content
+    for page in pages_in(small.pages / "larch"):
+        for link in Reader(page).links:
+            target = (page.parent / link.partition("#")[0]).resolve()
+            assert (small.pages / "larch").resolve() in [target, *target.parents], link
+
+
+def test_every_page_carries_caution_language_and_policy(small: Any) -> None:
+    for page in pages_in(small.pages):
+        text = page.read_text(encoding="utf-8")
+        assert CAUTION in text
+        assert '<html lang="en">' in text
+        assert "default-src 'none'" in text
+        assert "<main" in text and 'class="skip"' in text
+        assert not re.search(r"https?://", text), page
+        for tag, given in Reader(page).tags:
+            assert not any(name.startswith("on") for name in given), (page, tag)
+
+
+@pytest.mark.parametrize("kind", ["first", "empty centre"])
+def test_a_centre_without_deliveries_is_told_how_to_begin(
+    kind: str, small: Any, writer: Any, plan_of: Any, tmp_path: Path
+) -> None:
+    if kind == "first":
+        folder = writer(tmp_path, [plan_of("larch", 0), plan_of("rowan", 0)]).pages / "larch"
+    else:
+        folder = small.pages / "hazel"
+    text = "".join(Reader(folder / "index.html").text)
+    assert "Nothing has arrived from" in text
+    assert "delivery.json" in text
+    for name in ("equipment", "agreement", "rules"):
+        assert (folder / f"{name}.html").is_file()
+
+
+def test_hostile_text_is_shown_and_never_obeyed(hostile: Any, hostile_text: str) -> None:
+    n_shown = 0
+    for page in pages_in(hostile.pages):
+        raw = page.read_text(encoding="utf-8")
+        assert not UNSEEN.search(raw), page
+        reader = Reader(page)
+        scripts = [given for tag, given in reader.tags if tag == "script"]
+        assert all("/assets/" in f"/{given.get('src')}" for given in scripts), page
+        text = "".join(reader.text)
+        assert "<script>window.hacked=1</script>" not in raw
+        n_shown += "<script>window.hacked=1</script>" in text
+        assert "window.hacked=1" not in "".join(
+            f"{k}{v}" for _, given in reader.tags for k, v in given.items() if k in ("href", "src", "id")
+        )
+    assert n_shown > 8
+    problem = "".join(Reader(hostile.pages / "larch/index.html").text)
+    assert "[U+202E]gnp.exe" in problem
+
+
+def test_hostile_traces_stay_data(hostile: Any) -> None:
+    files = list((hostile.pages / "larch/traces").iterdir())
+    assert files
+    for file in files:
+        content = file.read_text(encoding="ascii")
+        assert "<" not in content
+        assert content.startswith('quietsleep.trace("') and content.endswith(");\n")
+
+
+def test_unknown_centre_is_refused(small: Any) -> None:
+    with pytest.raises(KeyError, match="yew"):
+        write_site(small.study, small.night, "yew")
