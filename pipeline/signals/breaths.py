@@ -16,6 +16,7 @@ BoolArray = NDArray[np.bool_]
 # 2000;16:1180-1192 in kind (a least volume and a least time); the figures are this study's own.
 _NOISE_SDS = 4.0  # a direction counts once flow exceeds this many SDs of its noise ...
 _FLOW_SHARE = 0.06  # ... and this share of mean |flow|
+_STRONG_SHARE = 0.2  # an inspiration is under way at this share of its peak flow
 _LEAST_VOLUME_SHARE = 0.1  # least phase, as a share of the typical phase volume
 _LEAST_PHASE_S = 0.08
 # Pressures beyond these (from their resting value) mark an occlusion, inflation or squeeze.
@@ -69,11 +70,7 @@ def find_breaths(flow_ml_s: FloatArray, volume_ml: FloatArray, rate_hz: float) -
     change = np.flatnonzero(np.diff(direction[held]))
     before, after = held[change], held[change + 1]
     inward = direction[after] > 0
-    samples = np.arange(flow_ml_s.size)
-    not_positive = flow_ml_s <= 0.0
-    last = np.maximum.accumulate(np.where(not_positive, samples, -1))
-    far = np.where(not_positive, samples, flow_ml_s.size)
-    following = np.minimum.accumulate(far[::-1])[::-1]
+    last, following = _not_positive(flow_ml_s)
     edges = np.where(inward, last[after] + 1, following[before])
     edges, inward = _merge_small(edges, inward, volume_ml, rate_hz)
     if edges.size and not inward[0]:
@@ -81,13 +78,37 @@ def find_breaths(flow_ml_s: FloatArray, volume_ml: FloatArray, rate_hz: float) -
     whole = (edges.size - 1) // 2
     if whole < 1:
         return _no_breaths()
-    start = edges[0 : 2 * whole : 2]
+    strong, weak = _strong_span(flow_ml_s, edges[: 2 * whole + 1])
+    starts, turns = last[strong] + 1, following[weak]
     return Breaths(
-        start=start,
-        turn=edges[1 : 2 * whole : 2],
-        end=edges[2 : 2 * whole + 1 : 2],
-        eel_ml=volume_ml[start],
+        start=starts[:-1], turn=turns[:whole], end=starts[1:], eel_ml=volume_ml[starts[:-1]]
     )
+
+
+def _not_positive(flow_ml_s: FloatArray) -> tuple[IntArray, IntArray]:
+    """For every sample: the last one until it, and the first one from it on, not above zero."""
+    samples = np.arange(flow_ml_s.size)
+    not_positive = flow_ml_s <= 0.0
+    last = np.maximum.accumulate(np.where(not_positive, samples, -1))
+    far = np.where(not_positive, samples, flow_ml_s.size)
+    return last, np.minimum.accumulate(far[::-1])[::-1]
+
+
+def _strong_span(flow_ml_s: FloatArray, edges: IntArray) -> tuple[IntArray, IntArray]:
+    """First and last sample of each inspiration with a fair share of its peak flow.
+
+    `edges` are starts of inspiration and expiration in turn, from and to one of inspiration;
+    the last one runs to the end of the signal. Ringing of a valve or heart beats before a breath
+    are not part of it, and a dip in the middle of one does not end it.
+    """
+    first, last = [], []
+    ends = np.r_[edges[1::2], flow_ml_s.size]
+    for begin, end in zip(edges[::2].tolist(), ends.tolist(), strict=True):
+        part = flow_ml_s[begin:end]
+        strong = np.flatnonzero(part >= _STRONG_SHARE * part.max())
+        first.append(begin + int(strong[0]))
+        last.append(begin + int(strong[-1]))
+    return np.array(first, dtype=np.int64), np.array(last, dtype=np.int64)
 
 
 def regular_breaths(
