@@ -90,7 +90,7 @@ def run(work: Callable[[Job], Written], jobs: Sequence[Job], processes: int) -> 
 
 
 def jobs_of(scenario: Scenario, path: Path, *, seed: int, sessions: int) -> list[Job]:
-    """Deliveries over the months, three or more, and those sessions once more that were corrected."""
+    """Deliveries over the months, and once more those sessions that were corrected."""
     slots = slots_of(scenario, seed=seed, sessions=sessions)
     size = min(-(-len(slots) // DELIVERIES_A_CENTRE), LARGEST_DELIVERY)
     first_of_day: dict[date, Slot] = {}
