@@ -1,0 +1,228 @@
+"""Do centres measure alike? Centre means, and the share of the variance that lies between centres.
+
+Infants of different length are made comparable first: by z-score where every value has one by the
+same equation, otherwise by residuals of the logarithm on the logarithm of length, with the slope
+found within centres. Unlike equipment is never pooled: every equipment class stands alone.
+"""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from contracts import OUTCOMES
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FloatArray = NDArray[np.float64]
+
+# Below these the numbers are shown with a warning; common practice, no source.
+FEWEST_INFANTS = 10
+FEWEST_CENTRES = 5
+
+
+@dataclass(frozen=True, slots=True)
+class CentreMean:
+    """Mean of one centre with its 95 % interval (Student's t, the centre's own SD)."""
+
+    centre: str
+    n_infants: int
+    mean: float
+    lower: float
+    upper: float
+
+
+@dataclass(frozen=True, slots=True)
+class Comparability:
+    """Centres with one class of equipment, compared in one outcome.
+
+    `measure` says what is compared and in which unit. `between_share` is the variance between
+    centres over the whole variance, NaN with fewer than two centres, with its 95 % interval.
+    """
+
+    outcome: str
+    equipment_class: str
+    measure: str
+    unit: str
+    n_infants: int
+    centres: tuple[CentreMean, ...]
+    between_share: float
+    between_share_interval: tuple[float, float]
+    warnings: tuple[str, ...]
+
+
+def compare_centres(clean_outcomes: pd.DataFrame) -> list[Comparability]:
+    """Compare centres in every outcome and equipment class of the view `clean_outcomes`.
+
+    Several sessions of one infant count as their mean. Rows without equipment class are a class of
+    their own, called "not registered".
+    """
+    rows = clean_outcomes.dropna(subset=["value"]).copy()
+    rows["equipment_class"] = rows["equipment_class"].fillna("not registered")
+    found = []
+    for outcome in OUTCOMES:
+        of_outcome = rows[rows["outcome"] == outcome]
+        for equipment_class in sorted(of_outcome["equipment_class"].unique()):
+            same = of_outcome[of_outcome["equipment_class"] == equipment_class]
+            found.append(_compare(outcome, str(equipment_class), same))
+    return found
+
+
+def _compare(outcome: str, equipment_class: str, rows: pd.DataFrame) -> Comparability:
+    measure, unit, said, made = _made_comparable(outcome, rows)
+    infants = (
+        rows.assign(made=made)
+        .dropna(subset=["made"])
+        .groupby(["centre", "infant"], sort=True, as_index=False)["made"]
+        .mean()
+    )
+    by_centre = {
+        str(centre): group["made"].to_numpy(dtype=np.float64)
+        for centre, group in infants.groupby("centre", sort=True)
+    }
+    groups = list(by_centre.values())
+    share, trouble = between_share(groups)
+    return Comparability(
+        outcome=outcome,
+        equipment_class=equipment_class,
+        measure=measure,
+        unit=unit,
+        n_infants=len(infants),
+        centres=tuple(_centre_mean(centre, values) for centre, values in by_centre.items()),
+        between_share=share,
+        between_share_interval=between_share_interval(groups),
+        warnings=tuple(said + trouble + _too_few(by_centre)),
+    )
+
+
+def _made_comparable(outcome: str, rows: pd.DataFrame) -> tuple[str, str, list[str], FloatArray]:
+    """Return (measure, unit, warnings, values): z-scores, or residuals in percent."""
+    equations = set(rows["equation"].dropna())
+    has_z = rows["z"].notna()
+    if has_z.all() and len(equations) == 1:
+        return f"z-score by {equations.pop()}", "1", [], rows["z"].to_numpy(dtype=np.float64)
+    said = []
+    if has_z.any():
+        said.append(
+            f"{int(has_z.sum())} of {len(rows)} values have a z-score, by {len(equations)} "
+            "equations; they are not pooled, residuals are compared instead."
+        )
+    values = rows["value"].to_numpy(dtype=np.float64)
+    length_cm = rows["length_cm"].to_numpy(dtype=np.float64)
+    centres = rows["centre"].to_numpy()
+    if (values > 0).all():
+        residuals = 100 * length_residuals(np.log(values), np.log(length_cm), centres)
+        return "residual of the logarithm on log length", "%", said, residuals
+    residuals = length_residuals(values, length_cm, centres)
+    return "residual on length", OUTCOMES[outcome].unit, said, residuals
+
+
+def length_residuals(
+    values: FloatArray, lengths: FloatArray, centres: NDArray[np.object_]
+) -> FloatArray:
+    """Take the length out of values, all of shape (n,); NaN where a length is missing.
+
+    residual = value - mean - slope * (length - mean length), with the slope found within centres,
+    so that a centre of longer infants does not have its own difference taken out.
+    """
+    usable = np.isfinite(values) & np.isfinite(lengths)
+    within_values, within_lengths = values.copy(), lengths.copy()
+    for centre in set(centres):
+        here = usable & (centres == centre)
+        if here.any():
+            within_values[here] -= values[here].mean()
+            within_lengths[here] -= lengths[here].mean()
+    spread = float((within_lengths[usable] ** 2).sum())
+    slope = (within_lengths[usable] @ within_values[usable]) / spread if spread > 0 else 0.0
+    if not usable.any():
+        return np.full(values.shape, np.nan)
+    adjusted: FloatArray = (
+        values - values[usable].mean() - slope * (lengths - lengths[usable].mean())
+    )
+    return adjusted
+
+
+def _centre_mean(centre: str, values: FloatArray) -> CentreMean:
+    from scipy import stats
+
+    n, mean = values.size, float(values.mean())
+    half = float("nan")
+    if n > 1:
+        half = float(stats.t.ppf(0.975, n - 1) * values.std(ddof=1) / n**0.5)
+    return CentreMean(centre, n, mean, mean - half, mean + half)
+
+
+def between_share(groups: list[FloatArray]) -> tuple[float, list[str]]:
+    """Return the share of the variance between groups, and warnings.
+
+    A mixed model value = mean + centre + infant with centres as random effects, by restricted
+    maximum likelihood (statsmodels MixedLM): share = var(centre) / (var(centre) + var(infant)).
+    """
+    if len(groups) < 2 or sum(g.size for g in groups) <= len(groups):
+        return float("nan"), []
+    import pandas as pd
+    from statsmodels.formula.api import mixedlm
+
+    frame = pd.DataFrame(
+        {
+            "made": np.concatenate(groups),
+            "centre": np.repeat(np.arange(len(groups)), [g.size for g in groups]),
+        }
+    )
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        try:
+            fit = mixedlm("made ~ 1", frame, groups=frame["centre"]).fit(reml=True)
+        except (np.linalg.LinAlgError, ValueError):
+            return float("nan"), ["The mixed model could not be fitted."]
+    between, within = float(fit.cov_re.iloc[0, 0]), float(fit.scale)
+    said = [] if fit.converged else ["The mixed model did not converge."]
+    if not said and caught and between / (between + within) < 1e-3:
+        said = ["The variance between centres is at its lower bound, zero."]
+    return between / (between + within), said
+
+
+def between_share_interval(groups: list[FloatArray]) -> tuple[float, float]:
+    """Return the 95 % interval of the share of variance between groups, from 0 to 1.
+
+    From F = MSB/MSW of the one-way analysis of variance and the mean group size n0 corrected for
+    unequal groups: bounds (F/f - 1)/(F/f - 1 + n0) with f the quantiles of the F distribution;
+    exact when groups are equal. Source: Donner A, Wells G. Biometrics 1986;42:401-412 (from
+    memory). NaN when it cannot be computed.
+    """
+    from scipy import stats
+
+    sizes = np.array([g.size for g in groups])
+    k, n = len(groups), int(sizes.sum())
+    if k < 2 or n <= k:
+        return float("nan"), float("nan")
+    grand = float(np.concatenate(groups).mean())
+    within = sum(float(((g - g.mean()) ** 2).sum()) for g in groups) / (n - k)
+    between = sum(g.size * (float(g.mean()) - grand) ** 2 for g in groups) / (k - 1)
+    if within == 0:
+        return float("nan"), float("nan")
+    mean_size = (n - float((sizes**2).sum()) / n) / (k - 1)
+    bounds = []
+    for probability in (0.975, 0.025):
+        ratio = between / within / float(stats.f.ppf(probability, k - 1, n - k))
+        bounds.append(max(0.0, (ratio - 1) / (ratio - 1 + mean_size)))
+    return bounds[0], bounds[1]
+
+
+def _too_few(by_centre: dict[str, FloatArray]) -> list[str]:
+    said = [
+        f"{centre}: only {values.size} infants, fewer than {FEWEST_INFANTS}."
+        for centre, values in by_centre.items()
+        if values.size < FEWEST_INFANTS
+    ]
+    if len(by_centre) < FEWEST_CENTRES:
+        said.append(
+            f"Only {len(by_centre)} centres with this equipment, fewer than {FEWEST_CENTRES}: "
+            "the share of variance between centres is very uncertain."
+        )
+    return said
