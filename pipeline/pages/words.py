@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from datetime import datetime
+from decimal import Decimal
 from typing import Any, NamedTuple
 
 from pipeline.acceptance import show_beyond, show_unit
@@ -122,7 +123,7 @@ def number(value: Any, digits: int = 4) -> str:
     if isinstance(value, int):
         return str(value)
     text = f"{value:.{digits}g}"
-    return f"{float(text):f}".rstrip("0").rstrip(".") if "e" in text else text
+    return f"{Decimal(text):f}" if "e" in text else text
 
 
 def quantity(value: Any, unit: str | None, *limits: float | None) -> str:

@@ -96,3 +96,13 @@ def hostile(tmp_path_factory: pytest.TempPathFactory, hostile_text: str) -> Writ
     """A centre that delivers tags, formulas and right-to-left marks in every text field."""
     plans = [Plan("larch", 5, text=lambda s: s + hostile_text, techniques=("tidal", "raised_volume"))]
     return write(tmp_path_factory.mktemp("hostile"), plans)
+
+
+@pytest.fixture(scope="session", name="frames")
+def _frames() -> ModuleType:
+    return frames
+
+
+@pytest.fixture(scope="session", name="signals")
+def _signals() -> ModuleType:
+    return signals
