@@ -138,12 +138,13 @@ def resistance_kpa_s_l(
 
 def measure_test(trials: Sequence[MeasuredTrial]) -> Measures:
     """Count the accepted trials and measure how far their compliance lies apart."""
-    return Measures(
+    measures = Measures(
         {
             "n_accepted": float(len(trials)),
             "crs_cv_pct": cv_pct(values_of(trials, "crs_ml_kpa")),
         }
     )
+    return give_reasons(measures, dict.fromkeys(measures, "fewer than two accepted trials"))
 
 
 def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
@@ -169,7 +170,15 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
         marks.append(Mark("volume", name, (closed_s,), (volume,), "volume_between_pct"))
         if np.isfinite(flow):
             marks.append(Mark("flow", f"flow before {name}", (closed_s,), (-flow,), "rrs_kpa_s_l"))
-            marks.append(Mark("loop", f"flow before {name}", (volume,), (-flow,), "rrs_kpa_s_l"))
+        marks.append(Mark("loop", name, level[:1], (volume,), "crs_ml_kpa"))
+    line = compliance_line(points.volume_ml, points.pressure_kpa)
+    if np.isfinite(line.slope):
+        # The loop shows pressure as recorded, the line is measured from the transducer's zero.
+        zero = points.plateaus[0].pressure_kpa - float(points.pressure_kpa[0])
+        ends = (0.0, float(points.pressure_kpa.max()))
+        pressures = tuple(zero + end for end in ends)
+        volumes = tuple(line.intercept + line.slope * end for end in ends)
+        marks.append(Mark("loop", "compliance line", pressures, volumes, "crs_ml_kpa"))
     return marks
 
 

@@ -15,6 +15,7 @@ import numpy as np
 
 from contracts import TECHNIQUES
 from pipeline.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
+from pipeline.signals.box import box_factor_ml_kpa, undo_leak
 from pipeline.signals.fits import NAN, Line, fit_both_noisy, fit_plane, noise_sd
 from pipeline.signals.gas import BODY_C, saturated_vapour_kpa
 from pipeline.signals.levels import RestingLevel, eel_shift_pct, level_after, level_before
@@ -130,27 +131,15 @@ def lung_volumes(
     return {"tgv_ml": tgv_ml, "frc_ml": tgv_ml - volume_above_eel_ml - compressible_dead_space_ml}
 
 
-def undo_leak(volume_ml: FloatArray, *, half_life_s: float, rate_hz: float) -> FloatArray:
-    """Volume that the chest moved from the volume that a leaking box shows.
-
-    The box loses pressure as dP/dt = -P ln2 / t_half, so V_true = V + (ln2 / t_half) integral V dt
-    from the first sample on. volume mL: shape (n,), zero at atmospheric box pressure; an offset
-    of the box channel turns into a straight line in time, which is removed later.
-    Source: Stocks et al., Eur Respir J 2001;17:302-312.
-    """
-    steps = 0.5 * (volume_ml[1:] + volume_ml[:-1]) / rate_hz
-    lost = np.concatenate(([0.0], np.cumsum(steps)))
-    return np.asarray(volume_ml + np.log(2.0) / half_life_s * lost, dtype=np.float64)
-
-
 def measure_test(trials: Sequence[MeasuredTrial]) -> Measures:
     """Count the accepted trials and measure how far FRC lies apart."""
-    return Measures(
+    measures = Measures(
         {
             "n_accepted": float(len(trials)),
             "frc_cv_pct": cv_pct(values_of(trials, "frc_ml")),
         }
     )
+    return give_reasons(measures, dict.fromkeys(measures, "fewer than two accepted trials"))
 
 
 def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
@@ -173,8 +162,11 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
         times = (first / rate, last / rate)
         marks.append(Mark("airway_pressure", f"effort {number}", times, ends, "n_efforts"))
     if np.isfinite(loop.line.slope):
+        # The picture shows box volume as recorded, with its leak and drift: meet it in its middle.
+        shown = recording.pressures_kpa["box_pressure"][loop.start :][: loop.volume_ml.size]
+        lift = _box_factor_ml_kpa(recording.context) * float(shown.mean()) - loop.volume_ml.mean()
         spread = (float(loop.pressure_kpa.min()), float(loop.pressure_kpa.max()))
-        volumes = tuple(loop.line.intercept + loop.line.slope * p for p in spread)
+        volumes = tuple(float(loop.line.intercept + loop.line.slope * p + lift) for p in spread)
         marks.append(Mark("loop", "fitted line", spread, volumes, "fit_r2"))
     return marks
 
@@ -192,13 +184,7 @@ def _levels(recording: Recording, trial: Trial) -> tuple[RestingLevel, RestingLe
 
 
 def _box_factor_ml_kpa(context: Mapping[str, float]) -> float:
-    """Box factor with the infant inside, mL/kPa: an infant takes gas volume from the box."""
-    factor = context.get("box_factor_ml_kpa", NAN)
-    if context.get("box_calibrated_empty", 0.0) != 1.0:
-        return factor
-    box_l = context.get("box_volume_l", NAN)
-    body_l = context.get("weight_kg", NAN) / SETTINGS["body_density_kg_l"]
-    return factor * (box_l - body_l) / box_l
+    return box_factor_ml_kpa(context, body_density_kg_l=SETTINGS["body_density_kg_l"])
 
 
 def _loop(recording: Recording, trial: Trial) -> _Loop:

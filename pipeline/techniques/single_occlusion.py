@@ -138,13 +138,14 @@ def mechanics(
 
 def measure_test(trials: Sequence[MeasuredTrial]) -> Measures:
     """Count the accepted trials and measure how far they lie apart."""
-    return Measures(
+    measures = Measures(
         {
             "n_accepted": float(len(trials)),
             "crs_cv_pct": cv_pct(values_of(trials, "crs_ml_kpa")),
             "rrs_cv_pct": cv_pct(values_of(trials, "rrs_kpa_s_l")),
         }
     )
+    return give_reasons(measures, dict.fromkeys(measures, "fewer than two accepted trials"))
 
 
 def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
