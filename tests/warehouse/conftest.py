@@ -230,6 +230,12 @@ def study() -> Study:
     return make_study()
 
 
+@pytest.fixture(scope="session")
+def facts_made() -> Callable[..., NightFacts]:
+    """The same as `facts`, for fixtures that live longer than a test."""
+    return night_facts
+
+
 @pytest.fixture
 def facts() -> Callable[..., NightFacts]:
     """What a night says of itself, with changes."""
