@@ -49,10 +49,10 @@ def edf_gives_away(header: EdfHeader) -> str | None:
     """Say what the patient and recording fields of an EDF header give away of a person.
 
     EDF+ has the fields "code sex birthdate name" and "Startdate date admin technician equipment",
-    each X where left out; plain EDF has free text.
+    each X where left out, and some plain EDF keeps to that; otherwise it has free text.
     """
     patient, recording = header.patient.split(), header.recording.split()
-    if not header.reserved.startswith("EDF+"):
+    if not (header.reserved.startswith("EDF+") or header.recording.startswith("Startdate")):
         free = (header.patient.replace("_", " "), header.recording.replace("_", " "))
         kinds = (value_identifies(text, is_code=True) for text in free)
         return next((kind for kind in kinds if kind), None)

@@ -165,7 +165,12 @@ def _looks_like_name(text: str, *, is_code: bool, words: frozenset[str]) -> bool
     known = [plain(w) for w in parts]
     if any(w in COMMON_NAMES for w in known if len(w) >= 4):
         return True
-    if not is_code or re.search(r"\d", text) or any(w in TRADE_WORDS for w in known):
+    if not is_code:
+        return False
+    # The way log-in names are made: an initial and a family name.
+    if any(w[1:] in COMMON_NAMES for w in known if len(w) >= 6):
+        return True
+    if re.search(r"\d", text) or any(w in TRADE_WORDS for w in known):
         return False
     capitalised = [w for w in parts if len(w) >= 2 and w[0].isupper()]
     long_words = [w for w in capitalised if len(w) >= 3 and not w.isupper()]
