@@ -222,18 +222,26 @@ def _directions(flow_ml_s: FloatArray) -> IntArray:
 def _merge_small(
     edges: IntArray, inward: BoolArray, volume_ml: FloatArray, rate_hz: float
 ) -> tuple[IntArray, BoolArray]:
-    """Drop pairs of edges about phases that are too small or too short to be a breath."""
+    """Drop pairs of edges about phases that are too small or too short to be a breath.
+
+    A last phase that is small when the signal ends may be a ripple as well as a breath cut off:
+    its edge goes too.
+    """
     while edges.size > 1:
         moved = np.abs(np.diff(volume_ml[edges]))
         least_ml = _LEAST_VOLUME_SHARE * weighted_median(moved, moved)
         small = (moved < least_ml) | (np.diff(edges) < _LEAST_PHASE_S * rate_hz)
-        if not small.any():
-            break
-        at = int(np.argmin(np.where(small, moved, np.inf)))
-        # A small phase at either end has a neighbour on one side only: its outer edge goes.
-        gone = [0] if at == 0 else [at + 1] if at == moved.size - 1 else [at, at + 1]
-        edges = np.delete(edges, gone)
-        inward = np.delete(inward, gone)
+        if small.any():
+            at = int(np.argmin(np.where(small, moved, np.inf)))
+            # A small phase at either end has a neighbour on one side only: its outer edge goes.
+            gone = [0] if at == 0 else [at + 1] if at == moved.size - 1 else [at, at + 1]
+        else:
+            rest_ml = volume_ml[edges[-1] :]
+            begun_ml = rest_ml.max() - rest_ml[0] if inward[-1] else rest_ml[0] - rest_ml.min()
+            if begun_ml >= least_ml:
+                break
+            gone = [edges.size - 1]
+        edges, inward = np.delete(edges, gone), np.delete(inward, gone)
     return edges, inward
 
 

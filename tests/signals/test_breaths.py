@@ -12,6 +12,7 @@ from pipeline.signals.breaths import (
     level_volume,
     manoeuvres,
     regular_breaths,
+    smooth,
 )
 
 RATES = (100.0, 200.0, 500.0)
@@ -122,3 +123,25 @@ def test_breathing_through_a_resistance_is_no_manoeuvre() -> None:
     airway[1000:1100] = 0.5
     busy = manoeuvres({"airway_pressure": airway}, flow)
     assert np.flatnonzero(np.diff(busy)).tolist() == [999, 1099]
+
+
+def test_ringing_of_a_valve_before_a_breath_is_not_part_of_it() -> None:
+    rate_hz = 200.0
+    breath = sine_flow(rate_hz, PERIOD_S)
+    ringing = np.zeros(round(0.8 * rate_hz))
+    ringing[:12] = 9.0 * np.sin(np.pi * np.arange(12) / 12)  # overshoot after expiration
+    flow = np.tile(np.r_[breath, ringing], 8)
+    breaths = find_breaths(flow, integrate(flow, rate_hz), rate_hz)
+    cycle = breath.size + ringing.size
+    assert np.abs(breaths.start % cycle - 1).max() == 0
+    assert (breaths.end - breaths.start == cycle).all()
+
+
+def test_smoothing_is_that_of_savitzky_and_golay() -> None:
+    """Against scipy.signal.savgol_filter, inside and at the ends (mode "nearest")."""
+    signal = pytest.importorskip("scipy.signal")
+    values = np.random.default_rng(8).normal(0, 1, 400)
+    expected = signal.savgol_filter(values, 11, 2, mode="nearest")
+    assert smooth(values, 200.0, window_s=0.05) == pytest.approx(expected)
+    assert smooth(values, 100.0, window_s=0.02) is values
+    assert smooth(np.zeros(0), 200.0, window_s=0.05).size == 0
