@@ -1,4 +1,4 @@
-"""What one delivery brought, and which of several deliveries counts."""
+"""What one delivery brought."""
 
 from __future__ import annotations
 
@@ -50,20 +50,3 @@ def without_rows(
 ) -> Delivered:
     """Return a delivery of which nothing is taken in but its problems."""
     return Delivered(found.centre, found.delivery, state, root, problems=list(problems))
-
-
-def supersede(delivered: Iterable[Delivered]) -> dict[tuple[str, str, str], str]:
-    """Say which delivery each session and check counts from: the one created last.
-
-    Keys are (centre, "session" or "check", id). A session that is held in the newest delivery
-    counts from there all the same: what a centre has replaced never comes back silently. A
-    delivery that is quarantined as a whole replaces nothing.
-    """
-    newest: dict[tuple[str, str, str], str] = {}
-    dated = [(d.created, d.delivery, d) for d in delivered if d.state == "accepted" and d.created]
-    for _, _, one in sorted(dated, key=lambda entry: entry[:2]):
-        for table, kind in (("sessions", "session"), ("checks", "check")):
-            for frame in (one.tables[table], one.held[table]):
-                for item in frame[kind].dropna():
-                    newest[one.centre, kind, str(item)] = one.delivery
-    return newest

@@ -165,8 +165,12 @@ def _looks_like_name(text: str, *, is_code: bool, words: frozenset[str]) -> bool
     known = [plain(w) for w in parts]
     if any(w in COMMON_NAMES for w in known if len(w) >= 4):
         return True
-    if not is_code:
-        return False
+    return is_code and _code_looks_like_name(text, parts)
+
+
+def _code_looks_like_name(text: str, parts: list[str]) -> bool:
+    """Judge what should be a code by how it is written; `parts` are its words."""
+    known = [plain(w) for w in parts]
     # The way log-in names are made: an initial and a family name.
     if any(w[1:] in COMMON_NAMES for w in known if len(w) >= 6):
         return True

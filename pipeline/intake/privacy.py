@@ -71,7 +71,8 @@ class Watch:
     def heading(self, heading: Heading, device: Device, where: str) -> None:
         """Look through the heading of a signal file."""
         kinds = {self._name(n) for n in heading.unregistered(device)}
-        kinds |= {self._value(w, is_code=False) for w in heading.words}
+        texts = (w for w in heading.words if not _PLAIN_NUMBER.fullmatch(w))
+        kinds |= {self._value(text, is_code=False) for text in texts}
         kinds.add(heading.gives_away)
         for kind in sorted(k for k in kinds if k):
             self._found(kind, where, title="the heading holds what looks like")

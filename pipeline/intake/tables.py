@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import contracts
-from pipeline.intake.delivered import Delivered, supersede, without_rows
+from pipeline.intake.delivered import Delivered, without_rows
 from pipeline.intake.discover import MANIFEST, Found, found_at
 from pipeline.intake.findings import (
     missing_tables,
@@ -43,7 +43,7 @@ from pipeline.intake.table_text import (
 from pipeline.records import Problem
 from pipeline.study import Device, Study
 
-__all__ = ["Delivered", "check_delivery", "supersede", "take_in"]
+__all__ = ["Delivered", "check_delivery", "take_in"]
 
 Stamps = Mapping[str, tuple[int, int, str]]
 

@@ -6,10 +6,13 @@ import datetime as dt
 import json
 import re
 
+import pandas as pd
 import pytest
 
 from pipeline.intake.discover import find_deliveries
-from pipeline.intake.tables import check_delivery, supersede, take_in
+from pipeline.intake.tables import check_delivery, take_in
+from pipeline.roster import read_roster, rows_to_keep
+from pipeline.state import State
 
 TABLES = ("sessions", "recordings", "checks", "reported")
 
@@ -329,22 +332,44 @@ def test_known_files_are_not_hashed_again(study, draft, monkeypatch):
     assert len(hashed) == 2 + len(first.files)
 
 
-def test_a_later_delivery_supersedes_session_by_session(study, draft, kit):
+def roster_of(study, deliveries):
+    """What counts once all of these are in the state, as a night puts them there."""
+    columns = ["centre", "delivery", "path", "bytes", "mtime_ns", "sha256"]
+    with State(study.work_path) as state:
+        for one in deliveries:
+            about = {"centre": one.centre, "delivery": one.delivery, "state": one.state}
+            about |= {"created_at": one.created, "path": str(one.root), "sha256": one.sha256}
+            state.append("deliveries", pd.DataFrame([about]))
+            stamps = [(one.centre, one.delivery, p, *stamp) for p, stamp in one.stamps.items()]
+            state.append("stats", pd.DataFrame(stamps, columns=columns))
+            rows = rows_to_keep(one)
+            state.store_tables(rows, centre=one.centre, delivery=one.delivery)
+        return read_roster(state)
+
+
+@pytest.mark.parametrize("backwards", [False, True])
+def test_a_later_delivery_supersedes_session_by_session(study, draft, kit, backwards):
     draft.write(study.deliveries_path)
     again = kit.draft(1)
     again.delivery, again.created = "a-later-one", "2026-03-12T08:00:00+01:00"
     again.tables["sessions"][0]["weight_kg"] = "wrong"
     again.write(study.deliveries_path)
-    refused = kit.draft(3)
-    refused.delivery, refused.created = "z-latest", "2026-03-14T08:00:00+01:00"
-    refused.extra = {"contract": "7"}
-    refused.write(study.deliveries_path)
-    results = [take_in(study, f) for f in find_deliveries(study, "larch")]
-    counts_from = supersede(results)
-    assert counts_from["larch", "session", "larch-s001"] == "a-later-one"
-    assert counts_from["larch", "session", "larch-s002"] == "d1"
-    assert counts_from["larch", "check", "larch-20260303-syringe"] == "a-later-one"
-    assert counts_from == supersede(reversed(results))
+    unusable = kit.draft(3)
+    unusable.delivery, unusable.created = "z-latest", "2026-03-14T08:00:00+01:00"
+    unusable.extra = {"contract": "7"}
+    unusable.write(study.deliveries_path)
+    found = find_deliveries(study, "larch")
+    results = [take_in(study, f) for f in (reversed(found) if backwards else found)]
+    roster = roster_of(study, results)
+    counts_from = dict(zip(roster.sessions["session"], roster.sessions["delivery"], strict=True))
+    assert counts_from == {"larch-s001": "a-later-one", "larch-s002": "d1", "larch-s003": "d1"}
+    assert roster.sessions.set_index("session")["held"].to_dict() == {
+        "larch-s001": True,
+        "larch-s002": False,
+        "larch-s003": False,
+    }
+    assert roster.checks["delivery"].tolist() == ["a-later-one"]
+    assert len(roster.recordings) == 6
 
 
 def test_check_delivery_reads_every_signal(study, draft, tmp_path):
