@@ -236,7 +236,9 @@ def _check_out(data: CentreData, check: Row, sessions: list[str], root: str) -> 
     note = " ".join(f.sentence for f in faults) or check["why"] or ""
     links = [Link("Control chart", f"{root}equipment.html#{slug(check['device'], check['kind'])}")]
     links += _test_links(tests[:MOST_LINKS], root)
-    hang = count(len(sessions), "session") + (" hangs on it." if len(sessions) == 1 else " hang on it.")
+    hang = count(len(sessions), "session") + (
+        " hangs on it." if len(sessions) == 1 else " hang on it."
+    )
     return Matter(
         headline=f"{kind} on {check['device']}, {words.day(check['done_at'])}",
         sign=words.sign(check["status"]),

@@ -8,7 +8,7 @@ from markupsafe import Markup
 
 import contracts
 from pipeline.pages import words
-from pipeline.pages.charts import Pair, agreement_limits, difference_chart
+from pipeline.pages.comparisons import Pair, agreement_limits, difference_chart
 from pipeline.pages.faults import technique_title
 from pipeline.pages.source import Row, grouped
 
@@ -20,7 +20,6 @@ class OutcomeAgreement(NamedTuple):
 
     outcome: str
     title: str
-    technique: str
     said: str
     cause: str
     chart: Markup
@@ -28,13 +27,31 @@ class OutcomeAgreement(NamedTuple):
     left_out: int
 
 
+class TechniqueAgreement(NamedTuple):
+    """The outcomes of one technique."""
+
+    key: str
+    title: str
+    outcomes: tuple[OutcomeAgreement, ...]
+
+
+def agreement_by_technique(rows: list[Row]) -> list[TechniqueAgreement]:
+    """Gather the outcomes of each technique that has pairs."""
+    found = []
+    for technique, own in grouped(rows, "technique").items():
+        outcomes = tuple(agreement_of(own))
+        if outcomes:
+            found.append(TechniqueAgreement(technique, technique_title(technique), outcomes))
+    return found
+
+
 def agreement_of(rows: list[Row]) -> list[OutcomeAgreement]:
     """Gather each outcome that has a reported value beside an accepted central one."""
     found = []
-    for (technique, outcome), own in grouped(rows, "technique", "outcome").items():
+    for outcome, own in grouped(rows, "outcome").items():
         pairs = [_pair(r) for r in own if not words.missing(r["difference"])]
         if pairs:
-            found.append(_view(technique, outcome, own, pairs))
+            found.append(_view(outcome, own, pairs))
     return found
 
 
@@ -52,7 +69,7 @@ def suspects(row: Row) -> bool:
     return (row["suspected_cause"] or "none") not in ("none", "")
 
 
-def _view(technique: str, outcome: str, rows: list[Row], pairs: list[Pair]) -> OutcomeAgreement:
+def _view(outcome: str, rows: list[Row], pairs: list[Pair]) -> OutcomeAgreement:
     unit = rows[0]["unit"]
     known = contracts.OUTCOMES.get(outcome)
     causes: dict[str, int] = {}
@@ -64,7 +81,6 @@ def _view(technique: str, outcome: str, rows: list[Row], pairs: list[Pair]) -> O
     return OutcomeAgreement(
         outcome=outcome,
         title=str(known.meaning) if known else words.plain(outcome),
-        technique=technique_title(technique),
         said=said_of(pairs, unit),
         cause=cause,
         chart=difference_chart(

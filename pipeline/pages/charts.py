@@ -1,4 +1,4 @@
-"""The four small charts: acceptance over months, control chart, funnel, difference against mean."""
+"""Two charts over time: acceptance by month, and control charts of equipment."""
 
 from __future__ import annotations
 
@@ -8,18 +8,16 @@ from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
 from pipeline.pages import scales
-from pipeline.pages.scales import HEIGHT, LEFT, RIGHT, WIDTH, Scale
-from pipeline.pages.words import count, day, month_words, number, seen, share, with_unit
-from pipeline.warehouse.agreement_statistics import Limits, limits_of_agreement
+from pipeline.pages.scales import LEFT, RIGHT, WIDTH, Scale
+from pipeline.pages.words import day, month_words, number, share, with_unit
 
 # Width of the usual range of an individuals chart: 3 / d2, with d2 = 1.128 for ranges of two
 # (Shewhart WA. Economic control of quality of manufactured product. 1931).
 MOVING_RANGE_FACTOR = 2.66
 FEWEST_FOR_RANGE = 8
-FEWEST_FOR_LIMITS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,9 +53,7 @@ def months_chart(months: Sequence[Month], *, title: str) -> Markup:
         body.append(scales.point(*line[-1], shape="round", tone="good", title=said))
         if i % every == 0:
             text = month_words(month.key)
-            body.append(
-                f'<text class="tick" x="{x}" y="226" text-anchor="middle">{text}</text>'
-            )
+            body.append(f'<text class="tick" x="{x}" y="226" text-anchor="middle">{text}</text>')
     body.insert(1, scales.path(line, "trend"))
     body.append('<text class="axis" x="46" y="136">Tests (filled: accepted)</text>')
     return scales.picture("".join(body), title=title)
@@ -100,8 +96,10 @@ def control_chart(points: Sequence[CheckPoint], *, title: str, unit: str) -> Mar
     edges = [n for p in points for n in (p.low, p.high) if n is not None]
     y = scales.y_scale(*scales.widen(min([*edges, *values]), max([*edges, *values])))
     first, last = points[0].at.timestamp(), points[-1].at.timestamp()
-    x = scales.x_scale(*scales.widen(first, last, by=0.02)) if last > first else scales.x_scale(
-        first - 43200, last + 43200
+    x = (
+        scales.x_scale(*scales.widen(first, last, by=0.02))
+        if last > first
+        else scales.x_scale(first - 43200, last + 43200)
     )
     body = [
         _usual_range(values, y),
@@ -115,7 +113,9 @@ def control_chart(points: Sequence[CheckPoint], *, title: str, unit: str) -> Mar
         said = f"{p.name}, {day(p.at)}: {with_unit(number(p.value), unit)}"
         shape, tone = ("round", "good") if p.met else ("triangle", "act")
         said += "" if p.met else ", out of tolerance"
-        body.append(scales.point(x(p.at.timestamp()), y(p.value), shape=shape, tone=tone, title=said))
+        body.append(
+            scales.point(x(p.at.timestamp()), y(p.value), shape=shape, tone=tone, title=said)
+        )
     return scales.picture("".join(body), title=title)
 
 
@@ -167,120 +167,6 @@ def _limit_line(points: Sequence[CheckPoint], which: str, x: Scale, y: Scale) ->
         f"limit {shown}</text>"
     )
     return scales.path(steps, "limit") + text
-
-
-@dataclass(frozen=True, slots=True)
-class FunnelPoint:
-    """One centre on a funnel: tests judged and tests accepted."""
-
-    name: str
-    accepted: int
-    total: int
-
-
-def funnel_limits(n: int, mean: float, chance: float) -> float:
-    """Return the share at which a binomial(n, mean) reaches a lower-tail probability `chance`.
-
-    Interpolated exact limits, so that small centres get honest ones (Spiegelhalter DJ. Stat Med
-    2005;24:1185-1202, appendix). Share in [0, 1]; n >= 1, 0 < mean < 1.
-    """
-    from scipy.stats import binom
-
-    r = int(binom.ppf(chance, n, mean))
-    at = float(binom.cdf(r, n, mean))
-    below = float(binom.cdf(r - 1, n, mean))
-    return float(np.clip((r - (at - chance) / (at - below)) / n, 0, 1))
-
-
-def funnel(points: Sequence[FunnelPoint], *, title: str) -> Markup:
-    """Draw accepted shares of centres against their number of tests, with 95 and 99.8 % limits."""
-    points = [p for p in points if p.total]
-    if not points:
-        return Markup("")
-    mean = sum(p.accepted for p in points) / sum(p.total for p in points)
-    most = max(p.total for p in points)
-    x, y = scales.x_scale(0, most * 1.08 + 1), scales.y_scale(-0.02, 1.02)
-    body = [scales.y_axis(y, label="Share accepted", percent=True)]
-    body.append(scales.x_axis(x, label="Tests"))
-    body.append(scales.path([(x(0), y(mean)), (x(x.high), y(mean))], "middle"))
-    if 0 < mean < 1:
-        sizes = sorted({max(1, round(n)) for n in np.linspace(1, x.high, 40)})
-        for chance, css in ((0.025, "limit"), (0.975, "limit"), (0.001, "far"), (0.999, "far")):
-            line = [(x(n), y(funnel_limits(n, mean, chance))) for n in sizes]
-            body.append(scales.path(line, css))
-    for p in points:
-        body.append(_funnel_point(p, mean, x, y))
-    return scales.picture("".join(body), title=title)
-
-
-def _funnel_point(p: FunnelPoint, mean: float, x: Scale, y: Scale) -> str:
-    at, place = x(p.total), y(p.accepted / p.total)
-    outside = 0 < mean < 1 and not (
-        funnel_limits(p.total, mean, 0.001)
-        <= p.accepted / p.total
-        <= funnel_limits(p.total, mean, 0.999)
-    )
-    shape, tone = ("triangle", "act") if outside else ("round", "good")
-    said = f"{p.name}: {p.accepted} of {count(p.total, 'test')} accepted"
-    anchor, shift = ("end", -8) if at > WIDTH * 0.75 else ("start", 8)
-    return scales.point(at, place, shape=shape, tone=tone, title=said) + (
-        f'<text class="name" x="{at + shift}" y="{place + 4}" text-anchor="{anchor}">'
-        f"{escape(seen(p.name))}</text>"
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class Pair:
-    """One outcome as the centre reported it and as the central analysis found it."""
-
-    session: str
-    centre_value: float
-    central_value: float
-    suspected: bool = False
-
-
-def agreement_limits(pairs: Sequence[Pair]) -> Limits | None:
-    """Return bias and limits of agreement (centre minus central); None below three pairs."""
-    if len(pairs) < FEWEST_FOR_LIMITS:
-        return None
-    return limits_of_agreement(
-        [p.centre_value for p in pairs], [p.central_value for p in pairs]
-    )
-
-
-def difference_chart(pairs: Sequence[Pair], *, title: str, unit: str) -> Markup:
-    """Draw centre minus central against the mean of both, with bias and limits of agreement."""
-    if not pairs:
-        return Markup("")
-    means = [(p.centre_value + p.central_value) / 2 for p in pairs]
-    differences = [p.centre_value - p.central_value for p in pairs]
-    limits = agreement_limits(pairs)
-    edges = [0.0, *differences] + ([limits.lower, limits.upper] if limits else [])
-    x = scales.x_scale(*scales.widen(min(means), max(means)))
-    y = scales.y_scale(*scales.widen(min(edges), max(edges)))
-    unit_words = with_unit("", unit).strip()
-    body = [
-        scales.y_axis(y, label=f"Centre − central {unit_words}".strip()),
-        scales.x_axis(x, label=f"Mean of both {unit_words}".strip()),
-        scales.path([(LEFT, y(0)), (WIDTH - RIGHT, y(0))], "zero"),
-    ]
-    if limits:
-        body.append(_level(y(limits.bias), "middle", f"bias {number(limits.bias, 3)}"))
-        body.append(_level(y(limits.upper), "limit", number(limits.upper, 3)))
-        body.append(_level(y(limits.lower), "limit", number(limits.lower, 3), below=True))
-    for p, mean, difference in zip(pairs, means, differences, strict=True):
-        shape, tone = ("diamond", "watch") if p.suspected else ("round", "good")
-        said = f"{p.session}: {with_unit(number(difference, 3), unit)}"
-        body.append(scales.point(x(mean), y(difference), shape=shape, tone=tone, title=said))
-    return scales.picture("".join(body), title=title)
-
-
-def _level(y: float, css: str, words: str, *, below: bool = False) -> str:
-    place = y + 11 if below else y - 4
-    return scales.path([(LEFT, y), (WIDTH - RIGHT, y)], css) + (
-        f'<text class="tick limit-word" x="{WIDTH - RIGHT}" y="{place}" text-anchor="end">'
-        f"{words}</text>"
-    )
 
 
 def shares_of(months: Sequence[Month]) -> str:

@@ -106,9 +106,8 @@ def _tables() -> tuple[list[Table], list[Table]]:
 
 
 def owners() -> list[Owner]:
-    """Return quantities and outcomes by technique, check and visit, in the order of the contracts."""
+    """Return quantities and outcomes by technique, check and visit, in contract order."""
     specs = [*contracts.TECHNIQUES.values(), *contracts.CHECKS.values(), contracts.SESSION]
     return [
-        Owner(spec.key, technique_title(spec.key), spec.quantities, spec.outcomes)
-        for spec in specs
+        Owner(spec.key, technique_title(spec.key), spec.quantities, spec.outcomes) for spec in specs
     ]

@@ -1,4 +1,4 @@
-"""Write a folder of pages: only what changed is rewritten, and what is no longer said is removed."""
+"""Write a folder of pages: only what changed is rewritten, what is no longer said is removed."""
 
 from __future__ import annotations
 
@@ -66,7 +66,7 @@ class Folder:
         if before is None or before[0] != digest:
             return False
         try:
-            return (self.path / name).stat().st_size == before[1]
+            return bool((self.path / name).stat().st_size == before[1])
         except OSError:
             return False
 
@@ -81,7 +81,7 @@ class Folder:
         target.parent.mkdir(parents=True, exist_ok=True)
         fresh = target.with_name(target.name + ".new")
         fresh.write_bytes(content)
-        os.replace(fresh, target)
+        fresh.replace(target)
         self._now[name] = [digest, len(content)]
         self.written.append(name)
         if name.endswith(".html"):
@@ -111,12 +111,12 @@ class Folder:
                 if path.relative_to(self.path).as_posix() not in self._now:
                     path.unlink()
                     self.n_removed += 1
-            if not os.listdir(folder):
-                os.rmdir(folder)
+            if not any(Path(folder).iterdir()):
+                Path(folder).rmdir()
         self.list_path.parent.mkdir(parents=True, exist_ok=True)
         fresh = self.list_path.with_name(self.list_path.name + ".new")
         fresh.write_text(json.dumps(self._now), encoding="utf-8")
-        os.replace(fresh, self.list_path)
+        fresh.replace(self.list_path)
 
 
 def _plotly_version() -> str:

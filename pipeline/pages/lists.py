@@ -17,7 +17,7 @@ from pipeline.pages.words import Sign
 
 
 class Choice(NamedTuple):
-    """One choice of a filter: its token, its words, the word for a link and how many rows it has."""
+    """One choice of a filter: its token, its words, its word in a link, its number of rows."""
 
     token: str
     words: str

@@ -22,7 +22,6 @@ class TrialBlock(NamedTuple):
     anchor: str
     trial: str
     recording: str
-    index: int
     when: str
     sign: Sign
     flagged: bool
@@ -103,8 +102,7 @@ def view_of(data: CentreData, test: Row, family: list[Row], traces: dict[str, bo
     """Gather what the page of one test says."""
     key = (test["session"], test["technique"])
     blocks = tuple(
-        _block(data, i + 1, trial, traces)
-        for i, trial in enumerate(data.trials.get(key, []))
+        _block(data, i + 1, trial, traces) for i, trial in enumerate(data.trials.get(key, []))
     )
     test_faults = faults_of(data, "test", test["test"])
     visit_faults = faults_of(data, "session", test["session"])
@@ -185,7 +183,6 @@ def _block(data: CentreData, number: int, trial: Row, traces: dict[str, bool]) -
         anchor=f"trial-{number}",
         trial=trial["trial"],
         recording=trial["recording"],
-        index=trial["trial_index"],
         when=f"{trial['start_s']:.1f} to {trial['end_s']:.1f} s",
         sign=words.sign(trial["status"]),
         flagged=bool(trial["flagged"]),
@@ -257,5 +254,3 @@ def _outcomes(data: CentreData, key: tuple[str, str]) -> tuple[tuple[str, ...], 
             )
         )
     return tuple(found)
-
-

@@ -1,4 +1,4 @@
-"""The overview of the coordinating centre: the state of the night, then every centre side by side."""
+"""The overview of the coordinating centre: the state of the night, then all centres."""
 
 from __future__ import annotations
 
@@ -7,10 +7,11 @@ from typing import Any, NamedTuple
 
 from markupsafe import Markup
 
+import contracts
 from pipeline.pages import words
 from pipeline.pages.actions import Group, actions_of
-from pipeline.pages.agreement import agreement_of, suspects
-from pipeline.pages.charts import FunnelPoint, Pair, agreement_limits, funnel
+from pipeline.pages.agreement import agreement_by_technique, suspects
+from pipeline.pages.comparisons import FunnelPoint, Pair, agreement_limits, funnel
 from pipeline.pages.counts import count_tests, techniques_in
 from pipeline.pages.equipment import DeviceView, devices_of
 from pipeline.pages.faults import technique_title
@@ -97,13 +98,32 @@ def _first_page(night: Night, data: list[CentreData]) -> dict[str, Any]:
         "silent": [titles[d.name] for d in data if d.centre["state"] == "nothing"],
         "centres": [_centre_line(d, groups[d.name]) for d in data],
         "alerts": alerts,
+        "asked": _asked(groups),
         "n_alerts": sum(len(matter.rows) + matter.more for _, matter in alerts),
-        "conservation": [(titles.get(r["centre"], r["centre"]), technique_title(r["technique"]), r)
+        "conservation": [(titles.get(r["centre"], r["centre"]), _technique(r), r)
                          for r in conservation],
         "counts": count_tests(tests),
         "funnels": _funnels(tests, titles),
         "changes": _change_counts(night),
     }  # fmt: skip
+
+
+def _technique(row: Row) -> str:
+    known = row["technique"] in contracts.TECHNIQUES
+    return technique_title(row["technique"]) if known else "nothing delivered"
+
+
+def _asked(groups: dict[str, list[Group]]) -> list[tuple[words.Sign, str]]:
+    """Say how many centres have matters of each kind, the most pressing kind first."""
+    named = {"deliveries": "a delivery to put right", "checks": "a check out of tolerance",
+             "rescue": "tests that a new delivery could rescue"}  # fmt: skip
+    found = []
+    for key, said in named.items():
+        signs = [g.matters[0].sign for own in groups.values() for g in own
+                 if g.key == key and g.matters]  # fmt: skip
+        if signs:
+            found.append((signs[0], f"{words.count(len(signs), 'centre')} with {said}"))
+    return found
 
 
 def _lasted(night: Night) -> str:
@@ -112,7 +132,7 @@ def _lasted(night: Night) -> str:
 
 
 def stage_times(night: Night) -> list[tuple[str, float]]:
-    """Return seconds of each stage as the night noted them beside the tables; empty if it did not."""
+    """Return seconds of each stage as NIGHT.json notes them; empty if it does not."""
     noted = night.facts.get("stages") or night.facts.get("stage_seconds") or {}
     return [(words.plain(str(k)), float(v)) for k, v in noted.items()]
 
@@ -154,9 +174,7 @@ def _funnels(tests: list[Row], titles: dict[str, str]) -> list[Funnel]:
     for key in techniques_in(tests):
         by_centre = grouped((t for t in tests if t["technique"] == key), "centre")
         points = [
-            FunnelPoint(
-                titles.get(c, c), sum(t["status"] == "accepted" for t in own), len(own)
-            )
+            FunnelPoint(titles.get(c, c), sum(t["status"] == "accepted" for t in own), len(own))
             for c, own in sorted(by_centre.items())
         ]
         accepted, total = sum(p.accepted for p in points), sum(p.total for p in points)
@@ -230,6 +248,4 @@ def _agreement(night: Night) -> dict[str, Any]:
                 "; ".join(causes),
             )
         )
-    return {"outcomes": agreement_of(rows), "centres": lines}
-
-
+    return {"techniques": agreement_by_technique(rows), "centres": lines}

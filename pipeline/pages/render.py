@@ -40,7 +40,7 @@ def environment() -> Environment:
 
 @cache
 def fingerprint() -> str:
-    """Return a digest of templates, static files and page code: when it moves, pages are rewritten."""
+    """Return a digest of templates, static files and page code: new ones rewrite all pages."""
     digest = hashlib.sha256()
     folder = files("pipeline.pages")
     for part in ("", "templates", "static"):

@@ -69,7 +69,9 @@ def y_axis(scale: Scale, *, label: str, percent: bool = False, about: int = 4) -
             f'<text class="tick" x="{LEFT - 6}" y="{y + 3.5}" text-anchor="end">{shown}</text>'
         )
     if label:
-        parts.append(f'<text class="axis" x="{LEFT}" y="{scale.end - 6}">{escape(seen(label))}</text>')
+        parts.append(
+            f'<text class="axis" x="{LEFT}" y="{scale.end - 6}">{escape(seen(label))}</text>'
+        )
     return "".join(parts)
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from pipeline.pages import words
 from pipeline.pages.actions import actions_of
-from pipeline.pages.agreement import agreement_of
+from pipeline.pages.agreement import agreement_by_technique
 from pipeline.pages.counts import count_tests, months_of
 from pipeline.pages.equipment import devices_of
 from pipeline.pages.faults import technique_title
@@ -73,7 +73,7 @@ def write_centre(
         folder,
         "agreement.html",
         "agreement.html.jinja",
-        {"outcomes": agreement_of(data.agreement), "centres": ()},
+        {"techniques": agreement_by_technique(data.agreement), "centres": ()},
         frame,
     )
     _put(folder, "rules.html", "rules.html.jinja", {"owners": rule_book(night)}, frame)
@@ -131,7 +131,11 @@ def conservation_lines(rows: list[Row]) -> list[tuple[str, list[int], bool]]:
     names = ("delivered", "measured", "no_trial", "quarantined", "crashed",
              "found", "accepted", "rejected", "not_judgeable", "flagged")  # fmt: skip
     return [
-        (technique_title(row["technique"]), [row[name] or 0 for name in names], bool(row["balances"]))
+        (
+            technique_title(row["technique"]),
+            [row[name] or 0 for name in names],
+            bool(row["balances"]),
+        )
         for row in rows
     ]
 
@@ -167,5 +171,3 @@ def _write_months(folder: Folder, data: CentreData, frame: dict[str, Any]) -> No
         start += n
         context = {"title": title, "listed": list_of(data, tests), "counts": count_tests(tests)}
         _put(folder, name, "month.html.jinja", context, frame)
-
-

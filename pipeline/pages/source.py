@@ -142,9 +142,7 @@ def read_centre(night: Night, centre: str) -> CentreData:
         tests=of_centre("tests", "tested_at DESC NULLS LAST, test"),
         recordings=grouped(of_centre("recordings", "recording"), "session", "technique"),
         trials=grouped(of_centre("trials", "recording, trial_index"), "session", "technique"),
-        faults=grouped(
-            [row for row in verdicts if row["state"] != "pass"], "item_kind", "item"
-        ),
+        faults=grouped([row for row in verdicts if row["state"] != "pass"], "item_kind", "item"),
         checks=of_centre("checks", "done_at NULLS FIRST, check_id"),
         check_verdicts=grouped((r for r in verdicts if r["item_kind"] == "check"), "item"),
         deliveries=of_centre("deliveries", "created_at DESC NULLS LAST, delivery"),

@@ -107,8 +107,8 @@ def _write_recording(
         return
     signals, module, found = loaded
     for trial in found:
-        name = names.get(trial.index)
-        if name:
+        if trial.index in names:
+            name = names[trial.index]
             script = trace_script(name, signals, trial, module.mark_trial(signals, trial))
             folder.put(name, digest, lambda script=script: script)  # type: ignore[misc]
             there[name] = True

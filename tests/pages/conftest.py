@@ -88,13 +88,15 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Written:
 
 @pytest.fixture(scope="session")
 def hostile_text() -> str:
-    return '<script>window.hacked=1</script>"\'=1+1|\u202egnp.exe\u2066\u200b&lt;'
+    return "<script>window.hacked=1</script>\"'=1+1|\u202egnp.exe\u2066\u200b&lt;"
 
 
 @pytest.fixture(scope="session")
 def hostile(tmp_path_factory: pytest.TempPathFactory, hostile_text: str) -> Written:
     """A centre that delivers tags, formulas and right-to-left marks in every text field."""
-    plans = [Plan("larch", 5, text=lambda s: s + hostile_text, techniques=("tidal", "raised_volume"))]
+    plans = [
+        Plan("larch", 5, text=lambda s: s + hostile_text, techniques=("tidal", "raised_volume"))
+    ]
     return write(tmp_path_factory.mktemp("hostile"), plans)
 
 

@@ -23,12 +23,16 @@ class Loader:
         self.trials, self.technique = trials, technique
         self.read: list[str] = []
 
-    def __call__(self, centre: str, recording: str) -> tuple[Recording, Any, Sequence[Trial]] | None:
+    def __call__(
+        self, centre: str, recording: str
+    ) -> tuple[Recording, Any, Sequence[Trial]] | None:
         assert recording.startswith(centre)
         self.read.append(recording)
         n, technique = self.trials[recording], self.technique[recording]
         signals = breathing(recording, technique, n)
-        trials = [Trial(k, int(6 * k * RATE_HZ), int((6 * k + 5) * RATE_HZ)) for k in range(1, n + 1)]
+        trials = [
+            Trial(k, int(6 * k * RATE_HZ), int((6 * k + 5) * RATE_HZ)) for k in range(1, n + 1)
+        ]
         return signals, SimpleNamespace(mark_trial=mark_trial), trials
 
 
@@ -48,7 +52,11 @@ def breathing(name: str, technique: str, n_trials: int) -> Recording:
     for k in range(1, n_trials + 1):
         flow[int((6 * k + FAULT_AT_S) * RATE_HZ)] = PEAK_ML_S
     channels = contracts.TECHNIQUES[technique].channels
-    pressures = {c: 0.4 + 0.3 * np.sin(2 * np.pi * t / 1.7 + i) for i, c in enumerate(channels) if c != "flow"}
+    pressures = {
+        c: 0.4 + 0.3 * np.sin(2 * np.pi * t / 1.7 + i)
+        for i, c in enumerate(channels)
+        if c != "flow"
+    }
     none = np.array([], dtype=np.int64)
     breaths = Breaths(none, none, none, np.array([], dtype=np.float64))
     return Recording(name, technique, RATE_HZ, flow, volume, pressures, breaths,
@@ -58,10 +66,15 @@ def breathing(name: str, technique: str, n_trials: int) -> Recording:
 def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
     """Mark the spike with the first rule-bound quantity of the technique, and a line beside it."""
     at = trial.start / RATE_HZ + FAULT_AT_S
-    rules = [r for r in contracts.RULES.values() if r.owner == recording.technique and r.level == "trial"]
-    marks = [
-        Mark("flow", f"where {r.quantity} was found", (at,), (PEAK_ML_S,), r.quantity) for r in rules
+    rules = [
+        r for r in contracts.RULES.values() if r.owner == recording.technique and r.level == "trial"
     ]
-    marks.append(Mark("volume", "end-expiratory level", (at - 2, at + 1), (0.0, 0.0), "eel_shift_pct"))
+    marks = [
+        Mark("flow", f"where {r.quantity} was found", (at,), (PEAK_ML_S,), r.quantity)
+        for r in rules
+    ]
+    marks.append(
+        Mark("volume", "end-expiratory level", (at - 2, at + 1), (0.0, 0.0), "eel_shift_pct")
+    )
     marks.append(Mark("loop", "fitted line", (0.0, 20.0), (0.0, 30.0), "fit_r2"))
     return marks

@@ -12,8 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binom
 
-from pipeline.pages import charts, scales
-from pipeline.pages.charts import CheckPoint, FunnelPoint, Month, Pair
+from pipeline.pages import charts, comparisons, scales
+from pipeline.pages.charts import CheckPoint, Month
+from pipeline.pages.comparisons import FunnelPoint, Pair
 
 DAY = datetime(2026, 1, 1, 8, tzinfo=UTC)
 
@@ -33,13 +34,13 @@ def test_ticks_are_round_and_inside(low: float, span: float, about: int) -> None
 @pytest.mark.parametrize("mean", [0.3, 0.72, 0.95])
 @pytest.mark.parametrize("chance", [0.001, 0.025, 0.975, 0.999])
 def test_funnel_limits_bracket_the_binomial_chance(n: int, mean: float, chance: float) -> None:
-    limit = charts.funnel_limits(n, mean, chance) * n
+    limit = comparisons.funnel_limits(n, mean, chance) * n
     assert binom.cdf(np.floor(limit) - 1, n, mean) <= chance + 1e-9
     assert binom.cdf(np.ceil(limit), n, mean) >= chance - 1e-9
 
 
 def test_funnel_limits_close_in_with_size() -> None:
-    widths = [charts.funnel_limits(n, 0.7, 0.975) - charts.funnel_limits(n, 0.7, 0.025)
+    widths = [comparisons.funnel_limits(n, 0.7, 0.975) - comparisons.funnel_limits(n, 0.7, 0.025)
               for n in (5, 20, 100, 400)]  # fmt: skip
     assert widths == sorted(widths, reverse=True)
     # Normal approximation at n = 400: 2 * 1.96 * sqrt(0.7 * 0.3 / 400) = 0.0898.
@@ -47,11 +48,16 @@ def test_funnel_limits_close_in_with_size() -> None:
 
 
 def test_a_centre_outside_the_funnel_is_a_triangle() -> None:
-    picture = charts.funnel(
+    picture = comparisons.funnel(
         [FunnelPoint("larch", 90, 100), FunnelPoint("rowan", 88, 100), FunnelPoint("yew", 40, 100)],
         title="Tidal",
     )
-    shapes = {t.text: e.tag.rpartition("}")[2] for e in drawn(picture).iter() for t in e if t.tag.endswith("title")}
+    shapes = {
+        t.text: e.tag.rpartition("}")[2]
+        for e in drawn(picture).iter()
+        for t in e
+        if t.tag.endswith("title")
+    }
     assert [tag for said, tag in shapes.items() if said and said.startswith("yew")] == ["path"]
     assert [tag for said, tag in shapes.items() if said and said.startswith("larch")] == ["path"]
 
@@ -69,7 +75,9 @@ def points(values: list[float], limits: list[float]) -> list[CheckPoint]:
 
 
 def test_a_dated_limit_is_drawn_as_a_step_and_failures_as_triangles() -> None:
-    picture = charts.control_chart(points([1.0, 3.0, 1.5], [2.0, 2.0, 1.0]), title="Syringe", unit="%")
+    picture = charts.control_chart(
+        points([1.0, 3.0, 1.5], [2.0, 2.0, 1.0]), title="Syringe", unit="%"
+    )
     assert picture.count('class="dot act"') == 2
     limit = re.search(r'class="limit" d="([^"]*)"', picture)
     assert limit
@@ -85,13 +93,13 @@ def test_one_check_and_equal_checks_can_be_drawn() -> None:
 
 def test_differences_show_bias_and_limits() -> None:
     pairs = [Pair(f"s{i}", 100.0 + i + d, 100.0 + i) for i, d in enumerate((1.0, 2.0, 3.0))]
-    limits = charts.agreement_limits(pairs)
+    limits = comparisons.agreement_limits(pairs)
     assert limits is not None
     assert (limits.bias, limits.lower, limits.upper) == pytest.approx((2.0, 0.04, 3.96))
-    picture = charts.difference_chart(pairs, title="FVC", unit="mL")
-    assert "bias 2" in picture and "3.96" in picture and "0.04" in picture
-    assert charts.agreement_limits(pairs[:2]) is None
-    drawn(charts.difference_chart(pairs[:1], title="FVC", unit="mL"))
+    picture = comparisons.difference_chart(pairs, title="FVC", unit="mL")
+    assert "2</text>" in picture and "3.96" in picture and "0.04" in picture
+    assert comparisons.agreement_limits(pairs[:2]) is None
+    drawn(comparisons.difference_chart(pairs[:1], title="FVC", unit="mL"))
 
 
 def test_months_show_counts_and_shares() -> None:
@@ -105,9 +113,9 @@ def test_months_show_counts_and_shares() -> None:
 def test_titles_cannot_break_out_of_a_picture() -> None:
     name = '"><script>x</script>\u202e'
     for picture in (
-        charts.funnel([FunnelPoint(name, 1, 2)], title=name),
+        comparisons.funnel([FunnelPoint(name, 1, 2)], title=name),
         charts.control_chart([CheckPoint(name, DAY, 1.0, 0.0, 2.0, True)], title=name, unit=name),
-        charts.difference_chart([Pair(name, 1.0, 2.0)], title=name, unit=name),
+        comparisons.difference_chart([Pair(name, 1.0, 2.0)], title=name, unit=name),
     ):
         drawn(picture)
         assert "<script" not in picture and "\u202e" not in picture

@@ -14,7 +14,9 @@ from pipeline.pages.write import write_pages
 
 
 def stamps(folder: Path) -> dict[str, int]:
-    return {str(p.relative_to(folder)): p.stat().st_mtime_ns for p in folder.rglob("*") if p.is_file()}
+    return {
+        str(p.relative_to(folder)): p.stat().st_mtime_ns for p in folder.rglob("*") if p.is_file()
+    }
 
 
 def test_an_unchanged_night_rewrites_nothing_and_reads_no_signal(
@@ -35,7 +37,9 @@ def test_one_changed_verdict_rewrites_only_the_pages_that_say_it(
 ) -> None:
     first = writer(tmp_path, [plan_of("larch", 6), plan_of("rowan", 3)])
     before = stamps(first.pages)
-    verdict = next(v for v in first.rows("verdicts", centre="larch", state="fail", item_kind="trial"))
+    verdict = next(
+        v for v in first.rows("verdicts", centre="larch", state="fail", item_kind="trial")
+    )
     verdict["sentence"] = "Something else was found."
     first.made.tables["nights"][0]["night"] = "2026-03-31"
     night = frames.publish_invented(tmp_path, first.made, night="2026-03-31")
@@ -65,7 +69,14 @@ def test_what_is_no_longer_said_is_removed_and_what_was_damaged_is_mended(tmp_pa
 
 @pytest.mark.parametrize(
     ("one", "other"),
-    [("A", "a"), ("a b", "a-b"), ("a--b", "a-b"), ("é", "e"), ("../x", "x"), ("a" * 300, "a" * 301)],
+    [
+        ("A", "a"),
+        ("a b", "a-b"),
+        ("a--b", "a-b"),
+        ("é", "e"),
+        ("../x", "x"),
+        ("a" * 300, "a" * 301),
+    ],
 )
 def test_file_names_are_safe_and_never_shared(one: str, other: str) -> None:
     assert slug(one) != slug(other)

@@ -114,7 +114,10 @@ def test_a_rejected_test_says_every_failed_rule(small: Any) -> None:
     for test in rejected:
         page = small.pages / "larch" / file_of_test(test["test"])
         text = re.sub(r"\s+", " ", "".join(Reader(page).text))
-        items = {t["trial"] for t in small.rows("trials", session=test["session"], technique=test["technique"])}
+        items = {
+            t["trial"]
+            for t in small.rows("trials", session=test["session"], technique=test["technique"])
+        }
         items |= {test["test"], test["session"]}
         for verdict in small.rows("verdicts", session=test["session"], state="fail"):
             if verdict["item"] not in items:
@@ -203,7 +206,10 @@ def test_hostile_text_is_shown_and_never_obeyed(hostile: Any, hostile_text: str)
         assert "<script>window.hacked=1</script>" not in raw
         n_shown += "<script>window.hacked=1</script>" in text
         assert "window.hacked=1" not in "".join(
-            f"{k}{v}" for _, given in reader.tags for k, v in given.items() if k in ("href", "src", "id")
+            f"{k}{v}"
+            for _, given in reader.tags
+            for k, v in given.items()
+            if k in ("href", "src", "id")
         )
     assert n_shown > 8
     problem = "".join(Reader(hostile.pages / "larch/index.html").text)
