@@ -15,7 +15,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from pipeline.intake.place import Place
+from pipeline.intake.identifiers import BIRTH_DATE, value_identifies
+from pipeline.intake.place import Place, study_words
 from pipeline.records import Problem
 from pipeline.study import Study
 
@@ -63,7 +64,7 @@ def find_deliveries(study: Study, centre: str) -> list[Found]:
         if not _is_delivery(entry):
             continue
         name = entry.name[:-4] if entry.is_file(follow_symlinks=False) else entry.name
-        if not DELIVERY_NAME.fullmatch(name):
+        if not usable_name(name, study):
             badly_named += 1
             found.append(_badly_named(centre, badly_named, Path(entry.path)))
         elif entry.name not in folders and name in folders:
@@ -82,6 +83,26 @@ def found_at(path: Path, centre: str) -> Found:
         state: Literal["arrived", "arriving"] = "arrived" if MANIFEST in stats else "arriving"
         return Found(centre, path.name, path, False, state, stats, tuple(strange))
     return _found_archive(path, centre)
+
+
+def usable_name(name: str, study: Study) -> bool:
+    """Whether a delivery may have this name: a code that names no person; a date is welcome."""
+    if not DELIVERY_NAME.fullmatch(name):
+        return False
+    kind = value_identifies(name, is_code=False, words=study_words(study))
+    return kind in {None, BIRTH_DATE}
+
+
+def bad_name(place: Place) -> Problem:
+    """The name of the delivery cannot be used."""
+    return place.problem(
+        "delivery_name",
+        "deliveries",
+        "The name of the delivery is no code of letters, digits, '-', '_' and '.', or could name "
+        "a person.",
+        expected="a name such as 2026-03-02",
+        remedy="Rename the folder or archive, and write the same name into delivery.json.",
+    )
 
 
 def find_strays(study: Study) -> list[Problem]:
@@ -129,13 +150,7 @@ def _is_delivery(entry: os.DirEntry[str]) -> bool:
 def _badly_named(centre: str, number: int, path: Path) -> Found:
     """A delivery whose own name cannot be used; it is not repeated, for it may name a person."""
     name = f"badly-named-{number}"
-    problem = Place(centre, name).problem(
-        "delivery_name",
-        "deliveries",
-        "The name of the delivery holds characters other than letters, digits, '-', '_' and '.'.",
-        expected="a name such as 2026-03-02",
-        remedy="Rename the folder or archive, and write the same name into delivery.json.",
-    )
+    problem = bad_name(Place(centre, name))
     return Found(centre, name, path, path.is_file(), "arrived", {}, (), (problem,))
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from pipeline.intake.asked import may_show_column
 from pipeline.intake.discover import MANIFEST
@@ -74,16 +74,19 @@ def missing_tables(
     return problems
 
 
-def strange_entries(paths: Sequence[str], place: Place) -> list[Problem]:
+def strange_entries(
+    paths: Sequence[str], place: Place, may_show: Callable[[str], bool]
+) -> list[Problem]:
     """Links, devices and folders too deep: they are never followed."""
     problems: list[Problem] = []
     for path in sorted(paths)[:MOST_NAMED]:
-        name = path if SAFE_PATH.fullmatch(path) else "An entry of the delivery"
+        plain = bool(SAFE_PATH.fullmatch(path)) and may_show(path)
         problems.append(
             place.problem(
                 "unsafe_path",
-                path if SAFE_PATH.fullmatch(path) else "delivery",
-                f"{name} is a link, a device or a folder too deep; it was not followed.",
+                path if plain else "delivery",
+                f"{path if plain else 'An entry of the delivery'} is a link, a device or a folder "
+                "too deep; it was not followed.",
                 expected="plain files in signals/<session or check>/",
                 remedy="Put the file itself into a new delivery.",
             )

@@ -14,7 +14,7 @@ from pipeline.intake.read_parquet import open_parquet
 from pipeline.study import Device
 
 _ROWS_LOOKED_AT = 20
-_HEAD_BYTES = 256 * 1024
+_HEAD_BYTES = 16 * 1024
 _ANONYMOUS = re.compile(r"[Xx\s_.-]*")
 
 

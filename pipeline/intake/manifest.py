@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
@@ -190,14 +190,17 @@ class _BadFile(Exception):
         self.what = what
 
 
-def unlisted_files(source: Source, manifest: Manifest, place: Place) -> list[Problem]:
+def unlisted_files(
+    source: Source, manifest: Manifest, place: Place, may_show: Callable[[str], bool]
+) -> list[Problem]:
     """Name the files that are there and not listed: a warning, nothing of them is read."""
     extra = sorted(p for p in source.files if p != MANIFEST and p not in manifest.files)
-    plain = [p for p in extra if SAFE_PATH.fullmatch(p)]
+    plain = [p for p in extra if SAFE_PATH.fullmatch(p) and may_show(p)]
     problems = [_unlisted(place, p, f"{p} is in the delivery") for p in plain[:20]]
     rest = len(extra) - len(problems)
     if rest:
-        problems.append(_unlisted(place, "delivery", f"{rest} more files are in the delivery"))
+        what = f"{rest} {'more ' if problems else ''}{'files are' if rest > 1 else 'file is'}"
+        problems.append(_unlisted(place, "delivery", f"{what} in the delivery"))
     return problems
 
 

@@ -7,8 +7,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from difflib import SequenceMatcher, get_close_matches
 
-from pipeline.intake.identifiers import BIRTH_DATE, value_identifies
+from pipeline.intake.identifiers import BIRTH_DATE, plain, value_identifies
 from pipeline.records import Problem
+from pipeline.study import Study
 
 _LONGEST_SHOWN = 40
 _NUMBER_LIKE = re.compile(
@@ -57,6 +58,12 @@ class Place:
             column=column,
             value=value,
         )
+
+
+def study_words(study: Study) -> frozenset[str]:
+    """Words in the codes of the study: they may stand in values although some are also names."""
+    codes = (study.name, *study.centres, *study.devices)
+    return frozenset(plain(w) for code in codes for w in re.findall(r"[^\W\d_]+", code))
 
 
 def shown(value: str, *, like: Iterable[str] = (), is_time: bool = False) -> str | None:

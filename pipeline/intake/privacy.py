@@ -16,13 +16,12 @@ from pipeline.intake.headings import Heading
 from pipeline.intake.identifiers import (
     BIRTH_DATE,
     column_identifies,
-    plain,
     value_identifies,
 )
 from pipeline.intake.place import Place
 from pipeline.intake.table_text import TextTable
 from pipeline.records import Problem
-from pipeline.study import Device, Study
+from pipeline.study import Device
 
 # Columns whose values are codes: there every capitalised word is suspect.
 CODE_COLUMNS = frozenset({"session", "infant", "recording", "check", "device", "operator"})
@@ -55,18 +54,23 @@ class Watch:
                     continue
                 self._column(table, number, known)
 
-    def paths(self, paths: Iterable[str], words: Iterable[str]) -> None:
-        """Look through the paths of files and other words of delivery.json.
+    def paths(self, listed: Iterable[str], others: Iterable[str], words: Iterable[str]) -> None:
+        """Look through the paths that are listed, those that only lie there, and other words.
 
         Codes may hold the days of tests. Where no table tells these days, the delivery is held
         for its tables, and a date in a path is not taken for a date of birth.
         """
-        parts = {part for path in paths for part in _PATH_PARTS.split(path)}
-        kinds = {self._value(p, is_code=True) for p in parts}
-        kinds |= {self._value(w, is_code=False) or self._name(w) for w in words}
+        parts = {(part, True) for path in listed for part in _PATH_PARTS.split(path)}
+        parts |= {(part, False) for path in others for part in _PATH_PARTS.split(path)}
+        kinds = {self._value(part, is_code=is_code) for part, is_code in parts}
+        kinds |= {self._name(w) for w in words}
         kinds -= set() if self.days else {BIRTH_DATE}
         for kind in sorted(k for k in kinds if k):
             self._found(kind, "the list of files", title="an entry looks like")
+
+    def may_show(self, path: str) -> bool:
+        """Whether an unlisted path may be repeated in a sentence."""
+        return not any(self._value(part, is_code=True) for part in _PATH_PARTS.split(path))
 
     def heading(self, heading: Heading, device: Device, where: str) -> None:
         """Look through the heading of a signal file."""
@@ -137,13 +141,6 @@ class Watch:
                 column=column,
             )
         )
-
-
-def watch_over(study: Study, place: Place) -> Watch:
-    """Return a watch that knows the codes of the study."""
-    codes = (study.name, *study.centres, *study.devices)
-    words = {plain(w) for code in codes for w in re.findall(r"[^\W\d_]+", code)}
-    return Watch(place, frozenset(words))
 
 
 def _days_of(table: TextTable) -> Iterator[date]:

@@ -95,7 +95,7 @@ class Archive:
         self, found: Found
     ) -> tuple[Mapping[str, tuple[int, int]], Mapping[str, zipfile.ZipInfo]]:
         entries = [i for i in self._zip.infolist() if not _is_left_behind(i.filename)]
-        reason = unsafe_entries(entries, found.path.stat().st_size)
+        reason = unsafe_entries(entries, found.stats[""][0])
         if reason:
             raise self._refusal(reason)
         plain = {i.filename: i for i in entries if not i.is_dir()}

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import contracts
 from pipeline.intake.delivered import Delivered, without_rows
-from pipeline.intake.discover import MANIFEST, Found, found_at
+from pipeline.intake.discover import MANIFEST, Found, bad_name, found_at, usable_name
 from pipeline.intake.findings import (
     missing_tables,
     no_centre,
@@ -27,8 +27,8 @@ from pipeline.intake.findings import (
 from pipeline.intake.headings import Heading, heading_of
 from pipeline.intake.holding import Holding, find_faults, hold, hold_files
 from pipeline.intake.manifest import Manifest, Verifier, read_manifest, unlisted_files
-from pipeline.intake.place import Place
-from pipeline.intake.privacy import watch_over
+from pipeline.intake.place import Place, study_words
+from pipeline.intake.privacy import Watch
 from pipeline.intake.read import Unreadable, read_signal
 from pipeline.intake.source import Archive, Refused, Source, discard, open_source, unpack
 from pipeline.intake.table_cells import TypedTable, typed_table
@@ -81,9 +81,10 @@ def check_delivery(study: Study, path: Path) -> list[Problem]:
         return [no_manifest(place)]
     if found.centre not in study.centres:
         return [no_centre(Place("", found.delivery), study.centres)]
+    problems = [] if usable_name(found.delivery, study) else [bad_name(place)]
     with tempfile.TemporaryDirectory(prefix="quietsleep-check-") as folder:
         delivered = take_in(replace(study, path=Path(folder)), found)
-        return [*delivered.problems, *_unreadable_signals(study, delivered)]
+        return [*problems, *delivered.problems, *_unreadable_signals(study, delivered)]
 
 
 @dataclass(slots=True)
@@ -108,10 +109,10 @@ class _Intake:
             return without_rows(self.found, self.root, "quarantined", [no_manifest(self.place)])
         verifier = Verifier(self.source, self.place, manifest.files, self.known)
         texts = self._texts(verifier)
-        watch = watch_over(self.study, self.place)
+        watch = Watch(self.place, study_words(self.study))
         watch.tables(texts.values())
-        paths = {*self.source.files, *manifest.files, *self.found.strange}
-        watch.paths(paths, manifest.unknown_fields)
+        others = {*self.source.files, *self.found.strange} - {*manifest.files}
+        watch.paths(manifest.files, others, manifest.unknown_fields)
         if watch.problems:
             return without_rows(self.found, self.root, "quarantined", watch.problems)
         for text in texts.values():
@@ -130,7 +131,9 @@ class _Intake:
             watch.heading(heading, device, path)
         if watch.problems:
             return without_rows(self.found, self.root, "quarantined", watch.problems)
-        return self._accept(manifest, verifier, texts, typed, headings)
+        return self._accept(
+            manifest, verifier, watch=watch, texts=texts, typed=typed, headings=headings
+        )
 
     def _texts(self, verifier: Verifier) -> dict[str, TextTable]:
         texts: dict[str, TextTable] = {}
@@ -170,6 +173,8 @@ class _Intake:
         self,
         manifest: Manifest,
         verifier: Verifier,
+        *,
+        watch: Watch,
         texts: Mapping[str, TextTable],
         typed: Mapping[str, TypedTable],
         headings: Mapping[str, tuple[Heading, Device]],
@@ -178,8 +183,8 @@ class _Intake:
         find_faults(typed, centre, self.place)
         holding = hold(typed)
         hold_files(holding, verifier.verified.bad, manifest.files, centre, self.place)
-        holding.problems += unlisted_files(self.source, manifest, self.place)
-        holding.problems += strange_entries(self.found.strange, self.place)
+        holding.problems += unlisted_files(self.source, manifest, self.place, watch.may_show)
+        holding.problems += strange_entries(self.found.strange, self.place, watch.may_show)
         holding.problems += [p for text in texts.values() for p in text.warnings]
         holding.problems += unused_files(typed, manifest.files, self.place)
         holding.problems += unregistered_columns(headings, self.place)

@@ -204,6 +204,25 @@ def test_names_of_unlisted_files(study, draft):
     assert result.state == "quarantined" and "Jansen" not in repr(result)
 
 
+@pytest.mark.parametrize("name", ["Readme.txt", "Protocol.pdf", "notes/Quensel.txt"])
+def test_an_odd_file_refuses_nothing_but_is_not_named(study, draft, name):
+    draft.unlisted[name] = b"x"
+    draft.write(study.deliveries_path)
+    result = take_in(study, find_deliveries(study, "larch")[0])
+    (problem,) = result.problems
+    assert result.state == "accepted" and problem.kind == "unlisted_file"
+    assert name not in repr(problem) and problem.sentence.startswith("1 file is")
+
+
+def test_a_delivery_named_like_a_person(study, draft):
+    draft.delivery = "jansen-2026"
+    path = draft.write(study.deliveries_path)
+    (found,) = find_deliveries(study, "larch")
+    assert found.delivery == "badly-named-1"
+    assert take_in(study, found).state == "quarantined"
+    assert "delivery_name" in {p.kind for p in check_delivery(study, path)}
+
+
 @pytest.mark.parametrize(
     ("patient", "recording"),
     [
