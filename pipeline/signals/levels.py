@@ -32,15 +32,17 @@ class RestingLevel:
 
 
 def level_before(
-    recording: Recording, sample: int, *, least_breaths: int, most_breaths: int
+    recording: Recording, sample: int, *, since: int, least_breaths: int, most_breaths: int
 ) -> RestingLevel:
     """Level of the last breaths whose inspiration starts at or before a sample.
 
-    Their tidal volume is taken from the ones that also end before the sample. NaN when fewer than
-    `least_breaths` start before it.
+    Breaths that start before `since`, where an earlier manoeuvre ended, are left out. Tidal volume
+    is taken from the breaths that also end before the sample. NaN when fewer than `least_breaths`
+    are left.
     """
     breaths = recording.breaths
-    chosen = np.flatnonzero(breaths.start <= sample)[-most_breaths:]
+    usable = (breaths.start <= sample) & (breaths.start >= since)
+    chosen = np.flatnonzero(usable)[-most_breaths:]
     if chosen.size < least_breaths:
         chosen = chosen[:0]
     whole = chosen[breaths.end[chosen] <= sample]

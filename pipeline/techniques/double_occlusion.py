@@ -73,11 +73,12 @@ def find_trials(recording: Recording) -> list[Trial]:
     expired, marks = -1, {}
     for occlusion in find_occlusions(flow, airway, rate, shutter):
         if occlusion.start >= expired:
+            free = max(expired, 0)
             expired = expiration_end(flow, occlusion.end, limit_ml_s=limit, rate_hz=rate)
-            marks = {"expired": expired}
+            marks = {"expired": expired, "free": free}
             start = breath_start(recording.breaths, occlusion.start)
             trials.append(Trial(len(trials) + 1, start, expired, marks))
-        number = len(marks) // 2 + 1
+        number = len(marks) // 2
         marks[f"closed_{number}"], marks[f"released_{number}"] = occlusion.start, occlusion.end
     return trials
 
@@ -183,14 +184,16 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
 
 
 def _occlusions(trial: Trial) -> list[Occlusion]:
-    marks, count = trial.landmarks, len(trial.landmarks) // 2
+    marks, count = trial.landmarks, len(trial.landmarks) // 2 - 1
     return [Occlusion(marks[f"closed_{i}"], marks[f"released_{i}"]) for i in range(1, count + 1)]
 
 
 def _levels(recording: Recording, trial: Trial) -> tuple[RestingLevel, RestingLevel]:
     least, most = int(SETTINGS["eel_breaths_least"]), int(SETTINGS["eel_breaths_most"])
     closed = trial.landmarks["closed_1"]
-    before = level_before(recording, closed, least_breaths=least, most_breaths=most)
+    before = level_before(
+        recording, closed, since=trial.landmarks["free"], least_breaths=least, most_breaths=most
+    )
     released = _occlusions(trial)[-1].end
     return before, level_after(recording, released, most_breaths=least)
 

@@ -73,7 +73,8 @@ def find_trials(recording: Recording) -> list[Trial]:
     for occlusion in find_occlusions(flow, airway, recording.rate_hz, shutter):
         end = expiration_end(flow, occlusion.end, limit_ml_s=limit, rate_hz=recording.rate_hz)
         start = breath_start(recording.breaths, occlusion.start)
-        marks = {"closed": occlusion.start, "released": occlusion.end, "expired": end}
+        free = trials[-1].end if trials else 0
+        marks = {"closed": occlusion.start, "released": occlusion.end, "expired": end, "free": free}
         trials.append(Trial(len(trials) + 1, start, end, marks))
     return trials
 
@@ -204,7 +205,11 @@ def _plateau(recording: Recording, trial: Trial) -> Plateau:
 def _levels(recording: Recording, trial: Trial) -> tuple[RestingLevel, RestingLevel]:
     least, most = int(SETTINGS["eel_breaths_least"]), int(SETTINGS["eel_breaths_most"])
     before = level_before(
-        recording, trial.landmarks["closed"], least_breaths=least, most_breaths=most
+        recording,
+        trial.landmarks["closed"],
+        since=trial.landmarks["free"],
+        least_breaths=least,
+        most_breaths=most,
     )
     return before, level_after(recording, trial.landmarks["released"], most_breaths=least)
 

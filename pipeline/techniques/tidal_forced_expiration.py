@@ -15,6 +15,7 @@ from contracts import TECHNIQUES
 from pipeline.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
 from pipeline.signals.breaths import smooth
 from pipeline.signals.fits import NAN, fit_line
+from pipeline.signals.jacket import held_and_rise
 from pipeline.signals.levels import RestingLevel, drift_ml_s, level_before
 from pipeline.signals.occlusions import breath_start
 from pipeline.signals.reasons import give_reasons
@@ -71,6 +72,9 @@ def find_trials(recording: Recording) -> list[Trial]:
             continue
         start = min(breath_start(recording.breaths, marks["onset"]), forced.start)
         marks |= {"forced_start": forced.start, "peak": forced.peak, "forced_end": forced.end}
+        # The breath that follows a squeeze starts far below the end-expiratory level.
+        settle = round(SETTINGS["early_breath_s"] * recording.rate_hz)
+        marks["free"] = trials[-1].end + settle if trials else 0
         trials.append(Trial(len(trials) + 1, start, forced.end + 1, marks))
     return trials
 
@@ -225,6 +229,7 @@ def _curve(recording: Recording, trial: Trial) -> _Curve:
     before = level_before(
         recording,
         min(trial.landmarks["onset"], forced.start),
+        since=trial.landmarks["free"],
         least_breaths=int(SETTINGS["eel_breaths_least"]),
         most_breaths=int(SETTINGS["eel_breaths_most"]),
     )
@@ -253,28 +258,18 @@ def _reversals(recording: Recording, curve: _Curve) -> int:
     )
 
 
-def _jacket(jacket_kpa: FloatArray, trial: Trial, rate_hz: float) -> Measures:
-    """Jacket pressure above rest while it is held, and the time of its rise."""
-    onset, full = trial.landmarks["onset"], trial.landmarks["jacket_full"]
-    last = max(min(trial.landmarks["jacket_release"], trial.landmarks["forced_end"]), full + 1)
-    rest = float(np.median(jacket_kpa[max(0, onset - round(0.5 * rate_hz)) : onset + 1]))
-    held = float(jacket_kpa[full:last].mean()) - rest
-    rise = jacket_kpa[max(onset - 1, 0) : last] - rest
-    times = [
-        _crossing_s(rise, SETTINGS[name] / 100.0 * held, rate_hz)
-        for name in ("rise_low_pct", "rise_high_pct")
-    ]
-    return Measures({"jacket_pressure_kpa": held, "jacket_rise_s": times[1] - times[0]})
-
-
-def _crossing_s(values: FloatArray, level: float, rate_hz: float) -> float:
-    """Time from the first sample at which values rise through a level, interpolated, s."""
-    above = np.flatnonzero(values >= level)
-    if above.size == 0 or above[0] == 0:
-        return NAN
-    place = int(above[0])
-    low, high = float(values[place - 1]), float(values[place])
-    return (place - 1 + (level - low) / (high - low)) / rate_hz
+def _jacket(jacket_kpa: FloatArray, trial: Trial, rate_hz: float) -> dict[str, float]:
+    """Jacket pressure during the forced expiration after its rise, and the time of the rise."""
+    full = trial.landmarks["jacket_full"]
+    held, rise_s = held_and_rise(
+        jacket_kpa,
+        rate_hz,
+        onset=trial.landmarks["onset"],
+        full=full,
+        last=max(min(trial.landmarks["jacket_release"], trial.landmarks["forced_end"]), full + 1),
+        rise_pct=(SETTINGS["rise_low_pct"], SETTINGS["rise_high_pct"]),
+    )
+    return {"jacket_pressure_kpa": held, "jacket_rise_s": rise_s}
 
 
 def _flow_gain_pct(trials: Sequence[MeasuredTrial]) -> float:

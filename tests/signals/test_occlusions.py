@@ -117,7 +117,7 @@ def recording_with_levels(eel_ml):
 
 def test_level_before_and_after():
     recording = recording_with_levels([0.0, 2.0, 4.0, 2.0, 12.0, 12.0])
-    before = levels.level_before(recording, 350, least_breaths=3, most_breaths=3)
+    before = levels.level_before(recording, 350, since=0, least_breaths=3, most_breaths=3)
     assert (before.eel_ml, before.n_breaths) == (pytest.approx(8 / 3), 3)
     assert before.tidal_volume_ml == pytest.approx(50, rel=0.01)
     assert before.sd_pct == pytest.approx(100 * np.std([2, 4, 2], ddof=1) / 50, rel=0.01)
@@ -125,6 +125,14 @@ def test_level_before_and_after():
     assert (after.eel_ml, after.n_breaths) == (12.0, 2)
     shift = levels.eel_shift_pct(before, after)
     assert shift == pytest.approx(100 * (12 - 8 / 3) / 50, rel=0.01)
+
+
+def test_breaths_before_an_earlier_manoeuvre_are_left_out():
+    recording = recording_with_levels([-30.0, 2.0, 4.0, 2.0, 12.0, 12.0])
+    before = levels.level_before(recording, 350, since=60, least_breaths=3, most_breaths=5)
+    assert (before.eel_ml, before.n_breaths) == (pytest.approx(8 / 3), 3)
+    few = levels.level_before(recording, 350, since=160, least_breaths=3, most_breaths=5)
+    assert np.isnan(few.eel_ml)
 
 
 def test_level_without_breaths_is_nan():

@@ -15,7 +15,10 @@ import pytest
 
 from contracts import TECHNIQUES
 from demo_centres.disturbances import Disturbance
+from demo_centres.forced import tidal_forced_expiration
 from demo_centres.physiology import Setting, SimulatedRecording, draw_infant
+from demo_centres.plethysmograph import plethysmography
+from demo_centres.quiet import double_occlusion, single_occlusion
 from demo_centres.recordings import record
 from demo_centres.site_faults import FAULTS
 from pipeline.records import MeasuredTrial, Measures, Recording
@@ -45,7 +48,7 @@ TRIAL_FAULTS = {
     if fault.owner in KEYS and fault.level == "trial" and not fault.cells
 }
 # Quantities that the pipeline measures alike on every recording, outside the techniques.
-EVERY_RECORDING = {"gap_s", "clipped_share_pct", "quiet_sleep", "operator_accepts"}
+EVERY_RECORDING = set.intersection(*(set(s.names("trial")) for s in TECHNIQUES.values()))
 
 
 def measured(recording: Recording) -> list[Measures]:
@@ -150,6 +153,24 @@ def test_flow_that_still_grows_with_jacket_pressure_is_flagged(on_device: OnDevi
             )
             broken = broken_rules(fault.owner, test, "test")
             assert (fault.expected_rule in broken) == (planted is fault)
+
+
+@pytest.mark.parametrize("technique", KEYS)
+def test_manoeuvres_close_to_each_other_use_only_the_breaths_between(
+    technique: str, on_device: OnDevice
+) -> None:
+    simulate = {
+        "single_occlusion": single_occlusion,
+        "double_occlusion": double_occlusion,
+        "plethysmography": plethysmography,
+        "tidal_forced_expiration": tidal_forced_expiration,
+    }[technique]
+    rng = np.random.default_rng(12)
+    infant = draw_infant(rng, length_cm=64.0)
+    found = measured(on_device(simulate(infant, rng=rng, breaths_between=4), rng, 1.0))
+    assert len(found) >= 4
+    for values in found:
+        assert values["eel_sd_pct"] < 5.0
 
 
 @pytest.mark.parametrize("technique", KEYS)
