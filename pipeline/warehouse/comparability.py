@@ -8,7 +8,7 @@ found within centres. Unlike equipment is never pooled: every equipment class st
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,6 +24,7 @@ FloatArray = NDArray[np.float64]
 # Below these the numbers are shown with a warning; common practice, no source.
 FEWEST_INFANTS = 10
 FEWEST_CENTRES = 5
+ALL_CLASSES = "all classes"
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,11 +57,14 @@ class Comparability:
     warnings: tuple[str, ...]
 
 
-def compare_centres(clean_outcomes: pd.DataFrame) -> list[Comparability]:
+def compare_centres(
+    clean_outcomes: pd.DataFrame, *, across_equipment: bool = False
+) -> list[Comparability]:
     """Compare centres in every outcome and equipment class of the view `clean_outcomes`.
 
     Several sessions of one infant count as their mean. Rows without equipment class are a class of
-    their own, called "not registered".
+    their own, called "not registered". `across_equipment` adds, for an outcome measured with
+    several classes, all of them together, with a warning that says so.
     """
     rows = clean_outcomes.dropna(subset=["value"]).copy()
     rows["equipment_class"] = rows["equipment_class"].fillna("not registered")
@@ -70,6 +74,14 @@ def compare_centres(clean_outcomes: pd.DataFrame) -> list[Comparability]:
         for equipment_class in sorted(of_outcome["equipment_class"].unique()):
             same = of_outcome[of_outcome["equipment_class"] == equipment_class]
             found.append(_compare(outcome, str(equipment_class), same))
+        n_classes = of_outcome["equipment_class"].nunique()
+        if across_equipment and n_classes > 1:
+            mixed = _compare(outcome, ALL_CLASSES, of_outcome)
+            warning = (
+                f"{n_classes} classes of equipment are mixed here: "
+                "a difference between centres may be one between their equipment."
+            )
+            found.append(replace(mixed, warnings=(warning, *mixed.warnings)))
     return found
 
 

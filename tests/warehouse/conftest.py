@@ -15,6 +15,8 @@ import pytest
 
 import contracts
 from contracts import OUTCOMES, Column, Table
+from contracts.schemas import duckdb_ddl
+from pipeline.warehouse import contents, database
 from pipeline.warehouse.publish import NightFacts, publish
 
 Frames = dict[str, pd.DataFrame]
@@ -248,3 +250,10 @@ def published(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("study")
     make_study().publish(path, "n1")
     return path
+
+
+@pytest.fixture
+def quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Leave comments and views out of the database, which costs most of a small publication."""
+    monkeypatch.setattr(database, "duckdb_ddl", lambda t: duckdb_ddl(t).partition(";")[0])
+    monkeypatch.setattr(contents, "view_sql", lambda: "SELECT 1;")

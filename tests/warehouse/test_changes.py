@@ -12,6 +12,7 @@ import pytest
 from pipeline.warehouse.changes import difference
 from pipeline.warehouse.query import open_current
 
+pytestmark = pytest.mark.usefixtures("quick")
 Rows = set[tuple[str, str, str, str | None, str | None, str]]
 
 

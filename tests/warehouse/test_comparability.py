@@ -104,6 +104,10 @@ def test_equipment_is_kept_apart_and_small_counts_are_warned_of() -> None:
     assert all(np.isnan(f.between_share) for f in found)
     assert found[1].warnings[0] == "c1: only 3 infants, fewer than 10."
     assert "Only 1 centres" in found[1].warnings[1]
+    *apart, mixed = compare_centres(pd.concat([one, other, lost]), across_equipment=True)
+    assert [f.equipment_class for f in apart] == ["bag", "box", "not registered"]
+    assert (mixed.equipment_class, len(mixed.centres)) == ("all classes", 3)
+    assert mixed.warnings[0].startswith("3 classes of equipment are mixed here")
 
 
 def test_z_scores_are_used_only_when_all_are_by_one_equation() -> None:

@@ -22,8 +22,8 @@ import pyarrow.parquet as pq
 import pytest
 
 import contracts
-from contracts.schemas import arrow_schema, dictionary_rows, duckdb_ddl
-from pipeline.warehouse import contents, current, database, parts
+from contracts.schemas import arrow_schema, dictionary_rows
+from pipeline.warehouse import contents, current, parts
 from pipeline.warehouse import publish as publishing
 from pipeline.warehouse.current import WarehouseError, current_night, night_facts
 from pipeline.warehouse.descriptor import dictionary, view_rows
@@ -89,13 +89,6 @@ def python(code: str, path: Path) -> subprocess.Popen[str]:
     assert child.stdout is not None
     assert child.stdout.readline() == "ready\n"
     return child
-
-
-@pytest.fixture
-def quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Leave comments and views out of the database, which costs most of a small publication."""
-    monkeypatch.setattr(database, "duckdb_ddl", lambda t: duckdb_ddl(t).partition(";")[0])
-    monkeypatch.setattr(contents, "view_sql", lambda: "SELECT 1;")
 
 
 @pytest.mark.usefixtures("quick")
