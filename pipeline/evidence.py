@@ -29,8 +29,7 @@ def measured_rows(state: State, rows: pd.DataFrame) -> pd.DataFrame:
 def check_values(state: State, checks: pd.DataFrame) -> pd.DataFrame:
     """Return the numbers of checks and of their strokes.
 
-    Columns: centre, check_id, kind, level, item, quantity, value, reason. A number of the check
-    that its table already holds (the minutes of heating) is taken from there.
+    Columns: centre, check_id, kind, level, item, quantity, value, reason.
     """
     stored = state.frame("SELECT * FROM trial_values").merge(
         checks[["centre", "check_id", "kind", "content_key"]], on="content_key"
@@ -39,17 +38,8 @@ def check_values(state: State, checks: pd.DataFrame) -> pd.DataFrame:
     stored["level"] = np.where(whole, "check", "trial")
     number = "#" + stored["trial_index"].astype(str)
     stored["item"] = stored["check_id"] + number.where(~whole, "")
-    told = [
-        checks.loc[checks["kind"] == q.owner, ["centre", "check_id", "kind"]].assign(
-            level="check", quantity=q.name, value=checks[q.name], reason=None
-        )
-        for q in contracts.QUANTITIES.values()
-        if q.level == "check" and q.name in checks.columns
-    ]
-    told_rows = pd.concat(told, ignore_index=True).assign(item=lambda rows: rows["check_id"])
     names = ["centre", "check_id", "kind", "level", "item", "quantity", "value", "reason"]
-    stored = stored[~(whole & stored["quantity"].isin(set(told_rows["quantity"])))]
-    return pd.concat([stored[names], told_rows[names]], ignore_index=True)
+    return stored[names]
 
 
 def gather(state: State, roster: Roster) -> Evidence:
@@ -89,7 +79,7 @@ def _trial_values(state: State, trials: pd.DataFrame, recordings: pd.DataFrame) 
         on=["centre", "recording"],
     )
     asleep = said["sleep_state"]
-    notes = {
+    notes: dict[str, Any] = {
         "quiet_sleep": np.where(asleep.isna(), np.nan, (asleep == "quiet").astype(float)),
         "operator_accepts": as_number(said["operator_accepts"]),
     }

@@ -56,7 +56,7 @@ class RawSignal:
 class Channels:
     """Calibrated channels on one uniform time base.
 
-    `values` maps ``flow_ml_s`` (BTPS, inspiration positive), ``airway_pressure_kpa``,
+    `values` maps ``flow_ml_s`` (still as at the flow head), ``airway_pressure_kpa``,
     ``box_pressure_kpa``, ``jacket_pressure_kpa``, ``spo2_pct``, ``heart_rate_per_min`` to arrays
     of shape (n,). `gap_s` is the longest stretch without samples, `clipped_share_pct` the largest
     share of samples of any needed channel that stand at the end of their range.

@@ -54,14 +54,14 @@ def rows_to_keep(delivered: Delivered) -> dict[str, pd.DataFrame]:
         if clean is None or held is None:
             continue
         rows = pd.concat([clean.assign(held=False), held.assign(held=True)], ignore_index=True)
-        rows["why"] = ""
-        if name in own_why:
-            item = rows[name[:-1]]
-            rows["held"] |= item.isin(list(own_why[name]))
-            rows["why"] = item.map(own_why[name])
-        if name == "recordings":
-            rows["why"] = rows["why"].fillna(rows["session"].map(session_why))
-        rows["why"] = rows["why"].fillna("").astype("str")
+        items = rows[name[:-1]] if name in own_why else rows["session"]
+        sessions = rows["session"] if name == "recordings" else items
+        own = own_why.get(name, {})
+        rows["held"] |= items.isin(list(own))
+        rows["why"] = [
+            own.get(item) or session_why.get(session, "")
+            for item, session in zip(items, sessions, strict=True)
+        ]
         kept[name] = rows.rename(columns={"local_day": "on"})
     return kept
 

@@ -1,0 +1,99 @@
+"""A second night: idle when nothing changed, and no more work than what changed."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+
+from pipeline.night import NightReport
+from pipeline.stages import run_night
+from pipeline.state import NightRunning, State
+from pipeline.warehouse.current import current_night
+from tests.night.conftest import InProcess
+
+
+def digests(night: Path) -> dict[str, str]:
+    """Digest of every parquet file of a published night, but for those that name the night."""
+    of_the_night = {"nights", "ledger", "conservation", "problems", "changes", "deliveries"}
+    return {
+        str(file.relative_to(night)): hashlib.sha256(file.read_bytes()).hexdigest()
+        for file in sorted(night.glob("tables/**/*.parquet"))
+        if file.relative_to(night).parts[1] not in of_the_night
+    }
+
+
+def relist(delivery: Path, changed: Path) -> None:
+    """Write the new size and digest of a file into delivery.json, as a centre would."""
+    path = delivery / "delivery.json"
+    manifest = json.loads(path.read_text(encoding="utf-8"))
+    data = changed.read_bytes()
+    for entry in manifest["files"]:
+        if entry["path"] == changed.relative_to(delivery).as_posix():
+            entry |= {"bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
+    path.write_text(json.dumps(manifest), encoding="utf-8")
+
+
+def test_unchanged_night_is_idle_and_leaves_the_warehouse(small_study: Path, pool: InProcess) -> None:
+    first = run_night(small_study)
+    published = current_night(small_study)
+    n_first = len(pool.measured)
+    second = run_night(small_study)
+    assert n_first > 0 and len(pool.measured) == n_first
+    assert (second.idle, second.n_measured, second.state) == (True, 0, first.state)
+    assert second.sentences == first.sentences
+    assert current_night(small_study) == published
+
+
+def test_looking_at_everything_again_gives_the_same_bytes(
+    small_study: Path, pool: InProcess
+) -> None:
+    run_night(small_study)
+    first = digests(current_night(small_study))
+    n_first = len(pool.measured)
+    again = run_night(small_study, full=True)
+    assert not again.idle
+    assert len(pool.measured) == n_first
+    assert digests(current_night(small_study)) == first and len(first) > 30
+
+
+def test_losing_the_work_folder_costs_a_night_and_nothing_else(
+    small_study: Path, pool: InProcess
+) -> None:
+    run_night(small_study)
+    first = digests(current_night(small_study))
+    shutil.rmtree(small_study / "work")
+    again = run_night(small_study)
+    assert again.n_measured > 0
+    assert digests(current_night(small_study)) == first
+
+
+def test_one_changed_weight_measures_one_session(small_study: Path, pool: InProcess) -> None:
+    run_night(small_study)
+    pool.measured.clear()
+    delivery = small_study / "deliveries" / "sedge" / "sedge-01"
+    table = delivery / "sessions.csv"
+    rows = table.read_text(encoding="utf-8").splitlines()
+    cells = rows[1].split(",")
+    at = rows[0].split(",").index("weight_kg")
+    cells[at] = str(round(float(cells[at]) + 0.1, 2))
+    table.write_text("\n".join([rows[0], ",".join(cells), *rows[2:]]) + "\n", encoding="utf-8")
+    relist(delivery, table)
+    report = run_night(small_study)
+    assert report.state != "red"
+    assert pool.measured and all(item.startswith(cells[0]) for item in pool.measured)
+
+
+def test_second_night_at_the_same_time_says_so_and_stops(small_study: Path) -> None:
+    with State(small_study / "work"), pytest.raises(NightRunning, match="Another night"):
+        run_night(small_study)
+
+
+def test_names_of_nights_go_on_after_the_state_is_lost(small_study: Path, pool: InProcess) -> None:
+    names: list[NightReport] = [run_night(small_study)]
+    shutil.rmtree(small_study / "work")
+    names.append(run_night(small_study))
+    assert [report.night for report in names] == ["n000001", "n000002"]
