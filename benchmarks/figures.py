@@ -1,0 +1,253 @@
+"""Errors against the truth, and shares accepted and caught, as rows of the tables."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+import contracts
+from benchmarks.infants import Visit
+from benchmarks.judgement import Case, failed, items_of
+from demo_centres.site_faults import FAULTS
+from pipeline.acceptance import status_of_items
+
+# Outcome -> (largest error, "%" of the truth or the unit of an absolute error).
+TARGETS: Mapping[str, tuple[float, str]] = {
+    "rr_per_min": (0.5, "/min"),
+    "vt_ml": (1.0, "%"),
+    "vt_ml_kg": (1.0, "%"),
+    "minute_ventilation_ml_min": (1.0, "%"),
+    "tptef_te": (0.02, "1"),
+    "ptef_ml_s": (1.0, "%"),
+    "crs_single_ml_kpa": (2.0, "%"),
+    "crs_single_ml_kpa_kg": (2.0, "%"),
+    "rrs_single_kpa_s_l": (4.0, "%"),
+    "tau_single_s": (3.0, "%"),
+    "crs_double_ml_kpa": (2.0, "%"),
+    "rrs_double_kpa_s_l": (5.0, "%"),
+    "frc_pleth_ml": (2.0, "%"),
+    "frc_pleth_ml_kg": (2.0, "%"),
+    "vmaxfrc_ml_s": (3.0, "%"),
+    "fvc_ml": (1.0, "%"),
+    "fev0_4_ml": (1.0, "%"),
+    "fev0_5_ml": (1.0, "%"),
+    "fef50_ml_s": (3.0, "%"),
+    "fef75_ml_s": (3.0, "%"),
+    "half_life_s": (2.0, "%"),
+    "box_factor_ml_kpa": (1.0, "%"),
+    "error_inspired_pct": (0.2, "points"),
+    "error_expired_pct": (0.2, "points"),
+}
+CLEAN_SHARE, CAUGHT_SHARE = 99.0, 98.0
+CHECK_FIGURES = ("half_life_s", "box_factor_ml_kpa", "error_inspired_pct", "error_expired_pct")
+
+
+@dataclass(frozen=True, slots=True)
+class Accuracy:
+    """Errors of one outcome over the grid; `errors` (n,) in `unit`, `cases` the infants (n,)."""
+
+    name: str
+    technique: str
+    unit: str
+    target: float | None
+    errors: np.ndarray
+    cases: tuple[str, ...]
+
+    @property
+    def bias(self) -> float:
+        """Mean error."""
+        return float(self.errors.mean())
+
+    @property
+    def p95(self) -> float:
+        """95th percentile of the size of the error."""
+        return float(np.percentile(np.abs(self.errors), 95.0))
+
+    @property
+    def worst(self) -> float:
+        """Largest size of the error."""
+        return float(np.abs(self.errors).max())
+
+    @property
+    def worst_case(self) -> str:
+        """The infant with the largest error."""
+        return self.cases[int(np.abs(self.errors).argmax())]
+
+    @property
+    def reached(self) -> str:
+        """Whether every infant, only 95 % of them, or fewer lie within the target."""
+        if self.target is None:
+            return "none set"
+        if self.worst <= self.target:
+            return "yes"
+        return "not in the worst case" if self.p95 <= self.target else "no"
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """How many of the items of one name came out as they should."""
+
+    name: str
+    what: str
+    n: int
+    right: int
+    target: float
+    missed: tuple[str, ...] = ()
+
+    @property
+    def pct(self) -> float:
+        """Share that came out right, %."""
+        return 100.0 * self.right / self.n if self.n else float("nan")
+
+    @property
+    def reached(self) -> bool:
+        """Whether the share reaches its target."""
+        return self.pct >= self.target
+
+
+def outcome_accuracy(case: Case) -> list[Accuracy]:
+    """Errors of what accepted clean tests report, against the truth of the trials it rests on."""
+    outcomes = case.judged.outcomes
+    clean = outcomes["session"].str.startswith("clean-") & outcomes["value"].notna()
+    found = []
+    for name, outcome in contracts.OUTCOMES.items():
+        rows = outcomes[clean & (outcomes["outcome"] == name)]
+        pairs = []
+        for session, value, trials in zip(
+            rows["session"], rows["value"], rows["trials"], strict=True
+        ):
+            truths = [case.known.truth.get(t, {}) for t in trials.split(",")]
+            values = [t.get(outcome.quantity, np.nan) for t in truths]
+            pairs.append((float(value), float(np.mean(values)), _label(case, session)))
+        found.append(_accuracy(name, outcome.technique, pairs))
+    return [each for each in found if each.errors.size]
+
+
+def trial_accuracy(case: Case) -> list[Accuracy]:
+    """Errors of single accepted clean trials, for the quantities behind the outcomes."""
+    trials = case.judged.trials
+    accepted = set(trials.loc[trials["status"] == "accepted", "trial"])
+    found = []
+    for name, outcome in contracts.OUTCOMES.items():
+        if outcome.technique == "tidal":
+            continue
+        pairs = [
+            (values[outcome.quantity], truth[outcome.quantity], visit.case.label)
+            for visit, code, values, truth in clean_trials(case)
+            if code in accepted and code.split("-r")[0] == visit.name
+            if outcome.quantity in values and outcome.quantity in truth
+            if technique_of(visit, code) == outcome.technique
+        ]
+        found.append(_accuracy(name, outcome.technique, pairs))
+    return [each for each in found if each.errors.size]
+
+
+def check_accuracy(case: Case) -> list[Accuracy]:
+    """Errors of the clean equipment checks."""
+    found = []
+    for name in CHECK_FIGURES:
+        rows = [
+            (c.technique, c.test_values[name], c.test_truth[name], v.case.label)
+            for v in case.known.visits.values()
+            for c in v.checks
+            if not v.fault and name in c.test_truth and name in c.test_values
+        ]
+        found.append(_accuracy(name, rows[0][0], [row[1:] for row in rows]))
+    return found
+
+
+def clean_trials(
+    case: Case,
+) -> Iterator[tuple[Visit, str, Mapping[str, float], Mapping[str, float]]]:
+    """Every trial of the clean visits with its code, its measures and its truth."""
+    for visit in case.known.visits.values():
+        if visit.fault:
+            continue
+        for number, sent in enumerate(visit.sent, start=1):
+            for trial, truth in zip(sent.trials, sent.truth, strict=True):
+                if truth is not None:
+                    yield visit, f"{visit.name}-r{number}#{trial.index}", trial.values, truth
+
+
+def technique_of(visit: Visit, trial: str) -> str:
+    """Technique of a trial by its code."""
+    return visit.sent[int(trial.rsplit("-r", 1)[1].split("#", maxsplit=1)[0]) - 1].technique
+
+
+def _label(case: Case, session: str) -> str:
+    return case.known.visits[session].case.label
+
+
+def _accuracy(name: str, technique: str, pairs: Sequence[tuple[float, float, str]]) -> Accuracy:
+    target, unit = TARGETS.get(name, (None, "%"))
+    kept = [(v, t, c) for v, t, c in pairs if np.isfinite(v) and np.isfinite(t)]
+    value = np.array([v for v, _, _ in kept])
+    truth = np.array([t for _, t, _ in kept])
+    errors = 100.0 * (value / truth - 1.0) if unit == "%" else value - truth
+    return Accuracy(name, technique, unit, target, errors, tuple(c for _, _, c in kept))
+
+
+def clean_shares(case: Case) -> list[Share]:
+    """Per technique, how many simulated clean manoeuvres and tests are accepted; and checks."""
+    trials, tests, checks = case.judged.trials, case.judged.tests, case.judged.checks
+    visits = [v for v in case.known.visits.values() if not v.fault]
+    shares = []
+    for technique in contracts.TECHNIQUES:
+        simulated = sum(s.n_simulated for v in visits for s in v.sent if s.technique == technique)
+        rows = trials[trials["session"].str.startswith("clean-")]
+        rows = rows[(rows["technique"] == technique) & rows["trial"].isin(list(case.known.truth))]
+        good = rows["status"] == "accepted"
+        missed = tuple(
+            f"{t}: {why}" for t, why in zip(rows["trial"][~good], rows["why"][~good], strict=True)
+        )
+        shares.append(Share(technique, "trials", simulated, int(good.sum()), CLEAN_SHARE, missed))
+        rows = tests[tests["session"].str.startswith("clean-") & (tests["technique"] == technique)]
+        good = rows["status"] == "accepted"
+        missed = tuple(
+            f"{t}: {why}" for t, why in zip(rows["test"][~good], rows["why"][~good], strict=True)
+        )
+        shares.append(Share(technique, "tests", len(rows), int(good.sum()), CLEAN_SHARE, missed))
+    for kind in contracts.CHECKS:
+        rows = checks[checks["check_id"].str.startswith("clean-") & (checks["kind"] == kind)]
+        good = rows["status"] == "accepted"
+        missed = tuple(
+            f"{t}: {why}"
+            for t, why in zip(rows["check_id"][~good], rows["why"][~good], strict=True)
+        )
+        shares.append(Share(kind, "checks", len(rows), int(good.sum()), CLEAN_SHARE, missed))
+    return shares
+
+
+def fault_shares(case: Case) -> list[Share]:
+    """Per planted fault, how many items fail the rule that names it.
+
+    Manoeuvres that were simulated and not found count as missed. A fault that should break no
+    rule counts as right where its trials are accepted and not flagged.
+    """
+    by_fault: dict[str, list[Visit]] = {}
+    for visit in case.known.visits.values():
+        if visit.fault:
+            by_fault.setdefault(visit.fault, []).append(visit)
+    status = status_of_items(case.judged.verdicts)
+    sound = status.index[(status["status"] == "accepted") & ~status["flagged"]]
+    unspoiled = set(sound.get_level_values("item"))
+    shares = []
+    for key, visits in by_fault.items():
+        fault = FAULTS[key]
+        hit = (
+            failed(case.judged.verdicts, fault.expected_rule) if fault.expected_rule else unspoiled
+        )
+        if fault.level == "trial":
+            items = [
+                t for t in case.known.truth if t.rsplit("-r", 1)[0] in {v.name for v in visits}
+            ]
+            n = sum(s.n_simulated for v in visits for s in v.sent)
+        else:
+            items = items_of(visits, fault.level)
+            n = len(items)
+        missed = tuple(item for item in items if item not in hit)
+        what = fault.expected_rule or "no rule"
+        shares.append(Share(key, what, n, len(items) - len(missed), CAUGHT_SHARE, missed))
+    return shares

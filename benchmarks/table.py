@@ -1,0 +1,149 @@
+"""The tables of the accuracy benchmark: on the screen and in the docs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from rich.console import Console
+from rich.table import Table
+
+import contracts
+from benchmarks.figures import Accuracy, Share
+from benchmarks.grid import DESCRIPTION
+
+ACCURACY_HEAD = (
+    "Outcome", "Technique", "n", "Bias", "95th percentile", "Worst case", "Target", "Unit",
+    "Reached", "Worst infant",
+)  # fmt: skip
+CLEAN_HEAD = ("Technique or check", "Of", "n", "Accepted", "Accepted, %", "Target, %", "Reached")
+FAULT_HEAD = ("Fault", "Rule that names it", "n", "Caught", "Caught, %", "Target, %", "Reached")
+NAMED = 3  # missed items that the docs name
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """What one run of the benchmark found."""
+
+    infants: int
+    planted: int
+    fingerprint: str
+    accuracy: tuple[Accuracy, ...]
+    single: tuple[Accuracy, ...]
+    clean: tuple[Share, ...]
+    faults: tuple[Share, ...]
+    seconds: float
+    workers: int
+
+
+def accuracy_cells(row: Accuracy) -> tuple[str, ...]:
+    """One row of an accuracy table."""
+    target = "-" if row.target is None else f"{row.target:g}"
+    unit = {"1": ""}.get(row.unit, row.unit)
+    return (
+        row.name, row.technique, str(row.errors.size), f"{row.bias:+.2g}", f"{row.p95:.2g}",
+        f"{row.worst:.2g}", target, unit, row.reached, row.worst_case,
+    )  # fmt: skip
+
+
+def share_cells(row: Share) -> tuple[str, ...]:
+    """One row of a table of shares."""
+    return (
+        row.name, row.what, str(row.n), str(row.right), f"{row.pct:.1f}", f"{row.target:g}",
+        "yes" if row.reached else "no",
+    )  # fmt: skip
+
+
+def show(run: Run) -> None:
+    """Print the tables."""
+    console = Console(width=170)
+    for title, head, rows in _tables(run):
+        table = Table(*head, title=title, title_justify="left")
+        for row in rows:
+            table.add_row(*row)
+        console.print(table)
+    for share in (*run.clean, *run.faults):
+        if not share.reached:
+            console.print(f"{share.name} ({share.what}), missed: {'; '.join(share.missed[:NAMED])}")
+    console.print(f"{run.seconds:.0f} s with {run.workers} processes.")
+
+
+def _tables(run: Run) -> list[tuple[str, tuple[str, ...], list[tuple[str, ...]]]]:
+    return [
+        (
+            "What accepted tests and checks report",
+            ACCURACY_HEAD,
+            [accuracy_cells(row) for row in run.accuracy],
+        ),
+        ("Single accepted trials", ACCURACY_HEAD, [accuracy_cells(row) for row in run.single]),
+        ("Verdicts on clean recordings", CLEAN_HEAD, [share_cells(row) for row in run.clean]),
+        ("Verdicts on planted faults", FAULT_HEAD, [share_cells(row) for row in run.faults]),
+    ]
+
+
+def write(run: Run, path: Path) -> None:
+    """Write the tables into the docs."""
+    outcomes, single, clean, faults = (_markdown(head, rows) for _, head, rows in _tables(run))
+    grid = "\n".join(f"- {line};" for line in DESCRIPTION)
+    text = f"""# Accuracy and verdicts on simulated infants
+
+Written by `python -m benchmarks.accuracy --infants {run.infants}` on {datetime.now(UTC):%Y-%m-%d},
+code {run.fingerprint}, contract {contracts.CONTRACT_VERSION};
+{run.seconds:.0f} s in {run.workers} processes.
+
+## The grid
+
+{run.infants} simulated infants (`benchmarks/grid.py`; all follows from the number of the infant):
+
+{grid}
+
+Each recording goes through the chain of a night: raw columns of the device, calibration, gas
+conditions, volume and breaths, technique, and the rules of the contract. Simulator and analysis
+share no code. Real infants do not breathe as simulated ones do: the table shows what the
+arithmetic of the chain costs, not how well a laboratory measures.
+
+## Accuracy
+
+What accepted tests and checks report, against the truth of the trials it rests on. Errors are in
+percent of the truth unless a unit is given; `95th percentile` and `Worst case` are of the size of
+the error. *Reached* says "yes" only where the worst infant lies within the target, and "not in
+the worst case" where the 95th percentile does and the worst infant does not. Outcomes without a
+target are shown for completeness.
+
+{outcomes}
+
+The same for single accepted trials, to which the targets do not apply: a test rests on several.
+
+{single}
+
+## Verdicts on clean recordings
+
+Manoeuvres that were simulated and not found count as not accepted.
+
+{clean}
+
+## Verdicts on planted faults
+
+Caught means that the rule that names the fault fails on the item: every manoeuvre, test or check
+on which it was planted. For a fault that should break no rule it means accepted without a flag.
+
+{faults}
+{_missed(run)}"""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(text, encoding="utf-8")
+
+
+def _missed(run: Run) -> str:
+    lines = [
+        f"- {share.name} ({share.what}): {'; '.join(share.missed[:NAMED])}"
+        for share in (*run.clean, *run.faults)
+        if not share.reached
+    ]
+    return "\n## Not reached\n\n" + "\n".join(lines) + "\n" if lines else ""
+
+
+def _markdown(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    lines = [head, ["---"] * len(head), *rows]
+    return "\n".join(f"| {' | '.join(line)} |" for line in lines)
