@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import sys
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Literal
 
 from rich.console import Console
 from rich.padding import Padding
@@ -32,6 +32,7 @@ COUNTS = {
     "rejected": "rejec-\nted",
     "not_judgeable": "not\njudged",
 }
+WIDEST = 2000
 SELDOM = ("no_trial", "crashed", "not_judgeable")
 STATE_WORDS = {
     "green": "green: all that was delivered was read and judged",
@@ -98,65 +99,68 @@ def print_problems(problems: Sequence[Problem]) -> None:
 
 def print_why(warehouse: duckdb.DuckDBPyConnection, session: str) -> bool:
     """Print every failed rule and problem of a session in words; False when it is unknown."""
-    visit = warehouse.execute(
-        "SELECT centre, status, why FROM sessions WHERE session = ?", [session]
-    ).fetchone()
-    if visit is None:
-        return False
-    console = Console(soft_wrap=True)
-    centre, status, reason = visit
-    console.print(Text(f"Session {session} at {centre}: {status}", style="bold"))
-    if reason:
-        console.print(Text(f"  {reason}"))
-    for problem in _rows(
-        warehouse,
-        "SELECT where_found, sentence, remedy FROM problems WHERE session = ? ORDER BY problem",
-        session,
-    ):
-        console.print(Text(f"  {problem[0]}: {problem[1]}\n    To do: {problem[2]}"))
-    for test, technique, test_status, n_accepted, n_trials in _rows(
-        warehouse,
-        "SELECT test, technique, status, n_accepted, n_trials FROM tests "
-        "WHERE session = ? ORDER BY technique",
-        session,
-    ):
-        console.print()
-        title = technique.replace("_", " ")
-        console.print(
-            Text(f"{title}: {test_status}, {n_accepted} of {n_trials} trials accepted", "bold")
-        )
-        _print_failures(console, warehouse, session, technique=technique, test=test)
-    _print_failures(console, warehouse, session, technique="session", test=session)
-    return True
+    visits = _rows(warehouse, "SELECT centre, status FROM sessions WHERE session = ?", session)
+    console = Console(soft_wrap=True, highlight=False)
+    for centre, status in visits:
+        console.print(Text(f"Session {session} of {centre}. The visit is {status}.", style="bold"))
+        _print_session_problems(console, warehouse, centre, session)
+        _print_failures(console, warehouse, centre, session, technique="session")
+        for technique, test_status, n_accepted, n_trials, why in _rows(
+            warehouse,
+            "SELECT technique, status, n_accepted, n_trials, why FROM tests "
+            "WHERE centre = ? AND session = ? ORDER BY technique",
+            centre,
+            session,
+        ):
+            title = str(technique).replace("_", " ").capitalize()
+            counts = f"{n_accepted} of {n_trials} trials accepted"
+            console.print()
+            console.print(Text(f"{title}: {test_status}, {counts}", style="bold"))
+            if not _print_failures(console, warehouse, centre, session, technique=technique):
+                quiet = why if test_status != "accepted" else "Every rule that applies was met."
+                console.print(Text(f"  {quiet}"))
+    return bool(visits)
+
+
+def _print_session_problems(
+    console: Console, warehouse: duckdb.DuckDBPyConnection, centre: str, session: str
+) -> None:
+    sql = (
+        "SELECT where_found, sentence, remedy FROM problems "
+        "WHERE centre = ? AND session = ? ORDER BY problem"
+    )
+    for where, sentence, remedy in _rows(warehouse, sql, centre, session):
+        console.print(Text(f"  {where}: {sentence}\n    To do: {remedy}"))
 
 
 def _print_failures(
     console: Console,
     warehouse: duckdb.DuckDBPyConnection,
+    centre: str,
     session: str,
     *,
     technique: str,
-    test: str,
-) -> None:
-    rows = _rows(
-        warehouse,
-        "SELECT v.item, v.severity, v.state, v.sentence, r.remedy, v.waiver FROM verdicts v "
-        "JOIN rejections r USING (item_kind, item, rule) "
-        "WHERE v.session = ? AND v.technique = ? ORDER BY v.item, v.severity DESC, v.rule",
-        session,
-        technique,
+) -> bool:
+    """Print each failed rule once, with what it says of every item, and what to do."""
+    sql = (
+        "SELECT rule, any_value(severity), any_value(remedy), "
+        "list((item_kind, item, sentence) ORDER BY item) FROM rejections "
+        "WHERE centre = ? AND session = ? AND technique = ? GROUP BY rule "
+        "ORDER BY any_value(severity) = 'reject' DESC, any_value(item_kind) = 'trial' DESC, rule"
     )
-    for item, severity, state, sentence, remedy, _ in rows:
-        place = "" if item == test else f" {item}"
-        word = {"fail": severity, "not_judged": "not judged"}.get(state, state)
-        console.print(Text(f"  [{word}]{place}: {sentence}\n    To do: {remedy}"))
-    if not rows and technique != "session":
-        console.print(Text("  Every rule that applies was met."))
+    rows = _rows(warehouse, sql, centre, session, technique)
+    for _, severity, remedy, said in rows:
+        console.print(Text(f"  {str(severity).capitalize()}:"))
+        for kind, item, sentence in said:
+            place = f"{item}: " if kind == "trial" else ""
+            console.print(Text(f"    {place}{sentence}"))
+        console.print(Text(f"    To do: {remedy}"))
+    return bool(rows)
 
 
 def _rows(
     warehouse: duckdb.DuckDBPyConnection, sql: str, *parameters: str
-) -> list[tuple[str, ...]]:
+) -> list[tuple[Any, ...]]:
     return warehouse.execute(sql, list(parameters)).fetchall()
 
 
@@ -167,10 +171,12 @@ def print_rows(rows: pd.DataFrame, *, as_csv: bool) -> None:
         return
     table = Table(box=None, pad_edge=False)
     for name, kind in rows.dtypes.items():
-        table.add_column(str(name), justify="right" if kind.kind in "iuf" else "left")
+        justify: Literal["right", "left"] = "right" if kind.kind in "iuf" else "left"
+        table.add_column(str(name), justify=justify, overflow="fold")
     for values in rows.itertuples(index=False):
         table.add_row(*(Text(text) for text in _cells(values)))
-    console = Console()
+    # Piped into a file or another program, a table keeps all of its columns whole.
+    console = Console() if sys.stdout.isatty() else Console(width=WIDEST)
     console.print(table)
     console.print(Text(f"{len(rows)} row{'s' * (len(rows) != 1)}"))
 

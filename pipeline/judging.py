@@ -233,7 +233,8 @@ def _status_of_tests(
         "accepted",
     )
     judged["flagged"] |= (judged["status"] == "accepted") & (judged["n_flagged"] > 0)
-    own_why = judged["why"].where(~unread, "No recording of this test could be read.")
+    none_read = unread & (visit != "quarantined")
+    own_why = judged["why"].where(~none_read, "No recording of this test could be read.")
     visit_why = judged["visit_why"].where(visit != "accepted", "")
     judged["why"] = (visit_why + " " + own_why).str.strip()
     return judged

@@ -30,13 +30,16 @@ from pipeline.measure import load_recording
 from pipeline.night import Night, NightReport, close_idle, close_night, is_idle, open_night
 from pipeline.night_state import judge_of_night
 from pipeline.pages.traces import Loaded
-from pipeline.pages.write import write_pages
+from pipeline.pages.write import PagesReport, write_pages
 from pipeline.planning import check_jobs, recording_jobs, with_keys
 from pipeline.references import load_references
+from pipeline.review.effects import place_reviews, with_readers
+from pipeline.reviewing import read_reviews
 from pipeline.roster import read_roster, rows_to_keep
 from pipeline.scoring import with_growth
 from pipeline.standing import deliveries_tonight, problems_tonight
 from pipeline.techniques.interface import technique_of
+from pipeline.warehouse.current import current_night
 from pipeline.warehouse.frames import Tonight, frames_of, in_contract
 from pipeline.warehouse.publish import NightFacts, publish
 
@@ -72,6 +75,15 @@ def _stage(night: Night, word: str) -> Iterator[None]:
         log = night.study.work_path / "failures.log"
         with log.open("a", encoding="utf-8") as file:
             file.write(f"{night.name} {word}\n{traceback.format_exc()}\n")
+
+
+def rebuild_pages(study_path: Path) -> PagesReport:
+    """Write the pages of the published night again; nothing is taken in, measured or judged."""
+    with open_night(study_path) as night:
+        folder = current_night(study_path)
+        for kind in KINDS:
+            plan_measuring(night, kind)
+        return write_pages(night.study, folder, partial(_load, night))
 
 
 def take_in_centre(night: Night, centre: str) -> None:
@@ -194,6 +206,9 @@ def judge_night(night: Night) -> None:
         rules = rules_in_study(contracts.RULES.values(), study.decisions)
         roster = replace(night.roster, sessions=with_growth(night.roster.sessions))
         gathered = evidence.gather(state, roster)
+        reviewed = place_reviews(read_reviews(study), gathered)
+        gathered = with_readers(gathered, reviewed)
+        waivers = (*study.waivers, *reviewed.waivers)
         deliveries = deliveries_tonight(state, roster)
         strays = find_strays(study)
         night.tonight = Tonight(
@@ -201,7 +216,8 @@ def judge_night(night: Night) -> None:
             study=study,
             roster=roster,
             evidence=gathered,
-            judged=judge_study(gathered, rules=rules, waivers=study.waivers),
+            judged=judge_study(gathered, rules=rules, waivers=waivers),
+            reviewed=reviewed,
             rules=rules,
             references=load_references(study.path),
             deliveries=deliveries,

@@ -1,0 +1,91 @@
+"""Commands that take deliveries in: demo, nightly, check."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.cli_app import (
+    ALREADY_RUNNING,
+    PROBLEMS_FOUND,
+    RED_NIGHT,
+    StudyArgument,
+    StudyOption,
+    app,
+    open_study,
+    stop,
+)
+
+
+@app.command(epilog="Example: quietsleep demo demo")
+def demo(
+    folder: Annotated[Path, typer.Argument(help="Where to write the demo study.")] = Path("demo"),
+    workers: Annotated[int | None, typer.Option(help="Processes that measure.")] = None,
+) -> None:
+    """Write the invented demo study (once) and run a night on it."""
+    from demo_centres.centres import write_demo_study
+
+    if not (folder / "study.toml").is_file():
+        typer.echo(f"Writing the demo study to {folder} ...")
+        write_demo_study(folder)
+    _run_night(folder, workers=workers)
+    typer.echo(
+        f"\nLook:  quietsleep look {folder}\n"
+        f'Ask:   quietsleep query --study {folder} "SELECT * FROM acceptance"\n'
+        f"Why:   quietsleep why --study {folder} SESSION   (any session on the pages)"
+    )
+
+
+@app.command(epilog='Example: quietsleep nightly study --every "0 2 * * *"')
+def nightly(
+    study: StudyArgument,
+    every: Annotated[
+        str | None, typer.Option(help="Keep running on this cron schedule, local time.")
+    ] = None,
+    workers: Annotated[int | None, typer.Option(help="Processes that measure.")] = None,
+    full: Annotated[bool, typer.Option(help="Re-read every file, even unchanged ones.")] = False,
+) -> None:
+    """Run one night: take in, measure, judge, publish, write the pages."""
+    if every is None:
+        _run_night(study, workers=workers, full=full)
+        return
+    open_study(study)
+    from dags.schedule import ScheduleError, keep_scheduled
+
+    try:
+        keep_scheduled(study.resolve(), cron=every, workers=workers)
+    except ScheduleError as error:
+        raise stop(str(error)) from error
+
+
+def _run_night(path: Path, *, workers: int | None, full: bool = False) -> None:
+    from pipeline.state import NightRunning
+
+    study = open_study(path)
+    from dags.run import run_with_prefect
+    from pipeline.closing import print_closing
+
+    try:
+        report = run_with_prefect(study.path, workers=workers, full=full)
+    except NightRunning as error:
+        raise stop(str(error), ALREADY_RUNNING) from error
+    print_closing(report)
+    if report.state == "red":
+        raise typer.Exit(RED_NIGHT)
+
+
+@app.command(epilog="Example: quietsleep check deliveries/larch/2026-03-02 --study study")
+def check(
+    delivery: Annotated[Path, typer.Argument(help="Delivery folder or .zip, before it is sent.")],
+    study: StudyOption = None,
+) -> None:
+    """Check a delivery as the coordinating centre will: same contract, same sentences."""
+    from pipeline.closing import print_problems
+    from pipeline.intake.tables import check_delivery
+
+    problems = check_delivery(open_study(study), delivery)
+    print_problems(problems)
+    if problems:
+        raise typer.Exit(PROBLEMS_FOUND)
