@@ -239,7 +239,8 @@ def _moments(x: FloatArray, y: FloatArray) -> tuple[float, float, float, float, 
         return NAN, NAN, NAN, NAN, NAN
     x_mid, y_mid = float(x.mean()), float(y.mean())
     dx, dy = x - x_mid, y - y_mid
-    return x_mid, y_mid, float(dx @ dx), float(dy @ dy), float(dx @ dy)
+    # Sums, not dot products: those start threads of their own, which fight the process pool.
+    return x_mid, y_mid, float((dx * dx).sum()), float((dy * dy).sum()), float((dx * dy).sum())
 
 
 def _r2_of_parts(x: FloatArray, y: FloatArray, *, starts: IntArray, ends: IntArray) -> FloatArray:
