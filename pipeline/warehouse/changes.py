@@ -74,15 +74,18 @@ def _empty() -> pd.DataFrame:
 def _difference(
     before: Mapping[str, pa.Table], after: Mapping[str, pa.Table], night: str
 ) -> pd.DataFrame:
+    compared = (*WHOLE_TABLES, *STATUS_COLUMNS)
+    differing = [name for name in compared if not before[name].equals(after[name])]
+    if not differing:
+        return _empty()
     statements = resources.files("pipeline.warehouse").joinpath("changes.sql").read_text("utf-8")
     with duckdb.connect(config={"autoinstall_known_extensions": "false"}) as connection:
-        for name in (*WHOLE_TABLES, *STATUS_COLUMNS):
+        for name in compared:
             connection.register(f"before_{name}", before[name])
             connection.register(f"after_{name}", after[name])
         connection.execute(statements)
         union = "\nUNION ALL\n".join(
-            _query(name, set(before[name].column_names))
-            for name in (*WHOLE_TABLES, *STATUS_COLUMNS)
+            _query(name, set(before[name].column_names)) for name in differing
         )
         return connection.execute(
             f"SELECT ? AS night, * FROM ({union}) ORDER BY table_name, key, column_name", [night]

@@ -136,7 +136,11 @@ def test_a_change_is_told_with_its_cause(study: Any, tmp_path: Path, case: str) 
     second = study.publish(tmp_path, "n2")
     assert told(tmp_path) == expected
     assert len(difference(first, second)) == len(expected)
-    assert difference(second, second).empty
+
+
+def test_a_night_does_not_differ_from_itself(published: Path) -> None:
+    night = published / "warehouse" / "current"
+    assert difference(night, night).empty
 
 
 def test_a_change_without_evidence_is_not_explained_away(study: Any, tmp_path: Path) -> None:
