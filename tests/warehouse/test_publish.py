@@ -255,6 +255,20 @@ def test_every_part_has_the_contracts_schema_and_the_whole_can_be_read_at_once(
     assert found == (4,)
 
 
+def test_the_database_stands_alone_and_opens_with_older_clients(
+    published: Path, tmp_path: Path
+) -> None:
+    file = current_night(published) / "study.duckdb"
+    header = file.read_bytes()[8:20]
+    assert header[:4] == b"DUCK"
+    # 64 is the storage version of 1.0.0 to 1.1.x, as the header of a file made by them says.
+    assert int.from_bytes(header[4:], "little") == 64
+    shutil.copy(file, tmp_path / "elsewhere.duckdb")
+    with duckdb.connect(tmp_path / "elsewhere.duckdb", read_only=True) as connection:
+        for view in views():
+            connection.execute(f"SELECT * FROM {view.name}").fetchall()
+
+
 def test_datapackage_keeps_the_v2_profile(published: Path) -> None:
     night = current_night(published)
     package = json.loads((night / "datapackage.json").read_text())
