@@ -28,6 +28,7 @@ from contracts.model import (
     Table,
     Term,
 )
+from contracts.reviewing import Choice, Reviewing, ReviewReason
 
 __all__ = [
     "CHECKS",
@@ -35,12 +36,14 @@ __all__ = [
     "OUTCOMES",
     "QUANTITIES",
     "REFERENCES",
+    "REVIEWING",
     "RULES",
     "SESSION",
     "SOURCES",
     "TABLES",
     "TECHNIQUES",
     "Alternative",
+    "Choice",
     "Column",
     "ContractError",
     "Level",
@@ -50,6 +53,8 @@ __all__ = [
     "Outcome",
     "Quantity",
     "Reference",
+    "ReviewReason",
+    "Reviewing",
     "Rule",
     "Severity",
     "Source",
@@ -71,6 +76,7 @@ QUANTITIES: Mapping[tuple[str, Level, str], Quantity]
 RULES: Mapping[str, Rule]
 OUTCOMES: Mapping[str, Outcome]
 REFERENCES: Mapping[str, Reference]
+REVIEWING: Reviewing
 
 
 def __getattr__(name: str) -> Any:

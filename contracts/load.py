@@ -27,6 +27,7 @@ from contracts.model import (
     Summary,
     Table,
 )
+from contracts.reviewing import reviewing
 from contracts.rules import check_verdict_name, dependent_rule, read_rule
 from contracts.units import parse_unit
 
@@ -229,6 +230,7 @@ def check_folder(folder: Path = FOLDER) -> None:
     for code in sorted(known(folder).units):
         parse_unit(code)
     references(folder)
+    reviewing(folder)
     rules(folder)
     quantities(folder)
     names = tables(folder)
@@ -255,4 +257,5 @@ GETTERS: Mapping[str, Callable[[], Any]] = {
     "RULES": rules,
     "OUTCOMES": outcomes,
     "REFERENCES": references,
+    "REVIEWING": reviewing,
 }

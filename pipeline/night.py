@@ -17,6 +17,7 @@ from pipeline.intake.discover import find_deliveries, find_strays
 from pipeline.jobs import Job, code_fingerprint
 from pipeline.measure import MeasuringPool, measuring_pool
 from pipeline.night_state import NightState, NightVerdict, judge_of_night
+from pipeline.review.decisions import FILE as REVIEWS
 from pipeline.roster import Roster
 from pipeline.state import State
 from pipeline.study import Study, load_study
@@ -107,7 +108,7 @@ def signature(night: Night) -> str:
 
 def study_files(path: Path) -> list[Path]:
     """Return the files by which the coordinating centre steers a study."""
-    named = [path / "study.toml", path / "decisions.toml", path / "waivers.toml"]
+    named = [path / name for name in ("study.toml", "decisions.toml", "waivers.toml", REVIEWS)]
     listed = [*path.glob("centres/*.toml"), *path.glob("references/*.toml")]
     return sorted(file for file in [*named, *listed] if file.is_file())
 

@@ -55,7 +55,8 @@ def _failed(tonight: Tonight, conservation: pd.DataFrame) -> list[str]:
 def _waiting(tonight: Tonight) -> list[str]:
     deliveries, sessions = tonight.deliveries, tonight.judged.sessions
     absent = sorted(set(tonight.study.centres) - set(deliveries["centre"]))
-    said = [f"{centre} has delivered nothing." for centre in absent]
+    said = [tonight.reviewed.broken] if tonight.reviewed.broken else []
+    said += [f"{centre} has delivered nothing." for centre in absent]
     for state, words in (("quarantined", "was refused as a whole"), ("arriving", "is incomplete")):
         rows = deliveries[deliveries["state"] == state]
         named = zip(rows["centre"], rows["delivery"], strict=True)

@@ -13,9 +13,11 @@ from contracts import Rule
 from contracts.schemas import PANDAS_TYPES
 from pipeline.judging import Evidence, Judged
 from pipeline.references import References
+from pipeline.review.agreement import agreement_frame as review_agreement_frame
+from pipeline.review.effects import Reviewed, reviews_frame
 from pipeline.roster import Roster
 from pipeline.scoring import with_scores
-from pipeline.study import Study
+from pipeline.study import Study, Waiver
 from pipeline.warehouse.agreement import agreement_frame
 
 OF_ROW = ["centre", "session"]
@@ -31,6 +33,7 @@ class Tonight:
     roster: Roster
     evidence: Evidence
     judged: Judged
+    reviewed: Reviewed
     rules: Sequence[Rule]
     references: References
     deliveries: pd.DataFrame
@@ -62,7 +65,11 @@ def frames_of(tonight: Tonight) -> dict[str, pd.DataFrame]:
         "problems": tonight.problems,
         "reported": tonight.roster.reported,
         "agreement": agreement_frame(tonight.roster.reported, outcomes, judged.sessions),
-        "waivers": _waivers(study),
+        "waivers": _waivers((*study.waivers, *tonight.reviewed.waivers)),
+        "reviews": reviews_frame(tonight.reviewed),
+        "review_agreement": review_agreement_frame(
+            tonight.reviewed, judged.trials, judged.verdicts
+        ),
         "conservation": conservation(tonight),
         "rules": _rules(tonight.rules, tonight.study),
         "quantities": _quantities(),
@@ -128,9 +135,9 @@ def _tests(tonight: Tonight) -> pd.DataFrame:
     return tonight.judged.tests.merge(visits, on=OF_ROW, how="left")
 
 
-def _waivers(study: Study) -> pd.DataFrame:
+def _waivers(waivers: Iterable[Waiver]) -> pd.DataFrame:
     names = [column.name for column in contracts.TABLES["waivers"].columns]
-    rows = [{name: getattr(waiver, name) for name in names} for waiver in study.waivers]
+    rows = [{name: getattr(waiver, name) for name in names} for waiver in waivers]
     return pd.DataFrame(rows, columns=names)
 
 

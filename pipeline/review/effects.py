@@ -1,0 +1,206 @@
+"""How readers' decisions act on judging: a quantity, waivers, and never a verdict taken away.
+
+One reader's rejection rejects a trial. Acceptances of enough different readers, more than reject
+it, lift the reject rules that were not met when they read it, and other readers' rejections.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+import contracts
+from contracts import Choice
+from pipeline.judging import Evidence
+from pipeline.review.decisions import Chain, Review
+from pipeline.review.machine import READER_RULE, waiver_name
+from pipeline.study import Waiver
+
+ITEM = ["centre", "trial"]
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A decision and today's trial that it speaks of; `state` as in the table of reviews."""
+
+    review: Review
+    trial: str | None
+    session: str | None
+    state: str
+
+
+@dataclass(frozen=True, slots=True)
+class Reviewed:
+    """What readers' decisions come to tonight."""
+
+    placed: tuple[Placed, ...]
+    waivers: tuple[Waiver, ...]
+    broken: str
+
+    @property
+    def standing(self) -> list[Placed]:
+        """The decisions that say what their reader thinks of a trial that is there."""
+        return [p for p in self.placed if p.state == "counts"]
+
+
+def place_reviews(chain: Chain, evidence: Evidence) -> Reviewed:
+    """Find today's trial of each decision, and work out which rules readers lift.
+
+    A decision speaks of the signal that was read: the same file, and the trial that holds the
+    middle of the stretch that was read. The last decision of a reader on a trial is the one that
+    counts. After a break in the file only rejections hold.
+    """
+    find = _finder(evidence, (*chain.reviews, *chain.suspect))
+    states = [(r, "counts") for r in chain.reviews] + [(r, "broken") for r in chain.suspect]
+    placed = []
+    for review, state in states:
+        trial, session = find(review)
+        placed.append(Placed(review, trial, session, state if trial else "other_signal"))
+    last = {
+        (p.review.centre, p.trial, p.review.reader): p.review.sha256
+        for p in placed
+        if p.state == "counts"
+    }
+    placed = [
+        replace(p, state="replaced")
+        if p.state == "counts"
+        and last[p.review.centre, p.trial, p.review.reader] != p.review.sha256
+        else p
+        for p in placed
+    ]
+    return Reviewed(tuple(placed), tuple(_waivers(placed)), chain.broken)
+
+
+Finder = Callable[[Review], tuple[str | None, str | None]]
+
+
+def _finder(evidence: Evidence, reviews: Iterable[Review]) -> Finder:
+    read = {(r.centre, r.recording) for r in reviews}
+    rows = evidence.recordings
+    files = {
+        (row.centre, row.recording): row.file_sha256
+        for row in rows[["centre", "recording", "file_sha256"]].itertuples(index=False)
+        if (row.centre, row.recording) in read
+    }
+    trials: dict[tuple[Any, Any], list[Any]] = {}
+    names = ["centre", "recording", "session", "trial", "start_s", "end_s"]
+    for row in evidence.trials[names].itertuples(index=False):
+        if (row.centre, row.recording) in files:
+            trials.setdefault((row.centre, row.recording), []).append(row)
+
+    def find(review: Review) -> tuple[str | None, str | None]:
+        key = (review.centre, review.recording)
+        middle = (review.start_s + review.end_s) / 2
+        for trial in trials.get(key, []):
+            same = files[key] == review.file_sha256
+            if same and trial.start_s <= middle <= trial.end_s:
+                return trial.trial, trial.session
+        return None, None
+
+    return find
+
+
+def decide(decisions: Iterable[Choice]) -> bool | None:
+    """Say what the last decisions of different readers come to: None where nobody read."""
+    counts = Counter(decisions)
+    if not counts:
+        return None
+    if not counts["reject"]:
+        return True
+    return _enough(counts["accept"], against=counts["reject"])
+
+
+def _enough(n_accept: int, *, against: int) -> bool:
+    return n_accept >= contracts.REVIEWING.readers_to_overturn and n_accept > against
+
+
+def _by_trial(placed: Iterable[Placed]) -> dict[tuple[str, str], list[Review]]:
+    """Return the decisions that hold, by centre and today's trial, one a reader."""
+    found: dict[tuple[str, str], dict[str, Review]] = {}
+    for p in placed:
+        holds = p.state == "counts" or (p.state == "broken" and p.review.decision == "reject")
+        if holds and p.trial:
+            found.setdefault((p.review.centre, p.trial), {})[p.review.reader] = p.review
+    return {key: list(by_reader.values()) for key, by_reader in found.items()}
+
+
+def _waivers(placed: Sequence[Placed]) -> list[Waiver]:
+    """Return a waiver for each rule that enough readers saw unmet, and accept all the same."""
+    found = []
+    for (centre, trial), reviews in _by_trial(placed).items():
+        accepts = [r for r in reviews if r.decision == "accept"]
+        rejects = len(reviews) - len(accepts)
+        seen: dict[str, list[Review]] = {}
+        for review in accepts:
+            for rule in review.overrules:
+                seen.setdefault(rule, []).append(review)
+        if rejects:
+            seen[f"{reviews[0].technique}.{READER_RULE}"] = accepts
+        for rule, readers in seen.items():
+            if _enough(len(readers), against=rejects):
+                found.append(_waiver(centre, trial, rule, readers))
+    return found
+
+
+def _waiver(centre: str, trial: str, rule: str, readers: Sequence[Review]) -> Waiver:
+    last = max(readers, key=lambda r: r.review)
+    return Waiver(
+        waiver=waiver_name(last.review, rule),
+        centre=centre,
+        item_kind="trial",
+        item=trial,
+        rule=rule,
+        reason=" ".join(dict.fromkeys(reason_said(r.reason) for r in readers)),
+        signed_by=", ".join(sorted(r.reader for r in readers)),
+        signed_on=last.day.date(),
+    )
+
+
+def reason_said(reason: str) -> str:
+    """Return a reason in words: the contract's sentence, or the rule by name."""
+    known = contracts.REVIEWING.reasons.get(reason)
+    if known is not None:
+        return known.sentence
+    return f"Rule {reason.replace('_', ' ').replace('.', ': ')}."
+
+
+def with_readers(evidence: Evidence, reviewed: Reviewed) -> Evidence:
+    """Return the evidence with what readers decided as a quantity of every trial.
+
+    A rejection that other readers overturned stays 0 and is waived, so that it stays to be seen.
+    """
+    trials = evidence.trials[[*ITEM, "technique"]]
+    rejected = {
+        key: 0.0 if any(r.decision == "reject" for r in reviews) else 1.0
+        for key, reviews in _by_trial(reviewed.placed).items()
+    }
+    keys = zip(trials["centre"], trials["trial"], strict=True)
+    values = np.array([rejected.get(key, np.nan) for key in keys], dtype=np.float64)
+    rows = trials.assign(quantity=READER_RULE, value=values, reason=None)
+    rows.loc[rows["value"].isna(), "reason"] = "no reader has looked at it"
+    known = evidence.trial_values
+    return replace(
+        evidence, trial_values=pd.concat([known, rows[known.columns]], ignore_index=True)
+    )
+
+
+def reviews_frame(reviewed: Reviewed) -> pd.DataFrame:
+    """Return every decision ever written down, as a frame for the table of reviews."""
+    rows: dict[str, dict[str, Any]] = {}
+    for p in reviewed.placed:
+        row = {name: getattr(p.review, name) for name in Review.__dataclass_fields__}
+        row |= {
+            "session": p.session,
+            "state": p.state,
+            "decided_at": p.review.day,
+            "note": p.review.note or None,
+            "overrules": ", ".join(p.review.overrules),
+        }
+        rows[p.review.review] = row
+    names = [column.name for column in contracts.TABLES["reviews"].columns]
+    return pd.DataFrame(list(rows.values()), columns=names)

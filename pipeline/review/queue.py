@@ -1,0 +1,126 @@
+"""Which trials wait for a reader, and why."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+import contracts
+from pipeline.review.decisions import Review
+from pipeline.review.effects import decide
+from pipeline.review.machine import unmet
+
+FLAGGED = "flagged"
+BORDERLINE = "borderline"
+SECOND_READING = "second reading"
+SECOND_READER = "a second reader is needed"
+DISAGREE = "readers disagree"
+KEY = ["centre", "trial"]
+
+
+def waiting(
+    trials: pd.DataFrame, verdicts: pd.DataFrame, reviews: Iterable[Review], *, study: str
+) -> pd.DataFrame:
+    """Return the trials that wait, with `why` (a list of reasons) and `readers` (codes so far).
+
+    `trials` has centre, trial, file_sha256, flagged and machine (what the rules alone say).
+    Accepted trials wait while nobody has read them; a rejected one that a reader accepts waits for
+    another reader, and any on which readers disagree for one more.
+    """
+    keys = pd.MultiIndex.from_frame(trials[KEY])
+    accepted = (trials["machine"] == "accepted").to_numpy()
+    near = keys.isin(borderline(verdicts))
+    drawn = [drawn_for_second_reading(study, *key) for key in keys]
+    by_trial = _last_by_reader(trials, reviews)
+    reasons: list[list[str]] = []
+    for key, is_accepted, flagged, is_near, is_drawn in zip(
+        keys, accepted, trials["flagged"], near, drawn, strict=True
+    ):
+        read = by_trial.get(key, [])
+        if read:
+            reasons.append(_still(read, machine_accepts=bool(is_accepted)))
+            continue
+        marks = (
+            (FLAGGED, flagged and is_accepted),
+            (BORDERLINE, is_near),
+            (SECOND_READING, is_drawn and is_accepted),
+        )
+        reasons.append([word for word, holds in marks if holds])
+    readers = [sorted(r.reader for r in by_trial.get(key, [])) for key in keys]
+    found = trials.assign(
+        why=pd.Series(reasons, index=trials.index, dtype="object"),
+        readers=pd.Series(readers, index=trials.index, dtype="object"),
+    )
+    return found[[bool(why) for why in reasons]].reset_index(drop=True)
+
+
+def _last_by_reader(
+    trials: pd.DataFrame, reviews: Iterable[Review]
+) -> dict[tuple[str, str], list[Review]]:
+    """Return the last decision of each reader on each trial whose signal is still the same."""
+    files = dict(zip(zip(trials["centre"], trials["trial"], strict=True), trials["file_sha256"],
+                     strict=True))  # fmt: skip
+    found: dict[tuple[str, str], dict[str, Review]] = {}
+    for review in reviews:
+        key = (review.centre, review.trial)
+        if files.get(key) == review.file_sha256:
+            found.setdefault(key, {})[review.reader] = review
+    return {key: list(by_reader.values()) for key, by_reader in found.items()}
+
+
+def _still(read: Sequence[Review], *, machine_accepts: bool) -> list[str]:
+    decisions = {review.decision for review in read}
+    if len(decisions) > 1 and not decide(r.decision for r in read):
+        return [DISAGREE]
+    needed = contracts.REVIEWING.readers_to_overturn
+    if decisions == {"accept"} and not machine_accepts and len(read) < needed:
+        return [SECOND_READER]
+    return []
+
+
+def drawn_for_second_reading(study: str, centre: str, trial: str) -> bool:
+    """Say whether a trial is among those drawn for a second reading.
+
+    The draw is a digest of the names, so it is the same in every night, and no trial's draw
+    depends on which others there are.
+    """
+    text = "\n".join((study, centre, trial)).encode()
+    drawn = int.from_bytes(hashlib.sha256(text).digest()[:8]) / 2**64
+    return drawn < contracts.REVIEWING.second_reading_pct / 100
+
+
+def borderline(verdicts: pd.DataFrame) -> pd.MultiIndex:
+    """Return (centre, trial) of trials that a slightly other limit would have judged differently.
+
+    An accepted trial is borderline when a reject rule was met by a narrow margin; a rejected one
+    when every reject rule that it does not meet was missed by a narrow margin.
+    """
+    own = verdicts[(verdicts["item_kind"] == "trial") & (verdicts["severity"] == "reject")]
+    near = own[is_near(own)]
+    failed = unmet(own)
+    index = [pd.MultiIndex.from_frame(rows[["centre", "item"]]) for rows in (near, failed)]
+    far = failed[~failed.index.isin(near.index)]
+    beyond = pd.MultiIndex.from_frame(far[["centre", "item"]])
+    return index[0][~index[0].isin(beyond)].unique()
+
+
+def is_near(verdicts: pd.DataFrame) -> Any:
+    """Say (n,) whether the observed number is near a limit, and not exactly on it.
+
+    Nearness is `borderline_pct` of the limit, or of what is left up to the ceiling of a number
+    that has one. A count that just meets its limit stands on it and is not in doubt.
+    """
+    figures = contracts.REVIEWING
+    ceiling = verdicts["quantity"].map(dict(figures.ceilings)).astype("float64").to_numpy()
+    observed = verdicts["observed"].to_numpy(dtype=np.float64)
+    near = np.zeros(len(verdicts), dtype=bool)
+    for name in ("limit_low", "limit_high"):
+        limit = verdicts[name].to_numpy(dtype=np.float64)
+        scale = np.fmin(np.abs(limit), np.abs(ceiling - limit))
+        distance = np.abs(observed - limit)
+        near |= (distance > 0) & (distance <= figures.borderline_pct / 100 * scale)
+    return near
