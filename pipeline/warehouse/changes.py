@@ -18,6 +18,7 @@ import pyarrow as pa
 
 from contracts import TABLES
 from contracts.model import Table
+from contracts.schemas import arrow_schema
 from pipeline.warehouse.contents import read_table
 from pipeline.warehouse.current import night_facts
 
@@ -36,6 +37,7 @@ WHOLE_TABLES = (
 )  # fmt: skip
 # Tables of many rows, where only these columns of rows that stayed are told.
 STATUS_COLUMNS = {"trials": ("status", "flagged"), "verdicts": ("state",)}
+COMPARED = (*WHOLE_TABLES, *STATUS_COLUMNS)
 NOT_TOLD = frozenset({"code_fingerprint", "content_key"})
 NEEDED_FOR_CAUSE = frozenset(
     {"centre", "session", "technique", "check_id", "item_kind", "item", "rule", "waiver"}
@@ -61,8 +63,22 @@ def difference(before: Path, after: Path) -> pd.DataFrame:
 
 
 def read_night(folder: Path) -> dict[str, pa.Table]:
-    """Read the compared tables of a night or release folder."""
-    return {name: read_table(folder, name) for name in (*WHOLE_TABLES, *STATUS_COLUMNS)}
+    """Read the compared tables of a night or release; one it lacks comes without columns."""
+    held = {part["table"] for part in night_facts(folder)["parts"]}
+    return {name: read_table(folder, name) if name in held else pa.table({}) for name in COMPARED}
+
+
+def _in_contract(name: str, data: pa.Table) -> pa.Table:
+    """Return the contract's columns, null where an older version of the contract lacked them."""
+    columns = {
+        field.name: (
+            data[field.name]
+            if field.name in data.column_names
+            else pa.nulls(data.num_rows, field.type)
+        )
+        for field in arrow_schema(TABLES[name])
+    }
+    return pa.table(columns)
 
 
 def _empty() -> pd.DataFrame:
@@ -74,15 +90,14 @@ def _empty() -> pd.DataFrame:
 def _difference(
     before: Mapping[str, pa.Table], after: Mapping[str, pa.Table], night: str
 ) -> pd.DataFrame:
-    compared = (*WHOLE_TABLES, *STATUS_COLUMNS)
-    differing = [name for name in compared if not before[name].equals(after[name])]
+    differing = [name for name in COMPARED if not before[name].equals(after[name])]
     if not differing:
         return _empty()
     statements = resources.files("pipeline.warehouse").joinpath("changes.sql").read_text("utf-8")
     with duckdb.connect(config={"autoinstall_known_extensions": "false"}) as connection:
-        for name in compared:
-            connection.register(f"before_{name}", before[name])
-            connection.register(f"after_{name}", after[name])
+        for name in COMPARED:
+            connection.register(f"before_{name}", _in_contract(name, before[name]))
+            connection.register(f"after_{name}", _in_contract(name, after[name]))
         connection.execute(statements)
         union = "\nUNION ALL\n".join(
             _query(name, set(before[name].column_names)) for name in differing
@@ -111,11 +126,11 @@ WHERE d.{column} IS DISTINCT FROM b.{column}"""
     ]
     if name in WHOLE_TABLES:
         for here, there, words in (
-            ("after", "before", "NULL, 'row added'"),
-            ("before", "after", "'row removed', NULL"),
+            ("after", "before", "NULL AS before, 'row added' AS after"),
+            ("before", "after", "'row removed' AS before, NULL AS after"),
         ):
             lacking = f"{here}_{name} AS d ANTI JOIN {there}_{name} AS b ON {same}"
-            found.append(f"{head}, '', {words} FROM {lacking}")
+            found.append(f"{head}, '' AS column_name, {words} FROM {lacking}")
     cells = "\nUNION ALL\n".join(found)
     return (
         f"SELECT '{name}' AS table_name, key, column_name, before, after, {_cause(name)} AS cause "

@@ -67,5 +67,7 @@ def read_table(folder: Path, name: str) -> pa.Table:
     """Read one table of a night or release from its parquet parts, in their order."""
     paths = [part["path"] for part in night_facts(folder)["parts"] if part["table"] == name]
     if not paths:
-        raise WarehouseError(f"{folder.name} has no table {name}.")
+        raise WarehouseError(
+            f"{folder.name} has no table {name}: an older version published it. Run a night first."
+        )
     return pa.concat_tables([pq.ParquetFile(folder / path).read() for path in paths])

@@ -12,118 +12,8 @@ from importlib import resources
 from string import Template
 
 from contracts import OUTCOMES, TABLES
-from contracts.model import Column, Table
+from contracts.model import Column, Outcome, Table
 from contracts.schemas import column_comment, table_comment
-
-
-def view_sql() -> str:
-    """Return the statements that create every view and comment on it and its columns."""
-    template = resources.files("pipeline.warehouse").joinpath("views.sql").read_text("utf-8")
-    listed = ",\n    ".join(
-        f"({quote(o.technique)}, {quote(o.name)}, {quote(o.unit)})" for o in OUTCOMES.values()
-    )
-    wide = ",\n        ".join(
-        f"any_value({measure}) FILTER (outcome = {quote(name)}) AS {column}"
-        for name in OUTCOMES
-        for measure, column in (("value", name), ("why", f"{name}_why"))
-    )
-    created = Template(template).substitute(contract_outcomes=listed, wide_columns=wide)
-    return created + "\n" + "\n".join(comment for view in views() for comment in _comments(view))
-
-
-def quote(text: str) -> str:
-    """Write a text as an SQL literal."""
-    return "'" + text.replace("'", "''") + "'"
-
-
-def _comments(view: Table) -> list[str]:
-    lines = [f"COMMENT ON VIEW {view.name} IS {quote(table_comment(view))};"]
-    for column in view.columns:
-        text = quote(column_comment(column))
-        lines.append(f'COMMENT ON COLUMN {view.name}."{column.name}" IS {text};')
-    return lines
-
-
-@cache
-def views() -> tuple[Table, ...]:
-    """Return every view in the order in which they are created, described as tables are."""
-    return (
-        _view(
-            "all_outcomes",
-            "centre session technique outcome",
-            "one session and one outcome of the contract, whether or not it was accepted",
-            _columns(
-                "sessions.session sessions.centre outcomes.technique outcomes.outcome "
-                "outcomes.value outcomes.unit",
-                WHY,
-            ),
-        ),
-        _view(
-            "clean_outcomes",
-            "centre session technique outcome",
-            "one outcome of an accepted test",
-            _columns(
-                "sessions.session sessions.centre sessions.infant sessions.visit "
-                "sessions.tested_at sessions.device devices.equipment_class outcomes.technique "
-                "outcomes.outcome outcomes.value outcomes.unit outcomes.n_trials outcomes.trials "
-                "outcomes.sd outcomes.cv_pct outcomes.z outcomes.percent_predicted "
-                "outcomes.equation outcomes.z_why outcomes.flagged",
-                FLAGS,
-                VISIT_FLAGS,
-                "sessions.sex sessions.gestation_weeks sessions.age_days "
-                "sessions.corrected_age_days sessions.weight_kg sessions.length_cm "
-                "sessions.weight_z sessions.length_z nights.rules_version nights.code_fingerprint",
-            ),
-        ),
-        _view(
-            "clean_sessions",
-            "centre session",
-            "one session, with a column for each outcome",
-            _wide_columns(),
-        ),
-        _view(
-            "rejections",
-            "centre item_kind item rule",
-            "one verdict that failed: a rejection, a flag or an alert, see severity",
-            _columns(
-                DAY,
-                "verdicts.centre verdicts.session",
-                "sessions.operator tested_by",
-                "verdicts.technique verdicts.item_kind verdicts.item verdicts.rule "
-                "verdicts.severity verdicts.quantity verdicts.observed verdicts.operator "
-                "verdicts.limit_low verdicts.limit_high verdicts.unit verdicts.sentence "
-                "rules.remedy rules.source",
-            ),
-        ),
-        _view(
-            "acceptance",
-            "centre technique month",
-            "one centre, technique and month, with its counts",
-            _columns("tests.centre tests.technique", *ACCEPTANCE),
-        ),
-        _view(
-            "provenance",
-            "centre session outcome evidence_kind evidence",
-            "one recording or check behind one outcome",
-            _columns(
-                "outcomes.session outcomes.centre outcomes.technique outcomes.outcome "
-                "outcomes.value outcomes.unit outcomes.status outcomes.trials",
-                *EVIDENCE,
-                "deliveries.delivery",
-                "deliveries.created_at delivery_created_at",
-                "deliveries.sha256 delivery_sha256",
-                "recordings.file recordings.file_sha256 recordings.content_key "
-                "recordings.code_fingerprint nights.rules_version",
-                WAIVERS,
-                "nights.night",
-            ),
-        ),
-    )
-
-
-def _view(name: str, key: str, one_row_is: str, columns: tuple[Column, ...]) -> Table:
-    return Table(name, "warehouse", one_row_is, tuple(key.split()), columns)
-
 
 WHY = Column(
     "why",
@@ -159,34 +49,148 @@ EVIDENCE = (
     ),
 )
 WAIVERS = Column("waivers", "text", "Waivers that changed a verdict of this test or its trials.")
+# Stands for two columns an outcome: its value, and why there is none.
+A_PAIR_FOR_EACH_OUTCOME = "<outcome>"
+
+# Name, key, what a row is, and columns: `table.column` of the contract, one `table.column new_name`
+# for a column under another name, or a column described above.
+VIEWS: tuple[tuple[str, str, str, tuple[str | Column, ...]], ...] = (
+    (
+        "all_outcomes",
+        "centre session technique outcome",
+        "one session and one outcome of the contract, whether or not it was accepted",
+        (
+            "sessions.session sessions.centre outcomes.technique outcomes.outcome "
+            "outcomes.value outcomes.unit",
+            WHY,
+        ),
+    ),
+    (
+        "clean_outcomes",
+        "centre session technique outcome",
+        "one outcome of an accepted test",
+        (
+            "sessions.session sessions.centre sessions.infant sessions.visit "
+            "sessions.tested_at sessions.device devices.equipment_class outcomes.technique "
+            "outcomes.outcome outcomes.value outcomes.unit outcomes.n_trials outcomes.trials "
+            "outcomes.sd outcomes.cv_pct outcomes.z outcomes.percent_predicted "
+            "outcomes.equation outcomes.z_why outcomes.flagged",
+            FLAGS,
+            VISIT_FLAGS,
+            "sessions.sex sessions.gestation_weeks sessions.age_days "
+            "sessions.corrected_age_days sessions.weight_kg sessions.length_cm "
+            "sessions.weight_z sessions.length_z nights.rules_version nights.code_fingerprint",
+        ),
+    ),
+    (
+        "clean_sessions",
+        "centre session",
+        "one session, with a column for each outcome",
+        (
+            "sessions.session sessions.centre sessions.infant sessions.visit sessions.tested_at "
+            "sessions.device devices.equipment_class sessions.sex sessions.gestation_weeks "
+            "sessions.birth_weight_kg sessions.age_days sessions.corrected_age_days "
+            "sessions.weight_kg sessions.length_cm sessions.weight_z sessions.length_z "
+            "sessions.status sessions.flagged",
+            A_PAIR_FOR_EACH_OUTCOME,
+        ),
+    ),
+    (
+        "rejections",
+        "centre item_kind item rule",
+        "one verdict that failed: a rejection, a flag or an alert, see severity",
+        (
+            DAY,
+            "verdicts.centre verdicts.session",
+            "sessions.operator tested_by",
+            "verdicts.technique verdicts.item_kind verdicts.item verdicts.rule "
+            "verdicts.severity verdicts.quantity verdicts.observed verdicts.operator "
+            "verdicts.limit_low verdicts.limit_high verdicts.unit verdicts.sentence "
+            "rules.remedy rules.source",
+        ),
+    ),
+    (
+        "acceptance",
+        "centre technique month",
+        "one centre, technique and month, with its counts",
+        ("tests.centre tests.technique", *ACCEPTANCE),
+    ),
+    (
+        "provenance",
+        "centre session outcome evidence_kind evidence",
+        "one recording or check behind one outcome",
+        (
+            "outcomes.session outcomes.centre outcomes.technique outcomes.outcome "
+            "outcomes.value outcomes.unit outcomes.status outcomes.trials",
+            *EVIDENCE,
+            "deliveries.delivery",
+            "deliveries.created_at delivery_created_at",
+            "deliveries.sha256 delivery_sha256",
+            "recordings.file recordings.file_sha256 recordings.content_key "
+            "recordings.code_fingerprint nights.rules_version",
+            WAIVERS,
+            "nights.night",
+        ),
+    ),
+)
 
 
-def _wide_columns() -> tuple[Column, ...]:
-    shared = _columns(
-        "sessions.session sessions.centre sessions.infant sessions.visit sessions.tested_at "
-        "sessions.device devices.equipment_class sessions.sex sessions.gestation_weeks "
-        "sessions.birth_weight_kg sessions.age_days sessions.corrected_age_days "
-        "sessions.weight_kg sessions.length_cm sessions.weight_z sessions.length_z "
-        "sessions.status sessions.flagged"
+def view_sql() -> str:
+    """Return the statements that create every view and comment on it and its columns."""
+    template = resources.files("pipeline.warehouse").joinpath("views.sql").read_text("utf-8")
+    listed = ",\n    ".join(
+        f"({quote(o.technique)}, {quote(o.name)}, {quote(o.unit)})" for o in OUTCOMES.values()
     )
-    wide = []
-    for outcome in OUTCOMES.values():
-        wide.append(Column(outcome.name, "number", outcome.meaning, outcome.unit, nullable=True))
-        wide.append(replace(WHY, name=f"{outcome.name}_why"))
-    return shared + tuple(wide)
+    wide = ",\n        ".join(
+        f"any_value({measure}) FILTER (outcome = {quote(name)}) AS {column}"
+        for name in OUTCOMES
+        for measure, column in (("value", name), ("why", f"{name}_why"))
+    )
+    created = Template(template).substitute(contract_outcomes=listed, wide_columns=wide)
+    return created + "\n" + "\n".join(comment for view in views() for comment in _comments(view))
 
 
-def _columns(*parts: str | Column) -> tuple[Column, ...]:
-    """Gather columns: `table.column` words, one `table.column new_name`, or new columns."""
-    found: list[Column] = []
-    for part in parts:
-        if isinstance(part, Column):
-            found.append(replace(part, nullable=True))
-            continue
-        words = part.split()
-        renamed = len(words) == 2 and "." not in words[1]
-        for word in words[:1] if renamed else words:
-            table, name = word.split(".")
-            column = replace(TABLES[table].column(name), nullable=True)
-            found.append(replace(column, name=words[1]) if renamed else column)
-    return tuple(found)
+def quote(text: str) -> str:
+    """Write a text as an SQL literal."""
+    return "'" + text.replace("'", "''") + "'"
+
+
+def _comments(view: Table) -> list[str]:
+    lines = [f"COMMENT ON VIEW {view.name} IS {quote(table_comment(view))};"]
+    for column in view.columns:
+        text = quote(column_comment(column))
+        lines.append(f'COMMENT ON COLUMN {view.name}."{column.name}" IS {text};')
+    return lines
+
+
+@cache
+def views() -> tuple[Table, ...]:
+    """Return every view in the order in which they are created, described as tables are."""
+    return tuple(
+        Table(
+            name, "warehouse", one_row_is, tuple(key.split()),
+            tuple(column for part in parts for column in _columns(part)),
+        )
+        for name, key, one_row_is, parts in VIEWS
+    )  # fmt: skip
+
+
+def _columns(part: str | Column) -> list[Column]:
+    """Return the columns that one part of a view's list stands for; any may be empty."""
+    if isinstance(part, Column):
+        return [replace(part, nullable=True)]
+    if part == A_PAIR_FOR_EACH_OUTCOME:
+        return [column for outcome in OUTCOMES.values() for column in _pair(outcome)]
+    words = part.split()
+    renamed = len(words) == 2 and "." not in words[1]
+    found = []
+    for word in words[:1] if renamed else words:
+        table, name = word.split(".")
+        column = replace(TABLES[table].column(name), nullable=True)
+        found.append(replace(column, name=words[1]) if renamed else column)
+    return found
+
+
+def _pair(outcome: Outcome) -> tuple[Column, Column]:
+    value = Column(outcome.name, "number", outcome.meaning, outcome.unit, nullable=True)
+    return value, replace(WHY, name=f"{outcome.name}_why", nullable=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
@@ -9,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from pipeline.warehouse import changes
 from pipeline.warehouse.changes import difference
 from pipeline.warehouse.query import open_current
 
@@ -141,6 +143,29 @@ def test_a_change_is_told_with_its_cause(study: Any, tmp_path: Path, case: str) 
 def test_a_night_does_not_differ_from_itself(published: Path) -> None:
     night = published / "warehouse" / "current"
     assert difference(night, night).empty
+
+
+def test_a_night_of_an_older_contract_can_still_be_compared(
+    study: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = changes.read_table
+
+    def older(folder: Path, name: str) -> Any:
+        data = real(folder, name)
+        return data.drop_columns(["content_key", "why"]) if name == "checks" else data
+
+    first = study.publish(tmp_path, "n1")
+    held = json.loads((first / "NIGHT.json").read_text())
+    held["parts"] = [part for part in held["parts"] if part["table"] != "reported"]
+    (first / "NIGHT.json").write_text(json.dumps(held))
+    monkeypatch.setattr(changes, "read_table", older)
+    study.add("reported", centre="larch", session="S1", technique="tidal", outcome="vt_ml")
+    change_code(study)
+    study.publish(tmp_path, "n2")
+    assert told(tmp_path) == {
+        ("outcomes", "maple|S1|tidal|rr_per_min", "value", "30.0", "31.0", "code"),
+        ("reported", "larch|S1|tidal|vt_ml", "", None, "row added", "file"),
+    }
 
 
 def test_a_change_without_evidence_is_not_explained_away(study: Any, tmp_path: Path) -> None:
