@@ -64,7 +64,10 @@ def _to_array(table: str, series: pd.Series[Any], field: pa.Field) -> pa.Array:
     """Convert one column; NaN, NaT and None become null."""
     try:
         values = series
-        if pa.types.is_timestamp(field.type) and series.dtype.kind == "M":
+        if series.isna().all():
+            # pandas makes a column without any value one of floats, whatever it is meant to hold.
+            values = series.astype(object)
+        elif pa.types.is_timestamp(field.type) and series.dtype.kind == "M":
             values = series.dt.as_unit(field.type.unit)
         array = pa.Array.from_pandas(values, type=field.type)
     except (pa.ArrowException, TypeError, ValueError) as error:

@@ -332,6 +332,18 @@ def test_frames_that_break_the_contract_are_refused(
     assert current_night(tmp_path).name == "n1"
 
 
+def test_a_column_without_any_value_is_null_whatever_pandas_calls_it(
+    study: Any, facts: Any, tmp_path: Path
+) -> None:
+    frames = study.frames()
+    for name in ("done_at", "device", "heated_min"):
+        frames["checks"][name] = float("nan")
+    night = publish(tmp_path, "n1", frames, facts())
+    data = contents.read_table(night, "checks")
+    assert data.schema.equals(arrow_schema(WAREHOUSE_TABLES["checks"]))
+    assert [data[n].null_count for n in ("done_at", "device", "heated_min")] == [data.num_rows] * 3
+
+
 def test_a_night_is_never_changed_and_seven_stay(study: Any, facts: Any, tmp_path: Path) -> None:
     with pytest.raises(WarehouseError, match="no published night"):
         current_night(tmp_path)
