@@ -364,4 +364,3 @@ def publish_invented(path: Path, made: Invention, *, night: str = "2026-03-30") 
         state="amber", code_fingerprint="c0de", rules_version="ru1e5",
         contract_version=contracts.CONTRACT_VERSION)
     return publish(path, night, made.frames(), facts)
-

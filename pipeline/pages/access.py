@@ -1,0 +1,227 @@
+"""Tokens that open pages: one a centre, or one for all; only their hashes are ever written down.
+
+`access.json` in the study folder holds them. It is read again whenever it changes, so a revoked
+token opens nothing more from the next request on.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import json
+import os
+import re
+import secrets
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from threading import Lock
+from time import monotonic
+
+from filelock import FileLock
+
+FILE = "access.json"
+LOG = "access.log"
+SECRET_BYTES = 32
+# scrypt at 16 MB and some tens of milliseconds: RFC 7914 sets the parameters, the choice of
+# 2^14, 8, 1 is common practice for what must answer at once.
+_SCRYPT_N, _SCRYPT_R, _SCRYPT_P = 2**14, 8, 1
+_NAME = re.compile(r"[a-z0-9]{10}")
+TOKEN = re.compile(r"qs_[a-z0-9]{10}_[A-Za-z0-9_-]{43}")
+_ATTEMPTS = 10
+_ATTEMPTS_WITHIN_S = 300.0
+_MOST_CLIENTS = 10_000
+
+
+@dataclass(frozen=True, slots=True)
+class Token:
+    """What is kept of a token: `centre` is empty for one that opens all pages."""
+
+    name: str
+    centre: str
+    salt: str
+    hash: str
+    issued_at: str
+    revoked_at: str = ""
+
+    def opens(self, centre: str) -> bool:
+        """Whether the pages of a centre are open to it."""
+        return not self.revoked_at and self.centre in ("", centre)
+
+
+class AccessError(ValueError):
+    """The tokens cannot be read or changed as asked; the message is one plain sentence."""
+
+
+class Tokens:
+    """The tokens of one study."""
+
+    def __init__(self, study_path: Path) -> None:
+        self._path = study_path / FILE
+        self._lock = Lock()
+        self._stamp: tuple[int, int, int] | None = None
+        self._known: dict[str, Token] = {}
+        self._own_key = secrets.token_bytes(32)
+        self._proven: dict[str, bytes] = {}
+
+    def list(self) -> list[Token]:
+        """Return all tokens that were ever issued, the oldest first; AccessError."""
+        return list(self._read().values())
+
+    def named(self, name: str) -> Token | None:
+        """Return a token that stands; None for one that never was or was revoked."""
+        found = self._read().get(name)
+        return found if found is not None and not found.revoked_at else None
+
+    def issue(self, centre: str) -> str:
+        """Make a token for a centre, or for all pages where `centre` is empty, and return it.
+
+        It is shown this once; what is kept does not tell it.
+        """
+        alphabet = "abcdefghijkmnpqrstuvwxyz23456789"
+        name = "".join(secrets.choice(alphabet) for _ in range(10))
+        secret, salt = secrets.token_urlsafe(SECRET_BYTES), secrets.token_bytes(16)
+        fresh = Token(name, centre, salt.hex(), _hash(secret, salt).hex(), _now())
+        with FileLock(f"{self._path}.lock"):
+            self._write({**self._read(), name: fresh})
+        return f"qs_{name}_{secret}"
+
+    def revoke(self, name: str) -> Token:
+        """Let a token open nothing any more; AccessError when there is none of that name."""
+        with FileLock(f"{self._path}.lock"):
+            known = self._read()
+            if name not in known:
+                raise AccessError(f"No token is called {name!r}. List them to see their names.")
+            gone = replace(known[name], revoked_at=known[name].revoked_at or _now())
+            self._write({**known, name: gone})
+        return gone
+
+    def recall(self, text: str) -> Token | None:
+        """Return the token that a text is, where this process has proven it before.
+
+        A keyed digest tells, so that a page of many files does not cost as many slow hashes.
+        """
+        if not TOKEN.fullmatch(text):
+            return None
+        name = text.split("_", 2)[1]
+        same = hmac.compare_digest(self._proven.get(name, b""), self._mark(text))
+        return self.named(name) if same else None
+
+    def prove(self, text: str) -> Token | None:
+        """Return the token that a text is; None where it is none, after the same time."""
+        if not TOKEN.fullmatch(text):
+            return None
+        _, name, secret = text.split("_", 2)
+        token = self.named(name)
+        salt = bytes.fromhex(token.salt) if token else bytes(16)
+        wanted = bytes.fromhex(token.hash) if token else bytes(32)
+        same = hmac.compare_digest(_hash(secret, salt), wanted)
+        if token is None or not same:
+            return None
+        self._proven[name] = self._mark(text)
+        return token
+
+    def _mark(self, text: str) -> bytes:
+        return hmac.digest(self._own_key, text.encode(), "sha256")
+
+    def _read(self) -> dict[str, Token]:
+        with self._lock:
+            try:
+                info = self._path.stat()
+            except FileNotFoundError:
+                self._stamp, self._known = None, {}
+                return {}
+            stamp = (info.st_mtime_ns, info.st_size, info.st_ino)
+            if stamp != self._stamp:
+                self._known, self._stamp = _parse(self._path), stamp
+            return self._known
+
+    def _write(self, tokens: dict[str, Token]) -> None:
+        fresh = self._path.with_name(f"{FILE}.new")
+        handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            json.dump({"tokens": [asdict(t) for t in tokens.values()]}, file, indent=1)
+            file.flush()
+            os.fsync(handle)
+        fresh.replace(self._path)
+
+
+def _parse(path: Path) -> dict[str, Token]:
+    try:
+        entries = json.loads(path.read_text(encoding="utf-8"))["tokens"]
+        tokens = [Token(**entry) for entry in entries]
+        for token in tokens:
+            lengths = len(bytes.fromhex(token.salt)), len(bytes.fromhex(token.hash))
+            texts = isinstance(token.centre, str) and isinstance(token.revoked_at, str)
+            if not (_NAME.fullmatch(token.name) and texts and lengths == (16, 32)):
+                raise ValueError("not a token")
+    except (OSError, ValueError, TypeError, KeyError, RecursionError):
+        sentence = f"{FILE} is damaged; no token opens anything until it is mended."
+        raise AccessError(sentence) from None
+    return {token.name: token for token in tokens}
+
+
+def _hash(secret: str, salt: bytes) -> bytes:
+    return hashlib.scrypt(
+        secret.encode(), salt=salt, n=_SCRYPT_N, r=_SCRYPT_R, p=_SCRYPT_P, dklen=32
+    )
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+class Attempts:
+    """Counts failed attempts of each client; too many close the door for a while."""
+
+    def __init__(self, clock: Callable[[], float] = monotonic) -> None:
+        self._clock = clock
+        self._failed: dict[str, list[float]] = {}
+
+    def wait_s(self, client: str) -> float:
+        """Return how long a client has to wait; 0 when it may try."""
+        recent = self._recent(client)
+        return _ATTEMPTS_WITHIN_S - (self._clock() - recent[0]) if len(recent) >= _ATTEMPTS else 0.0
+
+    def count(self, client: str) -> None:
+        """Count an attempt before it is judged, so that many at once are all counted."""
+        self._failed[client] = [*self._recent(client), self._clock()][-_ATTEMPTS:]
+        if len(self._failed) > _MOST_CLIENTS:
+            del self._failed[next(iter(self._failed))]
+
+    def forgive(self, client: str) -> None:
+        """Take the last attempt back: it was a good one."""
+        self._failed[client] = self._recent(client)[:-1]
+
+    def _recent(self, client: str) -> list[float]:
+        since = self._clock() - _ATTEMPTS_WITHIN_S
+        return [at for at in self._failed.get(client, ()) if at > since]
+
+
+class AccessLog:
+    """One JSON line for every access, refused ones too; a token never stands in it."""
+
+    def __init__(self, work_path: Path) -> None:
+        work_path.mkdir(parents=True, exist_ok=True)
+        self._path = work_path / LOG
+        self._lock = Lock()
+
+    def write(
+        self, *, client: str, method: str, path: str, token: Token | None, status: int
+    ) -> None:
+        """Append one line."""
+        entry = {
+            "at": datetime.now(UTC).isoformat(timespec="milliseconds"),
+            "client": client,
+            "method": method[:20],
+            "path": re.sub(r"qs_\w[\w-]*", "qs_...", path[:300]),
+            "token": token.name if token else None,
+            "centre": (token.centre or "all") if token else None,
+            "status": status,
+        }
+        line = json.dumps(entry, ensure_ascii=True) + "\n"
+        with self._lock:
+            handle = os.open(self._path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
+            with os.fdopen(handle, "w", encoding="utf-8") as file:
+                file.write(line)

@@ -1,0 +1,221 @@
+"""The pages behind a door: a token opens those of its centre, and every access is written down."""
+
+from __future__ import annotations
+
+import hashlib
+import secrets
+from dataclasses import dataclass, field
+from pathlib import Path
+from time import monotonic
+from typing import TYPE_CHECKING
+from urllib.parse import parse_qs, urlsplit
+
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import FileResponse, HTMLResponse, PlainTextResponse, RedirectResponse
+
+from pipeline.pages.access import AccessError, AccessLog, Attempts, Token, Tokens
+from pipeline.pages.serve import DICTIONARY, HEADERS, OVERVIEW, file_at, folder_named
+
+if TYPE_CHECKING:
+    from starlette.requests import Request
+    from starlette.responses import Response
+    from starlette.types import Receive, Scope, Send
+
+LOGIN, LOGOUT = "/-/login", "/-/logout"
+COOKIE = "quietsleep"
+SECONDS_OPEN = 8 * 3600
+MOST_SESSIONS = 10_000
+MOST_FORM_BYTES = 4096
+FORM = """<!doctype html><html lang="en"><head><meta charset="utf-8"><title>quietsleep</title>
+<meta name="viewport" content="width=device-width, initial-scale=1"></head>
+<body><main><h1>Pages of your centre</h1><p role="alert">{note}</p>
+<form method="post" action="/-/login"><p><label for="token">Token of your centre</label></p>
+<p><input id="token" name="token" type="password" autocomplete="current-password" required
+ autofocus size="60"></p><p><button>Open</button></p></form></main></body></html>"""
+FORM_HEADERS = {
+    "content-security-policy": "default-src 'none'; form-action 'self'; frame-ancestors 'none'",
+}
+NOT_KNOWN = "This token is not known, or was revoked. Ask the coordinating centre for a new one."
+WAIT = "Too many attempts. Try again in some minutes."
+
+
+@dataclass(slots=True)
+class Sessions:
+    """Browsers that showed a token: digest of the cookie -> name of the token, and until when."""
+
+    _open: dict[str, tuple[str, float]] = field(default_factory=dict)
+
+    def begin(self, token: Token) -> str:
+        """Return the cookie of a new session."""
+        if len(self._open) >= MOST_SESSIONS:
+            del self._open[next(iter(self._open))]
+        cookie = secrets.token_urlsafe(32)
+        self._open[_digest(cookie)] = (token.name, monotonic() + SECONDS_OPEN)
+        return cookie
+
+    def name_of(self, cookie: str) -> str | None:
+        """Return the name of the token behind a cookie."""
+        name, until = self._open.get(_digest(cookie), ("", 0.0))
+        return name if monotonic() < until else None
+
+    def end(self, cookie: str) -> None:
+        """Forget a cookie."""
+        self._open.pop(_digest(cookie), None)
+
+
+def _digest(cookie: str) -> str:
+    return hashlib.sha256(cookie.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+class Door:
+    """The application: login, logout, and the files of the pages."""
+
+    def __init__(self, study_path: Path, work_path: Path, *, is_secure: bool) -> None:
+        self._pages = study_path / "pages"
+        self._tokens = Tokens(study_path)
+        self._log = AccessLog(work_path)
+        self._attempts = Attempts()
+        self._sessions = Sessions()
+        self._is_secure = is_secure
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer one request and write it down."""
+        from starlette.requests import Request
+
+        if scope["type"] != "http":
+            return
+        request = Request(scope, receive)
+        token: Token | None = None
+        try:
+            response, token = await self._answer(request)
+        except AccessError as error:
+            response = PlainTextResponse(str(error), 503)
+        for name, value in HEADERS.items():
+            response.headers.setdefault(name, value)
+        client, path = _client(request), scope["path"]
+        self._log.write(
+            client=client, method=request.method, path=path, token=token,
+            status=response.status_code,
+        )  # fmt: skip
+        await response(scope, receive, send)
+
+    async def _answer(self, request: Request) -> tuple[Response, Token | None]:
+        path = request.scope["path"]
+        if request.method == "POST" and path in (LOGIN, LOGOUT):
+            return await (self._login if path == LOGIN else self._logout)(request)
+        if request.method not in ("GET", "HEAD"):
+            return PlainTextResponse("Not here.", 405, {"allow": "GET, HEAD"}), None
+        if path == LOGIN:
+            return _form(), None
+        token, wait_s = await self._token_of(request)
+        if wait_s:
+            return _wait(wait_s), None
+        if token is None:
+            if request.headers.get("authorization"):
+                headers = {"www-authenticate": 'Bearer realm="quietsleep"'}
+                return PlainTextResponse(NOT_KNOWN, 401, headers), None
+            return RedirectResponse(LOGIN, 303), None
+        return self._page(path, token), token
+
+    def _page(self, path: str, token: Token) -> Response:
+        """The file, if the token opens it. What is not open looks like what is not there."""
+        if path == "/":
+            return RedirectResponse(_home(token), 303)
+        folder = folder_named(path)
+        if folder is None or not may_open(token, folder):
+            return PlainTextResponse("There is no such page.", 404)
+        file = file_at(self._pages, path)
+        if file is None:
+            if file_at(self._pages, f"{path}/") is not None:
+                return RedirectResponse(f"{path}/", 303)
+            return PlainTextResponse("There is no such page.", 404)
+        return FileResponse(file)
+
+    async def _token_of(self, request: Request) -> tuple[Token | None, float]:
+        scheme, _, text = request.headers.get("authorization", "").partition(" ")
+        if scheme.lower() == "bearer":
+            return await self._proven(text.strip(), _client(request))
+        name = self._sessions.name_of(request.cookies.get(COOKIE, ""))
+        return (self._tokens.named(name) if name else None), 0.0
+
+    async def _proven(self, text: str, client: str) -> tuple[Token | None, float]:
+        """The token of a text, or how long the client has to wait before it may try again."""
+        if (known := self._tokens.recall(text)) is not None:
+            return known, 0.0
+        if wait_s := self._attempts.wait_s(client):
+            return None, wait_s
+        self._attempts.count(client)
+        token = await run_in_threadpool(self._tokens.prove, text)
+        if token is not None:
+            self._attempts.forgive(client)
+        return token, 0.0
+
+    async def _login(self, request: Request) -> tuple[Response, Token | None]:
+        text = await _field(request, "token")
+        if text is None or not _is_own_form(request):
+            return PlainTextResponse("Not a login.", 400), None
+        token, wait_s = await self._proven(text.strip(), _client(request))
+        if wait_s:
+            return _wait(wait_s), None
+        if token is None:
+            return _form(NOT_KNOWN, 401), None
+        response = RedirectResponse(_home(token), 303)
+        response.set_cookie(
+            COOKIE, self._sessions.begin(token), max_age=SECONDS_OPEN, path="/", httponly=True,
+            samesite="strict", secure=self._is_secure,
+        )  # fmt: skip
+        return response, token
+
+    async def _logout(self, request: Request) -> tuple[Response, Token | None]:
+        self._sessions.end(request.cookies.get(COOKIE, ""))
+        response = RedirectResponse(LOGIN, 303)
+        response.delete_cookie(COOKIE, path="/", httponly=True, samesite="strict")
+        return response, None
+
+
+def may_open(token: Token, folder: str) -> bool:
+    """Whether a token opens a folder of pages: its own centre's, the dictionary, or all."""
+    if folder == DICTIONARY:
+        return not token.revoked_at
+    return token.opens("") if folder == OVERVIEW else token.opens(folder)
+
+
+def _home(token: Token) -> str:
+    return f"/{token.centre or OVERVIEW}/"
+
+
+def _form(note: str = "", status: int = 200) -> Response:
+    return HTMLResponse(FORM.format(note=note), status, dict(FORM_HEADERS))
+
+
+def _wait(wait_s: float) -> Response:
+    return HTMLResponse(
+        FORM.format(note=WAIT), 429, {**FORM_HEADERS, "retry-after": str(int(wait_s) + 1)}
+    )
+
+
+def _client(request: Request) -> str:
+    return request.client.host if request.client else ""
+
+
+def _is_own_form(request: Request) -> bool:
+    """Whether a form comes from this door: a browser says where it comes from."""
+    origin = request.headers.get("origin")
+    return origin is None or urlsplit(origin).netloc == request.headers.get("host")
+
+
+async def _field(request: Request, name: str) -> str | None:
+    """Return one field of a form of bounded size; None when it is no such form."""
+    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    if kind != "application/x-www-form-urlencoded":
+        return None
+    body = b""
+    async for piece in request.stream():
+        body += piece
+        if len(body) > MOST_FORM_BYTES:
+            return None
+    try:
+        values = parse_qs(body.decode("ascii"), strict_parsing=True, max_num_fields=4)
+    except ValueError:
+        return None
+    return values.get(name, [""])[0]
