@@ -10,6 +10,9 @@ from pipeline.intake.place import Place, nearest, quoted, shown
 from pipeline.records import Problem
 from pipeline.study import Device
 
+# Forty minutes at 2000 Hz; a usual recording lasts half a minute.
+MOST_SAMPLES = 5_000_000
+MOST_COLUMNS = 500
 EXPORT_AGAIN = "Export the recording again from the device and put it into a new delivery."
 
 
@@ -92,6 +95,9 @@ class Asked:
     def check_names(self, present: Sequence[str], *, with_time: bool) -> None:
         """Raise Unreadable unless each wanted column is there exactly once."""
         wanted = [*([self.time_name] if with_time else []), *self.columns.values()]
+        if len(present) > MOST_COLUMNS:
+            what = f"has more than {MOST_COLUMNS} columns"
+            raise self.refuse("column_count", what, f"the columns {', '.join(wanted)}")
         for name in wanted:
             count = present.count(name)
             if count == 1:

@@ -7,6 +7,7 @@ import re
 import warnings
 from dataclasses import dataclass
 
+from pipeline.intake.asked import MOST_COLUMNS
 from pipeline.intake.identifiers import BIRTH_DATE, NAME, value_identifies
 from pipeline.intake.read_csv import as_utf8, cells_of, split_heading
 from pipeline.intake.read_edf import ANNOTATIONS, EdfHeader, edf_header
@@ -34,15 +35,9 @@ class Heading:
 
 def heading_of(data: bytes, device: Device) -> Heading:
     """Look at the heading of a signal file; an unreadable one is empty, `read` says why."""
-    if device.file_format == "csv":
-        return _csv_heading(data, device)
-    if device.file_format == "parquet":
-        return _parquet_heading(data)
-    try:
-        header = edf_header(data)
-    except ValueError:
-        return Heading()
-    return Heading(header.labels, _annotations(data, header), edf_gives_away(header))
+    readers = {"csv": _csv_heading, "parquet": _parquet_heading, "edf": _edf_heading}
+    heading = readers[device.file_format](data, device)
+    return heading if len(heading.names) <= MOST_COLUMNS else Heading()
 
 
 def edf_gives_away(header: EdfHeader) -> str | None:
@@ -82,7 +77,15 @@ def _csv_heading(data: bytes, device: Device) -> Heading:
     return Heading(tuple(names), tuple(sorted(words)))
 
 
-def _parquet_heading(data: bytes) -> Heading:
+def _edf_heading(data: bytes, _: Device) -> Heading:
+    try:
+        header = edf_header(data)
+    except ValueError:
+        return Heading()
+    return Heading(header.labels, _annotations(data, header), edf_gives_away(header))
+
+
+def _parquet_heading(data: bytes, _: Device) -> Heading:
     file = open_parquet(data)
     if file is None:
         return Heading()

@@ -34,6 +34,8 @@ _COLUMN_WORDS: dict[str, str] = {
     )
     for word in words.split()
 }
+# No cell may be longer (see `table_cells`), and the patterns cost the square of the length.
+LONGEST_LOOKED_AT = 400
 _COLUMN_PAIRS = (
     ({"birth"}, {"date", "day", "year", "month", "time", "place"}, BIRTH_DATE),
     (
@@ -87,7 +89,7 @@ _CAMEL = re.compile(r"(?<=[a-zß-ÿ])(?=[A-ZÀ-Þ])")
 
 def column_identifies(header: str) -> str | None:
     """Say what kind of identifier a column of that name would hold; None when it looks harmless."""
-    tokens = [plain(w) for w in _WORDS.findall(_CAMEL.sub(" ", header))]
+    tokens = [plain(w) for w in _WORDS.findall(_CAMEL.sub(" ", header[:LONGEST_LOOKED_AT]))]
     found = {*tokens}
     for left, right, kind in _COLUMN_PAIRS:
         if found & left and found & right:
@@ -115,7 +117,7 @@ def value_identifies(
     `is_code` is true for values that should be codes, where every capitalised word is suspect.
     `words` are codes of the study, `days` the days of tests: both may stand in a value.
     """
-    text = unicodedata.normalize("NFKC", value).strip()
+    text = unicodedata.normalize("NFKC", value[:LONGEST_LOOKED_AT]).strip()
     if len(text) < 3:
         return None
     signs = (

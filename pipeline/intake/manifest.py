@@ -14,7 +14,7 @@ from pipeline.intake.place import Place
 from pipeline.intake.source import SAFE_PATH, Source
 from pipeline.records import Problem
 
-MOST_BYTES = 32 * 1024**2
+MOST_BYTES = 16 * 1024**2
 _FIELDS = ("contract", "centre", "delivery", "created", "files")
 _WRITE_AGAIN = "Write delivery.json anew when all files are in place, and deliver again."
 _HAND_OVER_AGAIN = "Put the whole file into a new delivery."
@@ -172,7 +172,8 @@ class Verifier:
             data = self.source.read(path)
         except OSError as error:
             what = f"cannot be read: {error.strerror or error}"
-            raise _BadFile("file_not_read", what) from None
+            kind = "file_not_read" if error.errno is None else "not_opened"
+            raise _BadFile(kind, what) from None
         stamp = (*stat, sha256)
         if self.known.get(path) != stamp and hashlib.sha256(data).hexdigest() != sha256:
             what = "was changed after it was listed: its checksum (sha256) differs"

@@ -6,6 +6,7 @@ Only the columns that are asked for are read. An empty cell or NaN is a missing 
 
 from __future__ import annotations
 
+import hashlib
 import os
 import stat
 from collections.abc import Mapping, Sequence
@@ -13,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.intake.asked import Asked, Unreadable
+from pipeline.intake.asked import MOST_SAMPLES, Asked, Unreadable
 from pipeline.intake.place import Place
 from pipeline.intake.read_csv import line_of_sample, name_bad_cell, read_csv
 from pipeline.intake.read_edf import read_edf
@@ -25,7 +26,6 @@ __all__ = ["MOST_BYTES", "Unreadable", "read_bounded", "read_signal"]
 
 # Half an hour of eight channels at 1000 Hz in csv is about 150 MB.
 MOST_BYTES = 256 * 1024 * 1024
-MOST_SAMPLES = 5_000_000
 # No sensor or converter gives numbers beyond this; they would overflow in squares and sums.
 LARGEST_VALUE = 1e12
 # A sampling rate further than this share from the registered one is a wrong unit or device.
@@ -41,15 +41,16 @@ def read_signal(
     *,
     delivery: str = "",
     where: str = "",
+    sha256: str = "",
 ) -> RawSignal:
     """Read the needed channels of one file; raises Unreadable with its problem.
 
     `time_s` and each column have shape (n,), n >= 2; columns are keyed by their raw names and hold
     the numbers of the file. Times never run backwards. `delivery` and `where` (the path inside
-    the delivery) name the file in the problem.
+    the delivery) name the file in the problem. With `sha256`, other bytes than those are refused.
     """
     asked = _asked(path, device, needed_channels, Place(device.centre, delivery), where)
-    data = _bytes_of(path, asked)
+    data = _bytes_of(path, asked, sha256)
     raw = _READERS[device.file_format](data, asked)
     _check_values(raw, data, asked)
     _check_times(raw, data, asked)
@@ -90,14 +91,19 @@ def _asked(
     return Asked(place, where, device, columns)
 
 
-def _bytes_of(path: Path, asked: Asked) -> bytes:
+def _bytes_of(path: Path, asked: Asked, sha256: str) -> bytes:
     try:
         data = read_bounded(path)
     except FileNotFoundError:
         raise asked.refuse("missing_file", "is not in the delivery", "the file") from None
     except OSError as error:
         reason = error.strerror or str(error)
-        raise asked.refuse("file_not_read", f"cannot be read: {reason}", "a plain file") from None
+        kind = "file_not_read" if error.errno is None else "not_opened"
+        raise asked.refuse(kind, f"cannot be read: {reason}", "a plain file") from None
+    if sha256 and hashlib.sha256(data).hexdigest() != sha256:
+        what = "is not the file any more that was taken in tonight: its checksum (sha256) differs"
+        remedy = "Nothing, if it was being replaced: the next night takes it in again."
+        raise asked.refuse("changed_file", what, "the same bytes", remedy=remedy)
     if not data:
         raise asked.refuse("cut_short", "is empty", "samples")
     return data

@@ -11,6 +11,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.csv as arrow_csv
 
+from pipeline.intake.asked import MOST_SAMPLES as MOST_ROWS
 from pipeline.intake.asked import Asked, Unreadable
 from pipeline.records import FloatArray, RawSignal
 
@@ -20,6 +21,7 @@ _LINE_END = re.compile(rb"\r\n|\n|\r")
 _NOT_BLANK = re.compile(rb"\S")
 # The search for the bad cell ends here; a usual recording has some ten thousand rows.
 MOST_ROWS_SEARCHED = 400_000
+LONGEST_LINE = 65_536
 
 
 def as_utf8(data: bytes) -> bytes:
@@ -32,7 +34,8 @@ def as_utf8(data: bytes) -> bytes:
 def split_heading(data: bytes, delimiter: str) -> tuple[list[str], int]:
     """Return the stripped column names of UTF-8 text, and where the second line begins."""
     end = _LINE_END.search(data)
-    line, body = (data[: end.start()], end.end()) if end else (data, len(data))
+    last, body = end.span() if end else (len(data), len(data))
+    line = data[: min(last, LONGEST_LINE)]
     try:
         text = line.decode("utf-8")
     except UnicodeDecodeError:
@@ -41,7 +44,11 @@ def split_heading(data: bytes, delimiter: str) -> tuple[list[str], int]:
 
 
 def cells_of(line: str, delimiter: str) -> list[str]:
-    """Return the cells of one line; a line with a broken quote is split at each delimiter."""
+    """Return the cells of one line; a line with a broken quote is split at each delimiter.
+
+    A line beyond all measure is cut off, so that it is a row with too few cells or half a cell.
+    """
+    line = line[:LONGEST_LINE]
     if '"' not in line:
         return line.split(delimiter)
     try:
@@ -53,6 +60,9 @@ def cells_of(line: str, delimiter: str) -> list[str]:
 def read_csv(data: bytes, asked: Asked) -> RawSignal:
     """Read the wanted columns of a csv file; raises Unreadable."""
     data = as_utf8(data)
+    if data.count(b"\n") > MOST_ROWS:
+        what = f"holds more than {MOST_ROWS} rows"
+        raise asked.refuse("too_long", what, "one recording of one technique")
     zero = data.find(b"\0")
     if zero >= 0:
         row = data.count(b"\n", 0, zero) + 1

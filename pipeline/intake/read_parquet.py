@@ -6,11 +6,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from pipeline.intake.asked import Asked
+from pipeline.intake.asked import MOST_SAMPLES, Asked
 from pipeline.records import FloatArray, RawSignal
-
-# A small file can claim rows without end; its own metadata is asked before anything is read.
-MOST_ROWS = 5_000_000
 
 
 def open_parquet(data: bytes) -> pq.ParquetFile | None:
@@ -28,8 +25,9 @@ def read_parquet(data: bytes, asked: Asked) -> RawSignal:
         what = "is no parquet file, or was cut short"
         raise asked.refuse("file_not_read", what, "a complete parquet file")
     asked.check_names(list(file.schema_arrow.names), with_time=True)
-    if file.metadata.num_rows > MOST_ROWS:
-        what = f"holds {file.metadata.num_rows} rows, more than {MOST_ROWS}"
+    # A small file can claim rows without end: its metadata is asked before anything is read.
+    if file.metadata.num_rows > MOST_SAMPLES:
+        what = f"holds {file.metadata.num_rows} rows, more than {MOST_SAMPLES}"
         raise asked.refuse("too_long", what, "one recording of one technique")
     wanted = [asked.time_name, *asked.columns.values()]
     for name in wanted:

@@ -26,7 +26,9 @@ MOST_DIRECTORY_BYTES = 16 * 1024**2
 MOST_RATIO = 100
 MOST_RATIO_OF_ENTRY = 1_000
 _SMALL_BYTES = 1024**2
-SAFE_PATH = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_. -]*(?:/[A-Za-z0-9_][A-Za-z0-9_. -]*){0,3}")
+SAFE_PATH = re.compile(
+    r"(?=.{1,200}$)[A-Za-z0-9_][A-Za-z0-9_. -]*(?:/[A-Za-z0-9_][A-Za-z0-9_. -]*){0,3}"
+)
 _END_RECORD = b"PK\x05\x06"
 
 

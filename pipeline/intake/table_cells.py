@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 CORRECT = "Correct the cell and deliver the session again, in a new delivery."
+LONGEST_TEXT = 200
+NAMING = frozenset({"session", "recording", "check"})
 _NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?")
 _INTEGER = re.compile(r"[-+]?\d{1,15}")
 _TIME = re.compile(
@@ -59,7 +61,9 @@ def typed_table(text: TextTable, place: Place) -> TypedTable:
         if short:
             typed.faults[row.row].append(_wrong_count(text, row, place))
         for column in text.contract.columns:
-            cell = row.cells[at[column.name]] if at[column.name] < len(row.cells) else ""
+            # In a row of the wrong length cells have moved: only what names it is looked for.
+            there = at[column.name] < len(row.cells) and (not short or column.name in NAMING)
+            cell = row.cells[at[column.name]] if there else ""
             try:
                 values[column.name].append(_typed(cell, column, text.decimal))
             except _Bad as bad:
@@ -102,6 +106,8 @@ def _yes_no(cell: str, _: str) -> bool:
 def _text(cell: str, _: str) -> str:
     if not cell.isprintable():
         raise _Bad("holds characters that cannot be printed")
+    if len(cell) > LONGEST_TEXT:
+        raise _Bad(f"is longer than {LONGEST_TEXT} characters")
     return cell
 
 
@@ -170,19 +176,29 @@ def _judge(text: TextTable, typed: TypedTable, place: Place) -> None:
     try:
         pandera_schema(text.contract).validate(judged, lazy=True)
     except pandera.errors.SchemaErrors as errors:
-        cells = {row.row: row.cells for row in text.rows}
-        seen = {(p.row, p.column) for faults in typed.faults.values() for p in faults}
-        ragged = {p.row for faults in typed.faults.values() for p in faults if p.column is None}
-        cases = errors.failure_cases
         # Repeated keys are named in `holding`, which knows what hangs on them.
+        cases = errors.failure_cases
         cases = cases[cases["check"] != "multiple_fields_uniqueness"]
-        for column_name, row in zip(cases["column"], cases["index"], strict=True):
-            if int(row) in ragged or (int(row), column_name) in seen:
-                continue
-            seen.add((int(row), column_name))
-            cell = cells[int(row)][text.header.index(column_name)]
-            column = text.contract.column(column_name)
-            typed.faults[int(row)].append(_bad_cell(text, int(row), column, cell, place))
+        failed = {(int(r), str(c)) for c, r in zip(cases["column"], cases["index"], strict=True)}
+        _name_failed(text, typed, failed, place)
+        for name in {name for _, name in failed}:
+            rows = [row for row, column in failed if column == name]
+            typed.frame[name] = typed.frame[name].mask(typed.frame["row"].isin(rows))
+
+
+def _name_failed(
+    text: TextTable, typed: TypedTable, failed: set[tuple[int, str]], place: Place
+) -> None:
+    """Put each failed cell into words, unless its row or cell has its reason already."""
+    cells = {row.row: row.cells for row in text.rows}
+    seen = {(p.row, p.column) for faults in typed.faults.values() for p in faults}
+    ragged = {p.row for faults in typed.faults.values() for p in faults if p.column is None}
+    order = {column.name: number for number, column in enumerate(text.contract.columns)}
+    for row, name in sorted(failed - seen, key=lambda cell: (cell[0], order[cell[1]])):
+        if row not in ragged:
+            cell = cells[row][text.header.index(name)]
+            problem = _bad_cell(text, row, text.contract.column(name), cell, place)
+            typed.faults[row].append(problem)
 
 
 def _wrong_count(text: TextTable, row: TextRow, place: Place) -> Problem:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 import contracts
 from contracts.model import Table
-from pipeline.intake.asked import may_show_column
+from pipeline.intake.asked import MOST_COLUMNS, may_show_column
 from pipeline.intake.place import Place, nearest
 from pipeline.intake.read_csv import as_utf8, cells_of
 from pipeline.records import Problem
@@ -56,8 +56,9 @@ class TextTable:
 def read_text_table(name: str, data: bytes, place: Place) -> TextTable:
     """Split a table into cells; what is wrong with the table as a whole becomes a problem."""
     table = TextTable(name)
-    if len(data) > MOST_BYTES:
-        _refuse(table, place, "table_size", f"is larger than {MOST_BYTES // 1024**2} MB")
+    if len(data) > MOST_BYTES or data.count(b"\n") + data.count(b"\r") > 2 * MOST_ROWS:
+        what = f"is larger than {MOST_BYTES // 1024**2} MB or {MOST_ROWS} rows"
+        _refuse(table, place, "table_size", what)
         return table
     data = as_utf8(data)
     try:
@@ -68,12 +69,14 @@ def read_text_table(name: str, data: bytes, place: Place) -> TextTable:
     delimiter = _delimiter(lines[0])
     table.decimal = "," if delimiter == ";" else "."
     table.header = tuple(cell.strip() for cell in cells_of(lines[0], delimiter))
+    if len(table.header) > MOST_COLUMNS:
+        table.header = ()
+        _refuse(table, place, "column_count", f"has more than {MOST_COLUMNS} columns")
+        return table
     for row, line in enumerate(lines[1:], start=2):
         cells = tuple(cell.strip() for cell in cells_of(line, delimiter))
         if any(cells):
             table.rows.append(TextRow(row, cells))
-    if len(table.rows) > MOST_ROWS:
-        _refuse(table, place, "table_size", f"has more than {MOST_ROWS} rows")
     return table
 
 
@@ -86,6 +89,8 @@ def empty_table(name: str) -> TextTable:
 
 def check_header(table: TextTable, place: Place) -> None:
     """Note missing, doubled and unknown columns. Call it after the privacy scan."""
+    if table.problems:
+        return
     names = [column.name for column in table.contract.columns]
     unknown = [n for n in table.header if n not in names]
     for name in names:

@@ -233,3 +233,10 @@ def test_links_and_devices_are_not_read(tmp_path, kit):
             read_signal(tmp_path / name, device, NEEDED)
         assert caught.value.problem.kind == kind
         assert str(tmp_path) not in repr(caught.value.problem)
+
+
+def test_files_beyond_all_measure_are_refused_without_reading_on(refusal, kit):
+    device = kit.device()
+    assert refusal(b"t_s,Flow,Pao\n" + b"\n" * 5_000_001, device).kind == "too_long"
+    assert refusal(b"," * 5_000_000, device).kind == "column_count"
+    assert refusal(b"t_s,Flow,Pao\n1,2,3\n" + b"," * 5_000_000, device).kind == "ragged_row"

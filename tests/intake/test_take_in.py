@@ -132,6 +132,20 @@ def test_every_reason_of_a_bad_row_is_given(delivered, draft):
     assert held["age_days"] == 120
 
 
+def test_held_rows_keep_no_bad_cell(delivered, draft):
+    """What fails its contract could be anything: it is not kept, not even in a held row."""
+    draft.tables["sessions"][0] |= {"operator": "ui bhriain", "sex": "quensel", "weight_kg": "900"}
+    draft.tables["sessions"][1]["operator"] = "q" * 300
+    draft.raw["recordings.csv"] = draft.table_bytes("recordings").replace(b",tidal,", b",", 1)
+    result = delivered(draft)
+    held = result.held["sessions"].set_index("session")
+    assert held.loc["larch-s001", ["operator", "sex", "weight_kg"]].isna().all()
+    ragged = result.held["recordings"].set_index("recording").loc["larch-s001-tid1"]
+    assert ragged["session"] == "larch-s001" and ragged[["technique", "file"]].isna().all()
+    text = repr(result.problems) + "".join(f.to_csv() for f in result.held.values())
+    assert not any(word in text for word in ("bhriain", "quensel", "qqq"))
+
+
 def test_a_bad_recording_row_holds_its_session(delivered, draft):
     draft.tables["recordings"][2]["technique"] = "tidall"
     result = delivered(draft)
@@ -408,3 +422,11 @@ def test_sentences_name_rows_as_an_editor_shows_them(delivered, draft):
         for p in result.problems
         if p.where == "sessions.csv"
     )
+
+
+@pytest.mark.parametrize("filler", [b"\n" * 500_000, b"," * 500_000, b'"' * 500_000])
+def test_tables_beyond_all_measure(delivered, draft, filler):
+    draft.raw["sessions.csv"] = filler + draft.table_bytes("sessions")
+    assert delivered(draft).state == "quarantined"
+    draft.delivery, draft.raw["sessions.csv"] = "d2", draft.table_bytes("sessions") + filler
+    assert delivered(draft).counts.get("sessions_clean", 3) == 3
