@@ -225,7 +225,7 @@ def test_links_and_devices_are_not_read(tmp_path, kit):
     (tmp_path / "link").symlink_to(tmp_path / "real")
     os.mkfifo(tmp_path / "pipe")
     for name, kind in (
-        ("link", "file_not_read"),
+        ("link", "not_opened"),
         ("pipe", "file_not_read"),
         ("no", "missing_file"),
     ):
