@@ -100,9 +100,12 @@ def read_roster(state: State) -> Roster:
 
 def _rows(state: State, name: str, order: pd.DataFrame) -> pd.DataFrame:
     """Return all kept rows of one table with the types of the contract, in order of delivery."""
-    kept = state.delivered_rows(name).merge(order, on=["centre", "delivery"])
     columns = contracts.TABLES[f"delivery_{name}"].columns
     types = {column.name: PANDAS_TYPES[column.type] for column in columns}
+    rows = state.delivered_rows(name)
+    if rows.empty:  # no delivery was ever accepted, or none has a row of this table
+        rows = pd.DataFrame(columns=[*types, *OWN_COLUMNS]).astype({"held": "bool"})
+    kept = rows.merge(order, on=["centre", "delivery"])
     return kept.astype(types).sort_values(["turn", "row"], kind="stable", ignore_index=True)
 
 

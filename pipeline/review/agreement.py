@@ -62,7 +62,7 @@ def agreement_frame(
     ]
     read = {(a.centre, a.trial) for a in answers}
     keys = zip(trials["centre"], trials["trial"], strict=True)
-    own = trials[[key in read for key in keys]]
+    own = trials[pd.Series([key in read for key in keys], index=trials.index, dtype=bool)]
     status = machine_status(own, verdicts)
     names_of = zip(own["technique"], own["centre"], own["trial"], status, strict=True)
     machine = [

@@ -82,6 +82,9 @@ def in_contract(frame: pd.DataFrame, table: str) -> pd.DataFrame:
     """Return the columns of the contract in its order and types, rows ordered by its key."""
     contract = contracts.TABLES[table]
     rows = frame.reindex(columns=[column.name for column in contract.columns])
+    # The type of a column without values is anyone's guess, such as times without their zone.
+    for name in rows.columns[rows.isna().all()]:
+        rows[name] = pd.Series(None, index=rows.index, dtype="object")
     types = {column.name: PANDAS_TYPES[column.type] for column in contract.columns}
     rows = rows.astype({name: "object" if t == "date" else t for name, t in types.items()})
     for name in contract.key:
