@@ -24,7 +24,8 @@ SETTINGS = SPEC.settings
 def find_trials(recording: Recording) -> list[Trial]:
     """Find every stroke of either direction, in order of time.
 
-    A stroke is a stretch of flow in one direction that moves a fair share of the known volume.
+    A stroke is a stretch of flow in one direction that moves a fair share of the known volume. One
+    that the recording cuts off at either end is left out: its volume is not known.
     """
     flow, rate = recording.flow_ml_s, recording.rate_hz
     if flow.size < 3:
@@ -33,10 +34,13 @@ def find_trials(recording: Recording) -> list[Trial]:
     still = _still_ml_s(level)
     volume = integrate(level, rate)
     bridge = round(SETTINGS["hesitation_s"] * rate)
+    slow = SETTINGS["low_share"] * float(np.abs(level).max())
+    first_rests, last_rests = abs(level[0]) <= slow, abs(level[-1]) <= slow
     stretches = [
         (start, end)
         for moving in (level > still, level < -still)
         for start, end in runs(moving, bridge=bridge)
+        if (start > 0 or first_rests) and (end < flow.size or last_rests)
     ]
     known_ml = recording.context.get("known_volume_ml", float("nan"))
     moved = [abs(float(volume[end - 1] - volume[start])) for start, end in stretches]

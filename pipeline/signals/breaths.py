@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.records import Breaths, FloatArray, IntArray
+from pipeline.signals.drift import drift_slope_ml_s, weighted_median
 from pipeline.signals.fits import fit_line, noise_sd
 
 BoolArray = NDArray[np.bool_]
@@ -26,7 +27,6 @@ _REST_STRIDE = 4  # resting pressures are quantiles; every fourth sample tells t
 _AIRWAY_NEAR_KPA = 0.3  # airway pressures that can be rest with a transducer a little off zero
 # A breath is regular within these multiples of the median volume and duration.
 _REGULAR_LOW, _REGULAR_HIGH = 0.5, 1.7
-_LEAST_DRIFT_S = 4.0  # shortest distance of end-expiratory points that can show a drift
 
 
 def integrate(flow_ml_s: FloatArray, rate_hz: float) -> FloatArray:
@@ -169,23 +169,19 @@ def _apparatus_kpa_s_ml(airway_kpa: FloatArray, flow_ml_s: FloatArray, near: Boo
 def level_volume(
     volume_ml: FloatArray, breaths: Breaths, busy: BoolArray, rate_hz: float
 ) -> FloatArray:
-    """Volume (n,) in mL less its drift line; 0 is the line through the end-expiratory points.
+    """Volume (n,) in mL less its drift; 0 is the level of the end-expiratory points.
 
-    The slope is the weighted median of the slopes between any two end-expiratory points of
-    regular breaths (Theil 1950, Sen 1968; weight = distance in time) that have no manoeuvre
-    between them: a step of EEL at a manoeuvre - a leak, an effort - then stays visible. The level
-    is the median of the points about that slope. Without two such points at least 4 s apart no
-    slope is taken out; without any, the first sample is zero.
+    The slope of the drift is that of `drift_slope_ml_s`, from the end-expiratory points of
+    regular breaths that have no manoeuvre between them; the level is the median of all points
+    about it. Without regular breaths the first sample is zero.
     """
-    point, group = _eel_points(breaths, regular_breaths(breaths, volume_ml, busy), busy)
+    point, stretch = _eel_points(breaths, regular_breaths(breaths, volume_ml, busy), busy)
     if point.size == 0:
         return volume_ml - float(volume_ml[:1].sum())
-    time_s = point / rate_hz
     level_ml = volume_ml[point]
-    slope_ml_s = _paired_slope(time_s, level_ml, group)
-    zero_ml = float(np.median(level_ml - slope_ml_s * time_s))
-    step_ml = slope_ml_s / rate_hz
-    return volume_ml - (zero_ml + step_ml * np.arange(volume_ml.size, dtype=np.float64))
+    slope_ml_s = drift_slope_ml_s(point, level_ml, stretch, n=volume_ml.size, rate_hz=rate_hz)
+    drift_ml = integrate(slope_ml_s, rate_hz)
+    return volume_ml - drift_ml - float(np.median(level_ml - drift_ml[point]))
 
 
 def _eel_points(breaths: Breaths, regular: BoolArray, busy: BoolArray) -> tuple[IntArray, IntArray]:
@@ -193,24 +189,6 @@ def _eel_points(breaths: Breaths, regular: BoolArray, busy: BoolArray) -> tuple[
     point = np.unique(np.r_[breaths.start[regular], breaths.end[regular]])
     begun = np.r_[0, np.cumsum(np.diff(busy.astype(np.int8)) > 0)]
     return point, begun[point] if point.size else point
-
-
-def _paired_slope(time_s: FloatArray, level_ml: FloatArray, group: IntArray) -> float:
-    first, second = np.triu_indices(time_s.size, k=1)
-    apart_s = time_s[second] - time_s[first]
-    usable = (group[first] == group[second]) & (apart_s >= _LEAST_DRIFT_S)
-    if not usable.any():
-        return 0.0
-    apart_s = apart_s[usable]
-    slopes = (level_ml[second] - level_ml[first])[usable] / apart_s
-    return weighted_median(slopes, apart_s)
-
-
-def weighted_median(values: FloatArray, weights: FloatArray) -> float:
-    """Value (n,) at which half of the weight (n,) is reached; n >= 1."""
-    order = np.argsort(values)
-    reached = np.cumsum(weights[order])
-    return float(values[order[np.searchsorted(reached, 0.5 * reached[-1])]])
 
 
 def _directions(flow_ml_s: FloatArray) -> IntArray:

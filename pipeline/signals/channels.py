@@ -129,7 +129,9 @@ def clipped_share_pct(samples: FloatArray) -> float:
 
     A sample counts when it equals the largest or least value and at least two neighbours in a row
     do too; one shared extreme is a peak, a flat run is a rail. An extreme at zero is the resting
-    value of a pressure, not the end of a range. 0 for a constant signal.
+    value of a pressure, not the end of a range. A pressure that is held level reaches its largest
+    code again and again as well: a rail, which gathers all that lies beyond it, holds more samples
+    than the two codes next to it together. 0 for a constant signal.
     """
     if samples.size == 0:
         return 0.0
@@ -137,8 +139,19 @@ def clipped_share_pct(samples: FloatArray) -> float:
     rest = _REST_SHARE * (high - low)
     if rest == 0.0:
         return 0.0
-    count = sum(_in_runs(samples == end) for end in (low, high) if abs(end) > rest)
+    count = sum(_at_rail(samples, end) for end in (low, high) if abs(end) > rest)
     return 100.0 * count / samples.size
+
+
+def _at_rail(samples: FloatArray, end: float) -> int:
+    at_end = samples == end
+    count = _in_runs(at_end)
+    if count == 0:
+        return 0
+    inward = np.abs(samples - end)
+    code = float(inward[~at_end].min())
+    beside = np.count_nonzero(inward <= 2.5 * code) - np.count_nonzero(at_end)
+    return count if count > beside else 0
 
 
 def longest_run(flags: NDArray[np.bool_]) -> int:

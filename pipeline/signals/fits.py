@@ -120,7 +120,7 @@ def robust_line(x: FloatArray, y: FloatArray, *, rounds: int = 6) -> Line:
     """
     line = fit_line(x, y)
     slope, intercept = line.slope, line.intercept
-    for _ in range(rounds):
+    for _ in range(rounds if np.isfinite(slope) else 0):
         residual = y - intercept - slope * x
         scale = 4.685 * 1.4826 * float(np.median(np.abs(residual)))
         if not scale > 0:

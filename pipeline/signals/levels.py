@@ -66,9 +66,9 @@ def eel_shift_pct(before: RestingLevel, after: RestingLevel) -> float:
     return 100.0 * abs(after.near_ml - before.near_ml) / before.tidal_volume_ml
 
 
-def drift_ml_s(recording: Recording) -> float:
-    """Offset of flow that was taken out of volume as its drift line, mL/s."""
-    flow, volume = recording.flow_ml_s, recording.volume_ml
+def drift_ml_s(recording: Recording, start: int = 0, end: int | None = None) -> float:
+    """Offset of flow that was taken out of volume as drift, mL/s; its mean over [start, end)."""
+    flow, volume = recording.flow_ml_s[start:end], recording.volume_ml[start:end]
     if flow.size < 2:
         return 0.0
     integral = float(flow.sum() - 0.5 * (flow[0] + flow[-1])) / recording.rate_hz

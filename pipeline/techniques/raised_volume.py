@@ -12,6 +12,7 @@ import numpy as np
 from contracts import TECHNIQUES
 from pipeline.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
 from pipeline.signals.fits import fit_line
+from pipeline.signals.levels import drift_ml_s
 from pipeline.signals.spread import values_of
 from pipeline.signals.squeezes import (
     Forced,
@@ -176,8 +177,10 @@ def _reversals(recording: Recording, forced: Forced) -> list[tuple[int, int]]:
 
 
 def _follow(recording: Recording, onset: int) -> Forced | None:
+    # The zero of the flow head: what was taken out of volume as drift over the next second.
+    zero_ml_s = drift_ml_s(recording, onset, onset + round(recording.rate_hz))
     return follow_forced(
-        recording.flow_ml_s,
+        recording.flow_ml_s - zero_ml_s,
         recording.volume_ml,
         recording.rate_hz,
         onset=onset,

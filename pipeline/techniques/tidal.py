@@ -16,6 +16,7 @@ from pipeline.records import FloatArray, IntArray, Mark, MeasuredTrial, Measures
 from pipeline.signals.breath_shape import shape_breaths
 from pipeline.signals.breaths import integrate
 from pipeline.signals.fits import noise_sd
+from pipeline.signals.levels import drift_ml_s
 
 SPEC = TECHNIQUES["tidal"]
 SETTINGS = SPEC.settings
@@ -176,7 +177,8 @@ def _tabulate(recording: Recording) -> _Table:
         "ti_ttot": ti / (ti + te),
         "tptef_te": (shapes.peak - shapes.turn) / (rate * te),
         "vptef_ve": (shapes.turn_ml - shapes.peak_ml) / expired,
-        "ptef_ml_s": shapes.peak_flow_ml_s,
+        # Drift was taken out of volume only: the zero of the flow head is put right here.
+        "ptef_ml_s": shapes.peak_flow_ml_s + drift_ml_s(recording),
     }
     raw_ml = integrate(flow, rate)
     begin, turn, end = (raw_ml[edges] for edges in (breaths.start, breaths.turn, breaths.end))

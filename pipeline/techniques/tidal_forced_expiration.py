@@ -213,13 +213,18 @@ def _squeezes(recording: Recording) -> list[dict[str, int]]:
 
 def _forced(recording: Recording, onset: int) -> Forced | None:
     return follow_forced(
-        recording.flow_ml_s - drift_ml_s(recording),
+        recording.flow_ml_s - _drift_ml_s(recording, onset),
         recording.volume_ml,
         recording.rate_hz,
         onset=onset,
         least_breath_share=SETTINGS["breath_share"],
         smoothing_s=SETTINGS["smoothing_s"],
     )
+
+
+def _drift_ml_s(recording: Recording, onset: int) -> float:
+    """Zero of the flow head at a squeeze, mL/s: its drift over the second from the onset on."""
+    return drift_ml_s(recording, onset, onset + round(recording.rate_hz))
 
 
 def _curve(recording: Recording, trial: Trial) -> _Curve:
@@ -249,7 +254,8 @@ def _reversals(recording: Recording, curve: _Curve) -> int:
     forced, rate = curve.forced, recording.rate_hz
     smoothing_s = SETTINGS["smoothing_s"]
     beyond = 0 if curve.crossing >= 0 else round(SETTINGS["early_breath_s"] * rate)
-    flow = recording.flow_ml_s[forced.start : forced.end + 1 + beyond] - drift_ml_s(recording)
+    flow = recording.flow_ml_s[forced.start : forced.end + 1 + beyond]
+    flow = flow - _drift_ml_s(recording, forced.start)
     until = curve.crossing + 1 if curve.crossing >= 0 else flow.size
     return count_reversals(
         -smooth(flow, rate, window_s=smoothing_s)[:until],

@@ -149,3 +149,14 @@ def test_marks_span_the_strokes() -> None:
     trial = syringe.find_trials(recording)[0]
     (mark,) = syringe.mark_trial(recording, trial)
     assert mark.x == pytest.approx((trial.start / 200.0, (trial.end - 1) / 200.0))
+
+
+@pytest.mark.parametrize("cut_s", [0.1, 0.2])
+def test_a_stroke_that_the_recording_cuts_off_is_left_out(cut_s: float) -> None:
+    simulated = simulate(rng=np.random.default_rng(2))
+    flow, rate_hz = simulated.channels["flow_ml_s"], simulated.rate_hz
+    last = int(np.flatnonzero(flow)[-1])
+    cut = as_recording(flow[: last - round(cut_s * rate_hz)], rate_hz, simulated.context)
+    strokes, check = measured(cut)
+    assert len(strokes) == len(simulated.trials) - 1
+    assert abs(check["error_expired_pct"]) < 0.2

@@ -178,6 +178,16 @@ def test_a_jacket_at_rest_is_not_clipped() -> None:
     assert clipped_share_pct(np.full(100, 4.0)) == 0.0
 
 
+def test_a_pressure_held_level_on_a_coarse_scale_is_not_clipped_and_a_rail_is() -> None:
+    rng = np.random.default_rng(3)
+    held = np.concatenate([np.linspace(0.0, 3.0, 500), np.full(1500, 3.0), np.zeros(2000)])
+    held = held + 0.002 * rng.standard_normal(held.size)
+    code_kpa = 0.003
+    assert clipped_share_pct(np.round(held / code_kpa) * code_kpa) == 0.0
+    cut = np.minimum(np.round(held / code_kpa) * code_kpa, 2.9)
+    assert clipped_share_pct(cut) == pytest.approx(100.0 * np.mean(held >= 2.9), abs=0.1)
+
+
 def test_longest_run() -> None:
     assert longest_run(np.array([True, False, True, True, False])) == 2
     assert longest_run(np.zeros(3, dtype=bool)) == 0

@@ -129,3 +129,9 @@ def test_noise_sd_ignores_slow_movement_and_knows_quantisation():
     slow = 50 * np.sin(np.linspace(0, 30, 6000))
     assert fits.noise_sd(slow + rng().normal(0, 0.2, 6000)) == pytest.approx(0.2, rel=0.1)
     assert fits.noise_sd(np.round(slow / 4) * 4) == pytest.approx(4 / np.sqrt(12), rel=0.01)
+
+
+@pytest.mark.parametrize("n", [0, 1])
+def test_a_robust_line_through_too_few_points_is_no_number(n):
+    line = fits.robust_line(np.ones(n), np.ones(n))
+    assert np.isnan([line.slope, line.intercept]).all()
