@@ -48,6 +48,7 @@ class Job:
     file: str
     device: Device
     context: Mapping[str, float]
+    file_sha256: str = ""
 
 
 def content_key(

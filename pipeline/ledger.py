@@ -27,7 +27,11 @@ WHERE t.state IS DISTINCT FROM last.state OR t.sentence IS DISTINCT FROM last.se
 
 
 def write_ledger(state: State, tonight: Tonight) -> None:
-    """Append what changed tonight: deliveries, sessions, recordings, checks and trials."""
+    """Append what changed tonight: deliveries, sessions, recordings, checks and trials.
+
+    What a killed night of the same name has written goes first: its name was never published.
+    """
+    state.run("DELETE FROM ledger WHERE night >= ?", [tonight.night])
     evidence, judged = tonight.evidence, tonight.judged
     frames = [
         _rows(tonight.deliveries, "delivery", item="delivery", status="state"),
@@ -41,9 +45,10 @@ def write_ledger(state: State, tonight: Tonight) -> None:
 
 
 def _rows(items: pd.DataFrame, kind: str, *, item: str, status: str) -> pd.DataFrame:
-    named = items.rename(columns={item: "item", "why": "sentence", "kind": "technique"})
-    named["state"] = items[status]
-    return named.assign(item_kind=kind).reindex(columns=COLUMNS).fillna({"sentence": ""})
+    said = items["why"] if "why" in items else ""
+    named = items.rename(columns={item: "item", "kind": "technique"})
+    named = named.assign(item_kind=kind, state=items[status], sentence=said)
+    return named.reindex(columns=COLUMNS)
 
 
 def ledger_rows(state: State) -> pd.DataFrame:

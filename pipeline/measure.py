@@ -6,14 +6,16 @@ recording, and kept with its traceback: the night turns red and the healthy rest
 
 from __future__ import annotations
 
+import os
 import threading
 import traceback
 from collections.abc import Iterator, Sequence
-from concurrent.futures import CancelledError, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, CancelledError, ProcessPoolExecutor
 from concurrent.futures import TimeoutError as FutureTimeout
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
+from multiprocessing.process import BaseProcess
 
 from pipeline.intake.read import Unreadable, read_signal
 from pipeline.jobs import Job
@@ -36,7 +38,14 @@ SECONDS_TO_START = 120.0
 def load_recording(job: Job) -> Recording:
     """Read the signal file of a job into a recording; raises Unreadable with its problem."""
     spec = technique_of(job.technique).SPEC
-    raw = read_signal(job.path, job.device, spec.channels, delivery=job.delivery, where=job.file)
+    raw = read_signal(
+        job.path,
+        job.device,
+        spec.channels,
+        delivery=job.delivery,
+        where=job.file,
+        sha256=job.file_sha256,
+    )
     channels = calibrate(raw, job.device, spec.channels)
     return assemble(
         channels, name=job.item, technique=job.technique, device=job.device, context=job.context
@@ -145,7 +154,8 @@ class MeasuringPool:
         pool = self._pool
         try:
             return pool.submit(measure_chunk, jobs).result(timeout=_patience_s(jobs))
-        except (BrokenProcessPool, FutureTimeout, CancelledError):
+        except (BrokenExecutor, RuntimeError, FutureTimeout, CancelledError):
+            # RuntimeError: another thread has replaced this pool in the meantime.
             self._replace(pool)
             return _measure_apart(jobs)
 
@@ -172,7 +182,21 @@ def measuring_pool(workers: int) -> Iterator[MeasuringPool]:
 
 def _new_pool(workers: int) -> ProcessPoolExecutor:
     # Spawned, not forked: the parent runs threads and an open database.
-    return ProcessPoolExecutor(max_workers=workers, mp_context=get_context("spawn"))
+    return ProcessPoolExecutor(
+        max_workers=workers, mp_context=get_context("spawn"), initializer=_end_with_parent
+    )
+
+
+def _end_with_parent() -> None:
+    """Watch the parent from a process of the pool: a killed night leaves nothing running."""
+    parent = parent_process()
+    if parent is not None:
+        threading.Thread(target=_end_after, args=(parent,), daemon=True).start()
+
+
+def _end_after(parent: BaseProcess) -> None:
+    parent.join()
+    os._exit(1)
 
 
 def _kill(pool: ProcessPoolExecutor) -> None:

@@ -21,9 +21,10 @@ from pipeline.review.decisions import FILE as REVIEWS
 from pipeline.roster import Roster
 from pipeline.state import State
 from pipeline.study import Study, load_study
-from pipeline.warehouse.current import current_night, nights_folder
+from pipeline.warehouse.current import WarehouseError, current_night, nights_folder
 from pipeline.warehouse.frames import Tonight
 from pipeline.warehouse.query import open_night as open_warehouse
+from pipeline.warehouse.wholeness import is_complete
 
 FIRST_NAME = "n000000"
 
@@ -38,6 +39,7 @@ class Night:
     name: str
     started_at: datetime
     full: bool
+    signature: str = ""
     began: float = field(default_factory=monotonic)
     chunks: list[list[Job]] = field(default_factory=list)
     jobs: dict[tuple[str, str], Job] = field(default_factory=dict)
@@ -79,29 +81,32 @@ def open_night(
         State(study.work_path) as state,
         measuring_pool(workers or os.cpu_count() or 1) as pool,
     ):
-        yield Night(study, state, pool, _next_name(study, state), datetime.now(UTC), full)
+        night = Night(study, state, pool, _next_name(study, state), datetime.now(UTC), full)
+        # Taken before anything is read: what arrives during the night is left for the next one.
+        night.signature = signature(study)
+        yield night
 
 
 def _next_name(study: Study, state: State) -> str:
     """Return the name after the last, whether the state or the warehouse remembers it."""
     last = state.value("SELECT max(night) FROM nights") or FIRST_NAME
-    kept = [folder.name for folder in nights_folder(study.path).glob("n*")]
+    kept = [folder.name for folder in nights_folder(study.path).glob("n" + 6 * "[0-9]")]
     return f"n{int(max([last, *kept])[1:]) + 1:06d}"
 
 
-def signature(night: Night) -> str:
+def signature(study: Study) -> str:
     """Return a digest of all that a night rests on: deliveries, study files, code.
 
     Only names, sizes and times of deliveries are looked at. Equal signatures mean that nothing
     can have changed, so an unchanged night ends at once.
     """
     digest = hashlib.sha256(code_fingerprint().encode())
-    for centre in night.study.centres:
-        for found in find_deliveries(night.study, centre):
+    for centre in study.centres:
+        for found in find_deliveries(study, centre):
             digest.update(f"{centre}/{found.delivery}/{found.stat_digest}".encode())
-    for problem in find_strays(night.study):
+    for problem in find_strays(study):
         digest.update(problem.sentence.encode())
-    for file in study_files(night.study.path):
+    for file in study_files(study.path):
         digest.update(file.read_bytes())
     return digest.hexdigest()
 
@@ -120,8 +125,12 @@ def is_idle(night: Night) -> bool:
     )
     if night.full or last.empty or not last["published"][0] or last["state"][0] == "red":
         return False
-    current = (night.study.path / "warehouse" / "current").exists()
-    return current and bool(last["signature"][0] == signature(night))
+    if last["signature"][0] != night.signature or night.state.waits():
+        return False
+    try:
+        return is_complete(current_night(night.study.path))
+    except WarehouseError:
+        return False
 
 
 def close_idle(night: Night) -> NightReport:
@@ -150,7 +159,7 @@ def _record(night: Night, verdict: NightVerdict, *, published: bool) -> None:
         "ended_at": datetime.now(UTC),
         "state": verdict.state,
         "sentences": "\n".join(verdict.sentences),
-        "signature": signature(night) if published else "",
+        "signature": night.signature if published else "",
         "code_fingerprint": code_fingerprint(),
         "published": published,
     }

@@ -97,6 +97,7 @@ def _job(
         file=row.file,
         device=device,
         context=context,
+        file_sha256=row.file_sha256,
     )
 
 

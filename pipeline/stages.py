@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import traceback
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, replace
 from datetime import UTC, datetime
 from functools import partial
@@ -37,6 +37,7 @@ from pipeline.review.effects import place_reviews, with_readers
 from pipeline.reviewing import read_reviews
 from pipeline.roster import read_roster, rows_to_keep
 from pipeline.scoring import with_growth
+from pipeline.setbacks import in_words
 from pipeline.standing import deliveries_tonight, problems_tonight
 from pipeline.techniques.interface import technique_of
 from pipeline.warehouse.current import current_night
@@ -71,9 +72,10 @@ def _stage(night: Night, word: str) -> Iterator[None]:
     try:
         yield
     except Exception as error:
-        night.failures.append(f"{word} failed: {type(error).__name__}: {error}")
+        night.failures.append(f"{word} failed: {in_words(error)}")
         log = night.study.work_path / "failures.log"
-        with log.open("a", encoding="utf-8") as file:
+        # Where the disk is full, the sentence is all that is left.
+        with suppress(OSError), log.open("a", encoding="utf-8") as file:
             file.write(f"{night.name} {word}\n{traceback.format_exc()}\n")
 
 
@@ -96,11 +98,8 @@ def take_in_centre(night: Night, centre: str) -> None:
 
 def _take_in_delivery(night: Night, found: Found) -> None:
     where = [found.centre, found.delivery]
-    known = night.state.value(
-        "SELECT stat_digest FROM deliveries WHERE centre = ? AND delivery = ?", where
-    )
-    digest = found.stat_digest + intake_fingerprint()
-    if known == digest and not night.full:
+    digest = _digest(found)
+    if _is_known(night, where, digest) and not night.full:
         return
     delivered = take_in(night.study, found, known=_stamps(night, found))
     first = night.state.value(
@@ -113,6 +112,20 @@ def _take_in_delivery(night: Night, found: Found) -> None:
             "DELETE FROM problems WHERE centre = ? AND delivery = ? AND content_key IS NULL", where
         )
         _store_delivery(night, delivered, first_night=first or night.name, digest=digest)
+
+
+def _is_known(night: Night, where: list[str], digest: str) -> bool:
+    """Say whether a delivery is as it was taken in, and what was unpacked of it is still there."""
+    known = night.state.frame(
+        "SELECT state, path FROM deliveries WHERE centre = ? AND delivery = ? AND stat_digest = ?",
+        [*where, digest],
+    )
+    return len(known) > 0 and (known["state"][0] != "accepted" or Path(known["path"][0]).is_dir())
+
+
+def _digest(found: Found) -> str:
+    """Return a digest of all that taking in a delivery rests on, and of where it lies."""
+    return f"{found.stat_digest}{intake_fingerprint()} {found.path.resolve()}"
 
 
 def _stamps(night: Night, found: Found) -> dict[str, tuple[int, int, str]]:
@@ -143,7 +156,7 @@ def _store_delivery(night: Night, delivered: Delivered, *, first_night: str, dig
                     "first_night": first_night,
                     "state": delivered.state,
                     "path": str(delivered.root),
-                    "stat_digest": digest,
+                    "stat_digest": "" if _waits(delivered) else digest,
                     "sha256": delivered.sha256,
                     "n_sessions": len(rows.get("sessions", ())),
                     "n_recordings": len(rows.get("recordings", ())),
@@ -160,6 +173,11 @@ def _store_delivery(night: Night, delivered: Delivered, *, first_night: str, dig
     night.state.append("stats", pd.DataFrame(stamps))
     night.state.store_tables(rows, centre=centre, delivery=delivery)
     night.state.store_problems(delivered.problems, night=night.name)
+
+
+def _waits(delivered: Delivered) -> bool:
+    """Say whether something could not be read for a reason that may have passed tomorrow."""
+    return any(p.kind in ("not_opened", "not_unpacked") for p in delivered.problems)
 
 
 def plan_measuring(night: Night, kind: Kind) -> list[int]:
@@ -248,6 +266,10 @@ def publish_night(night: Night) -> None:
         frames["nights"] = in_contract(of_night, "nights")
         frames["ledger"] = in_contract(ledger_rows(night.state), "ledger")
         night.folder = publish(night.study.path, night.name, frames, facts)
+    with _stage(night, "tidying"):
+        if night.folder is not None and night.roster is not None:
+            used = (night.roster.recordings, night.roster.checks)
+            night.state.keep_measured(pd.concat([r["content_key"].dropna() for r in used]))
 
 
 def write_night_pages(night: Night) -> None:

@@ -10,8 +10,7 @@ from __future__ import annotations
 import io
 import threading
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from importlib.resources import files
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -21,11 +20,21 @@ import pandas as pd
 from filelock import FileLock, Timeout
 
 from pipeline.records import Measured, Problem
+from pipeline.setbacks import is_damage
+from pipeline.state_file import open_state_file, set_aside
 
 PROBLEM_COLUMNS = (
     "night", "centre", "delivery", "content_key", "session", "recording", "kind", "where_found",
     "row_number", "column_name", "value", "expected", "sentence", "remedy",
 )  # fmt: skip
+
+
+# Problems that may be gone the next time: files that could not be opened or unpacked, and those
+# that were not there, or not the same any more, when they were to be measured.
+PASSING = (
+    "(kind IN ('not_opened', 'not_unpacked') "
+    "OR content_key IS NOT NULL AND kind IN ('missing_file', 'changed_file'))"
+)
 
 
 class NightRunning(RuntimeError):
@@ -46,11 +55,12 @@ class State:
                 "nothing was changed."
             ) from error
         try:
-            self._con = duckdb.connect(work / "state.duckdb")
-            self._con.execute((files("pipeline") / "state.sql").read_text(encoding="utf-8"))
+            self._con = open_state_file(work)
         except BaseException:
             self._lock.release()
             raise
+        self._work = work
+        self._damaged = False
         self._turn = threading.RLock()
 
     def __enter__(self) -> State:
@@ -62,40 +72,56 @@ class State:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._con.close()
-        self._lock.release()
+        try:
+            self._con.close()
+            if self._damaged:
+                set_aside(self._work)
+        finally:
+            self._lock.release()
 
     @contextmanager
     def transaction(self) -> Iterator[None]:
         """Write all of a block or none of it; one thread at a time."""
-        with self._turn:
+        with self._own_turn():
             self._con.begin()
             try:
                 yield
+                self._con.commit()
             except BaseException:
-                self._con.rollback()
+                # After a failed commit there may be nothing left to take back.
+                with suppress(duckdb.Error):
+                    self._con.rollback()
                 raise
-            self._con.commit()
+
+    @contextmanager
+    def _own_turn(self) -> Iterator[None]:
+        """Let one thread at the database; damage found is kept in mind for the end."""
+        with self._turn:
+            try:
+                yield
+            except duckdb.Error as error:
+                self._damaged |= is_damage(error)
+                raise
 
     def frame(self, sql: str, parameters: Sequence[Any] = ()) -> pd.DataFrame:
         """Run a query and return its rows as a frame."""
-        with self._turn:
+        with self._own_turn():
             return self._con.execute(sql, list(parameters)).df()
 
     def value(self, sql: str, parameters: Sequence[Any] = ()) -> Any:
         """Run a query and return the first value of its first row, or None."""
-        with self._turn:
+        with self._own_turn():
             row = self._con.execute(sql, list(parameters)).fetchone()
         return None if row is None else row[0]
 
     def run(self, sql: str, parameters: Sequence[Any] = ()) -> None:
         """Run one statement."""
-        with self._turn:
+        with self._own_turn():
             self._con.execute(sql, list(parameters))
 
     def run_with(self, sql: str, parameters: Sequence[Any], **frames: pd.DataFrame) -> None:
         """Run one statement that reads frames by the names given."""
-        with self._turn:
+        with self._own_turn():
             for name, rows in frames.items():
                 self._con.register(name, rows)
             self._con.execute(sql, list(parameters))
@@ -148,7 +174,7 @@ class State:
 
     def delivered_rows(self, table: str) -> pd.DataFrame:
         """Return the clean rows of one table over all deliveries, with centre and delivery."""
-        with self._turn:
+        with self._own_turn():
             bodies = self._con.execute(
                 "SELECT centre, delivery, body FROM delivered WHERE table_name = ? "
                 "ORDER BY centre, delivery",
@@ -171,12 +197,29 @@ class State:
                 self.store_problems(item.problems, night=night, content_key=item.key)
 
     def stored_keys(self) -> set[str]:
-        """Return the content keys that need no measuring any more; crashes are tried again."""
-        with self._turn:
-            rows = self._con.execute(
-                "SELECT content_key FROM measured WHERE state <> 'crashed'"
-            ).fetchall()
-        return {row[0] for row in rows}
+        """Return the content keys that need no measuring any more.
+
+        Crashes, and files that could not be read at the time, are tried again every night.
+        """
+        rows = self.frame(
+            "SELECT content_key FROM measured WHERE state <> 'crashed' AND content_key NOT IN ("
+            f"SELECT content_key FROM problems WHERE content_key IS NOT NULL AND {PASSING})"
+        )
+        return set(rows["content_key"])
+
+    def waits(self) -> bool:
+        """Say whether something could not be read last time and is to be tried again."""
+        return bool(self.value(f"SELECT count(*) FROM problems WHERE {PASSING}"))
+
+    def keep_measured(self, keys: Iterable[str]) -> None:
+        """Drop the stored measures that no content key in `keys` refers to any more."""
+        kept = pd.DataFrame({"content_key": pd.Series(sorted(set(keys)), dtype="str")})
+        sql = "SELECT content_key FROM measured ANTI JOIN kept USING (content_key)"
+        with self._own_turn():
+            self._con.register("kept", kept)
+            gone = [row[0] for row in self._con.execute(sql).fetchall()]
+            self._con.unregister("kept")
+        self.forget_measured(gone)
 
     def forget_measured(self, keys: Iterable[str]) -> None:
         """Drop stored measures by content key, to measure them anew."""

@@ -11,6 +11,7 @@ ROOT = Path(__file__).parents[1]
 
 # Earlier stages know nothing of later ones. Modules of one row may know each other.
 LAYERS = (
+    ("setbacks",),
     ("records",),
     ("study", "study_devices", "study_entry"),
     ("intake",),
@@ -19,12 +20,12 @@ LAYERS = (
     ("jobs", "measure"),
     ("acceptance",),
     ("growth", "references", "outcomes", "scoring", "judging"),
-    ("state", "roster", "planning", "evidence", "standing"),
+    ("state_file", "state", "roster", "planning", "evidence", "standing"),
     ("review",),
     ("warehouse",),
     ("pages",),
-    ("ledger", "night_state", "night", "stages", "reviewing"),
-    ("closing", "cli", "cli_app", "cli_ask", "cli_nights", "cli_pages", "cli_release",
+    ("ledger", "night_state", "night", "stages", "reviewing", "rejudge"),
+    ("closing", "review_lists", "cli", "cli_app", "cli_ask", "cli_nights", "cli_pages", "cli_release",
      "cli_review"),
 )  # fmt: skip
 RANK = {name: rank for rank, names in enumerate(LAYERS) for name in names}

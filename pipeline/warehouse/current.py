@@ -62,9 +62,18 @@ def published_nights(study_path: Path) -> list[Path]:
     found: list[Path] = []
     while night is not None and night.is_dir():
         found.append(night)
-        before = night_facts(night)["previous"]
-        night = night.parent / before if before else None
+        night = _night_before(night)
     return found
+
+
+def _night_before(night: Path) -> Path | None:
+    """Return the folder of the night before; by name where NIGHT.json can no longer be read."""
+    try:
+        before = night_facts(night)["previous"]
+        return night.parent / before if before else None
+    except (OSError, ValueError, KeyError, TypeError):
+        earlier = [folder for folder in night.parent.iterdir() if folder.name < night.name]
+        return max(earlier, default=None)
 
 
 def remove_old_nights(study_path: Path, *, keep: int) -> None:

@@ -7,7 +7,8 @@ Killed at any moment, a publication leaves the last good night as it was: nothin
 from __future__ import annotations
 
 import shutil
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -27,6 +28,7 @@ from pipeline.warehouse.current import (
     sync_tree,
 )
 from pipeline.warehouse.parts import PLAIN_CODE, to_arrow
+from pipeline.warehouse.wholeness import damage
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -65,21 +67,32 @@ def publish(
     if keep < FEWEST_NIGHTS_KEPT:
         raise WarehouseError(f"At least {FEWEST_NIGHTS_KEPT} nights are kept, not {keep}.")
     before = _night_before(study_path, night)
-    tables = _tables(frames, before, night)
+    # A night that was damaged since can be named, but neither compared with nor linked to.
+    readable = before if before and not damage(before) else None
+    tables = _tables(frames, readable, night)
+    final = nights_folder(study_path) / night
+    final.parent.mkdir(parents=True, exist_ok=True)
+    with _building(study_path, night) as building:
+        write_contents(building, tables, _night_json(night, before, facts), before=readable)
+        sync_tree(building)
+        building.replace(final)
+    sync_folder(final.parent)
+    point_at(study_path, final)
+    remove_old_nights(study_path, keep=keep)
+    return final.resolve()
+
+
+@contextmanager
+def _building(study_path: Path, night: str) -> Iterator[Path]:
+    """Make a folder to build a night in; whatever is left of it at the end takes no space."""
     aside = study_path / "warehouse" / ".aside"
     shutil.rmtree(aside, ignore_errors=True)
     building = aside / night
     building.mkdir(parents=True)
-    write_contents(building, tables, _night_json(night, before, facts), before=before)
-    sync_tree(building)
-    final = nights_folder(study_path) / night
-    final.parent.mkdir(parents=True, exist_ok=True)
-    building.replace(final)
-    sync_folder(final.parent)
-    point_at(study_path, final)
-    remove_old_nights(study_path, keep=keep)
-    shutil.rmtree(aside, ignore_errors=True)
-    return final.resolve()
+    try:
+        yield building
+    finally:
+        shutil.rmtree(aside, ignore_errors=True)
 
 
 def _night_before(study_path: Path, night: str) -> Path | None:

@@ -1,0 +1,66 @@
+"""What the machine puts in the way of a night (a full disk, a closed folder), in words.
+
+A setback is no mistake of ours and none of a centre's: it passes, and the next night goes on.
+"""
+
+from __future__ import annotations
+
+import errno
+import sys
+
+NO_SPACE = "The disk is full: free some space. The next night goes on from here."
+# Numbers of the operating system, and how a database says the same.
+_BY_ERRNO = {
+    errno.ENOSPC: NO_SPACE,
+    errno.EDQUOT: NO_SPACE,
+    errno.EROFS: "{place} may only be read: make the study's folder writable.",
+    errno.EACCES: "{place} may not be opened: permission denied.",
+    errno.EPERM: "{place} may not be changed: permission denied.",
+    errno.ENOENT: "{place} is not there any more.",
+}
+_BY_WORDS = (
+    ("no space left", NO_SPACE),
+    ("disk quota", NO_SPACE),
+    ("could not set lock", "The state of the study is open in another program: close it."),
+    ("permission denied", "A file of the study may not be opened: permission denied."),
+    ("read-only file system", "The study lies where it may only be read: make it writable."),
+)
+_DAMAGE = ("corrupt", "could not read enough bytes", "not a valid", "invalidated", "serializ")
+
+
+def setback(error: BaseException) -> str | None:
+    """Return a sentence for what the machine put in the way; None for any other error."""
+    if isinstance(error, MemoryError):
+        return "The machine has too little memory for this step."
+    if _is_of_database(error):
+        said = str(error).lower()
+        known = next((words for sign, words in _BY_WORDS if sign in said), None)
+        return known or (damaged_words("A database") if is_damage(error) else None)
+    if isinstance(error, OSError) and error.errno is not None:
+        place = str(error.filename or "A file or folder")
+        known = _BY_ERRNO.get(error.errno, "{place} cannot be used: " + (error.strerror or ""))
+        return known.format(place=place)
+    return None
+
+
+def is_damage(error: BaseException) -> bool:
+    """Say whether a database complains of its own file, not of what surrounds it."""
+    said = str(error).lower()
+    around = any(sign in said for sign, _ in _BY_WORDS)
+    return _is_of_database(error) and not around and any(sign in said for sign in _DAMAGE)
+
+
+def damaged_words(what: str) -> str:
+    """Return the sentence for a damaged file."""
+    return f"{what} of the study is damaged: run 'quietsleep doctor STUDY'."
+
+
+def in_words(error: Exception) -> str:
+    """Return a setback as its sentence, any other error with its kind."""
+    return setback(error) or f"{type(error).__name__}: {error}"
+
+
+def _is_of_database(error: BaseException) -> bool:
+    # Only a program that has loaded the database can have met an error of it.
+    database = sys.modules.get("duckdb")
+    return database is not None and isinstance(error, database.Error)
