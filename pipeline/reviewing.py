@@ -4,19 +4,23 @@ from __future__ import annotations
 
 from contextlib import closing
 from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
 
 import pandas as pd
 
-from pipeline.review.decisions import Chain, ReviewFile
-from pipeline.review.machine import machine_status
-from pipeline.review.queue import waiting
+from contracts import Choice
+from pipeline.review.decisions import Chain, Review, ReviewError, ReviewFile
+from pipeline.review.machine import machine_status, unmet
+from pipeline.review.queue import speaking, waiting
+from pipeline.review.words import check_note, check_reader, check_reason, codes_of
 from pipeline.study import Study
 from pipeline.warehouse.current import WarehouseError, current_night
 from pipeline.warehouse.query import open_night
 
 TRIALS = """
 SELECT t.centre, t.trial, t.recording, t.session, t.technique, t.start_s, t.end_s, t.status,
-    t.flagged, r.file, r.file_sha256, s.operator
+    t.flagged, r.file, r.file_sha256, s.tested_at
 FROM trials AS t
 JOIN recordings AS r ON r.centre = t.centre AND r.recording = t.recording
 JOIN sessions AS s ON s.centre = t.centre AND s.session = t.session
@@ -35,6 +39,27 @@ class Published:
 
     trials: pd.DataFrame
     verdicts: pd.DataFrame
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """The trials that wait for a reader, and the sentence of a broken file of decisions."""
+
+    trials: pd.DataFrame
+    broken: str
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What a reader says of one trial, not looked at yet."""
+
+    trial: str
+    reader: str
+    decision: Choice
+    reason: str
+    centre: str | None = None
+    note: str = ""
+    blind: bool = False
 
 
 def read_published(study: Study) -> Published:
@@ -69,9 +94,66 @@ def read_reviews(study: Study) -> Chain:
     return review_file(study).read()
 
 
-def waiting_trials(study: Study) -> pd.DataFrame:
-    """Return the trials of the last night that wait for a reader; see `review.queue.waiting`."""
+def waiting_trials(study: Study) -> Waiting:
+    """Return the trials of the last night that wait for a reader, with the worst verdict of each.
+
+    `trials` is as `review.queue.waiting` returns it, with `said`: what the rules found.
+    """
     published = read_published(study)
-    return waiting(
-        published.trials, published.verdicts, read_reviews(study).reviews, study=study.name
+    chain = read_reviews(study)
+    rows = waiting(published.trials, published.verdicts, chain.reviews, study=study.name)
+    said = speaking(published.verdicts)
+    keys = zip(rows["centre"], rows["trial"], strict=True)
+    return Waiting(rows.assign(said=[said.get(key, "") for key in keys]), chain.broken)
+
+
+def write_down(study: Study, said: Said, *, new_reader: bool = False) -> Review:
+    """Write one decision into the file of the study and return it.
+
+    ReviewError when trial, reader, reason or note cannot stand. A code that no reader has used
+    yet needs `new_reader`: a slip of the pen must not make a second reader out of one.
+    """
+    published = read_published(study)
+    trial = _trial_of(published.trials, said)
+    file = review_file(study)
+    known = {review.reader for review in file.read().reviews}
+    check_reader(said.reader, known=known, new_reader=new_reader)
+    reason = check_reason(said.reason, said.decision, technique=trial["technique"])
+    overrules = unmet(published.verdicts)
+    here = (overrules["centre"] == trial["centre"]) & (overrules["item"] == trial["trial"])
+    days = frozenset({trial["tested_at"].date()})
+    return file.append(
+        Review(
+            review="",
+            centre=trial["centre"],
+            trial=trial["trial"],
+            technique=trial["technique"],
+            file_sha256=trial["file_sha256"],
+            start_s=float(trial["start_s"]),
+            end_s=float(trial["end_s"]),
+            reader=said.reader,
+            decided_at=datetime.now(UTC).isoformat(timespec="seconds"),
+            decision=said.decision,
+            reason=reason,
+            note=check_note(said.note, words=codes_of(study), days=days),
+            blind=said.blind,
+            machine=trial["machine"],
+            overrules=tuple(sorted(overrules.loc[here, "rule"])),
+        )
     )
+
+
+def _trial_of(trials: pd.DataFrame, said: Said) -> dict[str, Any]:
+    rows = trials[trials["trial"] == said.trial]
+    if said.centre is not None:
+        rows = rows[rows["centre"] == said.centre]
+    if rows.empty:
+        raise ReviewError(
+            f"There is no trial {said.trial} in the last night; "
+            "'quietsleep review' and the pages name them."
+        )
+    if len(rows) > 1:
+        raise ReviewError(
+            f"Trial {said.trial} is at {', '.join(rows['centre'])}: say which with --centre."
+        )
+    return dict(rows.iloc[0])

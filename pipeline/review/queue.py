@@ -124,3 +124,27 @@ def is_near(verdicts: pd.DataFrame) -> Any:
         distance = np.abs(observed - limit)
         near |= (distance > 0) & (distance <= figures.borderline_pct / 100 * scale)
     return near
+
+
+def speaking(verdicts: pd.DataFrame) -> dict[tuple[str, str], str]:
+    """Return for each trial the sentences of what is not met, or of what was nearly not met."""
+    own = verdicts[verdicts["item_kind"] == "trial"]
+    told = own[own["state"].isin(["fail", "not_judged", "waived"])]
+    near = own[(own["severity"] == "reject") & (own["state"] == "pass") & is_near(own)]
+    words = pd.concat(
+        [
+            told[["centre", "item"]].assign(words=told["sentence"]),
+            near[["centre", "item"]].assign(words=[_near_miss(row) for row in near.itertuples()]),
+        ]
+    )
+    said: dict[tuple[str, str], str] = {}
+    for centre, item, text in zip(words["centre"], words["item"], words["words"], strict=True):
+        said[centre, item] = f"{said.get((centre, item), '')} {text}".strip()
+    return said
+
+
+def _near_miss(row: Any) -> str:
+    limits = (row.limit_low, row.limit_high)
+    limit = min((n for n in limits if not np.isnan(n)), key=lambda n: abs(n - row.observed))
+    name = row.rule.partition(".")[2].replace("_", " ")
+    return f"Just meets {name}: {row.observed:.4g}, limit {limit:.4g}."

@@ -2,8 +2,8 @@
 
 The causes are evidence, not guesses: `file` (another file or delivery), `code` (another code
 fingerprint), `device` (measured anew from the same of both, so its registration changed), `rule`
-(another limit in the contract), `decision` (a dated decision of the study) or `waiver`. Several
-may hold; where none does, the cause is `not known`.
+(another limit in the contract), `decision` (a dated decision of the study), `waiver` or `review`
+(what a reader decided). Several may hold; where none does, the cause is `not known`.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ COLUMNS = ("night", "table_name", "key", "column_name", "before", "after", "caus
 # says which code ran is a cause, not a change.
 WHOLE_TABLES = (
     "deliveries", "sessions", "recordings", "checks", "tests", "outcomes", "reported", "waivers",
-    "rules",
+    "rules", "reviews",
 )  # fmt: skip
 # Tables of many rows, where only these columns of rows that stayed are told.
 STATUS_COLUMNS = {"trials": ("status", "flagged"), "verdicts": ("state",)}
@@ -42,7 +42,7 @@ NOT_TOLD = frozenset({"code_fingerprint", "content_key"})
 NEEDED_FOR_CAUSE = frozenset(
     {"centre", "session", "technique", "check_id", "item_kind", "item", "rule", "waiver"}
 )
-FIXED_CAUSE = {"deliveries": "'file'", "reported": "'file'", "waivers": "'waiver'"}
+FIXED_CAUSE = {"deliveries": "'file'", "reported": "'file'", "reviews": "'review'"}
 
 
 def changes_since(before: Path | None, after: Mapping[str, pa.Table], night: str) -> pd.DataFrame:
@@ -147,6 +147,8 @@ def _cause(name: str) -> str:
     """Return the SQL expression for the cause of a changed row `d` of that table."""
     if name in FIXED_CAUSE:
         return FIXED_CAUSE[name]
+    if name == "waivers":
+        return "CASE WHEN starts_with(d.waiver, 'rv-') THEN 'review' ELSE 'waiver' END"
     if name == "rules":
         return "CASE WHEN d.rule IN (SELECT rule FROM decided) THEN 'decision' ELSE 'rule' END"
     if name == "checks":

@@ -20,6 +20,7 @@ CREATE TEMP TABLE verdict_pairs AS
 SELECT coalesce(a.centre, b.centre) AS centre, coalesce(a.item_kind, b.item_kind) AS item_kind,
     coalesce(a.item, b.item) AS item, coalesce(a.session, b.session) AS session,
     coalesce(a.technique, b.technique) AS technique, coalesce(a.rule, b.rule) AS rule,
+    coalesce(a.waiver, b.waiver) AS waiver,
     a.waiver IS DISTINCT FROM b.waiver AS waived_anew, a.rule IS NULL OR b.rule IS NULL AS one_side
 FROM after_verdicts AS a
 FULL JOIN before_verdicts AS b
@@ -32,6 +33,7 @@ WHERE (a.waiver, a.limit_low, a.limit_high, a.severity, a.operator, a.quantity, 
 -- otherwise the item is new or gone.
 CREATE TEMP TABLE verdict_causes AS
 SELECT DISTINCT centre, item_kind, item, session, technique, CASE
+    WHEN waived_anew AND NOT one_side AND starts_with(waiver, 'rv-') THEN 'review'
     WHEN waived_anew AND NOT one_side THEN 'waiver'
     WHEN rule IN (SELECT rule FROM decided) THEN 'decision' ELSE 'rule' END AS cause
 FROM verdict_pairs
@@ -83,6 +85,12 @@ SELECT coalesce(a.centre, b.centre), coalesce(a.session, b.session), NULL, 'file
 FROM after_sessions AS a
 FULL JOIN before_sessions AS b ON a.centre = b.centre AND a.session = b.session
 WHERE a.delivery IS DISTINCT FROM b.delivery
+UNION
+SELECT coalesce(a.centre, b.centre), coalesce(a.session, b.session),
+    coalesce(a.technique, b.technique), 'review'
+FROM after_reviews AS a
+FULL JOIN before_reviews AS b ON a.review = b.review
+WHERE a.state IS DISTINCT FROM b.state OR a.sha256 IS DISTINCT FROM b.sha256
 UNION
 SELECT centre, session, NULL, cause FROM check_visits
 UNION

@@ -1,0 +1,149 @@
+"""Judge stored measures again: new rules, waivers and decisions, and no signal or delivery read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import pandas as pd
+
+from pipeline import evidence
+from pipeline.intake.discover import find_deliveries
+from pipeline.night import Night, NightReport, close_idle, close_night, is_idle, open_night
+from pipeline.night_state import count
+from pipeline.planning import check_jobs, recording_jobs, with_keys
+from pipeline.roster import read_roster
+from pipeline.stages import judge_night, publish_night
+from pipeline.warehouse.query import open_night as open_warehouse
+
+NEXT_NIGHT = "Run: quietsleep nightly"
+CHANGES = "SELECT table_name, key, column_name, before, after, cause FROM changes WHERE night = ?"
+
+
+class NotMeasured(RuntimeError):
+    """Stored measures do not stand for what is to be judged; the message says what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rejudged:
+    """What judging again came to: the report, what it left alone, and what changed."""
+
+    report: NightReport
+    notes: tuple[str, ...]
+    changes: pd.DataFrame
+
+
+def rejudge_study(study_path: Path) -> Rejudged:
+    """Judge what was measured by the rules, waivers and decisions of now, and publish it.
+
+    Raises NotMeasured, with nothing changed, when something was never measured or was measured by
+    other code or with other values; StudyError and NightRunning as a night does.
+    """
+    with open_night(study_path, workers=1) as night:
+        notes = left_alone(night)
+        if is_idle(night):
+            return Rejudged(close_idle(night), notes, pd.DataFrame())
+        load_measured(night)
+        judge_night(night)
+        publish_night(night)
+        return close_rejudging(night, notes)
+
+
+def load_measured(night: Night) -> None:
+    """Read the roster and give each row the key of its stored measures; NotMeasured if one lacks.
+
+    A key is made from the digest of the file as it was taken in, never from the file itself.
+    """
+    roster = read_roster(night.state)
+    if roster.sessions.empty:
+        raise NotMeasured(f"Nothing has been taken in yet. {NEXT_NIGHT} {night.study.path.name}")
+    checks = check_jobs(roster, night.study)
+    roster = replace(roster, checks=with_keys(roster.checks, checks, "check_id"))
+    _require(night, roster.checks, "check")
+    values = evidence.check_values(night.state, roster.checks)
+    jobs = recording_jobs(roster, night.study, values[values["level"] == "check"])
+    roster = replace(roster, recordings=with_keys(roster.recordings, jobs, "recording"))
+    _require(night, roster.recordings, "recording")
+    night.roster = roster
+
+
+def _require(night: Night, rows: pd.DataFrame, kind: str) -> None:
+    known = night.state.frame("SELECT content_key, item FROM measured")
+    wanted = rows[~rows["held"]]
+    lacking = wanted[~wanted["content_key"].isin(known["content_key"])]
+    if lacking.empty:
+        return
+    name = "check_id" if kind == "check" else kind
+    before = lacking[name].isin(known["item"])
+    parts = [
+        f"{count(int(number), kind)} {'was' if number == 1 else 'were'} {words}"
+        for number, words in (
+            (before.sum(), "measured by other code, or with other values of visit or device"),
+            ((~before).sum(), "never measured"),
+        )
+        if number
+    ]
+    raise NotMeasured(
+        f"{' and '.join(parts)} (the first: {lacking[name].iloc[0]} of "
+        f"{lacking['centre'].iloc[0]}). {NEXT_NIGHT} {night.study.path.name}"
+    )
+
+
+def left_alone(night: Night) -> tuple[str, ...]:
+    """Say what arrived since the last night: it is not looked into here."""
+    known = night.state.frame("SELECT centre, delivery, stat_digest FROM deliveries")
+    keys = zip(known["centre"], known["delivery"], strict=True)
+    taken = dict(zip(keys, known["stat_digest"].astype("str"), strict=True))
+    new = [
+        f"{centre}/{found.delivery}"
+        for centre in night.study.centres
+        for found in find_deliveries(night.study, centre)
+        if not taken.get((centre, found.delivery), "").startswith(found.stat_digest)
+    ]
+    if not new:
+        return ()
+    words = "1 delivery is" if len(new) == 1 else f"{len(new)} deliveries are"
+    return (f"{words} new or changed (the first: {new[0]}) and left for the next night.",)
+
+
+def close_rejudging(night: Night, notes: tuple[str, ...]) -> Rejudged:
+    """Record the night and read what changed from what was published."""
+    # New deliveries and the pages are left to the next night, which must find work to do.
+    night.signature = ""
+    report = close_night(night)
+    if night.folder is None:
+        return Rejudged(report, notes, pd.DataFrame())
+    with open_warehouse(night.folder) as warehouse:
+        changes = warehouse.execute(CHANGES, [night.name]).df()
+    return Rejudged(report, notes, changes)
+
+
+def rule_changes(changes: pd.DataFrame) -> pd.DataFrame:
+    """Count the verdicts that changed by rule: rule, before, after, cause, n."""
+    rows = _of(changes, "verdicts", "state")
+    if rows.empty:
+        return pd.DataFrame(columns=["rule", "before", "after", "cause", "n"])
+    rows["rule"] = rows["key"].str.rpartition("|")[2]
+    by = ["rule", "before", "after", "cause"]
+    return rows.groupby(by, dropna=False).size().rename("n").reset_index()
+
+
+def item_changes(changes: pd.DataFrame) -> pd.DataFrame:
+    """Return what changed of trials, tests and outcomes: kind, item, what, before, after, cause."""
+    wanted = (
+        ("trials", "status"), ("checks", "status"), ("sessions", "status"), ("tests", "status"),
+        ("outcomes", "value"),
+    )  # fmt: skip
+    frames = [
+        _of(changes, table, column).assign(kind=table[:-1], what=column) for table, column in wanted
+    ]
+    rows = pd.concat(frames, ignore_index=True)
+    rows["item"] = rows["key"].str.replace("|", " ", regex=False)
+    return rows[["kind", "item", "what", "before", "after", "cause"]]
+
+
+def _of(changes: pd.DataFrame, table: str, column: str) -> pd.DataFrame:
+    if changes.empty:
+        return pd.DataFrame(columns=["key", "before", "after", "cause"])
+    here = (changes["table_name"] == table) & (changes["column_name"] == column)
+    return changes[here].reset_index(drop=True)
