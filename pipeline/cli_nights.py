@@ -61,16 +61,19 @@ def nightly(
 
 
 def _run_night(path: Path, *, workers: int | None, full: bool = False) -> None:
-    from pipeline.state import NightRunning
-
     study = open_study(path)
+    from contracts import ContractError
     from dags.run import run_with_prefect
     from pipeline.closing import print_closing
+    from pipeline.state import NightRunning
+    from pipeline.study import StudyError
 
     try:
         report = run_with_prefect(study.path, workers=workers, full=full)
     except NightRunning as error:
         raise stop(str(error), ALREADY_RUNNING) from error
+    except (StudyError, ContractError) as error:
+        raise stop(str(error)) from error
     print_closing(report)
     if report.state == "red":
         raise typer.Exit(RED_NIGHT)

@@ -18,7 +18,7 @@ from importlib.resources import files
 from pathlib import Path
 
 import contracts
-from pipeline.study import Device
+from pipeline.study import Centre, Device
 
 # Every module below these can change a number that is measured on a signal.
 MEASURING_CODE = (
@@ -82,7 +82,13 @@ def measuring_fingerprint(technique: str) -> str:
 def intake_fingerprint() -> str:
     """Return a digest of what decides whether a row is taken in: its code and the contract."""
     tables = _tree_digest(Path(str(files("contracts"))) / "tables")
-    return hashlib.sha256((_code_digest(("intake", "study.py")) + tables).encode()).hexdigest()[:12]
+    code = _code_digest(("intake", "study.py", "study_devices.py", "study_entry.py"))
+    return hashlib.sha256((code + tables).encode()).hexdigest()[:12]
+
+
+def registration_digest(centre: Centre) -> str:
+    """Return a digest of what a centre has registered: a new device changes what is taken in."""
+    return hashlib.sha256(repr(asdict(centre)).encode()).hexdigest()[:12]
 
 
 @cache

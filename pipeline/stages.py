@@ -23,7 +23,7 @@ from pipeline.acceptance import rules_in_study, rules_version
 from pipeline.intake.asked import Unreadable
 from pipeline.intake.discover import Found, find_deliveries, find_strays
 from pipeline.intake.tables import Delivered, take_in
-from pipeline.jobs import Job, code_fingerprint, intake_fingerprint
+from pipeline.jobs import Job, code_fingerprint, intake_fingerprint, registration_digest
 from pipeline.judging import judge_study
 from pipeline.ledger import ledger_rows, write_ledger
 from pipeline.measure import load_recording
@@ -39,6 +39,7 @@ from pipeline.roster import read_roster, rows_to_keep
 from pipeline.scoring import with_growth
 from pipeline.setbacks import in_words
 from pipeline.standing import deliveries_tonight, problems_tonight
+from pipeline.study import Study, check_units
 from pipeline.techniques.interface import technique_of
 from pipeline.warehouse.current import current_night
 from pipeline.warehouse.frames import Tonight, frames_of, in_contract
@@ -55,6 +56,7 @@ def run_night(study_path: Path, *, workers: int | None = None, full: bool = Fals
     with open_night(study_path, workers=workers, full=full) as night:
         if is_idle(night):
             return close_idle(night)
+        check_study(night.study)
         for centre in night.study.centres:
             take_in_centre(night, centre)
         for kind in KINDS:
@@ -64,6 +66,16 @@ def run_night(study_path: Path, *, workers: int | None = None, full: bool = Fals
         publish_night(night)
         write_night_pages(night)
         return close_night(night)
+
+
+def check_study(study: Study) -> None:
+    """Raise StudyError or ContractError where the study or the contracts cannot stand.
+
+    What takes long to look at (units, equations) is looked at once there is work to do.
+    """
+    contracts.check_all()
+    check_units(study)
+    load_references(study.path)
 
 
 @contextmanager
@@ -98,7 +110,7 @@ def take_in_centre(night: Night, centre: str) -> None:
 
 def _take_in_delivery(night: Night, found: Found) -> None:
     where = [found.centre, found.delivery]
-    digest = _digest(found)
+    digest = _digest(night, found)
     if _is_known(night, where, digest) and not night.full:
         return
     delivered = take_in(night.study, found, known=_stamps(night, found))
@@ -123,9 +135,10 @@ def _is_known(night: Night, where: list[str], digest: str) -> bool:
     return len(known) > 0 and (known["state"][0] != "accepted" or Path(known["path"][0]).is_dir())
 
 
-def _digest(found: Found) -> str:
+def _digest(night: Night, found: Found) -> str:
     """Return a digest of all that taking in a delivery rests on, and of where it lies."""
-    return f"{found.stat_digest}{intake_fingerprint()} {found.path.resolve()}"
+    registered = registration_digest(night.study.centres[found.centre])
+    return f"{found.stat_digest} {intake_fingerprint()} {registered} {found.path.resolve()}"
 
 
 def _stamps(night: Night, found: Found) -> dict[str, tuple[int, int, str]]:
