@@ -80,7 +80,7 @@ def matched(
 ) -> list[Mapping[str, float] | None]:
     """For each trial the truth of the manoeuvre that lies inside it, by the simulator's events."""
     if made.technique == "tidal":
-        return [made.truth for _ in trials]
+        return [true_run(made, trial) for trial in trials]
     if made.technique not in EVENT:
         return [None] * len(trials)
     times = made.events[EVENT[made.technique]]
@@ -94,3 +94,23 @@ def matched(
         ]
         found.append(inside[0] if len(inside) == 1 else None)
     return found
+
+
+def true_run(made: SimulatedRecording, trial: MeasuredTrial) -> Mapping[str, float]:
+    """What is true of a run of tidal breaths: means over the breaths that begin and end in it.
+
+    With sighs among the breaths the means of the whole recording are taken.
+    """
+    starts = made.events["breath_start"]
+    if len(starts) != len(made.trials):
+        return made.truth
+    slack_s = 0.25 * 60.0 / made.truth["rr_per_min"]
+    inside = [
+        truth
+        for truth, start_s, end_s in zip(made.trials[:-1], starts[:-1], starts[1:], strict=True)
+        if start_s >= trial.start_s - slack_s and end_s <= trial.end_s + slack_s
+    ]
+    if not inside:
+        return made.truth
+    means = {name: sum(truth[name] for truth in inside) / len(inside) for name in inside[0]}
+    return means | {"minute_ventilation_ml_min": means["vt_ml"] * means["rr_per_min"]}

@@ -6,12 +6,15 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 import contracts
 from benchmarks.infants import Visit
-from benchmarks.judgement import Case, failed, items_of
+from benchmarks.judgement import Case, failed
 from demo_centres.site_faults import FAULTS
-from pipeline.acceptance import status_of_items
+from pipeline.acceptance import status_of_items, within
+from pipeline.records import MeasuredTrial
+from pipeline.techniques.interface import technique_of as module_of
 
 # Outcome -> (largest error, "%" of the truth or the unit of an absolute error).
 TARGETS: Mapping[str, tuple[float, str]] = {
@@ -41,6 +44,8 @@ TARGETS: Mapping[str, tuple[float, str]] = {
     "error_expired_pct": (0.2, "points"),
 }
 CLEAN_SHARE, CAUGHT_SHARE = 99.0, 98.0
+# Faults whose plant is too weak for some infants: the truth says on which items they stand.
+STANDS_BY_TRUTH = ("tfe_late_peak", "tfe_not_limited")
 CHECK_FIGURES = ("half_life_s", "box_factor_ml_kpa", "error_inspired_pct", "error_expired_pct")
 
 
@@ -95,6 +100,7 @@ class Share:
     right: int
     target: float
     missed: tuple[str, ...] = ()
+    left_out: int = 0
 
     @property
     def pct(self) -> float:
@@ -192,39 +198,36 @@ def _accuracy(name: str, technique: str, pairs: Sequence[tuple[float, float, str
 def clean_shares(case: Case) -> list[Share]:
     """Per technique, how many simulated clean manoeuvres and tests are accepted; and checks."""
     trials, tests, checks = case.judged.trials, case.judged.tests, case.judged.checks
-    visits = [v for v in case.known.visits.values() if not v.fault]
+    trials = trials[trials["trial"].isin(list(case.known.truth))]
+    sent = [s for v in case.known.visits.values() if not v.fault for s in v.sent]
     shares = []
     for technique in contracts.TECHNIQUES:
-        simulated = sum(s.n_simulated for v in visits for s in v.sent if s.technique == technique)
-        rows = trials[trials["session"].str.startswith("clean-")]
-        rows = rows[(rows["technique"] == technique) & rows["trial"].isin(list(case.known.truth))]
-        good = rows["status"] == "accepted"
-        missed = tuple(
-            f"{t}: {why}" for t, why in zip(rows["trial"][~good], rows["why"][~good], strict=True)
-        )
-        shares.append(Share(technique, "trials", simulated, int(good.sum()), CLEAN_SHARE, missed))
-        rows = tests[tests["session"].str.startswith("clean-") & (tests["technique"] == technique)]
-        good = rows["status"] == "accepted"
-        missed = tuple(
-            f"{t}: {why}" for t, why in zip(rows["test"][~good], rows["why"][~good], strict=True)
-        )
-        shares.append(Share(technique, "tests", len(rows), int(good.sum()), CLEAN_SHARE, missed))
-    for kind in contracts.CHECKS:
-        rows = checks[checks["check_id"].str.startswith("clean-") & (checks["kind"] == kind)]
-        good = rows["status"] == "accepted"
-        missed = tuple(
-            f"{t}: {why}"
-            for t, why in zip(rows["check_id"][~good], rows["why"][~good], strict=True)
-        )
-        shares.append(Share(kind, "checks", len(rows), int(good.sum()), CLEAN_SHARE, missed))
-    return shares
+        simulated = sum(s.n_simulated for s in sent if s.technique == technique)
+        shares.append(_clean_share(trials, "trial", technique, simulated=simulated))
+        shares.append(_clean_share(tests, "test", technique))
+    checks = checks.assign(technique=checks["kind"], session=checks["check_id"])
+    return shares + [_clean_share(checks, "check_id", kind) for kind in contracts.CHECKS]
+
+
+def _clean_share(
+    items: pd.DataFrame, name: str, owner: str, *, simulated: int | None = None
+) -> Share:
+    """Share of the clean items of one technique or check that are accepted."""
+    rows = items[items["session"].str.startswith("clean-") & (items["technique"] == owner)]
+    good = rows["status"] == "accepted"
+    bad = rows[~good]
+    missed = tuple(f"{code}: {why}" for code, why in zip(bad[name], bad["why"], strict=True))
+    what = {"trial": "trials", "test": "tests", "check_id": "checks"}[name]
+    n = len(rows) if simulated is None else simulated
+    return Share(owner, what, n, int(good.sum()), CLEAN_SHARE, missed)
 
 
 def fault_shares(case: Case) -> list[Share]:
     """Per planted fault, how many items fail the rule that names it.
 
     Manoeuvres that were simulated and not found count as missed. A fault that should break no
-    rule counts as right where its trials are accepted and not flagged.
+    rule counts as right where its trials are accepted and not flagged. Items whose truth keeps the
+    rule, because the plant was too weak for the infant, are left out and counted.
     """
     by_fault: dict[str, list[Visit]] = {}
     for visit in case.known.visits.values():
@@ -235,19 +238,58 @@ def fault_shares(case: Case) -> list[Share]:
     unspoiled = set(sound.get_level_values("item"))
     shares = []
     for key, visits in by_fault.items():
-        fault = FAULTS[key]
-        hit = (
-            failed(case.judged.verdicts, fault.expected_rule) if fault.expected_rule else unspoiled
+        rule = FAULTS[key].expected_rule
+        hit = failed(case.judged.verdicts, rule) if rule else unspoiled
+        items, unfound = planted_items(case, key, visits)
+        standing = [item for item in items if stands(key, items[item])]
+        missed = tuple(item for item in standing if item not in hit)
+        shares.append(
+            Share(
+                key,
+                rule or "no rule",
+                len(standing) + unfound,
+                len(standing) - len(missed),
+                CAUGHT_SHARE,
+                missed + ("not found",) * unfound,
+                len(items) - len(standing),
+            )
         )
-        if fault.level == "trial":
-            items = [
-                t for t in case.known.truth if t.rsplit("-r", 1)[0] in {v.name for v in visits}
-            ]
-            n = sum(s.n_simulated for v in visits for s in v.sent)
-        else:
-            items = items_of(visits, fault.level)
-            n = len(items)
-        missed = tuple(item for item in items if item not in hit)
-        what = fault.expected_rule or "no rule"
-        shares.append(Share(key, what, n, len(items) - len(missed), CAUGHT_SHARE, missed))
     return shares
+
+
+def planted_items(
+    case: Case, key: str, visits: Sequence[Visit]
+) -> tuple[dict[str, Mapping[str, float]], int]:
+    """Items on which a fault was planted, each with its truth, and manoeuvres that were not found.
+
+    The truth of a test is what its technique makes of the true trials.
+    """
+    level = FAULTS[key].level
+    if level == "trial":
+        names = {visit.name for visit in visits}
+        truth = case.known.truth
+        items = {code: truth[code] for code in truth if code.rsplit("-r", 1)[0] in names}
+        return items, sum(s.n_simulated for v in visits for s in v.sent) - len(items)
+    if level == "check":
+        return {f"{v.name}-{c.technique}": c.test_truth for v in visits for c in v.checks}, 0
+    return {
+        f"{visit.name}/{technique}": true_test(visit, technique)
+        for visit in visits
+        for technique in sorted({sent.technique for sent in visit.sent})
+    }, 0
+
+
+def true_test(visit: Visit, technique: str) -> Mapping[str, float]:
+    """What a technique makes of the true values of the trials of one test."""
+    truths = [t for s in visit.sent if s.technique == technique for t in s.truth if t is not None]
+    trials = [MeasuredTrial(i, 0.0, 0.0, truth, {}) for i, truth in enumerate(truths, start=1)]
+    return module_of(technique).measure_test(trials)
+
+
+def stands(key: str, truth: Mapping[str, float]) -> bool:
+    """Whether a planted fault truly breaks its rule on an item."""
+    if key not in STANDS_BY_TRUTH:
+        return True
+    rule = contracts.RULES[FAULTS[key].expected_rule]
+    value = np.array([truth[rule.quantity]])
+    return not bool(within(value, rule.low, rule.high)[0])

@@ -112,7 +112,7 @@ def _flow(unit: str, *, gain: float, offset: float, positive: str, full_scale: f
 FORMS = (
     _form(
         "A",
-        _flow("L/min", gain=1.02, offset=0.15, positive="expiration", full_scale=1500.0),
+        _flow("L/min", gain=1.02, offset=0.15, positive="expiration", full_scale=2500.0),
         ("cm[H2O]", "Pa", "cm[H2O]"),
         bits=12,
         head=Head("measured", 33.0, 100.0),
@@ -146,7 +146,7 @@ FORMS = (
     ),
     _form(
         "D",
-        _flow("mL/s", gain=1.0, offset=12.0, positive="inspiration", full_scale=2048.0),
+        _flow("mL/s", gain=1.0, offset=12.0, positive="inspiration", full_scale=3000.0),
         ("kPa", "mbar", "cm[H2O]"),
         bits=12,
         head=Head("measured", 34.0, 100.0),

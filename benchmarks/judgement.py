@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -134,10 +134,3 @@ def failed(verdicts: pd.DataFrame, rule: str) -> set[str]:
     """Items on which a rule fails."""
     hit = (verdicts["rule"] == rule) & (verdicts["state"] == "fail")
     return set(verdicts.loc[hit, "item"])
-
-
-def items_of(visits: Iterable[Visit], level: str) -> list[str]:
-    """Names of the tests or checks of some visits, as the verdicts call them."""
-    if level == "test":
-        return [f"{v.name}/{t}" for v in visits for t in sorted({s.technique for s in v.sent})]
-    return [f"{v.name}-{c.technique}" for v in visits for c in v.checks]

@@ -19,7 +19,9 @@ ACCURACY_HEAD = (
     "Reached", "Worst infant",
 )  # fmt: skip
 CLEAN_HEAD = ("Technique or check", "Of", "n", "Accepted", "Accepted, %", "Target, %", "Reached")
-FAULT_HEAD = ("Fault", "Rule that names it", "n", "Caught", "Caught, %", "Target, %", "Reached")
+FAULT_HEAD = (
+    "Fault", "Rule that names it", "n", "Caught", "Caught, %", "Target, %", "Reached", "Left out",
+)  # fmt: skip
 NAMED = 3  # missed items that the docs name
 
 
@@ -79,7 +81,11 @@ def _tables(run: Run) -> list[tuple[str, tuple[str, ...], list[tuple[str, ...]]]
         ),
         ("Single accepted trials", ACCURACY_HEAD, [accuracy_cells(row) for row in run.single]),
         ("Verdicts on clean recordings", CLEAN_HEAD, [share_cells(row) for row in run.clean]),
-        ("Verdicts on planted faults", FAULT_HEAD, [share_cells(row) for row in run.faults]),
+        (
+            "Verdicts on planted faults",
+            FAULT_HEAD,
+            [(*share_cells(row), str(row.left_out or "")) for row in run.faults],
+        ),
     ]
 
 
@@ -128,6 +134,7 @@ Manoeuvres that were simulated and not found count as not accepted.
 
 Caught means that the rule that names the fault fails on the item: every manoeuvre, test or check
 on which it was planted. For a fault that should break no rule it means accepted without a flag.
+*Left out* are items on which the plant was too weak for the infant: the truth keeps the rule.
 
 {faults}
 {_missed(run)}"""

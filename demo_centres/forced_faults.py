@@ -17,7 +17,7 @@ TIDAL_FORCED = {
         "tidal_forced_expiration",
         "The jacket fills so slowly that flow peaks late.",
         "tidal_forced_expiration.early_peak",
-        recipe=manoeuvres(*[Squeeze(jacket_tau_s=0.3, opening_s=0.1)] * 4),
+        recipe=manoeuvres(*[Squeeze(jacket_tau_s=0.3, opening_s=0.3)] * 4),
     ),
     "tfe_slow_jacket": Fault(
         "tidal_forced_expiration",
@@ -58,8 +58,8 @@ TIDAL_FORCED = {
         "flag",
         "test",
         recipe=manoeuvres(
-            *[Squeeze(4.0, transmission=0.07, flow_scatter=0.0)] * 3,
-            *[Squeeze(5.0, transmission=0.07, flow_scatter=0.0)] * 3,
+            *[Squeeze(4.0, transmission=0.03, flow_scatter=0.0)] * 3,
+            *[Squeeze(5.0, transmission=0.03, flow_scatter=0.0)] * 3,
         ),
     ),
 }

@@ -172,16 +172,20 @@ def level_volume(
     """Volume (n,) in mL less its drift; 0 is the level of the end-expiratory points.
 
     The slope of the drift is that of `drift_slope_ml_s`, from the end-expiratory points of
-    regular breaths that have no manoeuvre between them; the level is the median of all points
-    about it. Without regular breaths the first sample is zero.
+    regular breaths that have no manoeuvre between them, and from where one inflation after the
+    other begins; the level is the median of the points of regular breaths about it. Without
+    regular breaths the first sample is zero.
     """
     point, stretch = _eel_points(breaths, regular_breaths(breaths, volume_ml, busy), busy)
     if point.size == 0:
         return volume_ml - float(volume_ml[:1].sum())
-    level_ml = volume_ml[point]
-    slope_ml_s = drift_slope_ml_s(point, level_ml, stretch, n=volume_ml.size, rate_hz=rate_hz)
+    relaxed, series = _relaxed_points(breaths, busy)
+    known = np.r_[point, relaxed]
+    slope_ml_s = drift_slope_ml_s(
+        known, volume_ml[known], np.r_[stretch, series], n=volume_ml.size, rate_hz=rate_hz
+    )
     drift_ml = integrate(slope_ml_s, rate_hz)
-    return volume_ml - drift_ml - float(np.median(level_ml - drift_ml[point]))
+    return volume_ml - drift_ml - float(np.median((volume_ml - drift_ml)[point]))
 
 
 def _eel_points(breaths: Breaths, regular: BoolArray, busy: BoolArray) -> tuple[IntArray, IntArray]:
@@ -189,6 +193,21 @@ def _eel_points(breaths: Breaths, regular: BoolArray, busy: BoolArray) -> tuple[
     point = np.unique(np.r_[breaths.start[regular], breaths.end[regular]])
     begun = np.r_[0, np.cumsum(np.diff(busy.astype(np.int8)) > 0)]
     return point, begun[point] if point.size else point
+
+
+def _relaxed_points(breaths: Breaths, busy: BoolArray) -> tuple[IntArray, IntArray]:
+    """Samples where inflations of one series begin, but the first, and the series of each.
+
+    Between inflations the relaxed lung empties to the same volume each time. A series is told by
+    manoeuvres in one breath after the other, none of which lasts into the next breath, as that of
+    a squeeze does; it is numbered below zero.
+    """
+    passed = np.r_[0, np.cumsum(busy)]
+    held = passed[breaths.end] > passed[breaths.start]
+    empty = ~busy[np.maximum(breaths.start - 1, 0)]
+    after = np.flatnonzero(held[1:] & held[:-1] & empty[1:]) + 1
+    series = -1 - np.cumsum(np.r_[0, np.diff(after) > 1][: after.size])
+    return breaths.start[after], series
 
 
 def _directions(flow_ml_s: FloatArray) -> IntArray:

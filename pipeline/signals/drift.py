@@ -37,7 +37,8 @@ def drift_slope_ml_s(
         return np.full(n, common)
     between = np.median(slopes**2) / _MEDIAN_OF_SQUARES - np.mean(errors**2)
     own = slopes * between / (between + errors**2) if between > 0.0 else np.zeros_like(slopes)
-    return common + np.interp(np.arange(n) / rate_hz, middles, own)
+    order = np.argsort(middles)
+    return common + np.interp(np.arange(n) / rate_hz, middles[order], own[order])
 
 
 def _own_slopes(

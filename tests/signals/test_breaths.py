@@ -145,3 +145,25 @@ def test_smoothing_is_that_of_savitzky_and_golay() -> None:
     assert smooth(values, 200.0, window_s=0.05) == pytest.approx(expected)
     assert smooth(values, 100.0, window_s=0.02) is values
     assert smooth(np.zeros(0), 200.0, window_s=0.05).size == 0
+
+
+def test_drift_between_inflations_is_told_from_where_they_begin() -> None:
+    """Six breaths without drift, then inflations through a head whose zero is off by 0.8 mL/s."""
+    rate_hz = 200.0
+    breath = sine_flow(rate_hz, PERIOD_S)
+    inflation = 3.0 * sine_flow(rate_hz, PERIOD_S)
+    flow = np.r_[np.tile(breath, 6), np.tile(inflation, 6), np.tile(breath, 5)]
+    during = slice(6 * breath.size, 12 * breath.size)
+    offset = np.zeros(flow.size)
+    offset[during] = 0.8
+    busy = np.zeros(flow.size, dtype=bool)
+    for begin in range(6 * breath.size, 12 * breath.size, breath.size):
+        busy[begin + 5 : begin + breath.size // 2] = True
+    flow = flow + offset
+    volume = integrate(flow, rate_hz)
+    level = level_volume(volume, find_breaths(flow, volume, rate_hz), busy, rate_hz)
+    begins = np.arange(7, 12) * breath.size
+    seconds = (begins[-1] - begins[0]) / rate_hz
+    before = (volume[begins[-1]] - volume[begins[0]]) / seconds
+    assert before == pytest.approx(0.8, abs=0.05)
+    assert abs(level[begins[-1]] - level[begins[0]]) / seconds < 0.3

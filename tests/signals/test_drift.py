@@ -58,3 +58,9 @@ def test_a_short_stretch_alone_has_no_drift() -> None:
     )
     assert not found.any()
     assert paired_slope(sample / RATE_HZ, np.array([0.0, 1.0, 2.0]), np.zeros(3)) == 0.0
+
+
+def test_stretches_may_come_in_any_order() -> None:
+    level = 4.0 * np.sin(2 * np.pi * TIME_S / 60.0)
+    found = drift_slope_ml_s(SAMPLE, level, STRETCHES - STRETCH, n=N, rate_hz=RATE_HZ)
+    assert found == pytest.approx(slope(level))

@@ -75,7 +75,7 @@ def test_any_signal_is_measured_or_left_alone(
     recording = assemble(channels, name="r", technique=key, device=device, context=VISIT)
     trials = module.find_trials(recording)
     level = "trial"
-    generic = {"gap_s", "clipped_share_pct", "quiet_sleep", "operator_accepts"}
+    generic = {"gap_s", "clipped_share_pct", "quiet_sleep", "operator_accepts", "reader_accepts"}
     stored = []
     for trial in trials:
         values = module.measure_trial(recording, trial)
