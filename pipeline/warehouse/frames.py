@@ -19,6 +19,7 @@ from pipeline.roster import Roster
 from pipeline.scoring import with_scores
 from pipeline.study import Study, Waiver
 from pipeline.warehouse.agreement import agreement_frame
+from pipeline.warehouse.summaries import agreement_limits_frame, comparability_frame
 
 OF_ROW = ["centre", "session"]
 REFUSED = ("quarantined", "crashed")
@@ -46,9 +47,11 @@ def frames_of(tonight: Tonight) -> dict[str, pd.DataFrame]:
     outcomes = with_scores(
         judged.outcomes, judged.sessions, study=study, references=tonight.references
     )
+    agreement = agreement_frame(tonight.roster.reported, outcomes, judged.sessions)
+    devices = _devices(study)
     frames = {
         "centres": _centres(tonight),
-        "devices": _devices(tonight.study),
+        "devices": devices,
         "infants": _infants(tonight.judged.sessions),
         "sessions": tonight.judged.sessions,
         "recordings": _recordings(tonight),
@@ -64,7 +67,9 @@ def frames_of(tonight: Tonight) -> dict[str, pd.DataFrame]:
         "deliveries": tonight.deliveries,
         "problems": tonight.problems,
         "reported": tonight.roster.reported,
-        "agreement": agreement_frame(tonight.roster.reported, outcomes, judged.sessions),
+        "agreement": agreement,
+        "agreement_limits": agreement_limits_frame(agreement),
+        "comparability": comparability_frame(outcomes, judged.sessions, devices),
         "waivers": _waivers((*study.waivers, *tonight.reviewed.waivers)),
         "reviews": reviews_frame(tonight.reviewed),
         "review_agreement": review_agreement_frame(
