@@ -11,34 +11,13 @@ import pandas as pd
 
 from contracts import Choice
 from pipeline.review.decisions import Chain, Review, ReviewError, ReviewFile
-from pipeline.review.machine import machine_status, unmet
+from pipeline.review.machine import unmet
 from pipeline.review.queue import speaking, waiting
 from pipeline.review.words import check_note, check_reader, check_reason, codes_of
 from pipeline.study import Study
 from pipeline.warehouse.current import WarehouseError, current_night
 from pipeline.warehouse.query import open_night
-
-TRIALS = """
-SELECT t.centre, t.trial, t.recording, t.session, t.technique, t.start_s, t.end_s, t.status,
-    t.flagged, r.file, r.file_sha256, s.tested_at
-FROM trials AS t
-JOIN recordings AS r ON r.centre = t.centre AND r.recording = t.recording
-JOIN sessions AS s ON s.centre = t.centre AND s.session = t.session
-ORDER BY t.centre, t.technique, t.trial
-"""
-VERDICTS = """
-SELECT item_kind, centre, item, technique, rule, quantity, observed, limit_low, limit_high,
-    severity, state, sentence, waiver
-FROM verdicts WHERE item_kind = 'trial' AND state <> 'not_applicable'
-"""
-
-
-@dataclass(frozen=True, slots=True)
-class Published:
-    """The trials and verdicts of the last published night; `trials` has `machine` as well."""
-
-    trials: pd.DataFrame
-    verdicts: pd.DataFrame
+from pipeline.warehouse.trials import Published, read_trials
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,9 +44,7 @@ class Said:
 def read_published(study: Study) -> Published:
     """Read the trials of the last night; WarehouseError when no night has been published."""
     with closing(open_night(current_night(study.path))) as warehouse:
-        trials = warehouse.execute(TRIALS).df()
-        verdicts = warehouse.execute(VERDICTS).df()
-    return Published(trials.assign(machine=machine_status(trials, verdicts)), verdicts)
+        return read_trials(warehouse)
 
 
 def published_digests(study: Study) -> dict[str, str]:

@@ -16,7 +16,7 @@ import pandas as pd
 
 import contracts
 from contracts import Choice
-from pipeline.judging import Evidence
+from pipeline.judging import Evidence, Judged
 from pipeline.review.decisions import Chain, Review
 from pipeline.review.machine import READER_RULE, waiver_name
 from pipeline.study import Waiver
@@ -187,6 +187,23 @@ def with_readers(evidence: Evidence, reviewed: Reviewed) -> Evidence:
     return replace(
         evidence, trial_values=pd.concat([known, rows[known.columns]], ignore_index=True)
     )
+
+
+def told_why(judged: Judged, reviewed: Reviewed) -> Judged:
+    """Add to what is said of a trial that readers rejected the reasons that they gave."""
+    verdicts, trials = judged.verdicts.copy(), judged.trials.copy()
+    mine = verdicts["rule"].str.endswith(f".{READER_RULE}")
+    for (centre, trial), reviews in _by_trial(reviewed.placed).items():
+        reasons = [reason_said(r.reason) for r in reviews if r.decision == "reject"]
+        here = mine & (verdicts["centre"] == centre) & (verdicts["item"] == trial)
+        if not reasons or not here.any():
+            continue
+        said = str(verdicts.loc[here, "sentence"].iloc[0])
+        whole = " ".join([said, *dict.fromkeys(reasons)])
+        verdicts.loc[here, "sentence"] = whole
+        own = (trials["centre"] == centre) & (trials["trial"] == trial)
+        trials.loc[own, "why"] = trials.loc[own, "why"].str.replace(said, whole, regex=False)
+    return replace(judged, verdicts=verdicts, trials=trials)
 
 
 def reviews_frame(reviewed: Reviewed) -> pd.DataFrame:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Sequence
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
 
 import contracts
-from pipeline.review.decisions import Review
+from contracts import Choice
 from pipeline.review.effects import decide
 from pipeline.review.machine import unmet
 
@@ -22,8 +22,32 @@ DISAGREE = "readers disagree"
 KEY = ["centre", "trial"]
 
 
+class Reading(Protocol):
+    """What the queue needs to know of a decision."""
+
+    @property
+    def centre(self) -> str:
+        """Centre of the trial."""
+
+    @property
+    def trial(self) -> str:
+        """The trial."""
+
+    @property
+    def file_sha256(self) -> str:
+        """Digest of the signal file that was read."""
+
+    @property
+    def reader(self) -> str:
+        """Code of the reader."""
+
+    @property
+    def decision(self) -> Choice:
+        """What the reader decided."""
+
+
 def waiting(
-    trials: pd.DataFrame, verdicts: pd.DataFrame, reviews: Iterable[Review], *, study: str
+    trials: pd.DataFrame, verdicts: pd.DataFrame, reviews: Iterable[Reading], *, study: str
 ) -> pd.DataFrame:
     """Return the trials that wait, with `why` (a list of reasons) and `readers` (codes so far).
 
@@ -55,16 +79,17 @@ def waiting(
         why=pd.Series(reasons, index=trials.index, dtype="object"),
         readers=pd.Series(readers, index=trials.index, dtype="object"),
     )
-    return found[[bool(why) for why in reasons]].reset_index(drop=True)
+    waits = np.array([bool(why) for why in reasons], dtype=bool)
+    return found[waits].reset_index(drop=True)
 
 
 def _last_by_reader(
-    trials: pd.DataFrame, reviews: Iterable[Review]
-) -> dict[tuple[str, str], list[Review]]:
+    trials: pd.DataFrame, reviews: Iterable[Reading]
+) -> dict[tuple[str, str], list[Reading]]:
     """Return the last decision of each reader on each trial whose signal is still the same."""
     files = dict(zip(zip(trials["centre"], trials["trial"], strict=True), trials["file_sha256"],
                      strict=True))  # fmt: skip
-    found: dict[tuple[str, str], dict[str, Review]] = {}
+    found: dict[tuple[str, str], dict[str, Reading]] = {}
     for review in reviews:
         key = (review.centre, review.trial)
         if files.get(key) == review.file_sha256:
@@ -72,7 +97,7 @@ def _last_by_reader(
     return {key: list(by_reader.values()) for key, by_reader in found.items()}
 
 
-def _still(read: Sequence[Review], *, machine_accepts: bool) -> list[str]:
+def _still(read: Sequence[Reading], *, machine_accepts: bool) -> list[str]:
     decisions = {review.decision for review in read}
     if len(decisions) > 1 and not decide(r.decision for r in read):
         return [DISAGREE]

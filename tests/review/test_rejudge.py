@@ -27,6 +27,9 @@ signed_on = 2026-04-01
 """
 
 
+LEAK = "A leak at the mask shows in volume or flow."
+
+
 @pytest.fixture(autouse=True)
 def no_signal_is_read(monkeypatch: pytest.MonkeyPatch, judged_study: Path) -> None:
     """Let every way to a signal or a table of a delivery raise; the first night is over."""
@@ -213,6 +216,9 @@ def test_one_reader_rejects_and_two_others_overturn(study_path: Path) -> None:
     rejudge_study(study_path)
     assert status(study_path, trial) == "rejected"
     assert verdicts(study_path, trial)["reader_accepts"] == ("fail", None)
+    why = "SELECT why FROM trials WHERE centre = ? AND trial = ?"
+    ((said,),) = ask(study_path, why, trial["centre"], trial["trial"])
+    assert said == "A reader looked at this trial and rejected it. " + LEAK
     say(study_path, trial, "reader-2", "accept", "agrees_with_rules")
     rejudge_study(study_path)
     assert status(study_path, trial) == "rejected"
