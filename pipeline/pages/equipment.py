@@ -9,10 +9,10 @@ from markupsafe import Markup
 
 import contracts
 from pipeline.pages import words
-from pipeline.pages.actions import sessions_by_check
 from pipeline.pages.charts import CheckPoint, control_chart
 from pipeline.pages.faults import faults_of, limit_of, technique_title
 from pipeline.pages.folder import slug
+from pipeline.pages.lost_tests import sessions_by_check
 from pipeline.pages.source import CentreData, Row
 from pipeline.pages.words import Sign
 

@@ -107,9 +107,9 @@ def source_of(night: Night, rule: Row) -> str:
         return ""
     citation = night.citations.get(rule["source"], rule["source"] or "")
     how = OBTAINED.get(rule["obtained"], rule["obtained"] or "")
-    if rule["obtained"] in ("study proposal", "common practice"):
-        return f"{citation} ({how})" if citation else how
-    return f"{citation} ({how})" if how else citation
+    if words.plain(rule["source"] or "") == rule["obtained"] or not how:
+        return citation
+    return f"{citation} ({how})" if citation else how
 
 
 def advice(groups: Iterable[Sequence[Fault]]) -> list[Advice]:

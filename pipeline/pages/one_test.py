@@ -224,7 +224,7 @@ def _check_line(data: CentreData, session: Row, kind: str, given: dict[str, floa
     title = technique_title(kind)
     check = check_before(data, session, kind)
     if check is None or words.missing(given.get(f"{kind}_check_accepted")):
-        return CheckLine(title, words.VERDICT["fail"], "No check before the test that day.", "", ())
+        return CheckLine(title, words.VERDICT["fail"], "no check before the test that day", "", ())
     said = f"{check['check_id']}, {words.moment(check['done_at'])}"
     return CheckLine(
         title,

@@ -9,14 +9,16 @@ from markupsafe import Markup
 
 import contracts
 from pipeline.pages import words
-from pipeline.pages.actions import Group, actions_of
+from pipeline.pages.actions import actions_of
 from pipeline.pages.agreement import agreement_by_technique, suspects
 from pipeline.pages.comparisons import FunnelPoint, Pair, agreement_limits, funnel
 from pipeline.pages.counts import count_tests, techniques_in
 from pipeline.pages.equipment import DeviceView, devices_of
 from pipeline.pages.faults import technique_title
 from pipeline.pages.folder import Folder, digest_of
+from pipeline.pages.matters import Group
 from pipeline.pages.render import page
+from pipeline.pages.reviews import reviews_of
 from pipeline.pages.site import night_said
 from pipeline.pages.source import CentreData, Night, Row, grouped, read_centre
 from pipeline.study import Study
@@ -105,6 +107,7 @@ def _first_page(night: Night, data: list[CentreData]) -> dict[str, Any]:
         "counts": count_tests(tests),
         "funnels": _funnels(tests, titles),
         "changes": _change_counts(night),
+        "readers": reviews_of(night),
     }  # fmt: skip
 
 

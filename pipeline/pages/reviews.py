@@ -57,7 +57,8 @@ def reviews_of(night: Night) -> ReviewsView:
     queue = waiting(
         published.trials, published.verdicts, past, study=str(night.facts.get("study", ""))
     )
-    reasons = Counter(reason for why in queue["why"] for reason in why)
+    # A night without trials has an empty queue, which may have no columns either.
+    reasons = Counter(reason for row in queue.to_dict("records") for reason in row["why"])
     return ReviewsView(
         waiting=tuple(reasons.most_common()),
         n_waiting=len(queue),

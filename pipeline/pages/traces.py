@@ -21,7 +21,7 @@ Loaded = tuple[Recording, Technique, Sequence[Trial]]
 LoadRecording = Callable[[str, str], Loaded | None]
 
 TIME_BUCKETS = 900
-LOOP_BUCKETS = 320
+LOOP_BUCKETS = 800
 AROUND_S = 1.0
 
 WORDS = {
@@ -132,7 +132,10 @@ def trace_of(recording: Recording, trial: Trial, marks: Sequence[Mark]) -> dict[
             continue
         kept = first + peaks_kept(values[first:last], TIME_BUCKETS)
         panels.append(_panel(name) | {"x": _plain(kept / rate, 4), "y": _shown(name, values[kept])})
-    loops = [_loop(loop, signals, trial) for loop in LOOPS.get(recording.technique, ())]
+    loops = [
+        _loop(loop, signals, _loop_window(loop, recording, trial, marks))
+        for loop in LOOPS.get(recording.technique, ())
+    ]
     return {
         "trial": [round(trial.start / rate, 4), round((trial.end - 1) / rate, 4)],
         "panels": panels,
@@ -168,11 +171,23 @@ def _panel(name: str) -> dict[str, Any]:
     return {"name": name, "title": title, "unit": unit}
 
 
-def _loop(loop: Loop, signals: dict[str, FloatArray], trial: Trial) -> dict[str, Any] | None:
+def _loop_window(
+    loop: Loop, recording: Recording, trial: Trial, marks: Sequence[Mark]
+) -> tuple[int, int]:
+    """Return the samples of a loop: the trial, or for the box only the marked efforts."""
+    times = [x for mark in marks if mark.axis == "airway_pressure" for x in mark.x]
+    if loop is not BOX or not times:
+        return trial.start, trial.end
+    return int(min(times) * recording.rate_hz), int(max(times) * recording.rate_hz) + 1
+
+
+def _loop(
+    loop: Loop, signals: dict[str, FloatArray], window: tuple[int, int]
+) -> dict[str, Any] | None:
     if loop.along not in signals or loop.up not in signals:
         return None
-    along = signals[loop.along][trial.start : trial.end]
-    up = signals[loop.up][trial.start : trial.end]
+    along = signals[loop.along][slice(*window)]
+    up = signals[loop.up][slice(*window)]
     kept = np.union1d(peaks_kept(along, LOOP_BUCKETS), peaks_kept(up, LOOP_BUCKETS))
     return {
         "x": _panel(loop.along) | {"v": _shown(loop.along, along[kept])},

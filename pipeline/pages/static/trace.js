@@ -29,8 +29,20 @@ const quietsleep = (() => {
 
   const split = (trace, faults) => trace.marks
     .map((mark) => ({ ...mark, fault: mark.quantity !== "" && faults.has(mark.quantity) }))
-    .sort((a, b) => b.fault - a.fault)
-    .map((mark, i) => ({ ...mark, number: i + 1 }));
+    .sort((a, b) => b.fault - a.fault);
+
+  // Marks that say the same share a number and a line in the list.
+  const numbered = (marks) => {
+    const groups = new Map();
+    for (const mark of marks) {
+      const key = mark.fault + mark.label;
+      if (!groups.has(key)) groups.set(key, { number: groups.size + 1, label: mark.label, fault: mark.fault, at: [] });
+      const group = groups.get(key);
+      mark.number = group.number;
+      group.at.push(mark.axis === "loop" ? "on the loop" : "at " + Math.min(...mark.x).toFixed(2) + " s");
+    }
+    return [...groups.values()];
+  };
 
   const drawnMark = (mark, axes, c) => ({
     ...axes, x: mark.x, y: mark.y, showlegend: false, hovertemplate: mark.label + "<extra></extra>",
@@ -116,22 +128,22 @@ const quietsleep = (() => {
     return box;
   };
 
-  const caption = (figure, marks) => {
+  const caption = (figure, groups) => {
     const box = figure.querySelector("figcaption");
     box.textContent = "";
     const said = document.createElement("p");
-    const faults = marks.filter((m) => m.fault).length;
+    const faults = groups.filter((g) => g.fault).length;
     said.textContent = faults ? "▲ marks what a rule was not met by." : figure.dataset.faults
-      ? "What was not met has no single place on the trace; the table above gives the numbers." : "";
+      ? "What was not met has no single place on the trace; the lines above give the numbers." : "";
     const list = document.createElement("ol");
     list.className = "marks";
-    for (const mark of marks) {
+    for (const group of groups) {
       const item = document.createElement("li");
       const number = document.createElement("b");
-      number.textContent = (mark.fault ? "▲" : "") + mark.number;
-      if (mark.fault) item.className = "act";
-      const at = mark.axis === "loop" ? " (loop)" : " at " + Math.min(...mark.x).toFixed(2) + " s";
-      item.append(number, " " + mark.label + at);
+      number.textContent = (group.fault ? "▲" : "") + group.number;
+      if (group.fault) item.className = "act";
+      const places = group.at.length > 3 ? group.at.length + " places" : group.at.join(", ");
+      item.append(number, " " + group.label + ", " + places);
       list.append(item);
     }
     box.append(said, list);
@@ -141,6 +153,7 @@ const quietsleep = (() => {
     const trace = data.get(fileOf(figure));
     const c = colours();
     const marks = split(trace, new Set(figure.dataset.faults.split(" ").filter(Boolean)));
+    const groups = numbered(marks);
     const box = figure.querySelector(".plots");
     const title = figure.dataset.title;
     const part = (words) => {
@@ -161,7 +174,7 @@ const quietsleep = (() => {
       right.append(element);
       await drawLoop(element, loop, i ? [] : marks.filter((m) => m.axis === "loop"), c);
     }
-    caption(figure, marks);
+    caption(figure, groups);
     figure.dataset.drawn = "yes";
   };
 
