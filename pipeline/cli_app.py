@@ -3,14 +3,33 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
 if TYPE_CHECKING:
     from pipeline.study import Study
 
+
+class Commands(TyperGroup):
+    """The commands; what the machine puts in the way ends any of them with one sentence."""
+
+    def invoke(self, ctx: Any) -> Any:
+        """Run the command that was asked for."""
+        try:
+            return super().invoke(ctx)
+        except Exception as error:
+            from pipeline.setbacks import setback
+
+            sentence = setback(error)
+            if sentence is None:
+                raise
+            raise stop(sentence, SETBACK) from error
+
+
 app = typer.Typer(
+    cls=Commands,
     help="Nightly data pipeline of a multi-centre infant lung-function study.",
     no_args_is_help=True,
     add_completion=False,
@@ -23,6 +42,7 @@ RED_NIGHT = 1
 PROBLEMS_FOUND = 1
 CANNOT_START = 2
 ALREADY_RUNNING = 3
+SETBACK = 4
 
 StudyArgument = Annotated[Path, typer.Argument(help="Study folder, the one with study.toml.")]
 StudyOption = Annotated[

@@ -55,14 +55,15 @@ def recording_jobs(roster: Roster, study: Study, check_values: pd.DataFrame) -> 
     for row in rows.itertuples():
         device = study.devices[row.device]
         context = {name: float(getattr(row, name)) for name in SESSION_CONTEXT + RECORDING_CONTEXT}
-        context |= _device_context(device)
+        context |= device_context(device)
         for kind, quantity, name in FROM_CHECKS:
             context[name] = from_checks.get((row.centre, row.session, kind, quantity), np.nan)
         jobs.append(_job(row, device, item=row.recording, technique=row.technique, context=context))
     return jobs
 
 
-def _device_context(device: Device) -> dict[str, float]:
+def device_context(device: Device) -> dict[str, float]:
+    """Return what a technique needs to know of the device."""
     return {
         "box_volume_l": np.nan if device.box_volume_l is None else device.box_volume_l,
         "box_calibrated_empty": float(device.box_calibrated_empty),

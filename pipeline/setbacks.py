@@ -36,9 +36,9 @@ def setback(error: BaseException) -> str | None:
         said = str(error).lower()
         known = next((words for sign, words in _BY_WORDS if sign in said), None)
         return known or (damaged_words("A database") if is_damage(error) else None)
-    if isinstance(error, OSError) and error.errno is not None:
+    if isinstance(error, OSError) and error.errno not in {None, errno.EPIPE}:
         place = str(error.filename or "A file or folder")
-        known = _BY_ERRNO.get(error.errno, "{place} cannot be used: " + (error.strerror or ""))
+        known = _BY_ERRNO.get(error.errno or 0, "{place} cannot be used: " + (error.strerror or ""))
         return known.format(place=place)
     return None
 

@@ -25,6 +25,7 @@ from pipeline.intake.discover import Found, find_deliveries, find_strays
 from pipeline.intake.tables import Delivered, take_in
 from pipeline.jobs import Job, code_fingerprint, intake_fingerprint, registration_digest
 from pipeline.judging import judge_study
+from pipeline.known_answers.compare import known_answers, moved
 from pipeline.ledger import ledger_rows, write_ledger
 from pipeline.measure import load_recording
 from pipeline.night import Night, NightReport, close_idle, close_night, is_idle, open_night
@@ -33,7 +34,7 @@ from pipeline.pages.traces import Loaded
 from pipeline.pages.write import PagesReport, write_pages
 from pipeline.planning import check_jobs, recording_jobs, with_keys
 from pipeline.references import load_references
-from pipeline.review.effects import place_reviews, with_readers
+from pipeline.review.effects import place_reviews, told_why, with_readers
 from pipeline.reviewing import read_reviews
 from pipeline.roster import read_roster, rows_to_keep
 from pipeline.scoring import with_growth
@@ -247,7 +248,7 @@ def judge_night(night: Night) -> None:
             study=study,
             roster=roster,
             evidence=gathered,
-            judged=judge_study(gathered, rules=rules, waivers=waivers),
+            judged=told_why(judge_study(gathered, rules=rules, waivers=waivers), reviewed),
             reviewed=reviewed,
             rules=rules,
             references=load_references(study.path),
@@ -265,6 +266,10 @@ def publish_night(night: Night) -> None:
             return
         frames = frames_of(night.tonight)
         night.conservation = frames["conservation"]
+        answers = known_answers()
+        if wrong := moved(answers):
+            night.failures += wrong
+            return
         verdict = judge_of_night(night.tonight, night.conservation, night.failures)
         facts = NightFacts(
             study=night.study.name,
@@ -274,15 +279,16 @@ def publish_night(night: Night) -> None:
             code_fingerprint=code_fingerprint(),
             rules_version=rules_version(night.tonight.rules),
             contract_version=contracts.CONTRACT_VERSION,
+            known_answers=tuple(asdict(answer) for answer in answers),
         )
         of_night = pd.DataFrame([asdict(facts) | {"night": night.name}])
         frames["nights"] = in_contract(of_night, "nights")
         frames["ledger"] = in_contract(ledger_rows(night.state), "ledger")
         night.folder = publish(night.study.path, night.name, frames, facts)
     with _stage(night, "tidying"):
-        if night.folder is not None and night.roster is not None:
+        if night.folder is not None and night.roster is not None and not night.failures:
             used = (night.roster.recordings, night.roster.checks)
-            night.state.keep_measured(pd.concat([r["content_key"].dropna() for r in used]))
+            night.state.keep_measured(pd.concat([rows["content_key"].dropna() for rows in used]))
 
 
 def write_night_pages(night: Night) -> None:

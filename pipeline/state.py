@@ -41,19 +41,24 @@ class NightRunning(RuntimeError):
     """Another night of the same study is at work."""
 
 
+def night_lock(work: Path) -> FileLock:
+    """Take the lock of a study's nights and return it to be released; NightRunning if held."""
+    work.mkdir(parents=True, exist_ok=True)
+    lock = FileLock(work / "night.lock")
+    try:
+        lock.acquire(timeout=0)
+    except Timeout as error:
+        raise NightRunning(
+            "Another night of this study is running. Wait until it has ended; nothing was changed."
+        ) from error
+    return lock
+
+
 class State:
     """The open state of one study. Use as a context manager; holds the study's night lock."""
 
     def __init__(self, work: Path) -> None:
-        work.mkdir(parents=True, exist_ok=True)
-        self._lock = FileLock(work / "night.lock")
-        try:
-            self._lock.acquire(timeout=0)
-        except Timeout as error:
-            raise NightRunning(
-                "Another night of this study is running. Wait until it has ended; "
-                "nothing was changed."
-            ) from error
+        self._lock = night_lock(work)
         try:
             self._con = open_state_file(work)
         except BaseException:

@@ -21,11 +21,12 @@ LAYERS = (
     ("acceptance",),
     ("growth", "references", "outcomes", "scoring", "judging"),
     ("state_file", "state", "roster", "planning", "evidence", "standing"),
+    ("known_answers",),
     ("review",),
     ("warehouse",),
     ("pages",),
-    ("ledger", "night_state", "night", "stages", "reviewing", "rejudge"),
-    ("closing", "review_lists", "cli", "cli_app", "cli_ask", "cli_nights", "cli_pages", "cli_release",
+    ("ledger", "night_state", "night", "stages", "reviewing", "rejudge", "doctor"),
+    ("closing", "review_lists", "cli", "cli_app", "cli_ask", "cli_doctor", "cli_nights", "cli_pages", "cli_release",
      "cli_review"),
 )  # fmt: skip
 RANK = {name: rank for rank, names in enumerate(LAYERS) for name in names}

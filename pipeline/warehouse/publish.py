@@ -7,7 +7,7 @@ Killed at any moment, a publication leaves the last good night as it was: nothin
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
@@ -47,6 +47,7 @@ class NightFacts:
     code_fingerprint: str
     rules_version: str
     contract_version: str
+    known_answers: Sequence[Mapping[str, Any]] = ()
 
 
 def publish(
@@ -132,4 +133,5 @@ def _night_json(night: str, before: Path | None, facts: NightFacts) -> dict[str,
         "code_fingerprint": facts.code_fingerprint,
         "rules_version": facts.rules_version,
         "contract_version": facts.contract_version,
+        "known_answers": list(facts.known_answers),
     }

@@ -1,0 +1,230 @@
+"""Look at a study after a mishap: say what is wrong, and put right what can be made again.
+
+What can be made again is everything but the deliveries and what people decided: the state, the
+warehouse, what was unpacked. A damaged state is set aside, never deleted. Numbers are never mended
+here; the next night computes them anew.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import duckdb
+
+from pipeline.review.decisions import ReviewError
+from pipeline.reviewing import read_reviews, review_file
+from pipeline.state import State, night_lock
+from pipeline.state_file import NAME, read_whole, set_aside
+from pipeline.study import Study
+from pipeline.warehouse.current import (
+    WarehouseError,
+    current_night,
+    nights_folder,
+    point_at,
+    published_nights,
+)
+from pipeline.warehouse.wholeness import damage, database_damage
+
+# A night is built beside the last one: room for a few of them, and for the state.
+NIGHTS_OF_ROOM = 3
+LEAST_ROOM_BYTES = 200 * 1024**2
+CLEAR_SIGNATURE = "UPDATE nights SET signature = ''"
+TAKE_IN_AGAIN = "UPDATE deliveries SET stat_digest = '' WHERE centre = ? AND delivery = ?"
+FORGET_STAMPS = "DELETE FROM stats WHERE centre = ? AND delivery = ?"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What is wrong, what is to be done, and how; without `mend`, a person has to do it."""
+
+    sentence: str
+    remedy: str
+    mend: Callable[[], None] | None = None
+
+
+def examine(study: Study) -> list[Finding]:
+    """Look at everything and return what is wrong; changes nothing. NightRunning during a night."""
+    lock = night_lock(study.work_path)
+    try:
+        damaged = list(_state(study))
+        found = [*damaged, *_warehouse(study), *_reviews(study), *_room(study), *_leftovers(study)]
+        return found if damaged else [*found, *_deliveries(study)]
+    finally:
+        lock.release()
+
+
+def repair(findings: list[Finding]) -> Iterator[tuple[Finding, str]]:
+    """Mend what can be mended and yield each finding with how that ended."""
+    for finding in findings:
+        if finding.mend is None:
+            yield finding, f"To do: {finding.remedy}"
+            continue
+        try:
+            finding.mend()
+        except (OSError, duckdb.Error, ReviewError) as error:
+            yield finding, f"Could not be mended: {error}"
+        else:
+            yield finding, f"Mended: {finding.remedy}"
+
+
+def _state(study: Study) -> Iterator[Finding]:
+    if not (study.work_path / NAME).exists():
+        return
+    try:
+        read_whole(study.work_path)
+    except duckdb.Error:
+        yield Finding(
+            "The state of the study (work/state.duckdb) is damaged.",
+            "set it aside; the next night takes everything in again.",
+            lambda: _set_aside(study),
+        )
+
+
+def _set_aside(study: Study) -> None:
+    set_aside(study.work_path)
+
+
+def _warehouse(study: Study) -> Iterator[Finding]:
+    folders = [p for p in nights_folder(study.path).glob("n" + 6 * "[0-9]") if p.is_dir()]
+    try:
+        current = current_night(study.path)
+    except WarehouseError:
+        if folders:
+            yield _pointed_back(study, "The warehouse points at no night.", folders)
+        return
+    wrong = [*damage(current), *database_damage(current)]
+    if wrong:
+        said = f"The published night is damaged. {wrong[0]}"
+        said += f" So are {len(wrong) - 1} more files." if len(wrong) > 1 else ""
+        yield _pointed_back(study, said, [p for p in folders if p != current])
+    for night in published_nights(study.path)[1:]:
+        if not wrong and damage(night):
+            yield Finding(
+                f"The earlier night {night.name} is damaged; nobody reads it by default.",
+                "nothing; it goes when newer nights have been published.",
+            )
+
+
+def _pointed_back(study: Study, sentence: str, others: list[Path]) -> Finding:
+    """Point at the newest night that is whole, and have the next night publish anew."""
+    whole = (p for p in sorted(others, reverse=True) if not damage(p) and not database_damage(p))
+    newest = next(whole, None)
+    place = f"point at night {newest.name}, which is whole; " if newest else ""
+
+    def mend() -> None:
+        if newest:
+            point_at(study.path, newest)
+        with State(study.work_path) as state:
+            state.run(CLEAR_SIGNATURE)
+
+    return Finding(sentence, f"{place}the next night publishes anew.", mend)
+
+
+def _reviews(study: Study) -> Iterator[Finding]:
+    try:
+        broken = read_reviews(study).broken
+    except duckdb.Error:
+        # What was published cannot be read; the warehouse's own finding says so.
+        return
+    if broken:
+        yield Finding(
+            broken,
+            "put the decisions back as they were written down; the changed file is kept.",
+            lambda: _mend_reviews(study),
+        )
+
+
+def _mend_reviews(study: Study) -> None:
+    review_file(study).mend()
+
+
+def _room(study: Study) -> Iterator[Finding]:
+    free = shutil.disk_usage(study.path).free
+    try:
+        night = current_night(study.path)
+        size = sum(p.stat().st_size for p in night.rglob("*") if p.is_file())
+    except (WarehouseError, OSError):
+        size = 0
+    needed = max(LEAST_ROOM_BYTES, NIGHTS_OF_ROOM * size)
+    if free < needed:
+        yield Finding(
+            f"{free // 1024**2} MB are free where the study lies, less than the "
+            f"{needed // 1024**2} MB a night may need.",
+            "free some space.",
+        )
+
+
+def _leftovers(study: Study) -> Iterator[Finding]:
+    warehouse, unpacked = study.path / "warehouse", study.work_path / "unpacked"
+    left = [p for p in (warehouse / ".aside", warehouse / ".current.new") if p.exists()]
+    left += [*(warehouse / "releases").glob(".*.new"), *unpacked.glob("*/*.part")]
+    for path in left:
+        yield Finding(
+            f"{path.relative_to(study.path).as_posix()} is left of a killed night or release.",
+            "take it away.",
+            _take_away(path),
+        )
+
+
+def _take_away(path: Path) -> Callable[[], None]:
+    def mend() -> None:
+        if path.is_dir() and not path.is_symlink():
+            shutil.rmtree(path)
+        else:
+            path.unlink(missing_ok=True)
+
+    return mend
+
+
+def _deliveries(study: Study) -> Iterator[Finding]:
+    """Hash every file that was taken in; what changed in the ordinary way is the next night's."""
+    if not (study.work_path / NAME).exists():
+        return
+    with duckdb.connect(study.work_path / NAME, read_only=True) as connection:
+        rows = connection.execute(
+            "SELECT centre, delivery, d.path, s.path, s.bytes, s.mtime_ns, s.sha256 "
+            "FROM deliveries AS d JOIN stats AS s USING (centre, delivery) "
+            "WHERE d.state = 'accepted' ORDER BY ALL"
+        ).fetchall()
+    bad: dict[tuple[str, str, str], list[str]] = {}
+    for centre, delivery, root, path, size, mtime_ns, sha256 in rows:
+        unpacked = Path(root).is_relative_to(study.work_path)
+        if not _is_same(Path(root) / path, (size, None if unpacked else mtime_ns), sha256):
+            bad.setdefault((centre, delivery, root), []).append(path)
+    for (centre, delivery, root), paths in bad.items():
+        yield _changed(study, (centre, delivery), Path(root), paths)
+
+
+def _is_same(file: Path, stamp: tuple[int, int | None], sha256: str) -> bool:
+    """Say whether a file has its bytes; one with another time is for the next night to look at."""
+    size, mtime_ns = stamp
+    try:
+        info = file.stat()
+        if mtime_ns is not None and info.st_mtime_ns != mtime_ns:
+            return True
+        return info.st_size == size and hashlib.sha256(file.read_bytes()).hexdigest() == sha256
+    except OSError:
+        return False
+
+
+def _changed(study: Study, key: tuple[str, str], root: Path, paths: list[str]) -> Finding:
+    more = f" and {len(paths) - 1} more files" if len(paths) > 1 else ""
+
+    def mend() -> None:
+        if root.is_relative_to(study.work_path):
+            shutil.rmtree(root, ignore_errors=True)
+        with State(study.work_path) as state:
+            for sql in (TAKE_IN_AGAIN, FORGET_STAMPS):
+                state.run(sql, list(key))
+            state.run(CLEAR_SIGNATURE)
+
+    return Finding(
+        f"Delivery {key[1]} of {key[0]}: {paths[0]}{more} cannot be read, or has not the bytes "
+        "that were taken in, although size and time say so.",
+        "have the next night take the delivery in anew; what is held then says so on the pages.",
+        mend,
+    )

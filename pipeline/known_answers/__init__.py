@@ -1,0 +1,1 @@
+"""Simulated recordings with known truth, measured every night before it publishes."""

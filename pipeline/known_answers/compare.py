@@ -1,0 +1,112 @@
+"""Measure recordings with known truth, and say what has moved away from it.
+
+Every night does so before it publishes: a changed library, a damaged installation or a slip in a
+formula is found before a number of it is read. The recordings are simulated and lie beside this
+file, with the truth in answers.toml and the tolerances, each with its reason, in tolerances.toml.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from statistics import median
+from typing import Any
+
+import numpy as np
+
+from pipeline.jobs import Job
+from pipeline.measure import measure_job
+from pipeline.planning import RECORDING_CONTEXT, SESSION_CONTEXT, device_context
+from pipeline.records import Measured
+from pipeline.study import Study, load_study
+
+FOLDER = Path(__file__).parent
+NOT_GIVEN = dict.fromkeys((*SESSION_CONTEXT, *RECORDING_CONTEXT, "box_factor_ml_kpa",
+                           "box_half_life_s"), np.nan)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """One quantity with its truth, how far it may lie from it, and what was measured tonight."""
+
+    technique: str
+    quantity: str
+    truth: float
+    within: float
+    measured: float
+
+    @property
+    def stands(self) -> bool:
+        """Whether the truth was found; a number that is missing does not stand."""
+        return abs(self.measured - self.truth) <= self.within
+
+    @property
+    def sentence(self) -> str:
+        """What a person reads of an answer that has moved."""
+        return (
+            f"Known answer of {self.technique}: {self.quantity} is {self.truth:.5g} and was "
+            f"measured as {self.measured:.5g}; {self.within:.2g} is allowed. Nothing is published."
+        )
+
+
+def known_answers() -> list[Answer]:
+    """Measure all recordings with known truth, in a fraction of a second."""
+    study = load_study(FOLDER)
+    tolerances = _entries("tolerances")
+    answers: list[Answer] = []
+    for entry in _entries("answers"):
+        measured = measure_job(_job(entry, study))
+        for tolerance in tolerances:
+            if tolerance["technique"] == entry["technique"]:
+                answers += _compared(entry, tolerance, measured)
+    return answers
+
+
+def moved(answers: Sequence[Answer]) -> list[str]:
+    """Return a sentence for each answer that lies beyond its tolerance; none at all is one too."""
+    if not answers:
+        return ["No recording with known truth was found in the installation; install it anew."]
+    return [answer.sentence for answer in answers if not answer.stands]
+
+
+def _entries(name: str) -> list[dict[str, Any]]:
+    """Read the one list of a TOML file."""
+    content = tomllib.loads((FOLDER / f"{name}.toml").read_text(encoding="utf-8"))
+    (entries,) = content.values()
+    return list(entries)
+
+
+def _job(entry: dict[str, Any], study: Study) -> Job:
+    device = study.devices[entry["device"]]
+    return Job(
+        key="",
+        centre=device.centre,
+        delivery="",
+        session=None,
+        item=Path(entry["file"]).stem,
+        technique=entry["technique"],
+        path=FOLDER / entry["file"],
+        file=entry["file"],
+        device=device,
+        context=NOT_GIVEN | device_context(device) | entry["context"],
+        file_sha256=entry["sha256"],
+    )
+
+
+def _compared(
+    entry: dict[str, Any], tolerance: dict[str, Any], measured: Measured
+) -> Iterator[Answer]:
+    for quantity in tolerance["quantities"]:
+        truth = entry["truth"][quantity]
+        within = tolerance.get("within", abs(truth) * tolerance.get("within_pct", 0.0) / 100.0)
+        yield Answer(entry["technique"], quantity, truth, within, _value(measured, quantity))
+
+
+def _value(measured: Measured, quantity: str) -> float:
+    """Return the quantity of a check, else the median over the trials; NaN when there is none."""
+    if quantity in measured.test_values:
+        return measured.test_values[quantity]
+    values = [trial.values[quantity] for trial in measured.trials if quantity in trial.values]
+    return median(values) if values else float("nan")

@@ -1,0 +1,115 @@
+"""What the tests of faults share: a very small study, nights to be killed, and comparisons."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pyarrow.parquet as pq
+
+from demo_centres.centres import jobs_of, write_delivery
+from demo_centres.scenario import load_scenarios
+from pipeline.warehouse.current import current_night
+
+HERE = Path(__file__).parent
+# Tables in which the name of the night stands, or what changed since the night before.
+OF_THE_NIGHT = {"ledger", "conservation", "problems", "deliveries"}
+NOT_COMPARED = {"nights", "changes"}
+NIGHT_COLUMNS = {"night", "first_night"}
+FIRST, SECOND = "juniper", "larch"
+
+
+def write_micro_study(path: Path) -> Path:
+    """Write a study of two centres with one visit each, one of box and one of forced flows."""
+    from demo_centres.centres import write_study_files
+
+    scenarios = tuple(s for s in load_scenarios() if s.centre in (FIRST, SECOND))
+    write_study_files(path, scenarios, seed=7)
+    (path / "waivers.toml").unlink(missing_ok=True)
+    for scenario in scenarios:
+        for job in jobs_of(scenario, path, seed=7, sessions=1):
+            write_delivery(job)
+    return path
+
+
+class Nights:
+    """A server of nights; see `serving`."""
+
+    def __init__(self) -> None:
+        self._server = subprocess.Popen(
+            [sys.executable, str(HERE / "serving.py")],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+
+    def run(self, study: Path, **order: Any) -> dict[str, Any]:
+        """Run one night and return how it ended."""
+        assert self._server.stdin is not None and self._server.stdout is not None
+        self._server.stdin.write(json.dumps({"study": str(study), **order}) + "\n")
+        self._server.stdin.flush()
+        answer: dict[str, Any] = json.loads(self._server.stdout.readline())
+        return answer
+
+    def close(self) -> None:
+        self._server.communicate()
+
+
+@contextmanager
+def reader(study: Path, end: Path) -> Iterator[list[dict[str, Any]]]:
+    """Read the study's warehouse all through a block; afterwards the list holds what was seen."""
+    seen: list[dict[str, Any]] = []
+    process = subprocess.Popen(
+        [sys.executable, str(HERE / "reading.py"), str(study), str(end)],
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        yield seen
+    finally:
+        end.touch()
+        said, _ = process.communicate(timeout=60)
+        seen.append(json.loads(said))
+
+
+def content(study: Path) -> dict[str, str]:
+    """Digest what the published night says, its own name left out."""
+    night = current_night(study)
+    found = {}
+    for file in sorted(night.glob("tables/**/*.parquet")):
+        place = file.relative_to(night)
+        table = place.parts[1]
+        if table in NOT_COMPARED:
+            continue
+        body = file.read_bytes()
+        if table in OF_THE_NIGHT:
+            rows = pq.ParquetFile(file).read().to_pylist()
+            told = [[str(v) for k, v in row.items() if k not in NIGHT_COLUMNS] for row in rows]
+            body = json.dumps(sorted(told)).encode()
+        found[place.as_posix()] = hashlib.sha256(body).hexdigest()
+    return found
+
+
+def pages(study: Path) -> set[str]:
+    """Name the pages of a study."""
+    return {p.relative_to(study).as_posix() for p in (study / "pages").rglob("*") if p.is_file()}
+
+
+def left_over(study: Path) -> list[str]:
+    """Name what a killed night may leave and the next one must have taken away."""
+    kept = (study / "warehouse", study / "pages", study / "work")
+    found = [p for top in kept for p in top.rglob("*")]
+    return [str(p) for p in found if p.name.endswith((".new", ".part", ".aside"))]
+
+
+def copy_of(study: Path, path: Path) -> Path:
+    """Copy a study, deliveries with their times, so that what is known of them still holds."""
+    shutil.copytree(study, path, symlinks=True)
+    return path

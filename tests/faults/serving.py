@@ -1,0 +1,165 @@
+"""Runs nights in processes of their own that end, or meet an error, at a chosen step.
+
+Started as a program, it imports the pipeline once and forks a process for every night it is asked
+for, so that a night costs no start-up. A step is a call that changes something on disk or in the
+state, or the beginning of a stage. Orders come as lines of JSON, answers go back the same way.
+"""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import shutil
+import signal
+import sys
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pandera.pandas  # noqa: F401  (imported once for all nights)
+import plotly.offline  # noqa: F401
+import scipy.signal  # noqa: F401
+
+import contracts
+import pipeline.night
+from pipeline import stages
+from pipeline.jobs import Job, code_fingerprint, intake_fingerprint, measuring_fingerprint
+from pipeline.measure import measure_chunk
+from pipeline.records import Measured
+from pipeline.setbacks import setback
+from pipeline.state import State
+
+CALLS = ("replace", "rename", "link", "symlink", "unlink", "mkdir", "fsync", "rmdir")
+
+
+class Steps:
+    """Counts the steps of a night and lets the chosen one (or all from it on) go wrong."""
+
+    def __init__(self, order: dict[str, Any]) -> None:
+        self.at = order.get("step")
+        self.fault = order.get("fault", "kill")
+        self.lasting = order.get("lasting", False)
+        self.names: list[str] = []
+
+    def __call__(self, name: str) -> None:
+        self.names.append(name)
+        n = len(self.names)
+        if self.at is None or n < self.at or (n > self.at and not self.lasting):
+            return
+        if self.fault == "kill":
+            os.kill(os.getpid(), signal.SIGKILL)
+        number = getattr(errno, self.fault)
+        raise OSError(number, os.strerror(number))
+
+
+class InProcess:
+    """Stands for the pool: measures here."""
+
+    workers = 1
+
+    def __init__(self, steps: Steps) -> None:
+        self._steps = steps
+
+    def measure(self, jobs: Sequence[Job]) -> list[Measured]:
+        self._steps("measure")
+        return measure_chunk(jobs)
+
+
+def hook(steps: Steps) -> None:
+    """Count every step of a night in this process."""
+    for name in CALLS:
+        setattr(os, name, _counted(getattr(os, name), name, steps))
+    shutil.rmtree = _counted(shutil.rmtree, "rmtree", steps)  # type: ignore[assignment]
+    transaction, append, stage = State.transaction, State.append, stages._stage
+
+    @contextmanager
+    def counted_transaction(self: State) -> Iterator[None]:
+        with transaction(self):
+            yield
+            steps("commit")
+        steps("committed")
+
+    def counted_append(self: State, table: str, rows: Any) -> None:
+        steps(f"append {table}")
+        append(self, table, rows)
+
+    @contextmanager
+    def counted_stage(night: Any, word: str) -> Iterator[None]:
+        with stage(night, word):
+            steps(f"stage {word}")
+            yield
+
+    @contextmanager
+    def pool(workers: int) -> Iterator[InProcess]:
+        yield InProcess(steps)
+
+    State.transaction = counted_transaction  # type: ignore[method-assign]
+    State.append = counted_append  # type: ignore[method-assign]
+    stages._stage = counted_stage
+    pipeline.night.measuring_pool = pool  # type: ignore[assignment]
+
+
+def _counted(call: Callable[..., Any], name: str, steps: Steps) -> Callable[..., Any]:
+    def counted(*args: Any, **kwargs: Any) -> Any:
+        steps(name)
+        return call(*args, **kwargs)
+
+    return counted
+
+
+def run(order: dict[str, Any]) -> dict[str, Any]:
+    """Run one night as ordered and say how it ended."""
+    steps = Steps(order)
+    hook(steps)
+    answer: dict[str, Any] = {"names": steps.names}
+    try:
+        report = stages.run_night(Path(order["study"]), full=order.get("full", False))
+    except Exception as error:
+        return answer | {"error": f"{type(error).__name__}: {error}", "setback": setback(error)}
+    return answer | {
+        "state": report.state,
+        "sentences": report.sentences,
+        "idle": report.idle,
+        "published": report.published,
+        "measured": report.n_measured,
+        "balances": bool(report.conservation.get("balances", True) is True)
+        or bool(report.conservation["balances"].all()),
+    }
+
+
+def serve(order: dict[str, Any]) -> dict[str, Any]:
+    """Fork a process for one night, wait for it, and kill it when its time is up."""
+    reading, writing = os.pipe()
+    child = os.fork()
+    if child == 0:
+        os.close(reading)
+        with os.fdopen(writing, "w") as out:
+            json.dump(run(order), out)
+        os._exit(0)
+    os.close(writing)
+    if "after_s" in order:
+        time.sleep(order["after_s"])
+        os.kill(child, signal.SIGKILL)
+    with os.fdopen(reading) as answers:
+        text = answers.read()
+    _, status = os.waitpid(child, 0)
+    killed = os.WIFSIGNALED(status) and os.WTERMSIG(status) == signal.SIGKILL
+    answer = json.loads(text) if text and not killed else {}
+    return {"killed": killed, "code": status} | answer
+
+
+def freeze() -> None:
+    """Read the code's digests once: files edited while nights run must not turn them."""
+    code_fingerprint()
+    intake_fingerprint()
+    for technique in (*contracts.TECHNIQUES, *contracts.CHECKS):
+        measuring_fingerprint(technique)
+
+
+if __name__ == "__main__":
+    freeze()
+    for line in sys.stdin:
+        print(json.dumps(serve(json.loads(line))), flush=True)

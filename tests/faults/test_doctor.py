@@ -1,0 +1,170 @@
+"""After a mishap: what the doctor finds, what it mends, and what the next night makes of it."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pytest
+
+from pipeline.doctor import examine, repair
+from pipeline.state import NightRunning, State
+from pipeline.study import load_study
+from pipeline.warehouse.current import current_night
+from tests.faults.conftest import Course
+from tests.faults.nights import Nights, content, copy_of
+
+
+@pytest.fixture(scope="module")
+def settled(course: Course, nights: Nights, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A study after two nights, with nothing to do."""
+    study = copy_of(course.before, tmp_path_factory.mktemp("settled") / "study")
+    assert nights.run(study)["state"] == "green"
+    return study
+
+
+def flip(file: Path, at: float = 0.5) -> None:
+    body = bytearray(file.read_bytes())
+    for place in range(int(at * len(body)), int(at * len(body)) + 400):
+        body[place] ^= 0xFF
+    file.write_bytes(body)
+
+
+def damaged_state(study: Path) -> None:
+    flip(study / "work" / "state.duckdb", 0.2)
+
+
+def empty_state(study: Path) -> None:
+    (study / "work" / "state.duckdb").write_bytes(b"")
+
+
+def no_pointer(study: Path) -> None:
+    (study / "warehouse" / "current").unlink()
+
+
+def night_gone(study: Path) -> None:
+    shutil.rmtree(current_night(study))
+
+
+def damaged_part(study: Path) -> None:
+    flip(max(current_night(study).glob("tables/trial_values/*/*"), key=lambda p: p.stat().st_size))
+
+
+def damaged_database(study: Path) -> None:
+    flip(current_night(study) / "study.duckdb")
+
+
+def damaged_facts(study: Path) -> None:
+    (current_night(study) / "NIGHT.json").write_text("{", encoding="utf-8")
+
+
+def left_of_a_kill(study: Path) -> None:
+    (study / "warehouse" / ".aside" / "n000009").mkdir(parents=True)
+
+
+MISHAPS: tuple[Callable[[Path], None], ...] = (
+    damaged_state, empty_state, no_pointer, night_gone, damaged_part, damaged_database,
+    damaged_facts, left_of_a_kill,
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("mishap", MISHAPS, ids=lambda m: m.__name__)
+def test_what_can_be_made_again_is_mended(
+    settled: Path, course: Course, nights: Nights, tmp_path: Path, mishap: Callable[[Path], None]
+) -> None:
+    path = copy_of(settled, tmp_path / "study")
+    study = load_study(path)
+    mishap(path)
+    found = examine(study)
+    assert found, "the doctor saw nothing"
+    told = list(repair(found))
+    assert all(outcome.startswith("Mended") for _, outcome in told), told
+    night = nights.run(path)
+    assert night["state"] == "green", night
+    assert content(path) == course.content
+    assert examine(study) == []
+
+
+@pytest.mark.parametrize("mishap", MISHAPS[1:], ids=lambda m: m.__name__)
+def test_night_recovers_without_the_doctor(
+    settled: Path, course: Course, nights: Nights, tmp_path: Path, mishap: Callable[[Path], None]
+) -> None:
+    """But for damage inside files, which only a look at every byte can find, the night does."""
+    path = copy_of(settled, tmp_path / "study")
+    mishap(path)
+    (path / "study.toml").open("a").write("# touched, so that there is work\n")
+    night = nights.run(path)
+    assert night["state"] == "green", night
+    assert content(path) == course.content
+
+
+def test_state_damaged_inside_is_set_aside_and_made_again(
+    settled: Path, course: Course, nights: Nights, tmp_path: Path
+) -> None:
+    path = copy_of(settled, tmp_path / "study")
+    (path / "study.toml").open("a").write("# touched\n")
+    damaged_state(path)
+    first = nights.run(path)
+    second = first if first.get("state") == "green" else nights.run(path)
+    assert second["state"] == "green" and content(path) == course.content
+    assert list((path / "work").glob("state.aside-*.duckdb"))
+
+
+def test_sound_study_has_no_finding_even_after_a_kill(
+    settled: Path, course: Course, nights: Nights, tmp_path: Path
+) -> None:
+    assert examine(load_study(settled)) == []
+    path = copy_of(course.before, tmp_path / "killed")
+    assert nights.run(path, step=course.steps.index("stage judging") + 1)["killed"]
+    assert examine(load_study(path)) == []
+
+
+def test_bytes_that_changed_under_the_same_time_are_found_and_taken_in_anew(
+    settled: Path, nights: Nights, tmp_path: Path
+) -> None:
+    import os
+
+    path = copy_of(settled, tmp_path / "study")
+    file = next((path / "deliveries" / "larch").glob("*/signals/*/*sot1*"))
+    before = file.stat()
+    flip(file)
+    os.utime(file, ns=(before.st_atime_ns, before.st_mtime_ns))
+    assert nights.run(path)["state"] == "green"  # nothing that a look at size and time can see
+    found = examine(load_study(path))
+    assert len(found) == 1 and "larch-s001-sot1" in found[0].sentence
+    assert all(outcome.startswith("Mended") for _, outcome in repair(found))
+    night = nights.run(path)
+    assert night["state"] == "amber" and "1 recording quarantined" in night["sentences"][0]
+
+
+def test_doctor_waits_for_no_night_and_disturbs_none(settled: Path, tmp_path: Path) -> None:
+    path = copy_of(settled, tmp_path / "study")
+    study = load_study(path)
+    with State(study.work_path), pytest.raises(NightRunning):
+        examine(study)
+
+
+def test_little_room_is_said(settled: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    usage: Any = shutil.disk_usage(settled)
+    monkeypatch.setattr(shutil, "disk_usage", lambda path: usage._replace(free=5 * 1024**2))
+    (finding,) = examine(load_study(settled))
+    assert finding.sentence.startswith("5 MB are free") and finding.mend is None
+
+
+def test_stored_measures_that_nothing_refers_to_are_dropped(
+    settled: Path, nights: Nights, tmp_path: Path
+) -> None:
+    path = copy_of(settled, tmp_path / "study")
+    centre = path / "centres" / "larch.toml"
+    text = centre.read_text(encoding="utf-8")
+    counts = []
+    for gain in ("1.0", "0.999", "0.998"):
+        centre.write_text(text.replace("gain = 1.0\n", f"gain = {gain}\n"), encoding="utf-8")
+        nights.run(path)
+        with duckdb.connect(path / "work" / "state.duckdb", read_only=True) as state:
+            sql = "SELECT count(*), count(DISTINCT item), (SELECT count(DISTINCT content_key) "
+            counts.append(state.execute(f"{sql} FROM trial_values) FROM measured").fetchone())
+    assert len(set(counts)) == 1 and counts[0] is not None and counts[0][0] == counts[0][1]
