@@ -122,6 +122,8 @@ def _with_status(items: pd.DataFrame, name: str, verdicts: pd.DataFrame) -> pd.D
     given = items.rename(columns={"state": "recorded", "why": "recorded_why"})
     derived = status_of_items(verdicts)
     joined = given.merge(derived, left_on=["centre", name], right_index=True, how="left")
+    # Without a single verdict these columns come empty and without a type.
+    joined = joined.astype({"status": "object", "why": "object"})
     joined["status"] = joined["status"].fillna(joined.get("recorded", "accepted"))
     joined["why"] = joined["why"].fillna(joined.get("recorded_why", ""))
     joined["flagged"] = joined["flagged"].eq(True)

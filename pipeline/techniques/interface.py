@@ -11,7 +11,7 @@ from importlib import import_module
 from typing import Protocol, cast
 
 from contracts import CHECKS, TECHNIQUES, Spec
-from pipeline.records import Mark, Measures, MeasuredTrial, Recording, Trial
+from pipeline.records import Mark, MeasuredTrial, Measures, Recording, Trial
 
 
 class Technique(Protocol):
