@@ -10,6 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from pipeline.cli import app
+from pipeline.measure import read_signal
 from pipeline.rejudge import NotMeasured, Rejudged, item_changes, rejudge_study, rule_changes
 from pipeline.review.decisions import FILE, Review, ReviewError
 from pipeline.reviewing import Said, read_published, review_file, waiting_trials, write_down
@@ -32,17 +33,20 @@ LEAK = "A leak at the mask shows in volume or flow."
 
 @pytest.fixture(autouse=True)
 def no_signal_is_read(monkeypatch: pytest.MonkeyPatch, judged_study: Path) -> None:
-    """Let every way to a signal or a table of a delivery raise; the first night is over."""
+    """Let every way to a signal or a table of a delivery raise; the first night is over.
+
+    Only the recordings with known truth, which lie in the installation, may be measured.
+    """
 
     def refuse(*_: Any, **__: Any) -> None:
         raise AssertionError("a signal or a delivery was read")
 
-    for name in (
-        "pipeline.measure.read_signal", "pipeline.measure.load_recording",
-        "pipeline.stages.load_recording", "pipeline.stages.take_in",
-        "pipeline.measure.MeasuringPool.measure",
-    ):  # fmt: skip
-        monkeypatch.setattr(name, refuse)
+    def read(path: Path, *given: Any, **named: Any) -> Any:
+        return read_signal(path, *given, **named) if "known_answers" in path.parts else refuse()
+
+    monkeypatch.setattr("pipeline.measure.read_signal", read)
+    for name in ("stages.load_recording", "stages.take_in", "measure.MeasuringPool.measure"):
+        monkeypatch.setattr(f"pipeline.{name}", refuse)
 
 
 def ask(path: Path, sql: str, *values: object) -> list[tuple[Any, ...]]:
