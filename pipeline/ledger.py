@@ -45,7 +45,7 @@ def write_ledger(state: State, tonight: Tonight) -> None:
 
 
 def _rows(items: pd.DataFrame, kind: str, *, item: str, status: str) -> pd.DataFrame:
-    said = items["why"] if "why" in items else ""
+    said = items.get("why", "")
     named = items.rename(columns={item: "item", "kind": "technique"})
     named = named.assign(item_kind=kind, state=items[status], sentence=said)
     return named.reindex(columns=COLUMNS)

@@ -26,9 +26,10 @@ LAYERS = (
     ("warehouse",),
     ("pages",),
     ("ledger", "night_state", "night", "stages", "reviewing", "rejudge", "doctor"),
-    ("closing", "review_lists", "cli", "cli_app", "cli_ask", "cli_doctor", "cli_nights", "cli_pages", "cli_release",
-     "cli_review"),
-)  # fmt: skip
+    ("closing", "review_lists"),
+    ("cli_app", "cli_ask", "cli_doctor", "cli_nights", "cli_pages", "cli_release", "cli_review"),
+    ("cli",),
+)
 RANK = {name: rank for rank, names in enumerate(LAYERS) for name in names}
 
 FOREIGN = {

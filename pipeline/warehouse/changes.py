@@ -42,7 +42,13 @@ NOT_TOLD = frozenset({"code_fingerprint", "content_key"})
 NEEDED_FOR_CAUSE = frozenset(
     {"centre", "session", "technique", "check_id", "item_kind", "item", "rule", "waiver"}
 )
-FIXED_CAUSE = {"deliveries": "'file'", "reported": "'file'", "reviews": "'review'"}
+FIXED_CAUSE = {
+    "deliveries": "'file'",
+    "reported": "'file'",
+    "waivers": "CASE WHEN starts_with(d.waiver, 'rv-') THEN 'review' ELSE 'waiver' END",
+    "rules": "CASE WHEN d.rule IN (SELECT rule FROM decided) THEN 'decision' ELSE 'rule' END",
+    "reviews": "'review'",
+}
 
 
 def changes_since(before: Path | None, after: Mapping[str, pa.Table], night: str) -> pd.DataFrame:
@@ -147,10 +153,6 @@ def _cause(name: str) -> str:
     """Return the SQL expression for the cause of a changed row `d` of that table."""
     if name in FIXED_CAUSE:
         return FIXED_CAUSE[name]
-    if name == "waivers":
-        return "CASE WHEN starts_with(d.waiver, 'rv-') THEN 'review' ELSE 'waiver' END"
-    if name == "rules":
-        return "CASE WHEN d.rule IN (SELECT rule FROM decided) THEN 'decision' ELSE 'rule' END"
     if name == "checks":
         return _listed("check_causes", "c.centre = d.centre AND c.check_id = d.check_id")
     in_session = "c.centre = d.centre AND c.session = d.session"

@@ -37,7 +37,9 @@ def relist(delivery: Path, changed: Path) -> None:
     path.write_text(json.dumps(manifest), encoding="utf-8")
 
 
-def test_unchanged_night_is_idle_and_leaves_the_warehouse(small_study: Path, pool: InProcess) -> None:
+def test_unchanged_night_is_idle_and_leaves_the_warehouse(
+    small_study: Path, pool: InProcess
+) -> None:
     first = run_night(small_study)
     published = current_night(small_study)
     n_first = len(pool.measured)
