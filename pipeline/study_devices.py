@@ -23,6 +23,8 @@ CHANNEL_UNITS = {
     "heart_rate": "/min",
 }
 LOWEST_RATE_HZ = 50.0
+# Folders of pages that belong to no centre.
+TAKEN_CODES = ("overview", "dictionary")
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +78,8 @@ def read_centre(entry: Entry, stem: str) -> Centre:
     code = entry.text("centre", pattern=CODE)
     if code != stem:
         raise StudyError(f"{entry.place}: centre is {code}, but the file is called {stem}.toml.")
+    if code.lower() in TAKEN_CODES:
+        raise StudyError(f"{entry.place}: no centre can be called {code}; choose another code.")
     devices: dict[str, Device] = {}
     for item in entry.entries("devices"):
         device = _device(item, code)

@@ -110,12 +110,7 @@ class Door:
         token, wait_s = await self._token_of(request)
         if wait_s:
             return _wait(wait_s), None
-        if token is None:
-            if request.headers.get("authorization"):
-                headers = {"www-authenticate": 'Bearer realm="quietsleep"'}
-                return PlainTextResponse(NOT_KNOWN, 401, headers), None
-            return RedirectResponse(LOGIN, 303), None
-        return self._page(path, token), token
+        return self._page(path, token) if token else _asked_in(request), token
 
     def _page(self, path: str, token: Token) -> Response:
         """The file, if the token opens it. What is not open looks like what is not there."""
@@ -186,6 +181,13 @@ def _home(token: Token) -> str:
 
 def _form(note: str = "", status: int = 200) -> Response:
     return HTMLResponse(FORM.format(note=note), status, dict(FORM_HEADERS))
+
+
+def _asked_in(request: Request) -> Response:
+    """What one without a token gets: a program is refused, a browser is led to the form."""
+    if request.headers.get("authorization"):
+        return PlainTextResponse(NOT_KNOWN, 401, {"www-authenticate": 'Bearer realm="quietsleep"'})
+    return RedirectResponse(LOGIN, 303)
 
 
 def _wait(wait_s: float) -> Response:

@@ -49,7 +49,7 @@ def file_at(pages: Path, path: str) -> Path | None:
     Links are followed before the place is judged, so none leads out of the folder.
     """
     match = _PATH.fullmatch(path)
-    if match is None:
+    if match is None or not match["rest"]:
         return None
     folder = pages / match["folder"]
     rest = match["rest"].removeprefix("/")
