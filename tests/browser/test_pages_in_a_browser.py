@@ -262,3 +262,18 @@ def test_new_colours_redraw_the_traces(night: Any, visit: Any) -> None:
     light = page.evaluate(colour)
     page.emulate_media(color_scheme="dark")
     page.wait_for_function(f"() => {colour} !== '{light}'")
+
+
+def test_traces_print_dark_on_white_and_come_back(night: Any, visit: Any) -> None:
+    page = visit(color_scheme="dark").open(file_of(night, TEST))
+    draw_traces(page)
+    look = """() => {
+        const plot = document.querySelector('.js-plotly-plot');
+        return [plot.data[0].line.color, plot.layout.font.color, plot.layout.width || null];
+    }"""
+    screen = page.evaluate(look)
+    page.evaluate("() => dispatchEvent(new Event('beforeprint'))")
+    assert page.evaluate(look) == ["#0a3a55", "#000", 640]
+    page.evaluate("() => dispatchEvent(new Event('afterprint'))")
+    page.wait_for_function("() => document.querySelector('.js-plotly-plot').layout.width !== 640")
+    assert page.evaluate(look)[:2] == screen[:2]

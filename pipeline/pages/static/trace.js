@@ -20,11 +20,14 @@ const quietsleep = (() => {
     return library;
   };
 
+  // Paper is white whatever the screen is.
+  const PAPER = { ink: "#000", soft: "#333", line: "#bbb", act: "#8a1c0a", good: "#0f4a34",
+    link: "#0a3a55", washed: "#f5e3de", width: { time: 640, loop: 315 } };
   const colours = () => {
     const style = getComputedStyle(document.documentElement);
     const of = (name) => style.getPropertyValue("--" + name).trim();
     return { ink: of("ink"), soft: of("soft"), line: of("line"), act: of("act"), good: of("good"),
-      link: of("link"), washed: of("act-wash") };
+      link: of("link"), washed: of("act-wash"), width: {} };
   };
 
   const split = (trace, faults) => trace.marks
@@ -72,7 +75,7 @@ const quietsleep = (() => {
 
   const drawTime = (element, trace, marks, c) => {
     const n = trace.panels.length, gap = 0.07, height = (1 - gap * (n - 1)) / n;
-    const layout = { ...common(c), height: 70 + 125 * n, margin: { l: 58, r: 10, t: 20, b: 42 },
+    const layout = { ...common(c), width: c.width.time, height: 70 + 125 * n, margin: { l: 58, r: 10, t: 20, b: 42 },
       shapes: bands(marks, c), annotations: [] };
     for (const edge of trace.trial) {
       layout.shapes.push({ type: "line", xref: "x", yref: "paper", x0: edge, x1: edge, y0: 0, y1: 1,
@@ -98,7 +101,7 @@ const quietsleep = (() => {
     const drawn = [{ x: loop.x.v, y: loop.y.v, mode: "lines", line: { color: c.link, width: 1.4 },
       hovertemplate: "%{x} " + loop.x.unit + ", %{y} " + loop.y.unit + "<extra></extra>" }];
     for (const mark of marks) drawn.push(drawnMark(mark, {}, c));
-    return Plotly.newPlot(element, drawn, { ...common(c), height: 320, margin: { l: 58, r: 10, t: 24, b: 44 },
+    return Plotly.newPlot(element, drawn, { ...common(c), width: c.width.loop, height: 320, margin: { l: 58, r: 10, t: 24, b: 44 },
       xaxis: axis(c, { title: { text: loop.x.title + ", " + loop.x.unit } }),
       yaxis: axis(c, { title: { text: loop.y.title + ", " + loop.y.unit } }) }, options);
   };
@@ -149,9 +152,8 @@ const quietsleep = (() => {
     box.append(said, list);
   };
 
-  const draw = async (figure) => {
+  const draw = (figure, c = colours()) => {
     const trace = data.get(fileOf(figure));
-    const c = colours();
     const marks = split(trace, new Set(figure.dataset.faults.split(" ").filter(Boolean)));
     const groups = numbered(marks);
     const box = figure.querySelector(".plots");
@@ -165,17 +167,18 @@ const quietsleep = (() => {
     box.textContent = "";
     const time = part(trace.panels.map((p) => p.title.toLowerCase()).join(", ") + " against time; marks are listed below");
     const left = document.createElement("div"), right = document.createElement("div");
+    right.className = "loops";
     left.append(time);
     box.append(left, right);
-    await drawTime(time, trace, marks, c);
+    const drawing = [drawTime(time, trace, marks, c)];
     left.prepend(zoomButtons(time, trace));
     for (const [i, loop] of trace.loops.entries()) {
       const element = part(loop.y.title.toLowerCase() + " against " + loop.x.title.toLowerCase());
       right.append(element);
-      await drawLoop(element, loop, i ? [] : marks.filter((m) => m.axis === "loop"), c);
+      drawing.push(drawLoop(element, loop, i ? [] : marks.filter((m) => m.axis === "loop"), c));
     }
     caption(figure, groups);
-    figure.dataset.drawn = "yes";
+    return Promise.all(drawing).then(() => { figure.dataset.drawn = "yes"; });
   };
 
   const open = async (figure) => {
@@ -194,10 +197,12 @@ const quietsleep = (() => {
   }, { rootMargin: "300px" });
   for (const figure of figures) watcher.observe(figure);
 
-  const redraw = () => {
-    for (const figure of figures) if (figure.dataset.drawn) draw(figure);
+  const redraw = (c) => {
+    for (const figure of figures) if (figure.dataset.drawn) draw(figure, c);
   };
-  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
+  addEventListener("beforeprint", () => redraw(PAPER));
+  addEventListener("afterprint", () => redraw());
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => redraw());
 
   const tools = document.querySelector(".tools");
   if (tools) {
