@@ -277,3 +277,13 @@ def test_traces_print_dark_on_white_and_come_back(night: Any, visit: Any) -> Non
     page.evaluate("() => dispatchEvent(new Event('afterprint'))")
     page.wait_for_function("() => document.querySelector('.js-plotly-plot').layout.width !== 640")
     assert page.evaluate(look)[:2] == screen[:2]
+
+
+def test_a_turned_telephone_redraws_the_traces_to_its_width(night: Any, visit: Any) -> None:
+    page = visit(viewport={"width": 1200, "height": 800}).open(file_of(night, TEST))
+    draw_traces(page)
+    page.set_viewport_size({"width": 380, "height": 800})
+    page.wait_for_function(
+        "() => document.querySelector('.js-plotly-plot .main-svg').getBoundingClientRect().width < 380"
+    )
+    assert page.evaluate("document.documentElement.scrollWidth") <= 380
