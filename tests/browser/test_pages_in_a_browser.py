@@ -284,6 +284,7 @@ def test_a_turned_telephone_redraws_the_traces_to_its_width(night: Any, visit: A
     draw_traces(page)
     page.set_viewport_size({"width": 380, "height": 800})
     page.wait_for_function(
-        "() => document.querySelector('.js-plotly-plot .main-svg').getBoundingClientRect().width < 380"
+        "() => document.querySelector('.js-plotly-plot .main-svg')"
+        ".getBoundingClientRect().width < 380"
     )
     assert page.evaluate("document.documentElement.scrollWidth") <= 380
