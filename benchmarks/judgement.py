@@ -17,6 +17,17 @@ from pipeline.judging import Evidence, Judged, judge_study
 DAY = date(2026, 3, 2)
 CENTRE = "grid"
 HERE = {"centre": CENTRE, "on": DAY}
+# Columns of each frame of evidence.
+COLUMNS = {
+    "sessions": "centre session on held why",
+    "recordings": "centre session on recording technique state",
+    "trials": "centre session on recording technique trial_index start_s end_s trial",
+    "trial_values": "centre trial quantity value",
+    "checks": "centre on check_id kind state why",
+    "check_values": "centre check_id level quantity value",
+    "session_values": "centre session quantity value",
+    "session_checks": "centre session kind check_id",
+}
 # A visit that keeps every rule: faults of the visit itself are not planted here.
 SOUND_VISIT = {
     "days_since_respiratory_infection": 60.0,
@@ -109,16 +120,12 @@ class _Rows:
 
     def evidence(self) -> Evidence:
         """The frames that judging starts from."""
-        return Evidence(
-            sessions=pd.DataFrame(self.sessions),
-            recordings=pd.DataFrame(self.recordings),
-            trials=pd.DataFrame(self.trials),
-            trial_values=pd.DataFrame(self.trial_values).drop(columns="on"),
-            checks=pd.DataFrame(self.checks),
-            check_values=pd.DataFrame(self.check_values).drop(columns=["on", "kind"]),
-            session_values=pd.DataFrame(self.session_values).drop(columns="on"),
-            session_checks=pd.DataFrame(self.session_checks).drop(columns="on"),
-        )
+        return Evidence(**{name: _frame(name, getattr(self, name)) for name in COLUMNS})
+
+
+def _frame(name: str, rows: list[dict[str, Any]]) -> pd.DataFrame:
+    """Rows as the frame of evidence of that name, also without any row."""
+    return pd.DataFrame(rows, columns=COLUMNS[name].split())
 
 
 def notes_of(fault: str) -> dict[str, float]:

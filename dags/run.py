@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 from dags.embedded import embed
 from pipeline.night import NightReport, close_idle, is_idle, open_night
-from pipeline.stages import check_study
+from pipeline.setbacks import setback
+from pipeline.stages import check_study, run_night
+from pipeline.state import NightRunning
+from pipeline.study import StudyError
 
 
 def run_with_prefect(study_path: Path, *, workers: int | None, full: bool) -> NightReport:
@@ -18,7 +22,14 @@ def run_with_prefect(study_path: Path, *, workers: int | None, full: bool) -> Ni
         if is_idle(night):
             return close_idle(night)
         check_study(night.study)
-    embed(night.study.work_path)
-    from dags.nightly import nightly
+    try:
+        embed(night.study.work_path)
+        from dags.nightly import nightly
 
-    return nightly(str(study_path), workers=workers, full=full)
+        return nightly(str(study_path), workers=workers, full=full)
+    except Exception as error:
+        if isinstance(error, NightRunning | StudyError) or setback(error):
+            raise
+        # The orchestrator is a convenience; a night does not stand or fall with it.
+        print("The orchestrator failed; the night is run without it.", file=sys.stderr)
+        return run_night(study_path, workers=workers, full=full)

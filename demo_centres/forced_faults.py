@@ -17,7 +17,7 @@ TIDAL_FORCED = {
         "tidal_forced_expiration",
         "The jacket fills so slowly that flow peaks late.",
         "tidal_forced_expiration.early_peak",
-        recipe=manoeuvres(*[Squeeze(jacket_tau_s=0.3, opening_s=0.3)] * 4),
+        recipe=manoeuvres(*[Squeeze(jacket_tau_s=0.8, opening_s=0.9)] * 4),
     ),
     "tfe_slow_jacket": Fault(
         "tidal_forced_expiration",
@@ -59,7 +59,7 @@ TIDAL_FORCED = {
         "test",
         recipe=manoeuvres(
             *[Squeeze(4.0, transmission=0.03, flow_scatter=0.0)] * 3,
-            *[Squeeze(5.0, transmission=0.03, flow_scatter=0.0)] * 3,
+            *[Squeeze(6.0, transmission=0.03, flow_scatter=0.0)] * 3,
         ),
     ),
 }

@@ -8,6 +8,7 @@ from typing import Literal
 
 import pandas as pd
 
+from pipeline.intake.discover import CLOSED
 from pipeline.warehouse.frames import Tonight
 
 NightState = Literal["green", "amber", "red"]
@@ -56,6 +57,7 @@ def _waiting(tonight: Tonight) -> list[str]:
     deliveries, sessions = tonight.deliveries, tonight.judged.sessions
     absent = sorted(set(tonight.study.centres) - set(deliveries["centre"]))
     said = [tonight.reviewed.broken] if tonight.reviewed.broken else []
+    said += [*tonight.problems.loc[tonight.problems["kind"] == CLOSED, "sentence"]]
     said += [f"{centre} has delivered nothing." for centre in absent]
     for state, words in (("quarantined", "was refused as a whole"), ("arriving", "is incomplete")):
         rows = deliveries[deliveries["state"] == state]

@@ -25,6 +25,7 @@ MOST_FILES = 50_000
 MOST_LEVELS = 4
 DELIVERY_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,79}")
 # What file managers leave behind; it is no part of any delivery.
+CLOSED = "folder_not_opened"
 LEFT_BEHIND = frozenset({".DS_Store", "Thumbs.db", "desktop.ini", "__MACOSX"})
 
 
@@ -107,7 +108,9 @@ def bad_name(place: Place) -> Problem:
 
 def find_strays(study: Study) -> list[Problem]:
     """Name what lies among the deliveries and belongs to none, so that nothing is lost silently."""
-    problems: list[Problem] = []
+    folders = [(Place("", ""), study.deliveries_path)]
+    folders += [(Place(centre, ""), study.deliveries_path / centre) for centre in study.centres]
+    problems = [p for place, folder in folders if (p := _closed(place, folder))]
     for entry in _listing(study.deliveries_path):
         if not entry.is_dir(follow_symlinks=False):
             continue
@@ -130,6 +133,24 @@ def _stray(place: Place, what: str, why: str) -> Problem:
         expected="deliveries/<centre>/<delivery>, a folder or a .zip",
         remedy="Move it into a delivery of a registered centre, or take it away.",
     )
+
+
+def _closed(place: Place, folder: Path) -> Problem | None:
+    """Name a folder of deliveries that is there and cannot be looked into: no silent absence."""
+    try:
+        os.scandir(folder).close()
+    except (FileNotFoundError, NotADirectoryError):
+        return None
+    except OSError as error:
+        of_whom = f"of {place.centre}" if place.centre else "of all centres"
+        return place.problem(
+            CLOSED,
+            "deliveries",
+            f"The folder of deliveries {of_whom} cannot be opened: {error.strerror}.",
+            expected="a folder that the night may read",
+            remedy="Let the user who runs the night read the folder.",
+        )
+    return None
 
 
 def _listing(folder: Path) -> list[os.DirEntry[str]]:

@@ -15,7 +15,7 @@ from pipeline.state import NightRunning, State
 from pipeline.study import load_study
 from pipeline.warehouse.current import current_night
 from tests.faults.conftest import Course
-from tests.faults.nights import Nights, content, copy_of
+from tests.faults.nights import Nights, content, copy_of, touch
 
 
 @pytest.fixture(scope="module")
@@ -95,7 +95,7 @@ def test_night_recovers_without_the_doctor(
     """But for damage inside files, which only a look at every byte can find, the night does."""
     path = copy_of(settled, tmp_path / "study")
     mishap(path)
-    (path / "study.toml").open("a").write("# touched, so that there is work\n")
+    touch(path)
     night = nights.run(path)
     assert night["state"] == "green", night
     assert content(path) == course.content
@@ -105,7 +105,7 @@ def test_state_damaged_inside_is_set_aside_and_made_again(
     settled: Path, course: Course, nights: Nights, tmp_path: Path
 ) -> None:
     path = copy_of(settled, tmp_path / "study")
-    (path / "study.toml").open("a").write("# touched\n")
+    touch(path)
     damaged_state(path)
     first = nights.run(path)
     second = first if first.get("state") == "green" else nights.run(path)
