@@ -30,7 +30,7 @@ CAUSES = {
     "upper side of that, which is also where the bias comes from.",
     "fvc_ml": "Volume drifts by up to 0.5 mL during the seconds of a forced expiration in ways that "
     "quiet breaths and inflations before it do not tell; that is 1 % of the smallest capacities.",
-    "ptef_ml_s": "Noise of 0.8 mL/s at 100 Hz asks for a smoothing time that lowers a peak which "
+    "ptef_ml_s": "Noise of 0.8 mL/s at 100 Hz asks for a smoothing that lowers a peak which "
     "lies only a tenth of a second after the beginning of expiration.",
 }
 
