@@ -28,7 +28,8 @@ CAUSES = {
     "vmaxfrc_ml_s": "3 % of the flow of a small, severely obstructed infant (27 mL/s at worst) is "
     "less than one heart beat moves it (up to 1.8 mL/s); the mean of the highest trials takes the "
     "upper side of that, which is also where the bias comes from.",
-    "fvc_ml": "Volume drifts by up to 0.5 mL during the seconds of a forced expiration in ways that "
+    "fvc_ml": "Volume drifts by up to 0.5 mL during the seconds of a "
+    "forced expiration in ways that "
     "quiet breaths and inflations before it do not tell; that is 1 % of the smallest capacities.",
     "ptef_ml_s": "Noise of 0.8 mL/s at 100 Hz asks for a smoothing that lowers a peak which "
     "lies only a tenth of a second after the beginning of expiration.",

@@ -186,17 +186,20 @@ def _deliveries(study: Study) -> Iterator[Finding]:
         return
     with duckdb.connect(study.work_path / NAME, read_only=True) as connection:
         rows = connection.execute(
-            "SELECT centre, delivery, d.path, s.path, s.bytes, s.mtime_ns, s.sha256 "
+            "SELECT centre, delivery, s.path, s.bytes, s.mtime_ns, s.sha256 "
             "FROM deliveries AS d JOIN stats AS s USING (centre, delivery) "
             "WHERE d.state = 'accepted' ORDER BY ALL"
         ).fetchall()
-    bad: dict[tuple[str, str, str], list[str]] = {}
-    for centre, delivery, root, path, size, mtime_ns, sha256 in rows:
-        unpacked = Path(root).is_relative_to(study.work_path)
-        if not _is_same(Path(root) / path, (size, None if unpacked else mtime_ns), sha256):
-            bad.setdefault((centre, delivery, root), []).append(path)
-    for (centre, delivery, root), paths in bad.items():
-        yield _changed(study, (centre, delivery), Path(root), paths)
+    bad: dict[tuple[str, str], list[str]] = {}
+    for centre, delivery, path, size, mtime_ns, sha256 in rows:
+        # Where the study lies now: it may have been moved since the last night.
+        unpacked = study.work_path / "unpacked" / centre / delivery
+        is_archive = unpacked.is_dir()
+        root = unpacked if is_archive else study.deliveries_path / centre / delivery
+        if not _is_same(root / path, (size, None if is_archive else mtime_ns), sha256):
+            bad.setdefault((centre, delivery), []).append(path)
+    for key, paths in bad.items():
+        yield _changed(study, key, paths)
 
 
 def _is_same(file: Path, stamp: tuple[int, int | None], sha256: str) -> bool:
@@ -211,12 +214,12 @@ def _is_same(file: Path, stamp: tuple[int, int | None], sha256: str) -> bool:
         return False
 
 
-def _changed(study: Study, key: tuple[str, str], root: Path, paths: list[str]) -> Finding:
+def _changed(study: Study, key: tuple[str, str], paths: list[str]) -> Finding:
     more = f" and {len(paths) - 1} more files" if len(paths) > 1 else ""
 
     def mend() -> None:
-        if root.is_relative_to(study.work_path):
-            shutil.rmtree(root, ignore_errors=True)
+        # What was unpacked of an archive is unpacked anew; of a folder there is nothing here.
+        shutil.rmtree(study.work_path / "unpacked" / key[0] / key[1], ignore_errors=True)
         with State(study.work_path) as state:
             for sql in (TAKE_IN_AGAIN, FORGET_STAMPS):
                 state.run(sql, list(key))

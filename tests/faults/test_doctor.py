@@ -18,6 +18,10 @@ from tests.faults.conftest import Course
 from tests.faults.nights import Nights, content, copy_of, touch
 
 
+# A database with damaged headers does not open; damage behind them shows only when it is read.
+HEADERS_BYTES = 3 * 4096
+
+
 @pytest.fixture(scope="module")
 def settled(course: Course, nights: Nights, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A study after two nights, with nothing to do."""
@@ -26,15 +30,16 @@ def settled(course: Course, nights: Nights, tmp_path_factory: pytest.TempPathFac
     return study
 
 
-def flip(file: Path, at: float = 0.5) -> None:
+def flip(file: Path, *, after: int = 0) -> None:
+    """Damage a file in many places beyond `after`; much of a database is empty room."""
     body = bytearray(file.read_bytes())
-    for place in range(int(at * len(body)), int(at * len(body)) + 400):
+    for place in range(after + 50, len(body), 700):
         body[place] ^= 0xFF
     file.write_bytes(body)
 
 
 def damaged_state(study: Path) -> None:
-    flip(study / "work" / "state.duckdb", 0.2)
+    flip(study / "work" / "state.duckdb", after=HEADERS_BYTES)
 
 
 def empty_state(study: Path) -> None:
@@ -54,7 +59,7 @@ def damaged_part(study: Path) -> None:
 
 
 def damaged_database(study: Path) -> None:
-    flip(current_night(study) / "study.duckdb")
+    flip(current_night(study) / "study.duckdb", after=HEADERS_BYTES)
 
 
 def damaged_facts(study: Path) -> None:
