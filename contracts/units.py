@@ -33,6 +33,8 @@ def parse_unit(ucum: str) -> Unit:
     except (InvalidUcumError, ValueError, KeyError) as error:
         first_line = str(error).splitlines()[0]
         raise ContractError(f"{ucum!r} is no UCUM unit: {first_line}") from None
+    if not hasattr(quantity, "magnitude"):
+        raise ContractError(f"{ucum!r} is no UCUM unit")
     if quantity.magnitude != 1:
         # 10.mL and the like: a number inside the code would be lost in the unit.
         raise ContractError(f"{ucum!r} carries a number; write the unit alone")

@@ -140,6 +140,10 @@ def _check_times(raw: RawSignal, data: bytes, asked: Asked) -> None:
         raise asked.refuse("time_backwards", what, "times that rise", row=row)
     step_s = float(np.median(steps))
     rate_hz = asked.device.rate_hz
+    span_s = float(raw.time_s[-1] - raw.time_s[0])
+    if span_s * rate_hz > MOST_SAMPLES:  # bridging the gap would fill all memory
+        what = f"spans {span_s:g} s, more than {MOST_SAMPLES} samples at {rate_hz:g} Hz"
+        raise asked.refuse("too_long", what, "one recording of one technique")
     if step_s <= 0 or abs(1 / (step_s * rate_hz) - 1) > LIKE_RATE:
         what = (
             f"has a step of {step_s:g} between samples; at the registered {rate_hz:g} Hz "

@@ -45,4 +45,7 @@ def read_parquet(data: bytes, asked: Asked) -> RawSignal:
 
 
 def _floats(column: pa.ChunkedArray) -> FloatArray:
-    return np.asarray(column.cast(pa.float64()).to_numpy(), dtype=np.float64)
+    values = np.array(column.cast(pa.float64()).to_numpy(), dtype=np.float64)
+    # A file may hold signalling NaNs, which reductions that pass over NaN do not pass over.
+    values[np.isnan(values)] = np.nan
+    return values

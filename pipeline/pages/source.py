@@ -116,7 +116,7 @@ class CentreData:
     @cached_property
     def checks_of(self) -> dict[tuple[str, str], tuple[list[Row], list[datetime]]]:
         """Checks of one kind on one device in order of time, and their times."""
-        dated = (c for c in self.checks if c["done_at"] and c["device"])
+        dated = (c for c in self.checks if c["done_at"] and c["device"] and c["kind"])
         found = grouped(dated, "kind", "device")
         return {key: (rows, [r["done_at"] for r in rows]) for key, rows in found.items()}
 

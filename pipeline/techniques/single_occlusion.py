@@ -89,6 +89,7 @@ def measure_trial(recording: Recording, trial: Trial) -> Measures:
     occluded_ml = float(limb.volume_ml[0])
     expired_ml = occluded_ml - float(limb.volume_ml[-1])
     fitted = limb.volume_ml[limb.fit.start : limb.fit.end]
+    fitted_ml = float(np.ptp(fitted)) if fitted.size else NAN
     measures = mechanics(
         occlusion_volume_ml=occluded_ml,
         plateau_pressure_kpa=plateau.pressure_kpa - zero,
@@ -100,7 +101,7 @@ def measure_trial(recording: Recording, trial: Trial) -> Measures:
     measures["plateau_pressure_kpa"] = plateau.pressure_kpa - zero
     measures["plateau_sd_kpa"] = plateau.sd_kpa
     measures["fit_r2"] = limb.fit.r2
-    measures["fit_share_pct"] = 100.0 * float(np.ptp(fitted)) / expired_ml if expired_ml else NAN
+    measures["fit_share_pct"] = 100.0 * fitted_ml / expired_ml if expired_ml else NAN
     measures["occlusion_volume_ml"] = occluded_ml - before.eel_ml
     measures["intercept_volume_ml"] -= before.eel_ml
     measures["eel_sd_pct"] = before.sd_pct
