@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 import io
+import json
 import re
 import warnings
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice
 
-from pipeline.intake.asked import MOST_COLUMNS
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from pipeline.intake.asked import MOST_COLUMNS, MOST_SAMPLES
 from pipeline.intake.identifiers import BIRTH_DATE, NAME, value_identifies
 from pipeline.intake.read_csv import as_utf8, cells_of, split_heading
 from pipeline.intake.read_edf import ANNOTATIONS, EdfHeader, edf_header
@@ -16,6 +22,11 @@ from pipeline.study import Device
 
 _ROWS_LOOKED_AT = 20
 _HEAD_BYTES = 16 * 1024
+_VALUES_LOOKED_AT = 20_000
+# From a letter that is in no number on, to the end of the cell; then back to its beginning.
+_WORDS = re.compile(rb"(?!nan\b|NaN\b|NAN\b)[A-DF-Za-df-z@\x80-\xff][^\r\n;,\t|]{2,200}")
+_CELL_ENDS = re.compile(rb"[\r\n;,\t|]")
+_LONGEST_BEFORE = 60
 _ANONYMOUS = re.compile(r"[Xx\s_.-]*")
 
 
@@ -64,9 +75,10 @@ def edf_gives_away(header: EdfHeader) -> str | None:
 
 
 def _csv_heading(data: bytes, device: Device) -> Heading:
-    head = as_utf8(data[:_HEAD_BYTES])
-    names, body = split_heading(head, device.csv_delimiter)
-    lines = head[body:].decode("utf-8", "replace").splitlines()[:_ROWS_LOOKED_AT]
+    text = as_utf8(data)
+    names, body = split_heading(text, device.csv_delimiter)
+    head = text[body : body + _HEAD_BYTES].decode("utf-8", "replace")
+    lines = head.splitlines()[:_ROWS_LOOKED_AT]
     known = {device.time_column, *(c.column for c in device.channels)}
     words = {
         cell.strip()
@@ -74,7 +86,17 @@ def _csv_heading(data: bytes, device: Device) -> Heading:
         for name, cell in zip(names, cells_of(line, device.csv_delimiter), strict=False)
         if name not in known
     }
-    return Heading(tuple(names), tuple(sorted(words)))
+    return Heading(tuple(names), tuple(sorted(words | _csv_words(text, body))))
+
+
+def _csv_words(text: bytes, begin: int) -> set[str]:
+    """What stands among the numbers of a csv file and is none, wherever it stands."""
+    words: set[str] = set()
+    for match in islice(_WORDS.finditer(text, begin), _VALUES_LOOKED_AT):
+        before = text[max(begin, match.start() - _LONGEST_BEFORE) : match.start()]
+        cell = _CELL_ENDS.split(before)[-1] + match[0]
+        words.add(cell.decode("utf-8", "replace").strip())
+    return words
 
 
 def _edf_heading(data: bytes, _: Device) -> Heading:
@@ -82,17 +104,54 @@ def _edf_heading(data: bytes, _: Device) -> Heading:
         header = edf_header(data)
     except ValueError:
         return Heading()
-    return Heading(header.labels, _annotations(data, header), edf_gives_away(header))
+    words = (*header.remarks, header.reserved, *_annotations(data, header))
+    return Heading(header.labels, words, edf_gives_away(header))
 
 
-def _parquet_heading(data: bytes, _: Device) -> Heading:
+def _parquet_heading(data: bytes, device: Device) -> Heading:
     file = open_parquet(data)
     if file is None:
         return Heading()
-    metadata = file.schema_arrow.metadata or {}
-    own = {k: v for k, v in metadata.items() if k not in {b"pandas", b"ARROW:schema"}}
-    words = tuple(t.decode("utf-8", "replace") for pair in own.items() for t in pair)
-    return Heading(tuple(file.schema_arrow.names), words)
+    schema = file.schema_arrow
+    notes = [schema.metadata, *(schema.field(i).metadata for i in range(len(schema.names)))]
+    pairs = [pair for note in notes if note for pair in note.items() if pair[0] != b"ARROW:schema"]
+    texts = [text.decode("utf-8", "replace") for pair in pairs for text in pair]
+    words = {word for text in texts for word in _words_of_json(text)}
+    known = {device.time_column, *(c.column for c in device.channels)}
+    words |= _parquet_words(file, [n for n in schema.names if n not in known])
+    return Heading(tuple(schema.names), tuple(sorted(words)))
+
+
+def _words_of_json(text: str) -> Iterator[str]:
+    """The texts inside a JSON document, such as pandas writes; any other text as it is."""
+    try:
+        nodes = [json.loads(text)]
+    except (ValueError, RecursionError):
+        yield text
+        return
+    while nodes:
+        node = nodes.pop()
+        if isinstance(node, dict):
+            nodes += [*node, *node.values()]
+        elif isinstance(node, list):
+            nodes += node
+        elif isinstance(node, str):
+            yield node
+
+
+def _parquet_words(file: pq.ParquetFile, names: Sequence[str]) -> set[str]:
+    """What stands in columns that are not registered, unless they hold floating numbers."""
+    if file.metadata.num_rows > MOST_SAMPLES:
+        return set()
+    words: set[str] = set()
+    for name in dict.fromkeys(names):
+        try:
+            column = file.read(columns=[name], use_threads=False).column(0)
+            if not pa.types.is_floating(column.type):
+                words |= {str(value) for value in column.slice(0, _VALUES_LOOKED_AT).to_pylist()}
+        except Exception:  # damaged pages: the library raises more than its own errors
+            continue
+    return words
 
 
 def _annotations(data: bytes, header: EdfHeader) -> tuple[str, ...]:

@@ -71,14 +71,14 @@ def shown(value: str, *, like: Iterable[str] = (), is_time: bool = False) -> str
 
     Numbers, words for "nothing" and words close to one of `like` are shown; of anything else it
     cannot be ruled out that it names a person (a shifted column is enough for that). `is_time`
-    is true for columns of dates, where a date is no date of birth.
+    is true for columns of times, where a time of day tells a test from a birth.
     """
     text = " ".join(value.split())
     if not text:
         return ""
     if len(text) > _LONGEST_SHOWN or not text.isprintable():
         return None
-    if is_time and _TIME_LIKE.fullmatch(text):
+    if is_time and ":" in text and _TIME_LIKE.fullmatch(text):
         kind = value_identifies(text, is_code=False)
         return text if kind in {None, BIRTH_DATE} else None
     close = any(SequenceMatcher(None, text.lower(), w.lower()).ratio() >= 0.7 for w in like)

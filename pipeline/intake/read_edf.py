@@ -27,6 +27,7 @@ class EdfHeader:
     recording: str
     reserved: str
     labels: tuple[str, ...]
+    remarks: tuple[str, ...]
     samples_per_record: tuple[int, ...]
     n_records: int
     record_s: float
@@ -59,11 +60,19 @@ def edf_header(data: bytes) -> EdfHeader:
         recording=text[88:168].strip(),
         reserved=text[192:236].strip(),
         labels=tuple(fields[16 * i : 16 * i + 16].strip() for i in range(n_signals)),
+        remarks=_remarks(fields, n_signals),
         samples_per_record=samples,
         n_records=n_records,
         record_s=record_s,
         file_bytes=header_bytes + 2 * sum(samples) * max(n_records, 0),
     )
+
+
+def _remarks(fields: str, n_signals: int) -> tuple[str, ...]:
+    """The free texts of the signals: transducer and prefiltering, 80 characters each."""
+    starts = (16 * n_signals, 136 * n_signals)
+    texts = (fields[at + 80 * i :][:80].strip() for at in starts for i in range(n_signals))
+    return tuple(dict.fromkeys(text for text in texts if text))
 
 
 def read_edf(data: bytes, asked: Asked) -> RawSignal:

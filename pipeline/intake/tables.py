@@ -227,13 +227,21 @@ def _unpacked(source: Archive, found: Found, delivered: Delivered) -> Delivered:
         if target.is_dir() and mark.read_text(encoding="utf-8") == wanted:
             return delivered
     try:
-        unpack(source, delivered.files, target)
+        unpack(source, _looked_through(delivered), target)
         mark.write_text(wanted, encoding="utf-8")
     except OSError:
         discard(target)
         place = Place(found.centre, found.delivery)
         return without_rows(found, target, "quarantined", [not_unpacked(place)])
     return delivered
+
+
+def _looked_through(delivered: Delivered) -> list[str]:
+    """The files that a clean row names, and the tables: only these were searched for persons."""
+    named = {f"{name}.csv" for name in DELIVERY_TABLES}
+    for name in ("recordings", "checks"):
+        named |= set(delivered.tables[name]["file"])
+    return [path for path in delivered.files if path in named]
 
 
 def _centre_said_inside(found: Found) -> str:
