@@ -48,6 +48,7 @@ class Night:
     conservation: pd.DataFrame = field(default_factory=pd.DataFrame)
     folder: Path | None = None
     failures: list[str] = field(default_factory=list)
+    spans: dict[str, tuple[float, float]] = field(default_factory=dict)
     n_measured: int = 0
 
 

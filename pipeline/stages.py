@@ -13,6 +13,7 @@ from dataclasses import asdict, replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
+from time import monotonic
 from typing import Literal
 
 import pandas as pd
@@ -21,9 +22,8 @@ import contracts
 from pipeline import evidence
 from pipeline.acceptance import rules_in_study, rules_version
 from pipeline.intake.asked import Unreadable
-from pipeline.intake.discover import Found, find_deliveries, find_strays
-from pipeline.intake.tables import Delivered, take_in
-from pipeline.jobs import Job, code_fingerprint, intake_fingerprint, registration_digest
+from pipeline.intake.discover import find_deliveries, find_strays
+from pipeline.jobs import Job, code_fingerprint
 from pipeline.judging import judge_study
 from pipeline.known_answers.compare import known_answers, moved
 from pipeline.ledger import ledger_rows, write_ledger
@@ -36,11 +36,12 @@ from pipeline.planning import check_jobs, recording_jobs, with_keys
 from pipeline.references import load_references
 from pipeline.review.effects import place_reviews, told_why, with_readers
 from pipeline.reviewing import read_reviews
-from pipeline.roster import read_roster, rows_to_keep
+from pipeline.roster import read_roster
 from pipeline.scoring import with_growth
 from pipeline.setbacks import in_words
 from pipeline.standing import deliveries_tonight, problems_tonight
 from pipeline.study import Study, check_units
+from pipeline.taking_in import take_in_delivery
 from pipeline.techniques.interface import technique_of
 from pipeline.warehouse.current import current_night
 from pipeline.warehouse.frames import Tonight, frames_of, in_contract
@@ -80,8 +81,8 @@ def check_study(study: Study) -> None:
 
 
 @contextmanager
-def _stage(night: Night, word: str) -> Iterator[None]:
-    """Run a stage; a failure of ours is kept with its traceback and turns the night red."""
+def _guarded(night: Night, word: str) -> Iterator[None]:
+    """Keep a failure of ours with its traceback; it turns the night red."""
     try:
         yield
     except Exception as error:
@@ -90,6 +91,18 @@ def _stage(night: Night, word: str) -> Iterator[None]:
         # Where the disk is full, the sentence is all that is left.
         with suppress(OSError), log.open("a", encoding="utf-8") as file:
             file.write(f"{night.name} {word}\n{traceback.format_exc()}\n")
+
+
+@contextmanager
+def _stage(night: Night, word: str) -> Iterator[None]:
+    """Run a stage, or a part of it, guarded, and note from when to when it ran."""
+    begun = monotonic()
+    try:
+        with _guarded(night, word):
+            yield
+    finally:
+        first = night.spans.get(word, (begun, begun))[0]
+        night.spans[word] = (min(first, begun), monotonic())
 
 
 def rebuild_pages(study_path: Path) -> PagesReport:
@@ -103,95 +116,10 @@ def rebuild_pages(study_path: Path) -> PagesReport:
 
 def take_in_centre(night: Night, centre: str) -> None:
     """Take in what a centre delivered since the last night; unchanged deliveries cost a look."""
-    with _stage(night, f"taking in {centre}"):
+    with _stage(night, "taking in"):
         for found in find_deliveries(night.study, centre):
-            with _stage(night, f"taking in {centre}/{found.delivery}"):
-                _take_in_delivery(night, found)
-
-
-def _take_in_delivery(night: Night, found: Found) -> None:
-    where = [found.centre, found.delivery]
-    digest = _digest(night, found)
-    if _is_known(night, where, digest) and not night.full:
-        return
-    delivered = take_in(night.study, found, known=_stamps(night, found))
-    first = night.state.value(
-        "SELECT first_night FROM deliveries WHERE centre = ? AND delivery = ?", where
-    )
-    with night.state.transaction():
-        for table in ("deliveries", "stats", "delivered"):
-            night.state.run(f"DELETE FROM {table} WHERE centre = ? AND delivery = ?", where)
-        night.state.run(
-            "DELETE FROM problems WHERE centre = ? AND delivery = ? AND content_key IS NULL", where
-        )
-        _store_delivery(night, delivered, first_night=first or night.name, digest=digest)
-
-
-def _is_known(night: Night, where: list[str], digest: str) -> bool:
-    """Say whether a delivery is as it was taken in, and what was unpacked of it is still there."""
-    known = night.state.frame(
-        "SELECT state, path FROM deliveries WHERE centre = ? AND delivery = ? AND stat_digest = ?",
-        [*where, digest],
-    )
-    return len(known) > 0 and (known["state"][0] != "accepted" or Path(known["path"][0]).is_dir())
-
-
-def _digest(night: Night, found: Found) -> str:
-    """Return a digest of all that taking in a delivery rests on, and of where it lies."""
-    registered = registration_digest(night.study.centres[found.centre])
-    return f"{found.stat_digest} {intake_fingerprint()} {registered} {found.path.resolve()}"
-
-
-def _stamps(night: Night, found: Found) -> dict[str, tuple[int, int, str]]:
-    """Return what is known of a delivery's files from earlier nights, nothing on a full night."""
-    if night.full:
-        return {}
-    rows = night.state.frame(
-        "SELECT path, bytes, mtime_ns, sha256 FROM stats WHERE centre = ? AND delivery = ?",
-        [found.centre, found.delivery],
-    )
-    return {
-        path: (int(size), int(mtime_ns), sha256)
-        for path, size, mtime_ns, sha256 in rows.itertuples(index=False, name=None)
-    }
-
-
-def _store_delivery(night: Night, delivered: Delivered, *, first_night: str, digest: str) -> None:
-    centre, delivery = delivered.centre, delivered.delivery
-    rows = rows_to_keep(delivered)
-    night.state.append(
-        "deliveries",
-        pd.DataFrame(
-            [
-                {
-                    "centre": centre,
-                    "delivery": delivery,
-                    "created_at": delivered.created,
-                    "first_night": first_night,
-                    "state": delivered.state,
-                    "path": str(delivered.root),
-                    "stat_digest": "" if _waits(delivered) else digest,
-                    "sha256": delivered.sha256,
-                    "n_sessions": len(rows.get("sessions", ())),
-                    "n_recordings": len(rows.get("recordings", ())),
-                    "n_checks": len(rows.get("checks", ())),
-                }
-            ]
-        ),
-    )
-    stamps = [
-        {"centre": centre, "delivery": delivery, "path": path, "bytes": size}
-        | {"mtime_ns": mtime_ns, "sha256": sha256}
-        for path, (size, mtime_ns, sha256) in delivered.stamps.items()
-    ]
-    night.state.append("stats", pd.DataFrame(stamps))
-    night.state.store_tables(rows, centre=centre, delivery=delivery)
-    night.state.store_problems(delivered.problems, night=night.name)
-
-
-def _waits(delivered: Delivered) -> bool:
-    """Say whether something could not be read for a reason that may have passed tomorrow."""
-    return any(p.kind in ("not_opened", "not_unpacked") for p in delivered.problems)
+            with _guarded(night, f"taking in {centre}/{found.delivery}"):
+                take_in_delivery(night, found)
 
 
 def plan_measuring(night: Night, kind: Kind) -> list[int]:
@@ -280,6 +208,7 @@ def publish_night(night: Night) -> None:
             rules_version=rules_version(night.tonight.rules),
             contract_version=contracts.CONTRACT_VERSION,
             known_answers=tuple(asdict(answer) for answer in answers),
+            stages={word: round(end - begun, 3) for word, (begun, end) in night.spans.items()},
         )
         of_night = pd.DataFrame([asdict(facts) | {"night": night.name}])
         frames["nights"] = in_contract(of_night, "nights")
@@ -299,9 +228,14 @@ def write_night_pages(night: Night) -> None:
 
 
 def _load(night: Night, centre: str, recording: str) -> Loaded | None:
-    """Read one recording again for its picture; None where there is none to be read."""
+    """Read one recording again for its picture; None where there is none to be read.
+
+    A recording that was not measured as it would be now has none: its picture could contradict
+    the numbers beside it.
+    """
     job = night.jobs.get((centre, recording))
-    if job is None:
+    known = "SELECT count(*) FROM measured WHERE content_key = ?"
+    if job is None or not night.state.value(known, [job.key]):
         return None
     try:
         loaded = load_recording(job)

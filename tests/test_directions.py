@@ -25,7 +25,7 @@ LAYERS = (
     ("review",),
     ("warehouse",),
     ("pages",),
-    ("ledger", "night_state", "night", "stages", "reviewing", "rejudge", "doctor"),
+    ("ledger", "night_state", "night", "taking_in", "stages", "reviewing", "rejudge", "doctor"),
     ("closing", "review_lists"),
     ("cli_app", "cli_ask", "cli_doctor", "cli_nights", "cli_pages", "cli_release", "cli_review"),
     ("cli",),

@@ -136,7 +136,7 @@ def _lasted(night: Night) -> str:
 
 def stage_times(night: Night) -> list[tuple[str, float]]:
     """Return seconds of each stage as NIGHT.json notes them; empty if it does not."""
-    noted = night.facts.get("stages") or night.facts.get("stage_seconds") or {}
+    noted = night.facts.get("stages", {})
     return [(words.plain(str(k)), float(v)) for k, v in noted.items()]
 
 

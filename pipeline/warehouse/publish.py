@@ -9,7 +9,7 @@ from __future__ import annotations
 import shutil
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -48,6 +48,7 @@ class NightFacts:
     rules_version: str
     contract_version: str
     known_answers: Sequence[Mapping[str, Any]] = ()
+    stages: Mapping[str, float] = field(default_factory=dict)
 
 
 def publish(
@@ -134,4 +135,5 @@ def _night_json(night: str, before: Path | None, facts: NightFacts) -> dict[str,
         "rules_version": facts.rules_version,
         "contract_version": facts.contract_version,
         "known_answers": list(facts.known_answers),
+        "stages": dict(facts.stages),
     }
