@@ -116,8 +116,9 @@ class State:
     def value(self, sql: str, parameters: Sequence[Any] = ()) -> Any:
         """Run a query and return the first value of its first row, or None."""
         with self._own_turn():
-            row = self._con.execute(sql, list(parameters)).fetchone()
-        return None if row is None else row[0]
+            # All rows are fetched: one left behind would block what comes next.
+            rows = self._con.execute(sql, list(parameters)).fetchall()
+        return rows[0][0] if rows else None
 
     def run(self, sql: str, parameters: Sequence[Any] = ()) -> None:
         """Run one statement."""
