@@ -43,7 +43,7 @@ def problems_tonight(
     of_signal = rows[rows["content_key"].isin(keys.dropna())]
     loose = pd.DataFrame(
         [
-            {"night": night, "centre": p.centre, "kind": p.kind, "where_found": p.where}
+            {"night": night, "centre": p.centre or None, "kind": p.kind, "where_found": p.where}
             | {"expected": p.expected, "sentence": p.sentence, "remedy": p.remedy}
             for p in strays
         ]
