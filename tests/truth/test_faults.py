@@ -1,10 +1,12 @@
-"""Every fault that can be planted in signals breaks the rule that names it, judged as at night."""
+"""Every planted fault is caught by the rule that names it, judged as at night."""
 
 from __future__ import annotations
 
 import pytest
 
 from benchmarks.accuracy import in_signals
+from benchmarks.border import KEYS as BORDER_KEYS
+from benchmarks.border import STATES, border_share
 from benchmarks.figures import Share, fault_shares
 from benchmarks.infants import faulty_visit
 from benchmarks.judgement import judge_visits
@@ -29,3 +31,14 @@ def test_planted_fault_breaks_the_rule_that_names_it(key: str, shares: dict[str,
 
 def test_few_plants_are_too_weak_for_their_infant(shares: dict[str, Share]) -> None:
     assert [key for key, share in shares.items() if share.n == 0] == []
+
+
+@pytest.mark.parametrize("key", BORDER_KEYS)
+def test_fault_of_a_visit_or_a_file_is_caught_at_the_border(key: str) -> None:
+    share = border_share(key, planted=1)
+    assert share.n == 12
+    assert share.right == share.n, share.missed
+
+
+def test_no_fault_of_the_registry_is_left_out() -> None:
+    assert {*KEYS, *BORDER_KEYS, *STATES} == set(FAULTS)
