@@ -81,6 +81,11 @@ class Accuracy:
         return self.cases[int(np.abs(self.errors).argmax())]
 
     @property
+    def outside(self) -> int:
+        """How many infants lie outside the target."""
+        return 0 if self.target is None else int((np.abs(self.errors) > self.target).sum())
+
+    @property
     def reached(self) -> str:
         """Whether every infant, only 95 % of them, or fewer lie within the target."""
         if self.target is None:

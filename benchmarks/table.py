@@ -166,6 +166,13 @@ Faults of visits and files come in real deliveries through the border. Two of th
 faults are states and no verdicts, and are tested by whole nights instead: a session delivered
 again, and a centre that delivers nothing.
 
+Changed after first runs of this benchmark, and so not blind: the analysis was mended (drift by
+stretch, zero of forced and peak flows, level pressures taken for clipped); two flow heads of the
+grid got a wider range, because the largest infants truly clipped; the plants `tfe_late_peak` and
+`tfe_not_limited` were made stronger, because the true values of some obstructed infants kept the
+rule or lay within the noise of its limit (before, 97 % and 98 % of those that truly broke it were
+caught); and tidal truth became that of the breaths in the run instead of the whole recording.
+
 {faults}
 {_missed(run)}"""
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -174,7 +181,8 @@ again, and a centre that delivers nothing.
 
 def _missed(run: Run) -> str:
     lines = [
-        f"- {row.name} ({row.technique}), {row.reached}: worst is {row.worst_case}. "
+        f"- {row.name} ({row.technique}), {row.reached}: {row.outside} of {row.errors.size} "
+        f"infants lie outside; worst is {row.worst_case}. "
         f"{CAUSES.get(row.name, '')}".rstrip()
         for row in run.accuracy
         if row.reached not in ("yes", "none set")

@@ -1,4 +1,4 @@
-"""Volume from flow, breaths, end-expiratory level (EEL), and the drift line through it."""
+"""Volume from flow, breaths, end-expiratory level (EEL), and the drift of that level."""
 
 from __future__ import annotations
 

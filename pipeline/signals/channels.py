@@ -92,7 +92,7 @@ def assemble(
 
     `pressures_kpa` is keyed by channel (``airway_pressure``, ``box_pressure``,
     ``jacket_pressure``) and holds what the device recorded. `flow_ml_s` keeps whatever offset it
-    has; only `volume_ml` has the drift line taken out, and it is zero at the line's level of the
+    has; only `volume_ml` has the drift taken out, and it is zero at the median level of the
     end-expiratory points. Equipment checks move room air both ways, so their flow stays as
     measured and their volume keeps its drift; a check of the box alone has no flow, which is zero.
     """
