@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -31,10 +32,12 @@ def demo(
         typer.echo(f"Writing the demo study to {folder} ...")
         write_demo_study(folder)
     _run_night(folder, workers=workers)
+    # As it was called, so that the lines can be typed as they stand.
+    program = sys.argv[0] if Path(sys.argv[0]).name == "quietsleep" else "quietsleep"
     typer.echo(
-        f"\nLook:  quietsleep look {folder}\n"
-        f'Ask:   quietsleep query --study {folder} "SELECT * FROM acceptance"\n'
-        f"Why:   quietsleep why --study {folder} SESSION   (any session on the pages)"
+        f"\nLook:  {program} look {folder}\n"
+        f'Ask:   {program} query --study {folder} "SELECT * FROM acceptance"\n'
+        f"Why:   {program} why --study {folder} larch-s007"
     )
 
 

@@ -50,7 +50,7 @@ def print_closing(report: NightReport) -> None:
         _print_conservation(console, report)
     console.print(Text(f"State {STATE_WORDS[report.state]}"))
     for sentence in report.sentences:
-        console.print(Padding(Text(f"- {sentence}"), (0, 0, 0, 2)))
+        console.print(Padding(Text(f"- {sentence}"), (0, 0, 0, 2), expand=False))
     console.print(
         f"Measured {report.n_measured}, unchanged {report.n_unchanged}, "
         f"problems {report.n_problems}; {report.seconds:.1f} s."
