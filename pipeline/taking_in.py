@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 
 import pandas as pd
@@ -44,7 +45,8 @@ def _is_known(night: Night, where: list[str], digest: str) -> bool:
 def _digest(night: Night, found: Found) -> str:
     """Return a digest of all that taking in a delivery rests on, and of where it lies."""
     registered = registration_digest(night.study.centres[found.centre])
-    return f"{found.stat_digest} {intake_fingerprint()} {registered} {found.path.resolve()}"
+    place = hashlib.sha256(str(found.path.resolve()).encode("utf-8", "surrogateescape"))
+    return f"{found.stat_digest} {intake_fingerprint()} {registered} {place.hexdigest()}"
 
 
 def _stamps(night: Night, found: Found) -> dict[str, tuple[int, int, str]]:
@@ -74,7 +76,8 @@ def _store_delivery(night: Night, delivered: Delivered, *, first_night: str, dig
                     "created_at": delivered.created,
                     "first_night": first_night,
                     "state": delivered.state,
-                    "path": str(delivered.root),
+                    # The folder of a refused one may be called after a person.
+                    "path": str(delivered.root) if delivered.state == "accepted" else "",
                     "stat_digest": "" if _waits(delivered) else digest,
                     "sha256": delivered.sha256,
                     "n_sessions": len(rows.get("sessions", ())),

@@ -6,7 +6,7 @@ import io
 import json
 import re
 import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 from itertools import islice
 
@@ -70,6 +70,10 @@ def edf_gives_away(header: EdfHeader) -> str | None:
     technician = recording[3:4]
     fields = [(t, True) for t in (code, name, *technician)]
     fields += [(t, False) for t in (*patient[4:], *recording[2:3], *recording[4:])]
+    # What keeps to no field is looked at as a whole; a date behind Startdate is that of the test.
+    in_order = recording[:1] == ["Startdate"]
+    told = [recording[0], *recording[2:]] if in_order else recording
+    fields += [(" ".join(patient), False), (" ".join(told), not in_order)]
     kinds = (value_identifies(t.replace("_", " "), is_code=strict) for t, strict in fields)
     return next((kind for kind in kinds if kind), None)
 
@@ -118,7 +122,7 @@ def _parquet_heading(data: bytes, device: Device) -> Heading:
     texts = [text.decode("utf-8", "replace") for pair in pairs for text in pair]
     words = {word for text in texts for word in _words_of_json(text)}
     known = {device.time_column, *(c.column for c in device.channels)}
-    words |= _parquet_words(file, [n for n in schema.names if n not in known])
+    words |= _parquet_words(file, {field.name for field in schema if not _is_sample(field, known)})
     return Heading(tuple(schema.names), tuple(sorted(words)))
 
 
@@ -139,16 +143,21 @@ def _words_of_json(text: str) -> Iterator[str]:
             yield node
 
 
-def _parquet_words(file: pq.ParquetFile, names: Sequence[str]) -> set[str]:
-    """What stands in columns that are not registered, unless they hold floating numbers."""
+def _is_sample(field: pa.Field, known: Collection[str | None]) -> bool:
+    """Whether a column holds samples: floating numbers, or whole ones where it is registered."""
+    whole = pa.types.is_integer(field.type) and field.name in known
+    return whole or bool(pa.types.is_floating(field.type))
+
+
+def _parquet_words(file: pq.ParquetFile, names: Iterable[str]) -> set[str]:
+    """What stands in columns that hold no samples."""
     if file.metadata.num_rows > MOST_SAMPLES:
         return set()
     words: set[str] = set()
-    for name in dict.fromkeys(names):
+    for name in names:
         try:
             column = file.read(columns=[name], use_threads=False).column(0)
-            if not pa.types.is_floating(column.type):
-                words |= {str(value) for value in column.slice(0, _VALUES_LOOKED_AT).to_pylist()}
+            words |= {str(value) for value in column.slice(0, _VALUES_LOOKED_AT).to_pylist()}
         except Exception:  # damaged pages: the library raises more than its own errors
             continue
     return words

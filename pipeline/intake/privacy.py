@@ -24,7 +24,9 @@ from pipeline.records import Problem
 from pipeline.study import Device
 
 # Columns whose values are codes: there every capitalised word is suspect.
-CODE_COLUMNS = frozenset({"session", "infant", "recording", "check", "device", "operator"})
+CODE_COLUMNS = frozenset(
+    {"session", "infant", "recording", "check", "device", "operator", "visit", "outcome", "unit"}
+)
 _PLAIN_NUMBER = re.compile(r"[-+]?\d{1,8}(?:[.,]\d{1,17})?(?:[eE][-+]?\d{1,3})?")
 _TIME = re.compile(r"(\d{4}-\d\d-\d\d)[T ]\d\d:\d\d")
 _PATH_PARTS = re.compile(r"[/\\]|\.(?=\w{1,8}$)")
@@ -60,8 +62,8 @@ class Watch:
         Codes may hold the days of tests. Where no table tells these days, the delivery is held
         for its tables, and a date in a path is not taken for a date of birth.
         """
-        parts = {(part, True) for path in listed for part in _PATH_PARTS.split(path)}
-        parts |= {(part, False) for path in others for part in _PATH_PARTS.split(path)}
+        parts = {part for path in listed for part in _parts_of_path(path)}
+        parts |= {(part, False) for path in others for part, _ in _parts_of_path(path)}
         kinds = {self._value(part, is_code=is_code) for part, is_code in parts}
         kinds |= {self._name(w) for w in words}
         kinds -= set() if self.days else {BIRTH_DATE}
@@ -102,7 +104,7 @@ class Watch:
         if value in column.choices:
             return None
         if column.name == "file":
-            kinds = (self._value(p, is_code=True) for p in _PATH_PARTS.split(value))
+            kinds = (self._value(p, is_code=c) for p, c in _parts_of_path(value))
             return next((kind for kind in kinds if kind), None)
         kind = self._value(value, is_code=column.name in CODE_COLUMNS)
         is_time = column.type in {"date", "datetime"}
@@ -141,6 +143,11 @@ class Watch:
                 column=column,
             )
         )
+
+
+def _parts_of_path(path: str) -> list[tuple[str, bool]]:
+    """The parts of a path, which are codes, and the whole: a date may stand across its points."""
+    return [*((part, True) for part in _PATH_PARTS.split(path)), (path, False)]
 
 
 def _days_of(table: TextTable) -> Iterator[date]:
