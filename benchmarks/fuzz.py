@@ -27,6 +27,7 @@ from tempfile import TemporaryDirectory
 from types import FrameType
 from typing import Any
 
+from benchmarks.fuzz_mutations import in_bytes
 from benchmarks.fuzz_readers import Reader, readers
 
 ROOT = Path(__file__).parents[1]
@@ -35,6 +36,7 @@ SECONDS_FOR_ONE = 60
 SECONDS_WITHOUT_LIFE = 240
 MOST_ADDRESS_BYTES = 12 * 1024**3
 MOST_SEEDS = 400
+MOST_BYTES_OF_SEED = 2_000_000
 # Following lines makes an input several times slower.
 TRACED_SHARE = 0.3
 
@@ -108,7 +110,7 @@ class Fire:
 
     def _one(self, reader: Reader, seeds: list[bytes]) -> None:
         rng = random.Random(self.rng.getrandbits(64))
-        data = reader.mutate(rng, rng.choice(seeds))
+        data = _spoilt(reader, rng, rng.choice(seeds))
         (self.scratch / "current").write_bytes(data)
         (self.scratch / "current.name").write_text(reader.name)
         began = time.monotonic()
@@ -130,7 +132,7 @@ class Fire:
             self.lines.fresh
             and ending != "finding"
             and len(seeds) < MOST_SEEDS
-            and _usable(reader, data)
+            and len(data) < MOST_BYTES_OF_SEED
         ):
             seeds.append(data)
 
@@ -160,14 +162,12 @@ class Fire:
         fresh.replace(self.scratch / "figures.json")
 
 
-def _usable(reader: Reader, data: bytes) -> bool:
-    """Whether the mutation can start from these bytes: some need a file that can be parsed."""
+def _spoilt(reader: Reader, rng: random.Random, seed: bytes) -> bytes:
+    """Spoil a file; one that is spoilt so far that its shape is gone, byte by byte."""
     try:
-        for number in range(3):
-            reader.mutate(random.Random(number), data)
+        return reader.mutate(rng, seed)
     except Exception:
-        return False
-    return len(data) < 2_000_000
+        return in_bytes(rng, seed)
 
 
 def keep(out: Path, name: str, data: bytes, trace: str) -> None:

@@ -63,6 +63,9 @@ def small_study(scratch: Path) -> Path:
 def readers(scratch: Path) -> list[Reader]:
     """Return all readers, each with a folder of its own below `scratch`."""
     path = small_study(scratch)
+    for folder in scratch.iterdir():  # what an earlier process left half spoilt
+        if folder.is_dir() and folder != path:
+            shutil.rmtree(folder)
     study = load_study(path)
     found = [*_signal_readers(study, scratch), *_delivery_readers(study, scratch)]
     found += _study_readers(path, scratch)
@@ -344,7 +347,7 @@ def _night_reader(path: Path, scratch: Path) -> Reader:
         shutil.copytree(path, folder, ignore=lambda *_: {"truth"})
         for delivery in sorted((folder / "deliveries").glob("*/*")):
             _spoil_delivery(rng, delivery)
-        with _in_this_process(), redirect_stderr(StringIO()):
+        with in_this_process(), redirect_stderr(StringIO()):
             report = run_night(folder, workers=1)
         log = folder / "work" / "failures.log"
         assert report.state != "red", log.read_text() if log.exists() else report.sentences
@@ -371,7 +374,8 @@ def _spoil_delivery(rng: random.Random, delivery: Path) -> None:
 
 
 @contextmanager
-def _in_this_process() -> Iterator[None]:
+def in_this_process() -> Iterator[None]:
+    """Nights of this block measure here and not in processes of their own."""
     from pipeline import night
 
     class Pool:
