@@ -125,11 +125,7 @@ def _pointed_back(study: Study, sentence: str, others: list[Path]) -> Finding:
 
 
 def _reviews(study: Study) -> Iterator[Finding]:
-    try:
-        broken = read_reviews(study).broken
-    except duckdb.Error:
-        # What was published cannot be read; the warehouse's own finding says so.
-        return
+    broken = read_reviews(study).broken
     if broken:
         yield Finding(
             broken,

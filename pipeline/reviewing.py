@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
+import duckdb
 import pandas as pd
 
 from contracts import Choice
@@ -15,7 +16,7 @@ from pipeline.review.machine import unmet
 from pipeline.review.queue import speaking, waiting
 from pipeline.review.words import check_note, check_reader, check_reason, codes_of
 from pipeline.study import Study
-from pipeline.warehouse.current import WarehouseError, current_night
+from pipeline.warehouse.current import current_night, published_nights
 from pipeline.warehouse.query import open_night
 from pipeline.warehouse.trials import Published, read_trials
 
@@ -48,17 +49,18 @@ def read_published(study: Study) -> Published:
 
 
 def published_digests(study: Study) -> dict[str, str]:
-    """Return the digest of each decision that the last night took for whole."""
-    try:
-        night = current_night(study.path)
-    except WarehouseError:
-        return {}
-    with closing(open_night(night)) as warehouse:
-        tables = {row[0] for row in warehouse.execute("SHOW TABLES").fetchall()}
-        if "reviews" not in tables:
-            return {}
-        rows = warehouse.execute("SELECT review, sha256 FROM reviews WHERE state <> 'broken'")
-        return dict(rows.fetchall())
+    """Return the digest of each decision that the last night took for whole.
+
+    A night whose database was damaged since cannot say; the one before it then does.
+    """
+    for night in published_nights(study.path):
+        with suppress(duckdb.Error), closing(open_night(night)) as warehouse:
+            tables = {row[0] for row in warehouse.execute("SHOW TABLES").fetchall()}
+            if "reviews" not in tables:
+                return {}
+            rows = warehouse.execute("SELECT review, sha256 FROM reviews WHERE state <> 'broken'")
+            return dict(rows.fetchall())
+    return {}
 
 
 def review_file(study: Study) -> ReviewFile:

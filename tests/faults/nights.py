@@ -7,29 +7,32 @@ import json
 import shutil
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from queue import Queue
+from subprocess import PIPE
+from typing import Any, TypeVar
 
 import pyarrow.parquet as pq
 
-from demo_centres.centres import jobs_of, write_delivery
+from demo_centres.centres import jobs_of, write_delivery, write_study_files
 from demo_centres.scenario import load_scenarios
 from pipeline.warehouse.current import current_night
 
 HERE = Path(__file__).parent
 # Tables in which the name of the night stands, or what changed since the night before.
-OF_THE_NIGHT = {"ledger", "conservation", "problems", "deliveries"}
+OF_THE_NIGHT = {"ledger", "conservation", "problems", "deliveries", "recordings", "checks"}
 NOT_COMPARED = {"nights", "changes"}
-NIGHT_COLUMNS = {"night", "first_night"}
+# With those of the code, because a process that started earlier may have read another.
+NIGHT_COLUMNS = {"night", "first_night", "code_fingerprint", "content_key"}
+T, R = TypeVar("T"), TypeVar("R")
 FIRST, SECOND = "juniper", "larch"
 
 
 def write_micro_study(path: Path) -> Path:
     """Write a study of two centres with one visit each, one of box and one of forced flows."""
-    from demo_centres.centres import write_study_files
-
     scenarios = tuple(s for s in load_scenarios() if s.centre in (FIRST, SECOND))
     write_study_files(path, scenarios, seed=7)
     (path / "waivers.toml").unlink(missing_ok=True)
@@ -40,26 +43,41 @@ def write_micro_study(path: Path) -> Path:
 
 
 class Nights:
-    """A server of nights; see `serving`."""
+    """Two servers of nights, so that two studies can be at work at once; see `serving`."""
+
+    AT_ONCE = 2
 
     def __init__(self) -> None:
-        self._server = subprocess.Popen(
-            [sys.executable, str(HERE / "serving.py")],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-        )
+        self._servers = [self._start() for _ in range(self.AT_ONCE)]
+        self._free: Queue[subprocess.Popen[str]] = Queue()
+        for server in self._servers:
+            self._free.put(server)
+
+    @staticmethod
+    def _start() -> subprocess.Popen[str]:
+        command = [sys.executable, str(HERE / "serving.py")]
+        return subprocess.Popen(command, stdin=PIPE, stdout=PIPE, text=True)
 
     def run(self, study: Path, **order: Any) -> dict[str, Any]:
         """Run one night and return how it ended."""
-        assert self._server.stdin is not None and self._server.stdout is not None
-        self._server.stdin.write(json.dumps({"study": str(study), **order}) + "\n")
-        self._server.stdin.flush()
-        answer: dict[str, Any] = json.loads(self._server.stdout.readline())
-        return answer
+        server = self._free.get()
+        try:
+            assert server.stdin is not None and server.stdout is not None
+            server.stdin.write(json.dumps({"study": str(study), **order}) + "\n")
+            server.stdin.flush()
+            answer: dict[str, Any] = json.loads(server.stdout.readline())
+            return answer
+        finally:
+            self._free.put(server)
+
+    def side_by_side(self, act: Callable[[T], R], items: Iterable[T]) -> list[R]:
+        """Do something with nights to each item, two items at a time."""
+        with ThreadPoolExecutor(self.AT_ONCE) as threads:
+            return list(threads.map(act, items))
 
     def close(self) -> None:
-        self._server.communicate()
+        for server in self._servers:
+            server.communicate()
 
 
 @contextmanager

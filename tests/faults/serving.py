@@ -32,22 +32,35 @@ from pipeline.records import Measured
 from pipeline.setbacks import setback
 from pipeline.state import State
 
+LAST = "append nights"
 CALLS = ("replace", "rename", "link", "symlink", "unlink", "mkdir", "fsync", "rmdir")
 
 
 class Steps:
-    """Counts the steps of a night and lets the chosen one (or all from it on) go wrong."""
+    """Counts the steps of a night and lets the chosen one (or all from it on) go wrong.
+
+    `name` and `nth` choose a step, or `step` alone by its number among all. A night to be killed
+    that never comes there is killed at its last step. An error that lasts may begin with a stage;
+    it is the first step inside that meets it.
+    """
 
     def __init__(self, order: dict[str, Any]) -> None:
-        self.at = order.get("step")
+        self.at = (order.get("name"), order.get("nth", order.get("step")))
         self.fault = order.get("fault", "kill")
         self.lasting = order.get("lasting", False)
         self.names: list[str] = []
+        self._chosen = 0
 
     def __call__(self, name: str) -> None:
         self.names.append(name)
-        n = len(self.names)
-        if self.at is None or n < self.at or (n > self.at and not self.lasting):
+        of, nth = self.at
+        if nth is None:
+            return
+        last = name == LAST and self.fault == "kill"
+        begins = name.startswith("stage") and self.fault != "kill"
+        self._chosen += of in (None, name) or (self.lasting and self._chosen >= nth)
+        reached = self._chosen >= nth if self.lasting else self._chosen == nth
+        if begins or not (last or (reached and (self.lasting or of in (None, name)))):
             return
         if self.fault == "kill":
             os.kill(os.getpid(), signal.SIGKILL)

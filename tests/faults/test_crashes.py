@@ -8,29 +8,40 @@ from __future__ import annotations
 
 import random
 import shutil
+from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from pipeline.warehouse.current import WarehouseError, current_night
 from tests.faults.conftest import Course, ended
 from tests.faults.nights import Nights, content, copy_of, left_over, pages, reader
 
 SEEDS_OF_SOAK = range(100, 150)
 
 
-def boundaries(steps: Sequence[str]) -> list[int]:
-    """Number the steps at which one kind of step begins: stages, commits, swaps."""
-    named = [n for n, name in enumerate(steps, 1) if name.startswith(("stage", "append"))]
-    changes = [n for n in range(2, len(steps) + 1) if steps[n - 1] != steps[n - 2]]
-    return sorted({*named, *changes})
+def named(steps: Sequence[str]) -> list[dict[str, Any]]:
+    """Name every step of a night by its kind and its number among that kind."""
+    count: Counter[str] = Counter()
+    orders = []
+    for name in steps:
+        count[name] += 1
+        orders.append({"name": name, "nth": count[name]})
+    return orders
 
 
-def publication(steps: Sequence[str]) -> list[int]:
-    """Number the steps from the swap of the night's folder to the one of the pointer."""
+def boundaries(steps: Sequence[str]) -> list[dict[str, Any]]:
+    """Choose the steps at which one kind follows another: stages, commits, swaps."""
+    orders = named(steps)
+    return [orders[n] for n in range(1, len(steps)) if steps[n] != steps[n - 1]]
+
+
+def publication(steps: Sequence[str]) -> list[dict[str, Any]]:
+    """Choose the steps from the swap of the night's folder to the one of the pointer."""
     last = steps.index("stage tidying")
-    return list(range(last - 8, last + 2))
+    return named(steps)[last - 8 : last + 1]
 
 
 def kill_and_recover(
@@ -45,7 +56,7 @@ def kill_and_recover(
     wrong += [
         f"{order}: not killed"
         for order, k in zip(orders, killed, strict=True)
-        if not k["killed"] and "after_s" not in order and k.get("idle") is False
+        if not k["killed"] and "after_s" not in order
     ]
     wrong += seen[0]["faults"]
     if not seen[0]["reads"]:
@@ -61,16 +72,31 @@ def kill_and_recover(
     return wrong
 
 
-@pytest.mark.parametrize("seed", range(4))
-def test_killed_nights_leave_no_trace(
-    course: Course, nights: Nights, tmp_path: Path, seed: int
-) -> None:
+def in_the_suite(course: Course, seed: int) -> list[dict[str, Any]]:
     rng = random.Random(seed)
-    stages, swap = boundaries(course.steps), publication(course.steps)
-    drawn = [*rng.sample(stages, 2), *rng.sample(swap, 2), rng.randrange(1, len(course.steps))]
-    rng.shuffle(drawn)
-    orders = [{"step": step} for step in drawn]
-    assert kill_and_recover(course, nights, tmp_path / "round", orders) == []
+    orders = [
+        *rng.sample(boundaries(course.steps), 2),
+        *rng.sample(publication(course.steps), 2),
+        rng.choice(named(course.steps)),
+    ]
+    rng.shuffle(orders)
+    return orders
+
+
+def of_the_soak(course: Course, seed: int) -> list[dict[str, Any]]:
+    rng = random.Random(seed)
+    orders = rng.choices(boundaries(course.steps), k=2) + rng.choices(named(course.steps), k=1)
+    orders += [rng.choice(publication(course.steps)), {"after_s": rng.uniform(0.0, 2.5)}]
+    rng.shuffle(orders)
+    return orders
+
+
+def test_killed_nights_leave_no_trace(course: Course, nights: Nights, tmp_path: Path) -> None:
+    def round_of(seed: int) -> list[str]:
+        orders = in_the_suite(course, seed)
+        return kill_and_recover(course, nights, tmp_path / f"round-{seed}", orders)
+
+    assert nights.side_by_side(round_of, range(4)) == [[], [], [], []]
 
 
 @pytest.mark.soak
@@ -78,26 +104,21 @@ def test_killed_nights_leave_no_trace(
 def test_many_killed_nights_leave_no_trace(
     course: Course, nights: Nights, tmp_path: Path, seed: int
 ) -> None:
-    rng = random.Random(seed)
-    steps = [*boundaries(course.steps), *publication(course.steps)]
-    orders: list[dict[str, Any]] = [{"step": step} for step in rng.choices(steps, k=3)]
-    orders.append({"step": rng.randrange(1, len(course.steps) + 1)})
-    orders.append({"after_s": rng.uniform(0.0, 6.0)})
-    rng.shuffle(orders)
+    orders = of_the_soak(course, seed)
     assert kill_and_recover(course, nights, tmp_path / "round", orders) == []
 
 
-def test_first_night_killed_at_every_stage_ends_as_an_undisturbed_one(
-    micro: Path, nights: Nights, tmp_path: Path
+def test_first_night_of_a_study_killed_ends_as_two_undisturbed_ones(
+    micro: Path, course: Course, nights: Nights, tmp_path: Path
 ) -> None:
-    """No night stood before: whatever is read is nothing, or whole."""
-    undisturbed, study = copy_of(micro, tmp_path / "one"), copy_of(micro, tmp_path / "two")
-    steps = ended(nights.run(undisturbed))["names"]
-    for name in ("stage measuring", "stage judging", "replace", "stage writing pages"):
-        assert nights.run(study, step=steps.index(name) + 1)["killed"]
+    """No night stood before: there is no warehouse, or a whole one."""
+    study = copy_of(micro, tmp_path / "study")
+    for name in ("append trial_values", "symlink"):
+        assert nights.run(study, name=name, nth=1)["killed"]
+        with pytest.raises(WarehouseError, match="no published night yet"):
+            current_night(study)
     ended(nights.run(study))
-    assert content(study) == content(undisturbed)
-    assert pages(study) == pages(undisturbed) and left_over(study) == []
+    assert content(study) == course.content and left_over(study) == []
 
 
 def test_delivery_that_changes_between_a_killed_night_and_the_next(

@@ -4,23 +4,27 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from pipeline import stages
+from pipeline.intake.discover import find_strays
 from pipeline.night import Night
 from pipeline.stages import run_night
+from pipeline.study import load_study
 from pipeline.warehouse.query import open_current
 from tests.faults.conftest import Course
-from tests.faults.nights import copy_of, touch
+from tests.faults.nights import Nights, copy_of, touch
 from tests.night.conftest import InProcess
 from tests.night.conftest import pool as pool  # noqa: PLC0414  (a fixture)
 
 
-def a_signal(study: Path) -> Path:
-    return next((study / "deliveries" / "larch").glob("*/signals/*/*tid1*"))
+def a_signal(study: Path, kind: str) -> Path:
+    return next((study / "deliveries" / "larch").glob(f"*/signals/*/*{kind}*"))
 
 
 def state_of(study: Path, recording: str) -> tuple[str, str]:
@@ -53,42 +57,30 @@ def relisted(delivery: Path, file: Path) -> None:
     manifest.write_text(json.dumps(content), encoding="utf-8")
 
 
-def test_file_replaced_between_taking_in_and_measuring_is_not_measured(
+def test_files_replaced_or_taken_away_while_they_are_read_are_not_measured(
     course: Course, tmp_path: Path, pool: InProcess, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     study = copy_of(course.before, tmp_path / "study")
-    file = a_signal(study)
+    file, gone = a_signal(study, "tid1"), a_signal(study, "sot1")
 
-    def replace() -> None:
+    def disturb() -> None:
         lines = file.read_bytes().splitlines(keepends=True)
-        file.write_bytes(b"".join([*lines[:200], *lines[300:]]))
+        file.write_bytes(b"".join(lines[:-100]))
         relisted(file.parents[2], file)
+        gone.rename(tmp_path / "away")
 
     with monkeypatch.context() as patched:
-        between(patched, replace)
+        between(patched, disturb)
         report = run_night(study)
     assert report.state == "amber" and report.conservation["balances"].all()
     state, why = state_of(study, "larch-s001-tid1")
     assert state == "quarantined" and "not the file any more that was taken in" in why
+    assert state_of(study, "larch-s001-sot1")[0] == "quarantined"
+    (tmp_path / "away").rename(gone)
     after = run_night(study)
-    assert not after.idle and after.state == "green" and after.n_measured == 1
+    assert not after.idle and after.state == "green" and after.n_measured == 2
     assert state_of(study, "larch-s001-tid1")[0] == "measured"
     assert run_night(study).idle
-
-
-def test_file_that_vanishes_and_comes_back_is_measured_then(
-    course: Course, tmp_path: Path, pool: InProcess, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    study = copy_of(course.before, tmp_path / "study")
-    file = a_signal(study)
-    with monkeypatch.context() as patched:
-        between(patched, lambda: file.rename(tmp_path / "away"))
-        report = run_night(study)
-    assert report.state == "amber"
-    assert state_of(study, "larch-s001-tid1")[0] == "quarantined"
-    (tmp_path / "away").rename(file)
-    assert run_night(study).state == "green"
-    assert state_of(study, "larch-s001-tid1")[0] == "measured"
 
 
 def test_delivery_that_grows_during_the_night_is_for_the_next_one(
@@ -99,26 +91,13 @@ def test_delivery_that_grows_during_the_night_is_for_the_next_one(
     shutil.copytree(course.before, study, symlinks=True)
     later = tmp_path / "larch-01"
     shutil.move(study / "deliveries" / "larch" / "larch-01", later)
+    touch(study)
     with monkeypatch.context() as patched:
         between(patched, lambda: shutil.move(later, study / "deliveries" / "larch"))
         first = run_night(study)
-    assert first.idle or "larch has delivered nothing." in first.sentences
+    assert "larch has delivered nothing." in first.sentences and first.n_measured == 0
     second = run_night(study)
     assert second.state == "green" and second.n_measured > 0
-
-
-@pytest.mark.parametrize("share", [0.0, 0.5])
-def test_delivery_cut_while_it_is_written_is_held_and_read_when_whole(
-    course: Course, tmp_path: Path, pool: InProcess, share: float
-) -> None:
-    study = copy_of(course.before, tmp_path / "study")
-    file = a_signal(study)
-    body = file.read_bytes()
-    file.write_bytes(body[: int(share * len(body))])
-    first = run_night(study)
-    assert first.state == "amber" and state_of(study, "larch-s001-tid1")[0] == "quarantined"
-    file.write_bytes(body)
-    assert run_night(study).state == "green"
 
 
 def test_file_that_cannot_be_opened_once_is_tried_again(
@@ -128,7 +107,7 @@ def test_file_that_cannot_be_opened_once_is_tried_again(
     from pipeline.intake import read, source
 
     study = copy_of(course.before, tmp_path / "study")
-    name = a_signal(study).name
+    name = a_signal(study, "tid1").name
     real = read.read_bounded
 
     def refused(path: Path, most_bytes: int = read.MOST_BYTES) -> bytes:
@@ -136,25 +115,39 @@ def test_file_that_cannot_be_opened_once_is_tried_again(
             raise PermissionError(13, "Permission denied", str(path))
         return real(path, most_bytes)
 
-    for module in (read, source):
+    for module in (source, read):
         with monkeypatch.context() as patched:
             patched.setattr(module, "read_bounded", refused)
-            held = run_night(study, full=module is source)
-        assert held.state == "amber"
+            held = run_night(study)
+        assert held.state == "amber" and not held.idle
         state, why = state_of(study, "larch-s001-tid1")
         assert state == "quarantined" and "Permission denied" in why
-        assert run_night(study).state == "green"
+    assert run_night(study).state == "green"
+
+
+def test_folder_that_cannot_be_opened_is_no_silent_centre(
+    course: Course, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = os.scandir
+
+    def refused(path: Path | str) -> Iterator[os.DirEntry[str]]:
+        if str(path).endswith("larch"):
+            raise PermissionError(13, "Permission denied", str(path))
+        return real(path)
+
+    monkeypatch.setattr(os, "scandir", refused)
+    (problem,) = find_strays(load_study(course.before))
+    assert problem.sentence.endswith("deliveries of larch cannot be opened: Permission denied.")
 
 
 def test_study_that_is_moved_finds_its_deliveries(
-    course: Course, tmp_path: Path, pool: InProcess
+    course: Course, nights: Nights, tmp_path: Path
 ) -> None:
-    study = copy_of(course.before, tmp_path / "study")
-    assert run_night(study).state == "green"
-    moved = study.rename(tmp_path / "moved")
-    touch(moved)
-    pool.measured.clear()
-    assert run_night(moved).state == "green" and pool.measured == []
+    """A copy elsewhere, with deliveries known by another path: only what is new is measured."""
+    moved = copy_of(course.before, tmp_path / "moved")
+    answer = nights.run(moved)
+    new = list((moved / "deliveries" / "larch").glob("*/signals/*/*"))
+    assert answer["state"] == "green" and answer["measured"] == len(new)
     with stages.open_night(moved) as night:
         paths = night.state.frame("SELECT path FROM deliveries")["path"]
     assert all(Path(path).is_relative_to(moved) for path in paths)
