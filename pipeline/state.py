@@ -22,6 +22,7 @@ from filelock import FileLock, Timeout
 from pipeline.records import Measured, Problem
 from pipeline.setbacks import is_damage
 from pipeline.state_file import open_state_file, set_aside
+from pipeline.state_rows import measured_rows, trial_rows, value_rows
 
 PROBLEM_COLUMNS = (
     "night", "centre", "delivery", "content_key", "session", "recording", "kind", "where_found",
@@ -196,9 +197,9 @@ class State:
     def store_measured(self, measured: Sequence[Measured], *, night: str, code: str) -> None:
         """Keep what was measured on a chunk of recordings, in one transaction."""
         with self.transaction():
-            self.append("measured", _measured_rows(measured, night=night, code=code))
-            self.append("trials", _trial_rows(measured))
-            self.append("trial_values", _value_rows(measured))
+            self.append("measured", measured_rows(measured, night=night, code=code))
+            self.append("trials", trial_rows(measured))
+            self.append("trial_values", value_rows(measured))
             for item in measured:
                 self.store_problems(item.problems, night=night, content_key=item.key)
 
@@ -236,52 +237,3 @@ class State:
             for table in ("measured", "trials", "trial_values", "problems"):
                 sql = f"DELETE FROM {table} WHERE content_key IN (SELECT content_key FROM gone)"
                 self.run_with(sql, [], gone=wanted)
-
-
-def _measured_rows(measured: Sequence[Measured], *, night: str, code: str) -> pd.DataFrame:
-    names = ("item", "technique", "state", "rate_hz", "duration_s", "sentence", "traceback")
-    return pd.DataFrame(
-        [
-            {"content_key": m.key, "code": code, "night": night}
-            | {name: getattr(m, name) for name in names}
-            for m in measured
-        ]
-    )
-
-
-def _trial_rows(measured: Sequence[Measured]) -> pd.DataFrame:
-    return pd.DataFrame(
-        [
-            {"content_key": m.key, "trial_index": t.index, "start_s": t.start_s, "end_s": t.end_s}
-            for m in measured
-            for t in m.trials
-        ]
-    )
-
-
-def _value_rows(measured: Sequence[Measured]) -> pd.DataFrame:
-    keys: list[str] = []
-    indices: list[int] = []
-    quantities: list[str] = []
-    values: list[float] = []
-    reasons: list[str | None] = []
-    for m in measured:
-        sets = [(t.index, t.values, t.reasons) for t in m.trials]
-        if m.test_values:
-            sets.append((0, m.test_values, {}))
-        for index, numbers, why in sets:
-            for quantity, value in numbers.items():
-                keys.append(m.key)
-                indices.append(index)
-                quantities.append(quantity)
-                values.append(value)
-                reasons.append(why.get(quantity))
-    return pd.DataFrame(
-        {
-            "content_key": keys,
-            "trial_index": indices,
-            "quantity": quantities,
-            "value": values,
-            "reason": reasons,
-        }
-    )

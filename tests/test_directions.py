@@ -20,7 +20,7 @@ LAYERS = (
     ("jobs", "measure"),
     ("acceptance",),
     ("growth", "references", "outcomes", "scoring", "judging"),
-    ("state_file", "state", "roster", "planning", "evidence", "standing"),
+    ("state_file", "state_rows", "state", "roster", "planning", "evidence", "standing"),
     ("known_answers",),
     ("review",),
     ("warehouse",),

@@ -94,6 +94,7 @@ def _first_page(night: Night, data: list[CentreData]) -> dict[str, Any]:
         "night_said": night_said(night),
         "lasted": _lasted(night),
         "stages": stage_times(night),
+        "answers": known_answers(night),
         "unbalanced": [row for row in conservation if not row["balances"]],
         "crashed": _crashed(night),
         "late": [titles[d.name] for d in data if d.centre["state"] == "late"],
@@ -138,6 +139,19 @@ def stage_times(night: Night) -> list[tuple[str, float]]:
     """Return seconds of each stage as NIGHT.json notes them; empty if it does not."""
     noted = night.facts.get("stages", {})
     return [(words.plain(str(k)), float(v)) for k, v in noted.items()]
+
+
+def known_answers(night: Night) -> list[tuple[str, str, Row, str]]:
+    """Return technique, quantity, the answer, and the share of its tolerance that was used up."""
+    return [
+        (
+            words.plain(a["technique"]),
+            a["quantity"],
+            a,
+            f"{abs(a['measured'] - a['truth']) / a['within']:.0%}",
+        )
+        for a in night.facts.get("known_answers", [])
+    ]
 
 
 def _crashed(night: Night) -> list[Row]:
