@@ -14,18 +14,14 @@ import numpy as np
 
 from contracts import TECHNIQUES
 from pipeline.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
+from pipeline.signals.closures import find_closures
 from pipeline.signals.fits import NAN, Line, longest_late_line, robust_line
 from pipeline.signals.levels import RestingLevel, eel_shift_pct, level_after, level_before
 from pipeline.signals.occlusions import (
     Occlusion,
     Plateau,
-    breath_start,
-    expiration_end,
-    find_occlusions,
     find_plateau,
-    flow_limit_ml_s,
     running_mean,
-    shutter_settings,
     volume_from,
     zero_flow_ml_s,
     zero_pressure_kpa,
@@ -64,19 +60,7 @@ class _Limb:
 
 def find_trials(recording: Recording) -> list[Trial]:
     """Find each closed shutter; a trial holds the inspiration before and the expiration after."""
-    airway = recording.pressures_kpa.get("airway_pressure")
-    if airway is None:
-        return []
-    flow, shutter = recording.flow_ml_s, shutter_settings(SETTINGS)
-    limit = flow_limit_ml_s(flow, shutter)
-    trials: list[Trial] = []
-    for occlusion in find_occlusions(flow, airway, recording.rate_hz, shutter):
-        end = expiration_end(flow, occlusion.end, limit_ml_s=limit, rate_hz=recording.rate_hz)
-        start = breath_start(recording.breaths, occlusion.start)
-        free = trials[-1].end if trials else 0
-        marks = {"closed": occlusion.start, "released": occlusion.end, "expired": end, "free": free}
-        trials.append(Trial(len(trials) + 1, start, end, marks))
-    return trials
+    return find_closures(recording, SETTINGS)
 
 
 def measure_trial(recording: Recording, trial: Trial) -> Measures:

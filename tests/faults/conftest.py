@@ -58,12 +58,3 @@ def ended(answer: dict[str, Any]) -> dict[str, Any]:
     assert answer.get("state") == "green", answer_in_short
     assert answer["published"] != answer["idle"], answer_in_short
     return answer
-
-
-def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Leave the soak runs out unless they are asked for."""
-    if "soak" in config.getoption("markexpr"):
-        return
-    for item in items:
-        if "soak" in item.keywords:
-            item.add_marker(pytest.mark.skip(reason="a soak run: pytest -m soak tests/faults"))

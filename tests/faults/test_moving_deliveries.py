@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
 import os
 import shutil
 from collections.abc import Iterator
@@ -19,6 +17,7 @@ from pipeline.study import load_study
 from pipeline.warehouse.query import open_current
 from tests.faults.conftest import Course
 from tests.faults.nights import Nights, copy_of, touch
+from tests.handing_over import relist
 from tests.night.conftest import InProcess
 from tests.night.conftest import pool as pool  # noqa: PLC0414  (a fixture)
 
@@ -47,16 +46,6 @@ def between(monkeypatch: pytest.MonkeyPatch, act: object) -> None:
     monkeypatch.setattr(stages, "plan_measuring", planned)
 
 
-def relisted(delivery: Path, file: Path) -> None:
-    manifest = delivery / "delivery.json"
-    content = json.loads(manifest.read_text(encoding="utf-8"))
-    body = file.read_bytes()
-    for entry in content["files"]:
-        if entry["path"] == file.relative_to(delivery).as_posix():
-            entry |= {"bytes": len(body), "sha256": hashlib.sha256(body).hexdigest()}
-    manifest.write_text(json.dumps(content), encoding="utf-8")
-
-
 def test_files_replaced_or_taken_away_while_they_are_read_are_not_measured(
     course: Course, tmp_path: Path, pool: InProcess, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -66,7 +55,7 @@ def test_files_replaced_or_taken_away_while_they_are_read_are_not_measured(
     def disturb() -> None:
         lines = file.read_bytes().splitlines(keepends=True)
         file.write_bytes(b"".join(lines[:-100]))
-        relisted(file.parents[2], file)
+        relist(file.parents[2], file)
         gone.rename(tmp_path / "away")
 
     with monkeypatch.context() as patched:

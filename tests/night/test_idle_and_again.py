@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import shutil
 from pathlib import Path
 
@@ -13,6 +12,7 @@ from pipeline.night import NightReport
 from pipeline.stages import run_night
 from pipeline.state import NightRunning, State
 from pipeline.warehouse.current import current_night
+from tests.handing_over import relist
 from tests.night.conftest import InProcess
 
 
@@ -24,17 +24,6 @@ def digests(night: Path) -> dict[str, str]:
         for file in sorted(night.glob("tables/**/*.parquet"))
         if file.relative_to(night).parts[1] not in of_the_night
     }
-
-
-def relist(delivery: Path, changed: Path) -> None:
-    """Write the new size and digest of a file into delivery.json, as a centre would."""
-    path = delivery / "delivery.json"
-    manifest = json.loads(path.read_text(encoding="utf-8"))
-    data = changed.read_bytes()
-    for entry in manifest["files"]:
-        if entry["path"] == changed.relative_to(delivery).as_posix():
-            entry |= {"bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
-    path.write_text(json.dumps(manifest), encoding="utf-8")
 
 
 def test_unchanged_night_is_idle_and_leaves_the_warehouse(

@@ -1,0 +1,40 @@
+"""One closing of the shutter as a trial: from the inspiration before to the expiration after."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from pipeline.records import Recording, Trial
+from pipeline.signals.occlusions import (
+    breath_start,
+    expiration_end,
+    find_occlusions,
+    flow_limit_ml_s,
+    shutter_settings,
+)
+
+
+def find_closures(recording: Recording, settings: Mapping[str, float]) -> list[Trial]:
+    """Find each closed shutter of a recording, in order of time.
+
+    Landmarks, as sample indices: `closed` and `released` of the shutter, `expired` at the end of
+    the expiration after it, `free` from where breathing before it is undisturbed. None without an
+    airway pressure.
+    """
+    airway = recording.pressures_kpa.get("airway_pressure")
+    if airway is None:
+        return []
+    flow, shutter = recording.flow_ml_s, shutter_settings(settings)
+    limit = flow_limit_ml_s(flow, shutter)
+    trials: list[Trial] = []
+    for occlusion in find_occlusions(flow, airway, recording.rate_hz, shutter):
+        end = expiration_end(flow, occlusion.end, limit_ml_s=limit, rate_hz=recording.rate_hz)
+        marks = {
+            "closed": occlusion.start,
+            "released": occlusion.end,
+            "expired": end,
+            "free": trials[-1].end if trials else 0,
+        }
+        start = breath_start(recording.breaths, occlusion.start)
+        trials.append(Trial(len(trials) + 1, start, end, marks))
+    return trials
