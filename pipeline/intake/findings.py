@@ -11,7 +11,7 @@ from pipeline.intake.headings import Heading
 from pipeline.intake.manifest import Verifier
 from pipeline.intake.place import Place, nearest
 from pipeline.intake.source import SAFE_PATH
-from pipeline.intake.table_cells import TypedTable
+from pipeline.intake.table_cells import MOST_FAULTS, TypedTable
 from pipeline.intake.table_text import DELIVERY_TABLES, OPTIONAL_TABLES, TextTable
 from pipeline.records import Problem
 from pipeline.study import Device
@@ -72,6 +72,21 @@ def missing_tables(
                 )
             )
     return problems
+
+
+def too_many_faults(typed: Mapping[str, TypedTable], place: Place) -> list[Problem]:
+    """A table that is all mistakes holds the delivery: to name each would help nobody."""
+    return [
+        place.problem(
+            "table_of_faults",
+            f"{name}.csv",
+            f"{name}.csv has more than {MOST_FAULTS} mistakes, so the whole delivery is held.",
+            expected="the columns of the contract, each with its own kind of values",
+            remedy="Check the export of the table against the contract and deliver again.",
+        )
+        for name, table in typed.items()
+        if sum(map(len, table.faults.values())) > MOST_FAULTS
+    ]
 
 
 def strange_entries(

@@ -6,7 +6,7 @@ import io
 import json
 import re
 import warnings
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from itertools import islice
 
@@ -122,7 +122,10 @@ def _parquet_heading(data: bytes, device: Device) -> Heading:
     texts = [text.decode("utf-8", "replace") for pair in pairs for text in pair]
     words = {word for text in texts for word in _words_of_json(text)}
     known = {device.time_column, *(c.column for c in device.channels)}
-    words |= _parquet_words(file, {field.name for field in schema if not _is_sample(field, known)})
+    if file.metadata.num_rows <= MOST_SAMPLES:
+        words |= _parquet_words(
+            data, {field.name for field in schema if not _is_sample(field, known)}
+        )
     return Heading(tuple(schema.names), tuple(sorted(words)))
 
 
@@ -149,18 +152,48 @@ def _is_sample(field: pa.Field, known: Collection[str | None]) -> bool:
     return whole or bool(pa.types.is_floating(field.type))
 
 
-def _parquet_words(file: pq.ParquetFile, names: Iterable[str]) -> set[str]:
-    """What stands in columns that hold no samples."""
-    if file.metadata.num_rows > MOST_SAMPLES:
-        return set()
+def _parquet_words(data: bytes, names: Collection[str]) -> set[str]:
+    """What stands in columns that hold no samples.
+
+    Texts are read as dictionaries, each text once: few texts may unfold to more than fits memory.
+    """
     words: set[str] = set()
-    for name in names:
-        try:
-            column = file.read(columns=[name], use_threads=False).column(0)
-            words |= {str(value) for value in column.slice(0, _VALUES_LOOKED_AT).to_pylist()}
-        except Exception:  # damaged pages: the library raises more than its own errors
-            continue
+    try:
+        plain = pq.ParquetFile(pa.BufferReader(data))
+        leaves = [c.path for c in plain.schema if c.physical_type == "BYTE_ARRAY"]
+        wanted = [path for path in leaves if path.split(".")[0] in names]
+        file = pq.ParquetFile(pa.BufferReader(data), read_dictionary=wanted)
+        for name in names:
+            if _n_values(file, name) <= MOST_SAMPLES * 10:
+                batches = file.iter_batches(columns=[name])
+                texts = (text for batch in batches for text in _texts_in(batch.column(0)))
+                words |= set(islice(texts, _VALUES_LOOKED_AT))
+    except Exception:  # damaged pages: the library raises more than its own errors
+        return words
     return words
+
+
+def _n_values(file: pq.ParquetFile, name: str) -> int:
+    """Number of values, nested ones too, that a column claims to hold."""
+    groups = [file.metadata.row_group(i) for i in range(file.metadata.num_row_groups)]
+    columns = [group.column(i) for group in groups for i in range(group.num_columns)]
+    return sum(c.num_values for c in columns if c.path_in_schema.split(".")[0] == name)
+
+
+def _texts_in(column: pa.Array) -> Iterator[str]:
+    kind = column.type
+    if pa.types.is_dictionary(kind):
+        yield from map(str, column.dictionary.to_pylist())
+    elif pa.types.is_struct(kind):
+        for i in range(kind.num_fields):
+            yield from _texts_in(column.field(i))
+    elif pa.types.is_map(kind):
+        yield from _texts_in(column.keys)
+        yield from _texts_in(column.items)
+    elif pa.types.is_nested(kind):
+        yield from _texts_in(column.values)
+    else:
+        yield from map(str, column.slice(0, _VALUES_LOOKED_AT).to_pylist())
 
 
 def _annotations(data: bytes, header: EdfHeader) -> tuple[str, ...]:

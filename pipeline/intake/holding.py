@@ -26,6 +26,7 @@ KEYS = {
     "checks": ("check",),
     "reported": ("session", "technique", "outcome"),
 }
+MOST_ROWS_NAMED = 10
 Reasons = dict[str, list[Problem]]
 
 
@@ -143,7 +144,9 @@ def _repeated_keys(table: TypedTable, place: Place) -> None:
         rows = [int(r) for r in group["row"]]
         named = ", ".join(key)
         for row in rows:
-            others = ", ".join(str(r) for r in rows if r != row)
+            near = [str(r) for r in rows[: MOST_ROWS_NAMED + 1] if r != row][:MOST_ROWS_NAMED]
+            more = len(rows) - 1 - len(near)
+            others = ", ".join(near) + (f" and {more} more" if more else "")
             table.faults[row].append(
                 place.problem(
                     "repeated",

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 import contracts
-from pipeline.intake.discover import MANIFEST, Found
+from pipeline.intake.discover import MANIFEST, MOST_FILES, Found
 from pipeline.intake.place import Place
 from pipeline.intake.source import SAFE_PATH, Source
 from pipeline.records import Problem
@@ -101,6 +101,10 @@ def _read_created(manifest: Manifest, place: Place, value: object) -> None:
 def _read_files(manifest: Manifest, place: Place, entries: object) -> None:
     if not isinstance(entries, list):
         _refuse(manifest, place, "has no list of files", "files: a list")
+        return
+    if len(entries) > MOST_FILES:
+        what = f"lists more than {MOST_FILES} files"
+        _refuse(manifest, place, what, f"at most {MOST_FILES} files in one delivery")
         return
     for number, entry in enumerate(entries, start=1):
         listed = _listed(entry)

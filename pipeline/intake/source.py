@@ -16,7 +16,7 @@ from typing import Protocol
 
 from pipeline.intake.discover import LEFT_BEHIND, MANIFEST, Found
 from pipeline.intake.place import Place
-from pipeline.intake.read import read_bounded
+from pipeline.intake.read import MOST_BYTES, read_bounded
 from pipeline.records import Problem
 
 MOST_ENTRIES = 20_000
@@ -88,6 +88,8 @@ class Archive:
 
     def read(self, path: str) -> bytes:
         """Read one whole file; raises OSError with a reason when it cannot be."""
+        if self._infos[path].file_size > MOST_BYTES:
+            raise OSError(f"it is larger than {MOST_BYTES // 1024**2} MB")
         try:
             return self._zip.read(self._infos[path])
         except Exception:  # any bytes may come: the library raises more than its own errors

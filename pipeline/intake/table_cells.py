@@ -17,6 +17,8 @@ from pipeline.records import Problem
 if TYPE_CHECKING:
     import pandas as pd
 
+# A table with more mistakes than this is no export of a centre.
+MOST_FAULTS = 20_000
 CORRECT = "Correct the cell and deliver the session again, in a new delivery."
 LONGEST_TEXT = 200
 NAMING = frozenset({"session", "recording", "check"})
@@ -56,7 +58,11 @@ def typed_table(text: TextTable, place: Place) -> TypedTable:
     typed = TypedTable(text.name, pd.DataFrame())
     at = {c.name: text.header.index(c.name) for c in text.contract.columns}
     values: dict[str, list[Any]] = {c.name: [] for c in text.contract.columns}
-    for row in text.rows:
+    n_faults = 0
+    for number, row in enumerate(text.rows, start=1):
+        if n_faults > MOST_FAULTS:
+            del text.rows[number - 1 :]  # the table is refused as a whole
+            break
         short = len(row.cells) != len(text.header)
         if short:
             typed.faults[row.row].append(_wrong_count(text, row, place))
@@ -71,6 +77,7 @@ def typed_table(text: TextTable, place: Place) -> TypedTable:
                 if not short:
                     problem = _bad_cell(text, row.row, column, cell, place, why=bad.what)
                     typed.faults[row.row].append(problem)
+        n_faults += len(typed.faults.get(row.row, ()))
     typed.frame = _frame(text, values, at)
     _judge(text, typed, place)
     return typed

@@ -21,6 +21,7 @@ from pipeline.intake.findings import (
     no_manifest,
     not_unpacked,
     strange_entries,
+    too_many_faults,
     unregistered_columns,
     unused_files,
 )
@@ -122,10 +123,11 @@ class _Intake:
             stopping += missing_tables(texts, verifier, self.place)
         stopping += [p for text in texts.values() for p in text.problems]
         if stopping:
-            stopped = without_rows(self.found, self.root, "quarantined", stopping)
-            stopped.created, stopped.sha256 = manifest.created, manifest.sha256
-            return stopped
+            return self._stopped(manifest, stopping)
         typed = {name: typed_table(text, self.place) for name, text in texts.items()}
+        find_faults(typed, self.study.centres[self.found.centre], self.place)
+        if stopping := too_many_faults(typed, self.place):
+            return self._stopped(manifest, stopping)
         headings = self._verify_signals(typed, verifier)
         for path, (heading, device) in headings.items():
             watch.heading(heading, device, path)
@@ -134,6 +136,11 @@ class _Intake:
         return self._accept(
             manifest, verifier, watch=watch, texts=texts, typed=typed, headings=headings
         )
+
+    def _stopped(self, manifest: Manifest, problems: list[Problem]) -> Delivered:
+        stopped = without_rows(self.found, self.root, "quarantined", problems)
+        stopped.created, stopped.sha256 = manifest.created, manifest.sha256
+        return stopped
 
     def _texts(self, verifier: Verifier) -> dict[str, TextTable]:
         texts: dict[str, TextTable] = {}
@@ -180,7 +187,6 @@ class _Intake:
         headings: Mapping[str, tuple[Heading, Device]],
     ) -> Delivered:
         centre = self.study.centres[self.found.centre]
-        find_faults(typed, centre, self.place)
         holding = hold(typed)
         hold_files(holding, verifier.verified.bad, manifest.files, centre, self.place)
         holding.problems += unlisted_files(self.source, manifest, self.place, watch.may_show)
