@@ -196,12 +196,14 @@ def measured(name: str, megabytes: int) -> dict[str, Any]:
         said = [str(Path(place) / "study"), "--case", name, "--megabytes", str(megabytes)]
         command = [sys.executable, "-m", "benchmarks.heavy"]
         subprocess.run([*command, "--prepare", *said], cwd=ROOT, check=True)
-        process = subprocess.Popen([*command, "--night", *said], cwd=ROOT, stdout=subprocess.PIPE)
         peak_mb = 0
-        while process.poll() is None:
-            peak_mb = max(peak_mb, _family_mb(process.pid))
-            sleep(0.02)
-        text = process.stdout.read() if process.stdout else b""
+        with subprocess.Popen(
+            [*command, "--night", *said], cwd=ROOT, stdout=subprocess.PIPE
+        ) as process:
+            while process.poll() is None:
+                peak_mb = max(peak_mb, _family_mb(process.pid))
+                sleep(0.02)
+            text = process.stdout.read() if process.stdout else b""
     found: dict[str, Any] = {"case": name, "state": "died", "published": False}
     return found | json.loads(text.splitlines()[-1] if text else "{}") | {"peak MB": peak_mb}
 

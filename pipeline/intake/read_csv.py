@@ -16,7 +16,7 @@ from pipeline.intake.asked import Asked, Unreadable
 from pipeline.records import FloatArray, RawSignal
 
 MISSING = frozenset({"", "nan", "NaN", "NAN"})
-_NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?")
+_NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
 _LINE_END = re.compile(rb"\r\n|\n|\r")
 _NOT_BLANK = re.compile(rb"\S")
 # The search for the bad cell ends here; a usual recording has some ten thousand rows.

@@ -22,8 +22,8 @@ MOST_FAULTS = 20_000
 CORRECT = "Correct the cell and deliver the session again, in a new delivery."
 LONGEST_TEXT = 200
 NAMING = frozenset({"session", "recording", "check"})
-_NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?")
-_INTEGER = re.compile(r"[-+]?\d{1,15}")
+_NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?", re.ASCII)
+_INTEGER = re.compile(r"[-+]?\d{1,15}", re.ASCII)
 _TIME = re.compile(
     r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d(?:\.\d{1,6})?)?(?:Z|[-+]\d\d:?\d\d)", re.ASCII
 )
