@@ -14,42 +14,40 @@ from prefect import Task, flow, task
 from prefect.futures import as_completed
 from prefect.task_runners import TaskRunner, ThreadPoolTaskRunner
 
+from dags import open_nights
 from dags.progress import NightProgress
 from pipeline import stages
-from pipeline.night import Night, NightReport, close_night, open_night
-
-# Nights at work in this process: a task is given the name of its night, not an open database.
-_OPEN: dict[str, Night] = {}
+from pipeline.night import Night, NightReport, close_idle, close_night, is_idle, open_night
 
 
 @task(name="take in one centre")
 def take_in(night: str, centre: str) -> None:
     """Take in what one centre delivered."""
-    stages.take_in_centre(_OPEN[night], centre)
+    stages.take_in_centre(open_nights.BY_NAME[night], centre)
 
 
 @task(name="measure one chunk")
 def measure(night: str, chunk: int) -> None:
     """Measure one chunk of recordings or checks and store the measures."""
-    stages.measure_chunk(_OPEN[night], chunk)
+    stages.measure_chunk(open_nights.BY_NAME[night], chunk)
 
 
 @task(name="judge")
 def judge(night: str, _: str) -> None:
     """Judge everything measured, by the rules in force."""
-    stages.judge_night(_OPEN[night])
+    stages.judge_night(open_nights.BY_NAME[night])
 
 
 @task(name="publish")
 def publish(night: str, _: str) -> None:
     """Publish the warehouse of this night."""
-    stages.publish_night(_OPEN[night])
+    stages.publish_night(open_nights.BY_NAME[night])
 
 
 @task(name="write pages")
 def write_pages(night: str, _: str) -> None:
     """Write the pages of every centre."""
-    stages.write_night_pages(_OPEN[night])
+    stages.write_night_pages(open_nights.BY_NAME[night])
 
 
 # Threads only hand chunks to our own processes, so a few more than cores keep all cores busy.
@@ -60,13 +58,16 @@ THREADS: TaskRunner[Any] = ThreadPoolTaskRunner(max_workers=8)
 def nightly(study_path: str, workers: int | None = None, full: bool = False) -> NightReport:
     """Run one night of the study in a folder and return its report."""
     with open_night(Path(study_path), workers=workers, full=full) as night:
-        _OPEN[night.name] = night
+        if is_idle(night):
+            return close_idle(night)
+        stages.check_study(night.study)
+        open_nights.BY_NAME[night.name] = night
         try:
             with NightProgress() as progress:
                 _run_stages(night, progress)
             return close_night(night)
         finally:
-            del _OPEN[night.name]
+            del open_nights.BY_NAME[night.name]
 
 
 def _run_stages(night: Night, progress: NightProgress) -> None:
@@ -89,7 +90,14 @@ def _run(
     progress: NightProgress,
     word: str,
 ) -> None:
-    """Run one stage over its items; each stage records its own failures in the night."""
+    """Run one stage over its items.
+
+    A stage records its own failures in the night; here only a task that never reached its stage
+    is added to them.
+    """
     progress.begin(word, len(items))
-    for _ in as_completed([stage.submit(night.name, item) for item in items]):
+    for future in as_completed([stage.submit(night.name, item) for item in items]):
+        future.wait()
+        if not future.state.is_completed():
+            night.failures.append(f"{word} was not carried out: {future.state.message}")
         progress.advance()

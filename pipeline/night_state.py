@@ -26,7 +26,9 @@ def judge_of_night(
     tonight: Tonight | None, conservation: pd.DataFrame, failures: Sequence[str]
 ) -> NightVerdict:
     """Return red when ours failed or counts do not add up, amber when a person must act."""
-    failed = list(failures)
+    failed = list(dict.fromkeys(failures))
+    if tonight is None and not failed:
+        failed.append("Nothing was judged in this night.")
     waiting: list[str] = []
     if tonight is not None and len(conservation):
         failed += _failed(tonight, conservation)

@@ -13,6 +13,7 @@ import socket
 import threading
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -91,7 +92,9 @@ class Caller:
         async def send(message: Any) -> None:
             messages.append(dict(message))
 
-        asyncio.run(self.app(scope, receive, send))
+        # In a thread of its own: the browser tests leave a loop running in this one.
+        with ThreadPoolExecutor(max_workers=1) as thread:
+            thread.submit(lambda: asyncio.run(self.app(scope, receive, send))).result()
         answer = {k.decode(): v.decode("latin-1") for k, v in messages[0]["headers"]}
         return messages[0]["status"], answer, b"".join(m.get("body", b"") for m in messages[1:])
 

@@ -1,0 +1,57 @@
+"""The night as the orchestrator runs it: quiet, inside the study, and never falsely green."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+from pipeline.warehouse.query import open_current
+
+# The tasks of this flow find no night under its name, as when the flow was copied elsewhere.
+LOST = """
+import sys
+from pathlib import Path
+from dags.embedded import embed
+embed(Path(sys.argv[1]) / "work")
+from dags import nightly, open_nights
+class Forgetful(dict):
+    def __setitem__(self, name, night): pass
+    def __delitem__(self, name): pass
+open_nights.BY_NAME = Forgetful()
+report = nightly.nightly(sys.argv[1])
+print(report.state, report.published, report.sentences[0])
+"""
+
+
+def run(home: Path, *words: str) -> subprocess.CompletedProcess[str]:
+    environment = os.environ | {"HOME": str(home)}
+    return subprocess.run(
+        [sys.executable, *words], capture_output=True, text=True, env=environment, check=False
+    )
+
+
+def test_night_of_the_command_line_is_quiet_and_stays_inside_the_study(
+    small_study: Path, tmp_path: Path
+) -> None:
+    home = tmp_path / "home"
+    home.mkdir()
+    command = ("-c", "from pipeline.cli import app; app()", "nightly", str(small_study))
+    first = run(home, *command)
+    assert first.returncode == 0, first.stderr
+    assert first.stderr == ""
+    assert "State amber" in first.stdout and "the counts add up" in first.stdout
+    assert list(home.iterdir()) == []
+    with open_current(small_study) as warehouse:
+        assert warehouse.execute("SELECT count(*) > 0 FROM clean_outcomes").fetchall() == [(True,)]
+    second = run(home, *command)
+    assert (second.returncode, second.stderr) == (0, "")
+    assert "nothing has changed" in second.stdout
+
+
+def test_night_whose_tasks_never_reach_their_stage_is_red(
+    small_study: Path, tmp_path: Path
+) -> None:
+    ended = run(tmp_path, "-c", LOST, str(small_study))
+    assert ended.stdout.startswith("red False taking in was not carried out"), ended.stderr
