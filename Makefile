@@ -27,6 +27,7 @@ check: $(VENV)/.test
 	@$(BIN)/ruff format --check .
 	@$(BIN)/ruff check .
 	@$(BIN)/mypy
+	@$(BIN)/python -m benchmarks.audit
 
 clean:
 	@rm -rf $(VENV) $(DEMO) build *.egg-info
