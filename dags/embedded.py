@@ -5,15 +5,20 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+from dags.orphans import OWNER, end_orphans, own_name
+
 
 def embed(work: Path) -> None:
     """Keep the orchestrator inside the study's work folder; call before it is imported.
 
     Nothing is written to the home directory, nothing is sent anywhere, and its own result cache
-    stays off: what is measured is kept under content keys in the state.
+    stays off: what is measured is kept under content keys in the state. A server that a killed
+    night of this study has left running is ended.
     """
     home = work / "prefect"
     home.mkdir(parents=True, exist_ok=True)
+    end_orphans(home)
+    os.environ[OWNER] = own_name()
     os.environ.update(
         PREFECT_HOME=str(home),
         PREFECT_PROFILES_PATH=str(home / "profiles.toml"),

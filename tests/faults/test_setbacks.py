@@ -20,6 +20,7 @@ from subprocess import DEVNULL, PIPE
 
 import pytest
 
+from dags.orphans import OWNER, end_orphans, own_name
 from pipeline import night as night_module
 from pipeline.stages import run_night
 from pipeline.state import State
@@ -129,6 +130,7 @@ def test_two_killed_commands_and_two_at_once(
     both = [subprocess.Popen(command, stdout=PIPE, stderr=PIPE, text=True) for _ in range(2)]
     ended = [(*process.communicate(timeout=300), process.returncode) for process in both]
     assert {0} <= {code for _, _, code in ended} <= {0, 3}, ended
+    assert end_orphans(study / "work" / "prefect") == []
     assert all("Traceback" not in errors for _, errors, _ in ended), ended
     assert content(study) == course.content and left_over(study) == []
 
@@ -182,3 +184,26 @@ def running(process: int) -> bool:
     except OSError:
         return False
     return state.rpartition(")")[2].split()[0] != "Z"
+
+
+def test_server_of_a_killed_night_is_ended_by_the_next_and_no_other(tmp_path: Path) -> None:
+    """A stand-in for the server: any process with the environment that a night gives it."""
+    home = tmp_path / "prefect"
+    dead = subprocess.Popen([sys.executable, "-c", ""])
+    dead.wait()
+    wait = [sys.executable, "-c", "import time; time.sleep(60)"]
+    named = {"PREFECT_HOME": str(home), OWNER: f"{dead.pid}-1"}
+    of_the_dead = subprocess.Popen(wait, env=os.environ | named)
+    others = [
+        subprocess.Popen(wait, env=os.environ | named | {OWNER: own_name()}),
+        subprocess.Popen(wait, env=os.environ | named | {"PREFECT_HOME": str(tmp_path)}),
+        subprocess.Popen(wait, env=os.environ | {"PREFECT_HOME": str(home)}),
+    ]
+    try:
+        assert end_orphans(home) == [of_the_dead.pid]
+        assert of_the_dead.wait(timeout=20) == -signal.SIGTERM
+        assert all(process.poll() is None for process in others)
+    finally:
+        for process in (of_the_dead, *others):
+            process.kill()
+            process.wait()
