@@ -13,7 +13,14 @@ from collections.abc import Callable
 from datetime import date
 
 from pipeline.intake import person_words
-from pipeline.intake.person_words import COMMON_NAMES, PARTICLES, RELATIVES, THINGS, TRADE_WORDS
+from pipeline.intake.person_words import (
+    COMMON_NAMES,
+    PARTICLES,
+    PERSONS,
+    RELATIVES,
+    THINGS,
+    TRADE_WORDS,
+)
 
 NAME = "the name of a person"
 BIRTH_DATE = "a date of birth"
@@ -50,7 +57,7 @@ _TELEPHONE = re.compile(
     r"""(?<![\w.])(?:
         \+[1-9]\d{0,2}[\s()./-]*\d(?:[\s()./-]*\d){6,12}              # +44 20 ...
       | 00[1-9]\d{0,2}\s*\d(?:[\s()]*\d){6,12}                        # 0044 20 ...
-      | \(0?\d{2,5}\)[\s/-]?\d(?:[\s-]?\d){4,8}                          # (030) 123456
+      | \(0?\d{2,5}\)[\s/-]?\d(?:[\s-]?\d){3,8}                          # (030) 123456
       | 0\d{1,4}[\s/]\d(?:[\s/-]?\d){4,8}                                 # 030 123456, 0171/234567
       | 0\d{1,4}-\d{6,8}                                                  # 06-12345678
       | 0[1-9](?:[\s.]\d\d){4}                                            # 06.12.34.56.78
@@ -61,11 +68,13 @@ _TELEPHONE = re.compile(
 )
 _STREET = re.compile(
     r"""\b(?:street|road|avenue|lane|drive|square|rue|via|calle|rua|ulica|ul\.|platz|allee)\b
-      | (?:stra(?:ss|ß)e|straat|gatan|gade|vej|laan|plein|gracht)\b | \b\w+weg\b""",
+      | (?:stra(?:ss|ß)e|str\.|straat|gatan|gade|vej|laan|plein|gracht)(?:\b|(?<=\.))
+      | \b\w+weg\b""",
     re.X | re.I,
 )
 _POSTCODE = re.compile(
-    r"^(?:[A-Z]{1,2}\d[A-Z\d]? \d[A-Z]{2}|\d{4} [A-Z]{2}|[A-Z]{1,2}-\d{4,5} \w+"
+    r"^(?:[A-Z]{1,2}\d[A-Z\d]? \d[A-Z]{2}|\d{4} [A-Z]{2}(?: [A-Z][a-z]+)?"
+    r"|[A-Z]\d[A-Z] \d[A-Z]\d|[A-Z]{1,2}-\d{4,5} \w+"
     r"|\d{4,5} [A-Z][a-z]{2,}.*)$"
 )
 _DATES = (
@@ -75,10 +84,14 @@ _DATES = (
     (re.compile(r"(?<!\d)((?:19|20)\d\d)(\d\d)(\d\d)(?!\d)"), (0, 1, 2)),
     (re.compile(r"(?<!\d)(\d\d)(\d\d)((?:19|20)\d\d)(?!\d)"), (2, 1, 0)),
 )
+_MONTH = r"(?:jan|feb|mar|apr|may|mai|jun|jul|aug|sep|oct|okt|nov|dec|dez)[a-z]*\.?"
 _WRITTEN_DATE = re.compile(
-    r"(?<![^\W_])\d{1,2}[\s.-]+(?:jan|feb|mar|apr|may|mai|jun|jul|aug|sep|oct|okt|nov|dec|dez)"
-    r"[a-z]*\.?[\s.-]+(?:19|20)?\d\d(?!\d)",
+    rf"(?<![^\W_])(?:\d{{1,2}}[\s.-]+{_MONTH}|{_MONTH}\s+\d{{1,2}}\s?,)[\s.-]+(?:19|20)?\d\d(?!\d)",
     re.I,
+)
+_SHORT_DATE = re.compile(r"(?<![\d.])([0-3]\d)[./]([01]\d)[./](\d\d)(?![\d.])")
+_WITH_INITIAL = re.compile(
+    r"[^\W\d_a-z][^\W\d_]{2,},? [^\W\d_a-z]\.?|[^\W\d_a-z]\.? [^\W\d_a-z][^\W\d_]{2,}"
 )
 _TITLE = re.compile(
     r"\b(?:mrs?|ms|miss|dr|prof|frau|herr|mme|mlle|sig(?:ra)?|sra?)\b\.?\s+\w", re.I
@@ -146,7 +159,10 @@ def _is_address(text: str) -> bool:
 def _has_foreign_date(text: str, days: frozenset[date]) -> bool:
     if _WRITTEN_DATE.search(text):
         return True
-    found = False
+    found = any(
+        1 <= int(day) <= 31 and 1 <= int(month) <= 12 and not _is_one_of(days, day, month, year)
+        for day, month, year in _SHORT_DATE.findall(text)
+    )
     for pattern, (year, month, day) in _DATES:
         for match in pattern.finditer(text):
             parts = match.groups()
@@ -158,6 +174,11 @@ def _has_foreign_date(text: str, days: frozenset[date]) -> bool:
                 return False
             found = found or 1900 <= found_day.year <= 2100
     return found
+
+
+def _is_one_of(days: frozenset[date], day: str, month: str, year: str) -> bool:
+    """Whether a date with a short year is the day of a test, written either way round."""
+    return any(f"{d:%d%m%y}" in (day + month + year, month + day + year) for d in days)
 
 
 def _looks_like_name(text: str, *, is_code: bool, words: frozenset[str]) -> bool:
@@ -173,6 +194,8 @@ def _looks_like_name(text: str, *, is_code: bool, words: frozenset[str]) -> bool
 def _code_looks_like_name(text: str, parts: list[str]) -> bool:
     """Judge what should be a code by how it is written; `parts` are its words."""
     known = [plain(w) for w in parts]
+    if _names_with_role(text, known):
+        return True
     # The way log-in names are made: an initial and a family name.
     if any(w[1:] in COMMON_NAMES for w in known if len(w) >= 6):
         return True
@@ -185,6 +208,14 @@ def _code_looks_like_name(text: str, parts: list[str]) -> bool:
     if any(w in PARTICLES for w in known) and capitalised:
         return True
     return len(capitalised) >= 2 and (bool(long_words) or " " in text)
+
+
+def _names_with_role(text: str, known: list[str]) -> bool:
+    """Whether a word stands beside what only persons have: a role, or an initial."""
+    if not any(w not in TRADE_WORDS and len(w) >= 4 for w in known):
+        return False
+    has_role = any(w in PERSONS for w in known) and not re.search(r"\d", text)
+    return has_role or bool(_WITH_INITIAL.fullmatch(text))
 
 
 def _is_national_number(text: str, days: frozenset[date]) -> bool:

@@ -96,6 +96,7 @@ RELATIVES = frozenset({"mother", "father", "parent", "guardian", "contact", "pat
 _TRADE = """
 active arm assistant awake baby baseline box case center centre check child code cohort control
 day decay demo device doctor double evening fellow female final first flow follow followup
+discharge admission sedated sedation repeat retest after before
 forced group infant lab laboratory male month morning night none nurse observer occlusion
 operator other participant patient physician pilot plethysmography preterm pump quiet quietsleep
 raised recording room sample screening second session set shift shutter single site sleep staff
@@ -103,3 +104,6 @@ student study subject syringe team tech technician term test third tidal trial t
 visit volume ward week
 """
 TRADE_WORDS = frozenset(_TRADE.split())
+
+# Beside one of these another word is most likely the person's name.
+PERSONS = frozenset({"baby", "boy", "child", "doctor", "girl", "infant", "nurse", "patient"})

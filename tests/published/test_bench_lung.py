@@ -92,6 +92,23 @@ def test_integrated_net_flow_is_the_volume_of_the_bench(number: int) -> None:
         assert ours[turn] - ours[start] == pytest.approx(theirs, rel=0.01)
 
 
+@pytest.mark.parametrize("number", LABELLED)
+def test_integral_of_the_whole_run_keeps_the_scale_of_the_volume(number: int) -> None:
+    recording, volume_ml = bench_run(number)
+    ours = integrate(recording.flow_ml_s, recording.rate_hz)
+    assert np.polyfit(volume_ml, ours, 1)[0] == pytest.approx(1.0, abs=0.01)
+
+
+@pytest.mark.parametrize("number", LABELLED)
+def test_breaths_come_as_often_as_the_ventilator_sets_them(number: int) -> None:
+    recording, _ = bench_run(number)
+    wanted = np.loadtxt(FOLDER / f"covent_pc_{number}.dat", skiprows=4).T[1]
+    high = wanted > 0.5 * (wanted.min() + wanted.max())
+    cycle = float(np.median(np.diff(np.flatnonzero(np.diff(high.astype(int)) > 0))))
+    breaths = recording.breaths
+    assert np.median(breaths.end - breaths.start) == pytest.approx(cycle, rel=0.02)
+
+
 def neurokit_count(volume_ml: FloatArray, rate_hz: float) -> int:
     """Number of breaths that neurokit2 finds in a volume signal."""
     with warnings.catch_warnings():
