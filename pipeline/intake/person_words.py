@@ -101,7 +101,7 @@ forced group infant lab laboratory male month morning night none nurse observer 
 operator other participant patient physician pilot plethysmography preterm pump quiet quietsleep
 raised recording room sample screening second session set shift shutter single site sleep staff
 student study subject syringe team tech technician term test third tidal trial twin unit unknown
-visit volume ward week
+phase visit volume ward week
 """
 TRADE_WORDS = frozenset(_TRADE.split())
 
