@@ -11,6 +11,7 @@ import hashlib
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import date, timedelta
+from decimal import Decimal
 
 import numpy as np
 import pandas as pd
@@ -183,11 +184,11 @@ def show_beyond(value: float, *limits: float | None) -> str:
 
     A value of 10.04 against a limit of 10 is shown as 10.04, never as "10.0, at most 10".
     """
-    for digits in range(3, 16):
+    for digits in range(3, 18):
         text = f"{value:.{digits}g}"
         if all(n is None or value == n or float(text) != n for n in limits):
             break
-    return f"{float(text):f}".rstrip("0").rstrip(".") if "e" in text else text
+    return format(Decimal(text), "f") if "e" in text else text
 
 
 def show_unit(ucum: str) -> str:

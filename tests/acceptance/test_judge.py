@@ -6,7 +6,7 @@ from datetime import date
 
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import contracts
@@ -102,6 +102,8 @@ def test_version_of_rules_moves_with_any_limit() -> None:
         (0.00996, 0.01, "0.00996"),
         (1234.5678, 900.0, "1230"),
         (2.0000001, 2.0, "2.0000001"),
+        (0.000010000000001, 0.00001, "0.000010000000001"),
+        (123456.0, 900.0, "123000"),
     ],
 )
 def test_number_is_shown_so_that_its_failure_can_be_seen(
@@ -110,6 +112,7 @@ def test_number_is_shown_so_that_its_failure_can_be_seen(
     assert show_beyond(value, limit) == text
 
 
+@settings(max_examples=500)
 @given(
     limit=st.floats(-1e6, 1e6).filter(lambda x: abs(x) > 1e-6),
     share=st.floats(1e-9, 0.5),

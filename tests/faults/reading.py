@@ -17,7 +17,7 @@ import pyarrow.parquet as pq
 from pipeline.warehouse.current import current_night, night_facts
 from pipeline.warehouse.query import open_night
 
-PAUSE_S = 0.25
+PAUSE_S = 0.3
 
 
 def read_once(study: Path) -> str:

@@ -75,8 +75,8 @@ def kill_and_recover(
 def in_the_suite(course: Course, seed: int) -> list[dict[str, Any]]:
     rng = random.Random(seed)
     orders = [
-        *rng.sample(boundaries(course.steps), 2),
-        *rng.sample(publication(course.steps), 2),
+        *rng.sample(boundaries(course.steps), 6),
+        *rng.sample(publication(course.steps), 3),
         rng.choice(named(course.steps)),
     ]
     rng.shuffle(orders)
@@ -96,7 +96,7 @@ def test_killed_nights_leave_no_trace(course: Course, nights: Nights, tmp_path: 
         orders = in_the_suite(course, seed)
         return kill_and_recover(course, nights, tmp_path / f"round-{seed}", orders)
 
-    assert nights.side_by_side(round_of, range(4)) == [[], [], [], []]
+    assert nights.side_by_side(round_of, range(2)) == [[], []]
 
 
 @pytest.mark.soak
