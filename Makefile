@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 DEMO ?= demo
 
-.PHONY: demo test check benchmarks clean
+.PHONY: demo test check clean
 
 $(VENV)/.run: pyproject.toml constraints.txt
 	@test -x $(BIN)/python || { echo "Setting up $(VENV) ..."; $(PYTHON) -m venv $(VENV); }
