@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from pipeline.records import Recording, Trial
+from pipeline.signals.levels import RestingLevel, level_after, level_before
 from pipeline.signals.occlusions import (
     breath_start,
     expiration_end,
@@ -38,3 +39,18 @@ def find_closures(recording: Recording, settings: Mapping[str, float]) -> list[T
         start = breath_start(recording.breaths, occlusion.start)
         trials.append(Trial(len(trials) + 1, start, end, marks))
     return trials
+
+
+def levels_about(
+    recording: Recording, trial: Trial, settings: Mapping[str, float]
+) -> tuple[RestingLevel, RestingLevel]:
+    """Return the end-expiratory level before and after a closure that `find_closures` found."""
+    least, most = int(settings["eel_breaths_least"]), int(settings["eel_breaths_most"])
+    before = level_before(
+        recording,
+        trial.landmarks["closed"],
+        since=trial.landmarks["free"],
+        least_breaths=least,
+        most_breaths=most,
+    )
+    return before, level_after(recording, trial.landmarks["released"], most_breaths=least)

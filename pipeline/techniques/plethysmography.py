@@ -16,10 +16,10 @@ import numpy as np
 from contracts import TECHNIQUES
 from pipeline.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
 from pipeline.signals.box import box_factor_ml_kpa, undo_leak
-from pipeline.signals.closures import find_closures
+from pipeline.signals.closures import find_closures, levels_about
 from pipeline.signals.fits import NAN, Line, fit_both_noisy, fit_plane, noise_sd
 from pipeline.signals.gas import BODY_C, saturated_vapour_kpa
-from pipeline.signals.levels import RestingLevel, eel_shift_pct, level_after, level_before
+from pipeline.signals.levels import eel_shift_pct
 from pipeline.signals.occlusions import (
     Occlusion,
     running_mean,
@@ -67,7 +67,7 @@ def find_trials(recording: Recording) -> list[Trial]:
 def measure_trial(recording: Recording, trial: Trial) -> Measures:
     """Measure the efforts of one occlusion."""
     loop, context = _loop(recording, trial), recording.context
-    before, after = _levels(recording, trial)
+    before, after = levels_about(recording, trial, SETTINGS)
     occlusion = _occlusion(trial)
     occluded_ml = float(recording.volume_ml[occlusion.start : occlusion.end].mean())
     slope = abs(loop.line.slope)
@@ -130,7 +130,7 @@ def measure_test(trials: Sequence[MeasuredTrial]) -> Measures:
 def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
     """Mark the complete efforts, the fitted line on the loop, and the levels."""
     loop, rate, occlusion = _loop(recording, trial), recording.rate_hz, _occlusion(trial)
-    before, after = _levels(recording, trial)
+    before, after = levels_about(recording, trial, SETTINGS)
     span_s = (trial.start / rate, trial.end / rate)
     airway = recording.pressures_kpa["airway_pressure"]
     held_s = (occlusion.start / rate, (occlusion.end - 1) / rate)
@@ -158,18 +158,6 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
 
 def _occlusion(trial: Trial) -> Occlusion:
     return Occlusion(trial.landmarks["closed"], trial.landmarks["released"])
-
-
-def _levels(recording: Recording, trial: Trial) -> tuple[RestingLevel, RestingLevel]:
-    least, most = int(SETTINGS["eel_breaths_least"]), int(SETTINGS["eel_breaths_most"])
-    before = level_before(
-        recording,
-        trial.landmarks["closed"],
-        since=trial.landmarks["free"],
-        least_breaths=least,
-        most_breaths=most,
-    )
-    return before, level_after(recording, trial.landmarks["released"], most_breaths=least)
 
 
 def _box_factor_ml_kpa(context: Mapping[str, float]) -> float:

@@ -14,9 +14,9 @@ import numpy as np
 
 from contracts import TECHNIQUES
 from pipeline.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
-from pipeline.signals.closures import find_closures
+from pipeline.signals.closures import find_closures, levels_about
 from pipeline.signals.fits import NAN, Line, longest_late_line, robust_line
-from pipeline.signals.levels import RestingLevel, eel_shift_pct, level_after, level_before
+from pipeline.signals.levels import eel_shift_pct
 from pipeline.signals.occlusions import (
     Occlusion,
     Plateau,
@@ -66,7 +66,7 @@ def find_trials(recording: Recording) -> list[Trial]:
 def measure_trial(recording: Recording, trial: Trial) -> Measures:
     """Measure one occlusion and the passive expiration after it."""
     plateau, limb = _plateau(recording, trial), _passive_limb(recording, trial)
-    before, after = _levels(recording, trial)
+    before, after = levels_about(recording, trial, SETTINGS)
     airway = recording.pressures_kpa["airway_pressure"]
     breaths = int(SETTINGS["eel_breaths_most"])
     zero = zero_pressure_kpa(recording, _occlusion(trial), airway, breaths=breaths)
@@ -137,7 +137,7 @@ def measure_test(trials: Sequence[MeasuredTrial]) -> Measures:
 def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
     """Mark the plateau, the fitted line on the flow-volume loop, the levels and the release."""
     plateau, limb = _plateau(recording, trial), _passive_limb(recording, trial)
-    before, after = _levels(recording, trial)
+    before, after = levels_about(recording, trial, SETTINGS)
     rate = recording.rate_hz
     span_s = (trial.start / rate, trial.end / rate)
     release_s, released_ml = trial.landmarks["released"] / rate, float(limb.volume_ml[0])
@@ -185,18 +185,6 @@ def _plateau(recording: Recording, trial: Trial) -> Plateau:
         window_s=SETTINGS["plateau_window_s"],
         band_kpa=SETTINGS["plateau_band_kpa"],
     )
-
-
-def _levels(recording: Recording, trial: Trial) -> tuple[RestingLevel, RestingLevel]:
-    least, most = int(SETTINGS["eel_breaths_least"]), int(SETTINGS["eel_breaths_most"])
-    before = level_before(
-        recording,
-        trial.landmarks["closed"],
-        since=trial.landmarks["free"],
-        least_breaths=least,
-        most_breaths=most,
-    )
-    return before, level_after(recording, trial.landmarks["released"], most_breaths=least)
 
 
 def _passive_limb(recording: Recording, trial: Trial) -> _Limb:
