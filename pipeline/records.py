@@ -73,18 +73,20 @@ class Breaths:
     """Breaths of one recording as sample indices, each of shape (n_breaths,).
 
     `start` begins inspiration, `turn` begins expiration, `end` is the start of the next breath.
-    `eel_ml` is the volume at `start`.
+    `eel_ml` is the volume at `start`; `noise_ml_s` is the SD of the noise of flow from sample to
+    sample.
     """
 
     start: IntArray
     turn: IntArray
     end: IntArray
     eel_ml: FloatArray
+    noise_ml_s: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Recording:
-    """One recording ready for its technique.
+    """One recording ready for its technique; equal to nothing but itself.
 
     `context` holds the numbers of the visit, the recording, the device and its checks that a
     technique may use (see `contracts` table columns for their names): for example

@@ -14,6 +14,7 @@ from contracts import CHECKS
 from pipeline.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
 from pipeline.signals.fits import NAN, Sine, dominant_frequency_hz, fit_line, fit_sine, noise_sd
 from pipeline.signals.occlusions import running_mean
+from pipeline.signals.order import percentile
 from pipeline.signals.reasons import give_reasons
 from pipeline.signals.spread import cv_pct, values_of
 
@@ -100,7 +101,7 @@ def _rises(box_kpa: FloatArray, *, period: float) -> list[int]:
     """
     level = box_kpa - _middle(box_kpa, period)
     level = running_mean(level, max(1, round(0.02 * period)))
-    size = float(np.percentile(np.abs(level), 90))
+    size = percentile(np.abs(level), 90)
     far = max(0.3 * size, 4.0 * noise_sd(box_kpa))
     state = np.where(level > far, 1, np.where(level < -far, -1, 0))
     held = np.flatnonzero(state)
@@ -119,7 +120,7 @@ def _middle(box_kpa: FloatArray, period: float) -> FloatArray:
     whole = round(period)
     means = running_mean(box_kpa, whole)
     size = running_mean(np.abs(box_kpa - means), whole)
-    runs_there = np.flatnonzero(size > 0.8 * np.percentile(size, 90))
+    runs_there = np.flatnonzero(size > 0.8 * percentile(size, 90))
     line = fit_line(runs_there.astype(np.float64), means[runs_there])
     slope = line.slope if np.isfinite(line.slope) else 0.0
     level = float(means[runs_there].mean())

@@ -12,8 +12,9 @@ import numpy as np
 from contracts import CHECKS
 from pipeline.records import Mark, MeasuredTrial, Measures, Recording, Trial
 from pipeline.signals.fits import NAN, noise_sd
-from pipeline.signals.occlusions import running_mean, runs
+from pipeline.signals.occlusions import running_mean
 from pipeline.signals.reasons import give_reasons
+from pipeline.signals.stretches import runs
 
 SPEC = CHECKS["shutter_hold"]
 SETTINGS = SPEC.settings

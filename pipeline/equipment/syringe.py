@@ -14,8 +14,9 @@ from contracts import CHECKS
 from pipeline.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
 from pipeline.signals.breaths import integrate
 from pipeline.signals.fits import fit_line, noise_sd
-from pipeline.signals.occlusions import runs
+from pipeline.signals.order import median
 from pipeline.signals.spread import values_of
+from pipeline.signals.stretches import runs
 
 SPEC = CHECKS["syringe"]
 SETTINGS = SPEC.settings
@@ -63,7 +64,7 @@ def zero_flow_ml_s(flow_ml_s: FloatArray, rate_hz: float) -> float:
     """
     size = np.abs(flow_ml_s)
     low = flow_ml_s[size <= SETTINGS["low_share"] * size.max()]
-    middle = float(np.median(low)) if low.size else 0.0
+    middle = median(low) if low.size else 0.0
     still = np.abs(flow_ml_s - middle) <= _still_ml_s(flow_ml_s - middle)
     margin = round(SETTINGS["reach_s"] * rate_hz)
     rests = [

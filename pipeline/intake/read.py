@@ -30,6 +30,7 @@ MOST_BYTES = 256 * 1024 * 1024
 LARGEST_VALUE = 1e12
 # A sampling rate further than this share from the registered one is a wrong unit or device.
 LIKE_RATE = 0.3
+ALIKE_SHARE = 0.01
 
 _READERS = {"csv": read_csv, "parquet": read_parquet, "edf": read_edf}
 
@@ -66,7 +67,8 @@ def read_bounded(path: Path, most_bytes: int = MOST_BYTES) -> bytes:
             raise OSError("it is no plain file")
         if info.st_size > most_bytes:
             raise OSError(f"it is larger than {most_bytes // 1024**2} MB")
-        return file.read(most_bytes)
+        # Asked for what is there: a larger wish would have that much memory laid out first.
+        return file.read(info.st_size)
 
 
 def _asked(
@@ -117,9 +119,9 @@ def _check_values(raw: RawSignal, data: bytes, asked: Asked) -> None:
         raise asked.refuse("cut_short", "holds fewer than two samples", "samples")
     named: Mapping[str, FloatArray] = {**raw.columns, asked.time_name: raw.time_s}
     for name, values in named.items():
-        largest = np.nanmax(np.abs(values)) if not np.isnan(values).all() else 0.0
+        largest = np.fmax.reduce(np.abs(values))  # NaN when all are missing
         missing = name == asked.time_name and np.isnan(values).any()
-        if largest <= LARGEST_VALUE and not missing:
+        if not largest > LARGEST_VALUE and not missing:
             continue
         if asked.device.file_format == "csv":
             raise name_bad_cell(data, asked, largest=LARGEST_VALUE)
@@ -130,6 +132,12 @@ def _check_values(raw: RawSignal, data: bytes, asked: Asked) -> None:
         )
 
 
+def _usual_step_s(steps_s: FloatArray) -> float:
+    """Median of the steps; where all are alike, as they nearly always are, any of them."""
+    alike = steps_s.max() - steps_s.min() <= ALIKE_SHARE * steps_s[0]
+    return float(steps_s[0] if alike else np.median(steps_s))
+
+
 def _check_times(raw: RawSignal, data: bytes, asked: Asked) -> None:
     steps = np.diff(raw.time_s)
     if steps.min() < 0:
@@ -138,7 +146,7 @@ def _check_times(raw: RawSignal, data: bytes, asked: Asked) -> None:
         row = line_of_sample(data, sample) if is_csv else sample + 1
         what = f"runs backwards in time at {'row' if is_csv else 'sample'} {row}"
         raise asked.refuse("time_backwards", what, "times that rise", row=row)
-    step_s = float(np.median(steps))
+    step_s = _usual_step_s(steps)
     rate_hz = asked.device.rate_hz
     span_s = float(raw.time_s[-1] - raw.time_s[0])
     if span_s * rate_hz > MOST_SAMPLES:  # bridging the gap would fill all memory

@@ -45,7 +45,9 @@ def read_parquet(data: bytes, asked: Asked) -> RawSignal:
 
 
 def _floats(column: pa.ChunkedArray) -> FloatArray:
-    values = np.array(column.cast(pa.float64()).to_numpy(), dtype=np.float64)
+    if not pa.types.is_float64(column.type):
+        column = column.cast(pa.float64())
+    values: FloatArray = column.to_numpy()
+    missing = np.isnan(values)
     # A file may hold signalling NaNs, which reductions that pass over NaN do not pass over.
-    values[np.isnan(values)] = np.nan
-    return values
+    return np.where(missing, np.nan, values) if missing.any() else values

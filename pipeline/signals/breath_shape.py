@@ -94,7 +94,8 @@ def _roughness(flow_ml_s: FloatArray, breaths: Breaths) -> FloatArray:
     """Total variation of flow over twice its range, breath by breath."""
     if breaths.start.size == 0:
         return np.zeros(0)
-    way = np.r_[0.0, np.cumsum(np.abs(np.diff(flow_ml_s)))]
+    way = np.zeros(flow_ml_s.size)
+    np.cumsum(np.abs(flow_ml_s[1:] - flow_ml_s[:-1]), out=way[1:])
     pairs = np.column_stack([breaths.start, breaths.end]).ravel()
     highest = np.maximum.reduceat(flow_ml_s, pairs)[::2]
     lowest = np.minimum.reduceat(flow_ml_s, pairs)[::2]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +11,8 @@ from numpy.typing import NDArray
 from pipeline.records import Breaths, FloatArray, IntArray
 from pipeline.signals.drift import drift_slope_ml_s, weighted_median
 from pipeline.signals.fits import fit_line, noise_sd
+from pipeline.signals.order import median, percentile
+from pipeline.signals.stretches import edges_of
 
 BoolArray = NDArray[np.bool_]
 
@@ -51,7 +54,8 @@ def smooth(samples: FloatArray, rate_hz: float, *, window_s: float) -> FloatArra
     place = np.arange(-half, half + 1, dtype=np.float64)
     weights = 3.0 * (3 * half * half + 3 * half - 1) - 15.0 * place * place
     weights /= (2 * half - 1) * (2 * half + 1) * (2 * half + 3)
-    return np.convolve(np.pad(samples, half, mode="edge"), weights, mode="valid")
+    ends = np.full(half, samples[0]), np.full(half, samples[-1])
+    return np.convolve(np.concatenate((ends[0], samples, ends[1])), weights, mode="valid")
 
 
 def find_breaths(flow_ml_s: FloatArray, volume_ml: FloatArray, rate_hz: float) -> Breaths:
@@ -63,35 +67,48 @@ def find_breaths(flow_ml_s: FloatArray, volume_ml: FloatArray, rate_hz: float) -
     to the expiration. Phases of too little volume or time are merged into their surroundings.
     `start` and `turn` are the first samples after the crossing.
     """
-    direction = _directions(flow_ml_s)
+    noise_ml_s = noise_sd(flow_ml_s)
+    direction = _directions(flow_ml_s, noise_ml_s)
     held = np.flatnonzero(direction)
     if held.size == 0:
-        return _no_breaths()
+        return _no_breaths(noise_ml_s)
     change = np.flatnonzero(np.diff(direction[held]))
     before, after = held[change], held[change + 1]
     inward = direction[after] > 0
-    last, following = _not_positive(flow_ml_s)
-    edges = np.where(inward, last[after] + 1, following[before])
+    zero = _NotPositive(np.flatnonzero(flow_ml_s <= 0.0), flow_ml_s.size)
+    edges = np.where(inward, zero.last(after) + 1, zero.following(before))
     edges, inward = _merge_small(edges, inward, volume_ml, rate_hz)
     if edges.size and not inward[0]:
         edges = edges[1:]
     whole = (edges.size - 1) // 2
     if whole < 1:
-        return _no_breaths()
+        return _no_breaths(noise_ml_s)
     strong, weak = _strong_span(flow_ml_s, edges[: 2 * whole + 1])
-    starts, turns = last[strong] + 1, following[weak]
+    starts, turns = zero.last(strong) + 1, zero.following(weak)
     return Breaths(
-        start=starts[:-1], turn=turns[:whole], end=starts[1:], eel_ml=volume_ml[starts[:-1]]
+        start=starts[:-1],
+        turn=turns[:whole],
+        end=starts[1:],
+        eel_ml=volume_ml[starts[:-1]],
+        noise_ml_s=noise_ml_s,
     )
 
 
-def _not_positive(flow_ml_s: FloatArray) -> tuple[IntArray, IntArray]:
-    """For every sample: the last one until it, and the first one from it on, not above zero."""
-    samples = np.arange(flow_ml_s.size)
-    not_positive = flow_ml_s <= 0.0
-    last = np.maximum.accumulate(np.where(not_positive, samples, -1))
-    far = np.where(not_positive, samples, flow_ml_s.size)
-    return last, np.minimum.accumulate(far[::-1])[::-1]
+@dataclass(frozen=True, slots=True)
+class _NotPositive:
+    """Samples of a flow of `n` samples that are not above zero, in order."""
+
+    samples: IntArray
+    n: int
+
+    def last(self, until: IntArray) -> IntArray:
+        """Return the last of them until each sample, that sample included; -1 where none is."""
+        place = np.searchsorted(self.samples, until, side="right")
+        return np.concatenate(([-1], self.samples))[place]
+
+    def following(self, since: IntArray) -> IntArray:
+        """Return the first of them from each sample on, that sample included; `n` for none."""
+        return np.append(self.samples, self.n)[np.searchsorted(self.samples, since)]
 
 
 def _strong_span(flow_ml_s: FloatArray, edges: IntArray) -> tuple[IntArray, IntArray]:
@@ -101,14 +118,13 @@ def _strong_span(flow_ml_s: FloatArray, edges: IntArray) -> tuple[IntArray, IntA
     the last one runs to the end of the signal. Ringing of a valve or heart beats before a breath
     are not part of it, and a dip in the middle of one does not end it.
     """
-    first, last = [], []
-    ends = np.r_[edges[1::2], flow_ml_s.size]
-    for begin, end in zip(edges[::2].tolist(), ends.tolist(), strict=True):
-        part = flow_ml_s[begin:end]
-        strong = np.flatnonzero(part >= _STRONG_SHARE * part.max())
-        first.append(begin + int(strong[0]))
-        last.append(begin + int(strong[-1]))
-    return np.array(first, dtype=np.int64), np.array(last, dtype=np.int64)
+    least = _STRONG_SHARE * np.maximum.reduceat(flow_ml_s, edges)
+    least[1::2] = np.inf  # expirations
+    ends = np.append(edges[1:], flow_ml_s.size)
+    strong = edges[0] + np.flatnonzero(flow_ml_s[edges[0] :] >= np.repeat(least, ends - edges))
+    return strong[np.searchsorted(strong, edges[::2])], strong[
+        np.searchsorted(strong, ends[::2]) - 1
+    ]
 
 
 def regular_breaths(
@@ -123,7 +139,7 @@ def regular_breaths(
         return np.zeros(0, dtype=bool)
     free: BoolArray = np.ones(breaths.start.size, dtype=bool)
     if busy is not None and busy.any():
-        passed = np.r_[0, np.cumsum(busy)]
+        passed = _counted(busy)
         free = passed[breaths.end] == passed[breaths.start]
         if not free.any():
             return free
@@ -131,7 +147,7 @@ def regular_breaths(
     tidal_ml = np.maximum(top - volume_ml[breaths.start], top - volume_ml[breaths.end])
     regular = free
     for size in (tidal_ml, (breaths.end - breaths.start).astype(np.float64)):
-        usual = float(np.median(size[free]))
+        usual = median(size[free])
         regular = regular & (size >= _REGULAR_LOW * usual) & (size <= _REGULAR_HIGH * usual)
     return regular
 
@@ -149,17 +165,17 @@ def manoeuvres(pressures_kpa: Mapping[str, FloatArray], flow_ml_s: FloatArray) -
     if airway is not None and n:
         near = np.abs(airway) < _AIRWAY_NEAR_KPA
         airway = airway - _apparatus_kpa_s_ml(airway, flow_ml_s, near) * flow_ml_s
-        rest_kpa = float(np.median(airway[near])) if near.any() else 0.0
+        rest_kpa = median(airway[near]) if near.any() else 0.0
         busy |= np.abs(airway - rest_kpa) > _AIRWAY_BUSY_KPA
     jacket = pressures_kpa.get("jacket_pressure")
     if jacket is not None and n:
-        busy |= jacket - np.percentile(jacket[::_REST_STRIDE], 25.0) > _JACKET_BUSY_KPA
+        busy |= jacket - percentile(jacket[::_REST_STRIDE], 25.0) > _JACKET_BUSY_KPA
     return busy
 
 
 def _apparatus_kpa_s_ml(airway_kpa: FloatArray, flow_ml_s: FloatArray, near: BoolArray) -> float:
     """Slope of airway pressure on flow with the shutter open, kPa.s/mL; never positive."""
-    fast = near & (np.abs(flow_ml_s) > 0.3 * np.percentile(np.abs(flow_ml_s), 90.0))
+    fast = near & (np.abs(flow_ml_s) > 0.3 * percentile(np.abs(flow_ml_s), 90.0))
     if not fast.any():
         return 0.0
     slope = fit_line(flow_ml_s[fast], airway_kpa[fast]).slope
@@ -180,19 +196,23 @@ def level_volume(
     if point.size == 0:
         return volume_ml - float(volume_ml[:1].sum())
     relaxed, series = _relaxed_points(breaths, busy)
-    known = np.r_[point, relaxed]
+    known = np.concatenate((point, relaxed))
     slope_ml_s = drift_slope_ml_s(
-        known, volume_ml[known], np.r_[stretch, series], n=volume_ml.size, rate_hz=rate_hz
+        known,
+        volume_ml[known],
+        np.concatenate((stretch, series)),
+        n=volume_ml.size,
+        rate_hz=rate_hz,
     )
     drift_ml = integrate(slope_ml_s, rate_hz)
-    return volume_ml - drift_ml - float(np.median((volume_ml - drift_ml)[point]))
+    return volume_ml - drift_ml - median((volume_ml - drift_ml)[point])
 
 
 def _eel_points(breaths: Breaths, regular: BoolArray, busy: BoolArray) -> tuple[IntArray, IntArray]:
     """Samples of end-expiration at either end of regular breaths, and the stretch each lies in."""
-    point = np.unique(np.r_[breaths.start[regular], breaths.end[regular]])
-    begun = np.r_[0, np.cumsum(np.diff(busy.astype(np.int8)) > 0)]
-    return point, begun[point] if point.size else point
+    point = np.unique(np.concatenate((breaths.start[regular], breaths.end[regular])))
+    begun = edges_of(busy)[::2]
+    return point, np.searchsorted(begun, point, side="right") - np.searchsorted(begun, 0, "right")
 
 
 def _relaxed_points(breaths: Breaths, busy: BoolArray) -> tuple[IntArray, IntArray]:
@@ -202,18 +222,25 @@ def _relaxed_points(breaths: Breaths, busy: BoolArray) -> tuple[IntArray, IntArr
     manoeuvres in one breath after the other, none of which lasts into the next breath, as that of
     a squeeze does; it is numbered below zero.
     """
-    passed = np.r_[0, np.cumsum(busy)]
+    passed = _counted(busy)
     held = passed[breaths.end] > passed[breaths.start]
     empty = ~busy[np.maximum(breaths.start - 1, 0)]
     after = np.flatnonzero(held[1:] & held[:-1] & empty[1:]) + 1
-    series = -1 - np.cumsum(np.r_[0, np.diff(after) > 1][: after.size])
-    return breaths.start[after], series
+    begins = np.diff(after, prepend=after[:1]) > 1
+    return breaths.start[after], -1 - np.cumsum(begins)
 
 
-def _directions(flow_ml_s: FloatArray) -> IntArray:
-    usual = float(np.abs(flow_ml_s).mean()) if flow_ml_s.size else 0.0
-    band = max(_NOISE_SDS * noise_sd(flow_ml_s), _FLOW_SHARE * usual)
-    return (flow_ml_s > band).astype(np.int64) - (flow_ml_s < -band)
+def _counted(mask: BoolArray) -> IntArray:
+    """How many samples of a mask (n,) hold before each sample, shape (n + 1,)."""
+    counted = np.zeros(mask.size + 1, dtype=np.int64)
+    np.cumsum(mask, out=counted[1:])
+    return counted
+
+
+def _directions(flow_ml_s: FloatArray, noise_ml_s: float) -> NDArray[np.int8]:
+    usual = float(np.abs(flow_ml_s).sum()) / max(flow_ml_s.size, 1)
+    band = max(_NOISE_SDS * noise_ml_s, _FLOW_SHARE * usual)
+    return (flow_ml_s > band).view(np.int8) - (flow_ml_s < -band).view(np.int8)
 
 
 def _merge_small(
@@ -242,6 +269,6 @@ def _merge_small(
     return edges, inward
 
 
-def _no_breaths() -> Breaths:
+def _no_breaths(noise_ml_s: float) -> Breaths:
     none = np.zeros(0, dtype=np.int64)
-    return Breaths(none, none, none, np.zeros(0))
+    return Breaths(none, none, none, np.zeros(0), noise_ml_s)

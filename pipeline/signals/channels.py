@@ -16,6 +16,8 @@ import contracts
 from pipeline.records import Channels, FloatArray, RawSignal, Recording
 from pipeline.signals.breaths import find_breaths, integrate, level_volume, manoeuvres
 from pipeline.signals.gas import AS_MEASURED, GasFactors, flow_at_btps, gas_factors
+from pipeline.signals.order import median
+from pipeline.signals.stretches import edges_of, longest_run
 from pipeline.study import ChannelMap, Device
 
 PRESSURE_CHANNELS = ("airway_pressure", "box_pressure", "jacket_pressure")
@@ -145,23 +147,18 @@ def clipped_share_pct(samples: FloatArray) -> float:
 
 def _at_rail(samples: FloatArray, end: float) -> int:
     at_end = samples == end
-    count = _in_runs(at_end)
+    standing = np.count_nonzero(at_end)
+    count = _in_runs(at_end) if standing >= _CLIPPED_RUN else 0
     if count == 0:
         return 0
     inward = np.abs(samples - end)
     code = float(inward[~at_end].min())
-    beside = np.count_nonzero(inward <= 2.5 * code) - np.count_nonzero(at_end)
+    beside = np.count_nonzero(inward <= 2.5 * code) - standing
     return count if count > beside else 0
 
 
-def longest_run(flags: NDArray[np.bool_]) -> int:
-    """Length of the longest stretch of true values in flags (n,)."""
-    edges = np.flatnonzero(np.diff(np.r_[False, flags, False]))
-    return int((edges[1::2] - edges[::2]).max()) if edges.size else 0
-
-
 def _in_runs(flags: NDArray[np.bool_]) -> int:
-    edges = np.flatnonzero(np.diff(np.r_[False, flags, False]))
+    edges = edges_of(flags)
     lengths = edges[1::2] - edges[::2]
     return int(lengths[lengths >= _CLIPPED_RUN].sum())
 
@@ -228,7 +225,9 @@ def _period(steps: FloatArray, registered_hz: float) -> float:
     period closest to the usual one.
     """
     usual_s = 1.0 / registered_hz
-    middle_s = float(np.median(steps))
+    if max(steps.max() - usual_s, usual_s - steps.min()) <= _LIKE_RATE * usual_s:
+        return float(steps.sum()) / steps.size  # no step is anything but one period
+    middle_s = median(steps)
     if abs(middle_s * registered_hz - 1.0) > _LIKE_RATE:
         usual_s = middle_s
     periods = steps / usual_s

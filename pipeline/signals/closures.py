@@ -26,9 +26,9 @@ def find_closures(recording: Recording, settings: Mapping[str, float]) -> list[T
     if airway is None:
         return []
     flow, shutter = recording.flow_ml_s, shutter_settings(settings)
-    limit = flow_limit_ml_s(flow, shutter)
+    limit = flow_limit_ml_s(flow, shutter, noise_ml_s=recording.breaths.noise_ml_s)
     trials: list[Trial] = []
-    for occlusion in find_occlusions(flow, airway, recording.rate_hz, shutter):
+    for occlusion in find_occlusions(flow, airway, recording.rate_hz, shutter, limit_ml_s=limit):
         end = expiration_end(flow, occlusion.end, limit_ml_s=limit, rate_hz=recording.rate_hz)
         marks = {
             "closed": occlusion.start,

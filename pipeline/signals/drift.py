@@ -6,13 +6,26 @@ manoeuvre between them, so that a step of the level at a manoeuvre stays visible
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import lru_cache
+
 import numpy as np
 
 from pipeline.records import FloatArray, IntArray
+from pipeline.signals.order import median
 
 _LEAST_DRIFT_S = 4.0  # shortest distance of end-expiratory points that can show a drift
 _LEAST_POINTS = 3  # fewest end-expiratory points of a stretch with a slope of its own
 _MEDIAN_OF_SQUARES = 0.4549  # median of the square of a standard normal number
+
+
+@dataclass(frozen=True, slots=True)
+class _Pairs:
+    """Pairs of points: the stretch of both, the slope between them, and how far they lie apart."""
+
+    stretch: IntArray
+    slope_ml_s: FloatArray
+    apart_s: FloatArray
 
 
 def drift_slope_ml_s(
@@ -31,48 +44,59 @@ def drift_slope_ml_s(
     Without two points of one stretch at least 4 s apart the slope is 0.
     """
     time_s = sample / rate_hz
-    common = paired_slope(time_s, level_ml, stretch)
-    middles, slopes, errors = _own_slopes(time_s, level_ml - common * time_s, stretch)
+    pairs = _pairs(time_s, level_ml, stretch)
+    common = weighted_median(pairs.slope_ml_s, pairs.apart_s) if pairs.stretch.size else 0.0
+    middles, slopes, errors = _own_slopes(
+        time_s, level_ml - common * time_s, stretch, pairs, common
+    )
     if middles.size < 2:
         return np.full(n, common)
-    between = np.median(slopes**2) / _MEDIAN_OF_SQUARES - np.mean(errors**2)
+    between = median(slopes**2) / _MEDIAN_OF_SQUARES - np.mean(errors**2)
     own = slopes * between / (between + errors**2) if between > 0.0 else np.zeros_like(slopes)
     order = np.argsort(middles)
     return common + np.interp(np.arange(n) / rate_hz, middles[order], own[order])
 
 
-def _own_slopes(
-    time_s: FloatArray, level_ml: FloatArray, stretch: IntArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Middle (s), slope (mL/s) and its standard error for each stretch that is long enough."""
-    middles, slopes, spreads = [], [], []
-    squares, free = 0.0, 0
-    for number in np.unique(stretch):
-        inside = stretch == number
-        at, level = time_s[inside], level_ml[inside]
-        if at.size < _LEAST_POINTS or at[-1] - at[0] < _LEAST_DRIFT_S:
-            continue
-        slope = paired_slope(at, level, stretch[inside])
-        residual = level - slope * at
-        squares += float(((residual - residual.mean()) ** 2).sum())
-        free += at.size - 2
-        middles.append(float(at.mean()))
-        slopes.append(slope)
-        spreads.append(float(((at - at.mean()) ** 2).sum()))
-    scatter = squares / max(free, 1)
-    return np.array(middles), np.array(slopes), np.sqrt(scatter / np.array(spreads))
+@lru_cache(maxsize=256)
+def _two_of(n: int) -> tuple[IntArray, IntArray]:
+    """Every pair of n places; recordings have some dozen breaths, so the same few come again."""
+    return np.triu_indices(n, k=1)
 
 
-def paired_slope(time_s: FloatArray, level_ml: FloatArray, stretch: IntArray) -> float:
-    """Weighted median of the slopes between points of one stretch, mL/s; 0 without any."""
-    first, second = np.triu_indices(time_s.size, k=1)
+def _pairs(time_s: FloatArray, level_ml: FloatArray, stretch: IntArray) -> _Pairs:
+    """Pairs of points of one stretch that are far enough apart to show a drift."""
+    first, second = _two_of(time_s.size)
     apart_s = time_s[second] - time_s[first]
     usable = (stretch[first] == stretch[second]) & (apart_s >= _LEAST_DRIFT_S)
-    if not usable.any():
-        return 0.0
-    apart_s = apart_s[usable]
-    slopes = (level_ml[second] - level_ml[first])[usable] / apart_s
-    return weighted_median(slopes, apart_s)
+    first, second, apart_s = first[usable], second[usable], apart_s[usable]
+    return _Pairs(stretch[first], (level_ml[second] - level_ml[first]) / apart_s, apart_s)
+
+
+def _own_slopes(
+    time_s: FloatArray, level_ml: FloatArray, stretch: IntArray, pairs: _Pairs, common: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Middle (s), slope beside the common one (mL/s) and its standard error, by stretch.
+
+    `level_ml` is the level less the common drift. Stretches that are too short are left out.
+    """
+    middles, slopes, spreads = [], [], []
+    squares, free = 0.0, 0
+    for number in np.unique(pairs.stretch):
+        at, level = time_s[stretch == number], level_ml[stretch == number]
+        if at.size < _LEAST_POINTS:
+            continue
+        own = pairs.stretch == number
+        slope = weighted_median(pairs.slope_ml_s[own], pairs.apart_s[own]) - common
+        middle = float(at.sum()) / at.size
+        residual = level - slope * at
+        residual -= residual.sum() / at.size
+        squares += float((residual * residual).sum())
+        free += at.size - 2
+        middles.append(middle)
+        slopes.append(slope)
+        spreads.append(float(((at - middle) ** 2).sum()))
+    scatter = squares / max(free, 1)
+    return np.array(middles), np.array(slopes), np.sqrt(scatter / np.array(spreads))
 
 
 def weighted_median(values: FloatArray, weights: FloatArray) -> float:

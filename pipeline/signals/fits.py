@@ -6,12 +6,14 @@ too few points or no spread, its numbers are NaN.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from pipeline.records import FloatArray, IntArray
+from pipeline.signals.order import median
 
 NAN = float("nan")
 
@@ -122,10 +124,10 @@ def robust_line(x: FloatArray, y: FloatArray, *, rounds: int = 6) -> Line:
     slope, intercept = line.slope, line.intercept
     for _ in range(rounds if np.isfinite(slope) else 0):
         residual = y - intercept - slope * x
-        scale = 4.685 * 1.4826 * float(np.median(np.abs(residual)))
+        scale = 4.685 * 1.4826 * median(np.abs(residual))
         if not scale > 0:
             break
-        weight = np.clip(1.0 - (residual / scale) ** 2, 0.0, None) ** 2
+        weight = np.maximum(1.0 - (residual / scale) ** 2, 0.0) ** 2
         total = float(weight.sum())
         x_mid, y_mid = float(weight @ x) / total, float(weight @ y) / total
         sxx = float(weight @ (x - x_mid) ** 2)
@@ -227,20 +229,24 @@ def noise_sd(y: FloatArray) -> float:
     """
     if y.size < 8:
         return 0.0
-    spread = float(np.median(np.abs(np.diff(y, 3))) / (0.6745 * np.sqrt(20.0)))
-    steps = np.abs(np.diff(y))
-    steps = steps[steps > 1e-12 * max(float(np.abs(y).max()), 1e-300)]
-    return max(spread, float(steps.min() / np.sqrt(12.0))) if steps.size else spread
+    once = y[1:] - y[:-1]
+    twice = once[1:] - once[:-1]
+    spread = median(np.abs(twice[1:] - twice[:-1])) / (0.6745 * math.sqrt(20.0))
+    steps = np.abs(once)
+    largest = max(float(y.max()), -float(y.min()), 1e-300)
+    steps = steps[steps > 1e-12 * largest]
+    return max(spread, float(steps.min()) / math.sqrt(12.0)) if steps.size else spread
 
 
 def _moments(x: FloatArray, y: FloatArray) -> tuple[float, float, float, float, float]:
     """Means and centred sums: mean x, mean y, Sxx, Syy, Sxy; NaN for fewer than two points."""
     if x.size < 2:
         return NAN, NAN, NAN, NAN, NAN
-    x_mid, y_mid = float(x.mean()), float(y.mean())
+    add = np.add.reduce
+    x_mid, y_mid = float(add(x)) / x.size, float(add(y)) / y.size
     dx, dy = x - x_mid, y - y_mid
     # Sums, not dot products: those start threads of their own, which fight the process pool.
-    return x_mid, y_mid, float((dx * dx).sum()), float((dy * dy).sum()), float((dx * dy).sum())
+    return x_mid, y_mid, float(add(dx * dx)), float(add(dy * dy)), float(add(dx * dy))
 
 
 def _r2_of_parts(x: FloatArray, y: FloatArray, *, starts: IntArray, ends: IntArray) -> FloatArray:

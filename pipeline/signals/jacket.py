@@ -9,6 +9,7 @@ import numpy as np
 
 from pipeline.records import FloatArray
 from pipeline.signals.fits import NAN
+from pipeline.signals.order import median
 
 
 def held_and_rise(
@@ -26,7 +27,7 @@ def held_and_rise(
     the mean over [full, last). The crossings are interpolated between samples; the error of the
     rise is about a tenth of a sample period. NaN rise where it is not in the recording.
     """
-    rest = float(np.median(jacket_kpa[max(0, onset - round(0.5 * rate_hz)) : onset + 1]))
+    rest = median(jacket_kpa[max(0, onset - round(0.5 * rate_hz)) : onset + 1])
     held = float(jacket_kpa[full:last].mean()) - rest
     rise = jacket_kpa[max(onset - 1, 0) : last] - rest
     low_s, high_s = (_crossing_s(rise, share / 100.0 * held, rate_hz) for share in rise_pct)

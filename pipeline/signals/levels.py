@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -79,12 +81,19 @@ def _level(recording: Recording, chosen: IntArray, whole: IntArray, *, near: sli
     breaths = recording.breaths
     if chosen.size == 0:
         return RestingLevel(NAN, NAN, NAN, 0, NAN)
-    eel = breaths.eel_ml[chosen]
-    depth = recording.volume_ml[breaths.turn[whole]] - breaths.eel_ml[whole]
-    return RestingLevel(
-        float(eel.mean()),
-        float(eel[near].mean()),
-        float(eel.std(ddof=1)) if eel.size > 1 else NAN,
-        int(eel.size),
-        float(depth.mean()) if depth.size else NAN,
-    )
+    eel = breaths.eel_ml[chosen].tolist()
+    depth = (recording.volume_ml[breaths.turn[whole]] - breaths.eel_ml[whole]).tolist()
+    return RestingLevel(_mean(eel), _mean(eel[near]), _sd(eel), len(eel), _mean(depth))
+
+
+def _mean(values: Sequence[float]) -> float:
+    """Mean over the few breaths about a manoeuvre; NaN without any."""
+    return sum(values) / len(values) if values else NAN
+
+
+def _sd(values: Sequence[float]) -> float:
+    """SD (n - 1) over the few breaths about a manoeuvre; NaN below two."""
+    if len(values) < 2:
+        return NAN
+    mean = _mean(values)
+    return math.sqrt(sum((value - mean) ** 2 for value in values) / (len(values) - 1))

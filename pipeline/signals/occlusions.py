@@ -5,14 +5,19 @@ Source of the method: Gappa et al., Eur Respir J 2001;17:141-148; limits are in 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.records import Breaths, FloatArray, Recording
-from pipeline.signals.fits import NAN, fit_line, noise_sd
+from pipeline.signals.fits import NAN, fit_line
+from pipeline.signals.order import median, percentile
+from pipeline.signals.stretches import runs
+
+_SEARCHED_S = 6.0  # the next breath is looked for here first, and then in all that follows
+_ALIKE = 1e-12  # share of the usual variance within which two windows are quiet alike
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,29 +74,32 @@ def find_occlusions(
     airway_pressure_kpa: FloatArray,
     rate_hz: float,
     settings: ShutterSettings,
+    *,
+    limit_ml_s: float,
 ) -> list[Occlusion]:
     """Find where flow stays near zero while airway pressure moves, in order of time.
 
-    flow mL/s and pressure kPa: shape (n,). A pause in breathing has no flow either, but its
-    airway pressure stays where it is at zero flow.
+    flow mL/s and pressure kPa: shape (n,); `limit_ml_s` as `flow_limit_ml_s` says. A pause in
+    breathing has no flow either, but its airway pressure stays where it is at zero flow.
     """
     pressure = airway_pressure_kpa - open_pressure_kpa(flow_ml_s, airway_pressure_kpa)
-    limit = flow_limit_ml_s(flow_ml_s, settings)
     span = max(1, round(0.01 * rate_hz))
-    closed = np.abs(running_mean(flow_ml_s, span)) <= limit
+    closed = np.abs(running_mean(flow_ml_s, span)) <= limit_ml_s
     found = []
     for start, end in runs(closed, bridge=round(0.015 * rate_hz)):
         if end - start < settings.least_s * rate_hz:
             continue
-        if np.percentile(np.abs(pressure[start:end]), 75) >= settings.pressure_kpa:
-            found.append(_sharpened(flow_ml_s, start, end, limit=limit, reach=span))
+        if percentile(np.abs(pressure[start:end]), 75) >= settings.pressure_kpa:
+            found.append(_sharpened(flow_ml_s, start, end, limit=limit_ml_s, reach=span))
     return found
 
 
-def flow_limit_ml_s(flow_ml_s: FloatArray, settings: ShutterSettings) -> float:
+def flow_limit_ml_s(
+    flow_ml_s: FloatArray, settings: ShutterSettings, *, noise_ml_s: float
+) -> float:
     """Flow below which the airway counts as shut: share of the usual flow, or multiple of noise."""
-    usual = float(np.percentile(np.abs(flow_ml_s), 90)) if flow_ml_s.size else 0.0
-    return max(settings.flow_share * usual, settings.noise_multiple * noise_sd(flow_ml_s))
+    usual = percentile(np.abs(flow_ml_s), 90) if flow_ml_s.size else 0.0
+    return max(settings.flow_share * usual, settings.noise_multiple * noise_ml_s)
 
 
 def open_pressure_kpa(flow_ml_s: FloatArray, airway_pressure_kpa: FloatArray) -> float:
@@ -102,13 +110,13 @@ def open_pressure_kpa(flow_ml_s: FloatArray, airway_pressure_kpa: FloatArray) ->
     """
     if flow_ml_s.size < 16:
         return 0.0
-    fast = np.abs(flow_ml_s) > 0.2 * np.percentile(np.abs(flow_ml_s), 90)
+    fast = np.abs(flow_ml_s) > 0.2 * percentile(np.abs(flow_ml_s), 90)
     if fast.sum() < 16:
         return 0.0
     flow, pressure = flow_ml_s[fast], airway_pressure_kpa[fast]
     line = fit_line(flow, pressure)
     off = np.abs(pressure - line.slope * flow - line.intercept)
-    near = off <= 5.0 * np.median(off)
+    near = off <= 5.0 * median(off)
     return fit_line(flow[near], pressure[near]).intercept
 
 
@@ -133,10 +141,9 @@ def find_plateau(
             occlusion.start, occlusion.end, occlusion.start, occlusion.end, NAN, NAN, NAN
         )
     window = min(max(3, round(window_s * rate_hz)), int(part.size))
-    views = np.lib.stride_tricks.sliding_window_view(part, window)
-    spread = views.std(axis=1, ddof=1)
-    quiet = int(np.argmin(spread))
-    level = float(views[quiet].mean())
+    quiet = _quietest(part, window)
+    held = part[quiet : quiet + window]
+    level = float(held.sum()) / window
     smooth = running_mean(part, max(1, round(0.02 * rate_hz)))
     near = np.abs(smooth - level) <= band_kpa
     near[quiet + window // 2] = True
@@ -149,8 +156,20 @@ def find_plateau(
         first + quiet + window,
         (end - start) / rate_hz,
         level,
-        float(spread[quiet]),
+        math.sqrt(float(((held - level) ** 2).sum()) / (window - 1)),
     )
+
+
+def _quietest(samples: FloatArray, window: int) -> int:
+    """Where the window of least variance begins; prefix sums make it O(n)."""
+    about = samples - samples.mean()
+    sums = np.zeros((2, samples.size + 1))
+    np.cumsum(about, out=sums[0, 1:])
+    np.cumsum(about * about, out=sums[1, 1:])
+    total, squares = sums[:, window:] - sums[:, :-window]
+    variance = squares - total * total / window
+    # Of windows that are quiet alike, as with coarse converters, the first: rounding never chooses.
+    return int(np.argmax(variance <= variance.min() + _ALIKE * variance.mean()))
 
 
 def closure_lag_s(
@@ -182,26 +201,24 @@ def closure_lag_s(
     return float(np.clip(at_start / slope, 0.0, period))
 
 
-def runs(mask: NDArray[np.bool_], *, bridge: int = 0) -> list[tuple[int, int]]:
-    """Stretches [start, end) where the mask holds; gaps of up to `bridge` samples are closed."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
-    starts, ends = edges[::2], edges[1::2]
-    if bridge > 0 and starts.size > 1:
-        apart = starts[1:] - ends[:-1] > bridge
-        starts = starts[np.concatenate(([True], apart))]
-        ends = ends[np.concatenate((apart, [True]))]
-    return list(zip(starts.tolist(), ends.tolist(), strict=True))
-
-
 def running_mean(y: FloatArray, span: int) -> FloatArray:
     """Centred running mean over `span` samples, shorter at the ends; shape (n,)."""
     if span <= 1 or y.size == 0:
         return y
-    sums = np.concatenate(([0.0], np.cumsum(y)))
-    place = np.arange(y.size)
-    low = np.maximum(place - span // 2, 0)
-    high = np.minimum(place + span - span // 2, y.size)
-    return np.asarray((sums[high] - sums[low]) / (high - low), dtype=np.float64)
+    n, before, after = y.size, span // 2, span - span // 2
+    sums = np.zeros(n + 1)
+    np.cumsum(y, out=sums[1:])
+    if n <= span:
+        place = np.arange(n)
+        low, high = np.maximum(place - before, 0), np.minimum(place + after, n)
+        return np.asarray((sums[high] - sums[low]) / (high - low), dtype=np.float64)
+    mean = np.empty(n)
+    mean[before : n - after + 1] = (sums[span:] - sums[:-span]) / span
+    mean[:before] = sums[after:span] / np.arange(after, span)
+    mean[n - after + 1 :] = (sums[n] - sums[n - span + 1 : n - before]) / np.arange(
+        span - 1, before, -1
+    )
+    return mean
 
 
 def _sharpened(
@@ -211,12 +228,11 @@ def _sharpened(
 
     Flow in the first quarter belongs to the breath before: it crosses zero before closure.
     """
-    moving = np.abs(flow_ml_s) > limit
     quarter = max((end - start) // 4, 1)
     low, high = max(start - reach, 0), min(end + reach, flow_ml_s.size)
     first = end - quarter
-    before = np.flatnonzero(moving[low : start + quarter])
-    after = np.flatnonzero(moving[first:high])
+    before = np.flatnonzero(np.abs(flow_ml_s[low : start + quarter]) > limit)
+    after = np.flatnonzero(np.abs(flow_ml_s[first:high]) > limit)
     return Occlusion(
         low + int(before[-1]) + 1 if before.size else start,
         first + int(after[0]) if after.size else end,
@@ -251,9 +267,13 @@ def expiration_end(flow_ml_s: FloatArray, start: int, *, limit_ml_s: float, rate
     Inspiration counts once the 20 ms mean of flow exceeds the limit; it begins at the zero
     crossing before that.
     """
-    smooth = running_mean(flow_ml_s[start:], max(1, round(0.02 * rate_hz)))
-    inward = np.flatnonzero(smooth > limit_ml_s)
-    if inward.size == 0:
+    span, n = max(1, round(0.02 * rate_hz)), flow_ml_s.size - start
+    for searched in (min(round(_SEARCHED_S * rate_hz), n), n):
+        smooth = running_mean(flow_ml_s[start : start + searched + span], span)[:searched]
+        inward = np.flatnonzero(smooth > limit_ml_s)
+        if inward.size:
+            break
+    else:
         return int(flow_ml_s.size)
     outward = np.flatnonzero(smooth[: inward[0]] <= 0)
     return start + (int(outward[-1]) + 1 if outward.size else int(inward[0]))

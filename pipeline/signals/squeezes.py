@@ -10,10 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.records import FloatArray
+from pipeline.records import FloatArray, Recording
 from pipeline.signals.breaths import smooth
-from pipeline.signals.fits import noise_sd
-from pipeline.signals.occlusions import runs
+from pipeline.signals.order import median, percentile
+from pipeline.signals.stretches import runs
 
 _ONSET_SHARE = 0.05  # jacket pressure has left rest at this share of its level
 _FULL_SHARE = 0.9
@@ -60,16 +60,16 @@ def find_squeezes(jacket_kpa: FloatArray, rate_hz: float, *, least_kpa: float) -
     """
     if jacket_kpa.size == 0:
         return []
-    above = jacket_kpa - np.percentile(jacket_kpa, 25.0)
+    above = jacket_kpa - percentile(jacket_kpa, 25.0)
     found = []
     for start, end in runs(above > least_kpa, bridge=round(_SHORTEST_S * rate_hz)):
         if end - start < _SHORTEST_S * rate_hz:
             continue
-        level = float(np.percentile(above[start:end], 75.0))
+        level = percentile(above[start:end], 75.0)
         before = np.flatnonzero(above[:start] <= _ONSET_SHARE * level)
         filled = np.flatnonzero(above[start:end] >= _FULL_SHARE * level)
         full, last = start + int(filled[0]), start + int(filled[-1])
-        pressure = float(np.median(above[full : last + 1]))
+        pressure = median(above[full : last + 1])
         onset = int(before[-1]) if before.size else 0
         found.append(Squeeze(onset, full, last, pressure))
     return found
@@ -134,10 +134,10 @@ def count_reversals(flow_out_ml_s: FloatArray, *, peak: int, noise_ml_s: float) 
     return len(find_reversals(flow_out_ml_s, peak=peak, noise_ml_s=noise_ml_s))
 
 
-def flow_noise_ml_s(flow_ml_s: FloatArray, rate_hz: float, *, smoothing_s: float) -> float:
-    """SD of the noise that is left in flow (n,) after smoothing, mL/s."""
-    span = max(1, round(smoothing_s * rate_hz))
-    return noise_sd(flow_ml_s) / float(np.sqrt(max(1.0, span / 2.25)))
+def smoothed_noise_ml_s(recording: Recording, *, smoothing_s: float) -> float:
+    """SD of the noise that is left in the flow of a recording after smoothing, mL/s."""
+    span = max(1, round(smoothing_s * recording.rate_hz))
+    return recording.breaths.noise_ml_s / float(np.sqrt(max(1.0, span / 2.25)))
 
 
 def _last_not_out(flow_ml_s: FloatArray, sample: int) -> int:

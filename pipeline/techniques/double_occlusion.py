@@ -68,10 +68,10 @@ def find_trials(recording: Recording) -> list[Trial]:
     if airway is None:
         return []
     flow, rate, shutter = recording.flow_ml_s, recording.rate_hz, shutter_settings(SETTINGS)
-    limit = flow_limit_ml_s(flow, shutter)
+    limit = flow_limit_ml_s(flow, shutter, noise_ml_s=recording.breaths.noise_ml_s)
     trials: list[Trial] = []
     expired, marks = -1, {}
-    for occlusion in find_occlusions(flow, airway, rate, shutter):
+    for occlusion in find_occlusions(flow, airway, rate, shutter, limit_ml_s=limit):
         if occlusion.start >= expired:
             free = max(expired, 0)
             expired = expiration_end(flow, occlusion.end, limit_ml_s=limit, rate_hz=rate)

@@ -18,8 +18,8 @@ from pipeline.signals.squeezes import (
     Forced,
     find_reversals,
     find_squeezes,
-    flow_noise_ml_s,
     follow_forced,
+    smoothed_noise_ml_s,
 )
 
 SPEC = TECHNIQUES["raised_volume"]
@@ -169,9 +169,7 @@ def _volume_marks(values: Measures, *, top_ml: float, zero_s: float, end_s: floa
 
 def _reversals(recording: Recording, forced: Forced) -> list[tuple[int, int]]:
     """Stretches of the forced expiration, counted from its start, where flow stops or turns."""
-    noise = flow_noise_ml_s(
-        recording.flow_ml_s, recording.rate_hz, smoothing_s=SETTINGS["smoothing_s"]
-    )
+    noise = smoothed_noise_ml_s(recording, smoothing_s=SETTINGS["smoothing_s"])
     peak = forced.peak - forced.start
     return find_reversals(forced.flow_out_ml_s, peak=peak, noise_ml_s=noise)
 

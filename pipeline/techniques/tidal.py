@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,8 +16,8 @@ from contracts import TECHNIQUES
 from pipeline.records import FloatArray, IntArray, Mark, MeasuredTrial, Measures, Recording, Trial
 from pipeline.signals.breath_shape import shape_breaths
 from pipeline.signals.breaths import integrate
-from pipeline.signals.fits import noise_sd
 from pipeline.signals.levels import drift_ml_s
+from pipeline.signals.order import median
 
 SPEC = TECHNIQUES["tidal"]
 SETTINGS = SPEC.settings
@@ -160,10 +161,14 @@ def _longest_run(regular: NDArray[np.bool_]) -> tuple[int, int]:
     return int(best[0]), int(best[-1])
 
 
+@lru_cache(maxsize=1)
 def _tabulate(recording: Recording) -> _Table:
-    """Measure every breath; VT is the mean of inspired and expired volume. n_breaths >= 1."""
+    """Measure every breath; VT is the mean of inspired and expired volume. n_breaths >= 1.
+
+    Kept for the recording in hand: finding, measuring and marking its trial all rest on it.
+    """
     breaths, flow, rate = recording.breaths, recording.flow_ml_s, recording.rate_hz
-    noise = noise_sd(flow)
+    noise = recording.breaths.noise_ml_s
     window_s = _window_s(flow, noise)
     shapes = shape_breaths(breaths, flow, recording.volume_ml, rate, smoothing_s=window_s)
     inspired = shapes.turn_ml - shapes.begin_ml
@@ -207,14 +212,14 @@ def _kinds(
     """
     breaths, flow = recording.breaths, recording.flow_ml_s
     vt, ttot, ptef = values["vt_ml"], values["ti_s"] + values["te_s"], values["ptef_ml_s"]
-    usual_vt, usual_ttot = float(np.median(vt)), float(np.median(ttot))
-    usual_ptef = float(np.median(ptef))
+    usual_vt, usual_ttot = median(vt), median(ttot)
+    usual_ptef = median(ptef)
     still = max(SETTINGS["still_share"] * usual_ptef, SETTINGS["still_noise_sds"] * noise_ml_s)
     moving = np.maximum.accumulate(np.where(flow < -still, np.arange(flow.size), -1))
     pause_s = (breaths.end - 1 - moving[breaths.end - 1]) / recording.rate_hz
     low, high = SETTINGS["disturbed_below"], SETTINGS["disturbed_above"]
     odd = (vt < low * usual_vt) | (ttot < low * usual_ttot) | (ttot > high * usual_ttot)
-    odd |= roughness > SETTINGS["disturbed_roughness"] * float(np.median(roughness))
+    odd |= roughness > SETTINGS["disturbed_roughness"] * median(roughness)
     odd |= (ptef < low * usual_ptef) | (ptef > high * usual_ptef)
     kind = np.where(odd, ARTEFACT, REGULAR)
     kind = np.where(vt > SETTINGS["sigh_factor"] * usual_vt, SIGH, kind)

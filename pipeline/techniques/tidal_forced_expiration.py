@@ -18,14 +18,15 @@ from pipeline.signals.fits import NAN, fit_line
 from pipeline.signals.jacket import held_and_rise
 from pipeline.signals.levels import RestingLevel, drift_ml_s, level_before
 from pipeline.signals.occlusions import breath_start
+from pipeline.signals.order import median
 from pipeline.signals.reasons import give_reasons
 from pipeline.signals.spread import cv_pct, values_of
 from pipeline.signals.squeezes import (
     Forced,
     count_reversals,
     find_squeezes,
-    flow_noise_ml_s,
     follow_forced,
+    smoothed_noise_ml_s,
 )
 
 SPEC = TECHNIQUES["tidal_forced_expiration"]
@@ -205,8 +206,8 @@ def _squeezes(recording: Recording) -> list[dict[str, int]]:
             for turn, end in zip(breaths.turn, breaths.end, strict=True)
         ]
     )
-    depth = float(np.median(volume[breaths.turn] - breaths.eel_ml))
-    fast = flow_out > SETTINGS["forced_flow_ratio"] * np.median(flow_out)
+    depth = median(volume[breaths.turn] - breaths.eel_ml)
+    fast = flow_out > SETTINGS["forced_flow_ratio"] * median(flow_out)
     deep = volume[breaths.end] < breaths.eel_ml - SETTINGS["forced_depth_share"] * depth
     return [{"onset": int(turn)} for turn in breaths.turn[fast & deep]]
 
@@ -260,7 +261,7 @@ def _reversals(recording: Recording, curve: _Curve) -> int:
     return count_reversals(
         -smooth(flow, rate, window_s=smoothing_s)[:until],
         peak=forced.peak - forced.start,
-        noise_ml_s=flow_noise_ml_s(recording.flow_ml_s, rate, smoothing_s=smoothing_s),
+        noise_ml_s=smoothed_noise_ml_s(recording, smoothing_s=smoothing_s),
     )
 
 

@@ -58,7 +58,7 @@ def breathing(name: str, technique: str, n_trials: int) -> Recording:
         if c != "flow"
     }
     none = np.array([], dtype=np.int64)
-    breaths = Breaths(none, none, none, np.array([], dtype=np.float64))
+    breaths = Breaths(none, none, none, np.array([], dtype=np.float64), 0.0)
     return Recording(name, technique, RATE_HZ, flow, volume, pressures, breaths,
                      {"box_factor_ml_kpa": 300.0})  # fmt: skip
 

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 from pipeline.records import FloatArray, RawSignal
-from pipeline.signals.channels import assemble, calibrate, clipped_share_pct, longest_run
+from pipeline.signals.channels import assemble, calibrate, clipped_share_pct
 from pipeline.signals.gas import btps_factor
+from pipeline.signals.stretches import longest_run
 from pipeline.study import ChannelMap, Device
 
 RATE_HZ = 200.0

@@ -5,9 +5,15 @@ import pytest
 
 from pipeline.records import Breaths, Recording
 from pipeline.signals import levels, occlusions
+from pipeline.signals.fits import noise_sd
 from pipeline.signals.occlusions import Occlusion, ShutterSettings
 
 SHUTTER = ShutterSettings(least_s=0.08, flow_share=0.05, noise_multiple=6.0, pressure_kpa=0.1)
+
+
+def find(flow, pressure, rate_hz):
+    limit = occlusions.flow_limit_ml_s(flow, SHUTTER, noise_ml_s=noise_sd(flow))
+    return occlusions.find_occlusions(flow, pressure, rate_hz, SHUTTER, limit_ml_s=limit)
 
 
 def breathing_with_occlusions(rate_hz, *, held=((4.0, 4.5), (9.0, 9.15)), noise=0.0, offset=0.0):
@@ -29,7 +35,7 @@ def breathing_with_occlusions(rate_hz, *, held=((4.0, 4.5), (9.0, 9.15)), noise=
 def test_occlusions_are_found_to_the_sample(rate_hz, noise):
     held = ((4.2, 4.7), (8.5, 8.75))
     _, flow, pressure = breathing_with_occlusions(rate_hz, held=held, noise=noise)
-    found = occlusions.find_occlusions(flow, pressure, rate_hz, SHUTTER)
+    found = find(flow, pressure, rate_hz)
     assert len(found) == 2
     for occlusion, (start, end) in zip(found, held, strict=True):
         assert occlusion.start / rate_hz == pytest.approx(start, abs=1.01 / rate_hz)
@@ -40,14 +46,14 @@ def test_a_pause_in_breathing_is_no_occlusion():
     time, flow, pressure = breathing_with_occlusions(200.0, held=((4.2, 4.7),))
     pause = (time >= 8.0) & (time < 8.6)
     flow[pause], pressure[pause] = 0.0, 0.03
-    assert len(occlusions.find_occlusions(flow, pressure, 200.0, SHUTTER)) == 1
+    assert len(find(flow, pressure, 200.0)) == 1
 
 
 def test_breathing_without_a_shutter_has_no_occlusion():
     _, flow, pressure = breathing_with_occlusions(200.0, held=(), noise=1.0)
-    assert occlusions.find_occlusions(flow, pressure, 200.0, SHUTTER) == []
+    assert find(flow, pressure, 200.0) == []
     nothing = np.zeros(400)
-    assert occlusions.find_occlusions(nothing, nothing, 200.0, SHUTTER) == []
+    assert find(nothing, nothing, 200.0) == []
 
 
 def test_pressure_at_zero_flow_is_the_zero_of_the_transducer():
@@ -111,7 +117,7 @@ def recording_with_levels(eel_ml):
     volume = np.zeros(100 * len(eel_ml) + 1)
     for start, eel in zip(starts, eel_ml, strict=True):
         volume[start : start + 100] = eel + 50 * np.sin(np.linspace(0, np.pi, 100))
-    breaths = Breaths(starts, starts + 50, starts + 100, np.array(eel_ml, dtype=float))
+    breaths = Breaths(starts, starts + 50, starts + 100, np.array(eel_ml, dtype=float), 0.0)
     return Recording("r", "t", 100.0, np.gradient(volume), volume, {}, breaths, {})
 
 

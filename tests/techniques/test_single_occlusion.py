@@ -148,7 +148,7 @@ def test_too_few_breaths_before_leave_the_level_open(on_device: OnDevice) -> Non
     trial = technique.find_trials(recording)[0]
     kept = slice(int(np.searchsorted(recording.breaths.start, trial.start)), None)
     breaths = Breaths(*(getattr(recording.breaths, n)[kept] for n in ("start", "turn", "end")),
-                      recording.breaths.eel_ml[kept])  # fmt: skip
+                      recording.breaths.eel_ml[kept], recording.breaths.noise_ml_s)  # fmt: skip
     values = technique.measure_trial(replace(recording, breaths=breaths), trial)
     for name in ("eel_sd_pct", "eel_shift_pct", "occlusion_volume_ml"):
         assert np.isnan(values[name])
