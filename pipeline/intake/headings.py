@@ -25,6 +25,7 @@ _HEAD_BYTES = 16 * 1024
 _VALUES_LOOKED_AT = 20_000
 # From a letter that is in no number on, to the end of the cell; then back to its beginning.
 _WORDS = re.compile(rb"(?!nan\b|NaN\b|NAN\b)[A-DF-Za-df-z@\x80-\xff][^\r\n;,\t|]{2,200}")
+_IN_NUMBERS = b"0123456789.,;+-eE \t\r\n|"
 _CELL_ENDS = re.compile(rb"[\r\n;,\t|]")
 _LONGEST_BEFORE = 60
 _ANONYMOUS = re.compile(r"[Xx\s_.-]*")
@@ -96,6 +97,8 @@ def _csv_heading(data: bytes, device: Device) -> Heading:
 def _csv_words(text: bytes, begin: int) -> set[str]:
     """What stands among the numbers of a csv file and is none, wherever it stands."""
     words: set[str] = set()
+    if not text[begin:].translate(None, _IN_NUMBERS):
+        return words  # nearly every file; looked through at a fortieth of the cost
     for match in islice(_WORDS.finditer(text, begin), _VALUES_LOOKED_AT):
         before = text[max(begin, match.start() - _LONGEST_BEFORE) : match.start()]
         cell = _CELL_ENDS.split(before)[-1] + match[0]

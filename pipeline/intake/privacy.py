@@ -43,11 +43,13 @@ class Watch:
     words: frozenset[str]
     days: frozenset[date] = frozenset()
     problems: list[Problem] = field(default_factory=list)
+    _seen: dict[tuple[str, bool], str | None] = field(default_factory=dict)
 
     def tables(self, tables: Iterable[TextTable]) -> None:
         """Look through the column names and cells of all tables."""
         tables = list(tables)
         self.days = frozenset(day for table in tables for day in _days_of(table))
+        self._seen.clear()
         for table in tables:
             for number, name in enumerate(table.header):
                 known = next((c for c in table.contract.columns if c.name == name), None)
@@ -111,7 +113,13 @@ class Watch:
         return None if is_time and kind == BIRTH_DATE else kind
 
     def _value(self, value: str, *, is_code: bool) -> str | None:
-        return value_identifies(value, is_code=is_code, words=self.words, days=self.days)
+        # The headings of a delivery's files are alike: each value is looked at once.
+        key = (value, is_code)
+        if key not in self._seen:
+            self._seen[key] = value_identifies(
+                value, is_code=is_code, words=self.words, days=self.days
+            )
+        return self._seen[key]
 
     def _name(self, name: str) -> str | None:
         return column_identifies(name) or self._value(name, is_code=False)
