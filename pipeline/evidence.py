@@ -11,29 +11,17 @@ import contracts
 from pipeline.judging import Evidence
 from pipeline.roster import Roster
 from pipeline.scoring import GROWTH
-from pipeline.state import State
+from pipeline.state import Stored
 
 FOLLOW_UP = "followup_call_done"
-RECORDED = ["content_key", "state", "rate_hz", "duration_s", "sentence", "code"]
 
 
-def measured_rows(state: State, rows: pd.DataFrame) -> pd.DataFrame:
-    """Join what was measured to roster rows that carry `content_key`; held rows are quarantined."""
-    measured = state.frame(f"SELECT {', '.join(RECORDED)} FROM measured")
-    joined = rows.merge(measured, on="content_key", how="left")
-    joined["state"] = joined["state"].where(~joined["held"], "quarantined").fillna("crashed")
-    joined["why"] = joined["why"].where(joined["held"], joined["sentence"]).fillna("")
-    return joined.drop(columns="sentence")
-
-
-def check_values(state: State, checks: pd.DataFrame) -> pd.DataFrame:
-    """Return the numbers of checks and of their strokes.
+def of_check(values: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFrame:
+    """Return the numbers of checks and of their strokes out of stored values.
 
     Columns: centre, check_id, kind, level, item, quantity, value, reason.
     """
-    stored = state.frame("SELECT * FROM trial_values").merge(
-        checks[["centre", "check_id", "kind", "content_key"]], on="content_key"
-    )
+    stored = values.merge(checks[["centre", "check_id", "kind", "content_key"]], on="content_key")
     whole = stored["trial_index"] == 0
     stored["level"] = np.where(whole, "check", "trial")
     number = "#" + stored["trial_index"].astype(str)
@@ -42,38 +30,46 @@ def check_values(state: State, checks: pd.DataFrame) -> pd.DataFrame:
     return stored[names]
 
 
-def gather(state: State, roster: Roster) -> Evidence:
-    """Gather everything that judging needs; `roster` rows carry their content keys."""
-    recordings = measured_rows(state, roster.recordings)
-    checks = measured_rows(state, roster.checks)
-    trials = _trials(state, recordings)
-    values = check_values(state, checks)
+def gather(stored: Stored, roster: Roster) -> Evidence:
+    """Gather what judging needs of a roster, whose rows carry their content keys."""
+    recordings = _with_state(stored.measured, roster.recordings)
+    checks = _with_state(stored.measured, roster.checks)
+    trials = trials_of(stored.trials, recordings)
     return Evidence(
         sessions=roster.sessions,
         recordings=recordings,
         trials=trials,
-        trial_values=_trial_values(state, trials, recordings),
+        trial_values=_trial_values(stored.values, trials, recordings),
         checks=checks,
-        check_values=values,
+        check_values=of_check(stored.values, checks),
         session_values=session_values(roster.sessions),
         session_checks=roster.session_checks,
     )
 
 
-def _trials(state: State, recordings: pd.DataFrame) -> pd.DataFrame:
+def _with_state(measured: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
+    """Join what was measured to roster rows that carry `content_key`; held rows are quarantined."""
+    joined = rows.merge(measured, on="content_key", how="left")
+    joined["state"] = joined["state"].where(~joined["held"], "quarantined").fillna("crashed")
+    joined["why"] = joined["why"].where(joined["held"], joined["sentence"]).fillna("")
+    return joined.drop(columns="sentence")
+
+
+def trials_of(stored: pd.DataFrame, recordings: pd.DataFrame) -> pd.DataFrame:
+    """Return the trials of recordings, in order of time within each."""
     names = ["centre", "session", "technique", "recording", "on", "content_key"]
-    trials = state.frame("SELECT * FROM trials").merge(recordings[names], on="content_key")
+    trials = stored.merge(recordings[names], on="content_key")
     trials["trial"] = trials["recording"] + "#" + trials["trial_index"].astype(str)
     order = ["centre", "session", "technique", "recording", "trial_index"]
     return trials.sort_values(order, ignore_index=True)
 
 
-def _trial_values(state: State, trials: pd.DataFrame, recordings: pd.DataFrame) -> pd.DataFrame:
+def _trial_values(
+    stored: pd.DataFrame, trials: pd.DataFrame, recordings: pd.DataFrame
+) -> pd.DataFrame:
     """Return the measured numbers of each trial, and what its recording's row says of it."""
     names = ["content_key", "trial_index", "centre", "trial", "technique"]
-    by = ["content_key", "trial_index"]
-    stored = state.frame("SELECT * FROM trial_values WHERE trial_index > 0")
-    measured = stored.merge(trials[names], on=by)
+    measured = stored.merge(trials[names], on=["content_key", "trial_index"])
     said = trials.merge(
         recordings[["centre", "recording", "sleep_state", "operator_accepts"]],
         on=["centre", "recording"],

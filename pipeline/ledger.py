@@ -6,10 +6,12 @@ state of an item in any night is its last row up to that night.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import pandas as pd
 
+from pipeline.judging import Evidence, Judged
 from pipeline.state import State
-from pipeline.warehouse.frames import Tonight
 
 COLUMNS = ["centre", "item_kind", "item", "technique", "state", "sentence"]
 
@@ -26,22 +28,44 @@ WHERE t.state IS DISTINCT FROM last.state OR t.sentence IS DISTINCT FROM last.se
 """
 
 
-def write_ledger(state: State, tonight: Tonight) -> None:
-    """Append what changed tonight: deliveries, sessions, recordings, checks and trials.
+def begin_ledger(state: State) -> None:
+    """Make room for what became of every item tonight."""
+    columns = ", ".join(f"{name} VARCHAR" for name in COLUMNS)
+    state.run(f"CREATE OR REPLACE TEMP TABLE tonight ({columns})")
+
+
+def note_deliveries(state: State, deliveries: pd.DataFrame) -> None:
+    """Note what became of the deliveries."""
+    _note(state, [_rows(deliveries, "delivery", item="delivery", status="state")])
+
+
+def note_block(state: State, evidence: Evidence, judged: Judged) -> None:
+    """Note what became of the visits, recordings, checks and trials of one block."""
+    _note(
+        state,
+        [
+            _rows(judged.sessions, "session", item="session", status="status"),
+            _rows(evidence.recordings, "recording", item="recording", status="state"),
+            _rows(judged.checks, "check", item="check_id", status="status"),
+            _rows(judged.trials, "trial", item="trial", status="status"),
+        ],
+    )
+
+
+def _note(state: State, frames: Sequence[pd.DataFrame]) -> None:
+    for frame in frames:
+        state.append("tonight", frame)
+
+
+def write_ledger(state: State, night: str) -> None:
+    """Append to the ledger what changed tonight, in one transaction.
 
     What a killed night of the same name has written goes first: its name was never published.
     """
-    state.run("DELETE FROM ledger WHERE night >= ?", [tonight.night])
-    evidence, judged = tonight.evidence, tonight.judged
-    frames = [
-        _rows(tonight.deliveries, "delivery", item="delivery", status="state"),
-        _rows(judged.sessions, "session", item="session", status="status"),
-        _rows(evidence.recordings, "recording", item="recording", status="state"),
-        _rows(judged.checks, "check", item="check_id", status="status"),
-        _rows(judged.trials, "trial", item="trial", status="status"),
-    ]
-    rows = pd.concat([frame for frame in frames if len(frame)] or frames[:1], ignore_index=True)
-    state.run_with(CHANGED, [tonight.night], tonight=rows)
+    with state.transaction():
+        state.run("DELETE FROM ledger WHERE night >= ?", [night])
+        state.run(CHANGED, [night])
+    state.run("DROP TABLE temp.tonight")
 
 
 def _rows(items: pd.DataFrame, kind: str, *, item: str, status: str) -> pd.DataFrame:

@@ -32,7 +32,7 @@ def judge_of_night(
     waiting: list[str] = []
     if tonight is not None and len(conservation):
         failed += _failed(tonight, conservation)
-        waiting = _waiting(tonight)
+        waiting = _waiting(tonight, conservation)
     if failed:
         return NightVerdict("red", (*failed, *waiting))
     return NightVerdict("amber" if waiting else "green", tuple(waiting))
@@ -43,11 +43,10 @@ def _failed(tonight: Tonight, conservation: pd.DataFrame) -> list[str]:
         f"{row.centre}, {row.technique}: the counts of recordings or trials do not add up."
         for row in conservation[~conservation["balances"]].itertuples()
     ]
-    for items, kind in (
-        (tonight.evidence.recordings, "recording"),
-        (tonight.evidence.checks, "check"),
+    for crashed, kind in (
+        (int(conservation["crashed"].sum()), "recording"),
+        (int((tonight.checks["recorded"] == "crashed").sum()), "check"),
     ):
-        crashed = int((items["state"] == "crashed").sum())
         if crashed:
             said.append(
                 f"The pipeline failed on {count(crashed, kind)}; tracebacks are in the state."
@@ -55,8 +54,8 @@ def _failed(tonight: Tonight, conservation: pd.DataFrame) -> list[str]:
     return said
 
 
-def _waiting(tonight: Tonight) -> list[str]:
-    deliveries, sessions = tonight.deliveries, tonight.judged.sessions
+def _waiting(tonight: Tonight, conservation: pd.DataFrame) -> list[str]:
+    deliveries, sessions = tonight.deliveries, tonight.sessions
     absent = sorted(set(tonight.study.centres) - set(deliveries["centre"]))
     said = [tonight.reviewed.broken] if tonight.reviewed.broken else []
     said += [*tonight.problems.loc[tonight.problems["kind"] == CLOSED, "sentence"]]
@@ -66,8 +65,8 @@ def _waiting(tonight: Tonight) -> list[str]:
         named = zip(rows["centre"], rows["delivery"], strict=True)
         said += [f"Delivery {delivery} of {centre} {words}." for centre, delivery in named]
     held = int((sessions["status"] == "quarantined").sum())
-    unread = int((tonight.evidence.recordings["state"] == "quarantined").sum())
-    refused = int((tonight.judged.checks["status"] != "accepted").sum())
+    unread = int(conservation["quarantined"].sum())
+    refused = int((tonight.checks["status"] != "accepted").sum())
     for number, kind, words in (
         (held, "session", "held at the border"),
         (unread, "recording", "quarantined"),

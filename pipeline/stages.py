@@ -20,11 +20,11 @@ import pandas as pd
 
 import contracts
 from pipeline import evidence
-from pipeline.acceptance import rules_in_study, rules_version
+from pipeline.acceptance import rules_version
 from pipeline.intake.asked import Unreadable
-from pipeline.intake.discover import find_deliveries, find_strays
+from pipeline.intake.discover import find_deliveries
 from pipeline.jobs import Job, code_fingerprint
-from pipeline.judging import judge_study
+from pipeline.judged_night import judge_in_blocks
 from pipeline.known_answers.compare import known_answers, moved
 from pipeline.ledger import ledger_rows, write_ledger
 from pipeline.measure import load_recording
@@ -34,18 +34,16 @@ from pipeline.pages.traces import Loaded
 from pipeline.pages.write import PagesReport, write_pages
 from pipeline.planning import check_jobs, recording_jobs, with_keys
 from pipeline.references import load_references
-from pipeline.review.effects import place_reviews, told_why, with_readers
 from pipeline.reviewing import read_reviews
 from pipeline.roster import read_roster
-from pipeline.scoring import with_growth
 from pipeline.setbacks import in_words
-from pipeline.standing import deliveries_tonight, problems_tonight
 from pipeline.study import Study, check_units
 from pipeline.taking_in import take_in_delivery
 from pipeline.techniques.interface import technique_of
 from pipeline.warehouse.current import current_night
-from pipeline.warehouse.frames import Tonight, frames_of, in_contract
+from pipeline.warehouse.frames import in_contract, study_frames
 from pipeline.warehouse.publish import NightFacts, publish
+from pipeline.warehouse.rows import Spool
 
 JOBS_PER_CHUNK = 40
 Kind = Literal["check", "recording"]
@@ -130,7 +128,8 @@ def plan_measuring(night: Night, kind: Kind) -> list[int]:
             jobs = check_jobs(roster, night.study)
             night.roster = replace(roster, checks=with_keys(roster.checks, jobs, "check_id"))
         else:
-            values = evidence.check_values(night.state, roster.checks)
+            stored = night.state.of_keys("trial_values", roster.checks["content_key"])
+            values = evidence.of_check(stored, roster.checks)
             jobs = recording_jobs(roster, night.study, values[values["level"] == "check"])
             keyed = with_keys(roster.recordings, jobs, "recording")
             night.roster = replace(roster, recordings=keyed)
@@ -162,29 +161,12 @@ def judge_night(night: Night) -> None:
     with _stage(night, "judging"):
         if night.roster is None:
             raise RuntimeError("nothing was planned")
-        study, state = night.study, night.state
-        rules = rules_in_study(contracts.RULES.values(), study.decisions)
-        roster = replace(night.roster, sessions=with_growth(night.roster.sessions))
-        gathered = evidence.gather(state, roster)
-        reviewed = place_reviews(read_reviews(study), gathered)
-        gathered = with_readers(gathered, reviewed)
-        waivers = (*study.waivers, *reviewed.waivers)
-        deliveries = deliveries_tonight(state, roster)
-        strays = find_strays(study)
-        night.tonight = Tonight(
-            night=night.name,
-            study=study,
-            roster=roster,
-            evidence=gathered,
-            judged=told_why(judge_study(gathered, rules=rules, waivers=waivers), reviewed),
-            reviewed=reviewed,
-            rules=rules,
-            references=load_references(study.path),
-            deliveries=deliveries,
-            problems=problems_tonight(state, roster, deliveries, night=night.name, strays=strays),
+        chain = read_reviews(night.study)
+        night.tonight = judge_in_blocks(
+            night.state, night.study, night.roster, chain=chain, night=night.name
         )
-        with state.transaction():
-            write_ledger(state, night.tonight)
+        night.conservation = night.tonight.conservation
+        write_ledger(night.state, night.name)
 
 
 def publish_night(night: Night) -> None:
@@ -192,8 +174,10 @@ def publish_night(night: Night) -> None:
     with _stage(night, "publishing"):
         if night.tonight is None:
             return
-        frames = frames_of(night.tonight)
-        night.conservation = frames["conservation"]
+        frames: dict[str, pd.DataFrame | Spool] = {
+            **study_frames(night.tonight),
+            **night.tonight.spools,
+        }
         answers = known_answers()
         if wrong := moved(answers):
             night.failures += wrong

@@ -11,6 +11,7 @@ import io
 import threading
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -36,6 +37,18 @@ PASSING = (
     "(kind IN ('not_opened', 'not_unpacked') "
     "OR content_key IS NOT NULL AND kind IN ('missing_file', 'changed_file'))"
 )
+
+
+RECORDED = ("content_key", "state", "rate_hz", "duration_s", "sentence", "code")
+
+
+@dataclass(frozen=True, slots=True)
+class Stored:
+    """What was measured of some recordings and checks: one row each, their trials and values."""
+
+    measured: pd.DataFrame
+    trials: pd.DataFrame
+    values: pd.DataFrame
 
 
 class NightRunning(RuntimeError):
@@ -202,6 +215,48 @@ class State:
             self.append("trial_values", value_rows(measured))
             for item in measured:
                 self.store_problems(item.problems, night=night, content_key=item.key)
+
+    def lay_out(self, places: pd.DataFrame) -> None:
+        """Copy what was measured, block by block, to where `stored` reads it.
+
+        `places` (content_key, block) says what belongs to which block. Laid out once in the order
+        of the blocks, a block is read at the cost of a block, however much was ever stored.
+        """
+        for table in ("measured", "trials", "trial_values"):
+            self.run_with(
+                f"CREATE OR REPLACE TEMP TABLE laid_{table} AS SELECT p.block, t.* "
+                f"FROM {table} t JOIN places p USING (content_key) ORDER BY p.block",
+                [],
+                places=places,
+            )
+
+    def stored(self, block: int) -> Stored:
+        """Return what was measured of one block; see `lay_out`."""
+        return Stored(
+            measured=self.frame(
+                f"SELECT {', '.join(RECORDED)} FROM laid_measured WHERE block = ?", [block]
+            ),
+            trials=self.frame("SELECT * EXCLUDE block FROM laid_trials WHERE block = ?", [block]),
+            values=self.frame(
+                "SELECT * EXCLUDE block FROM laid_trial_values WHERE block = ?", [block]
+            ),
+        )
+
+    def clear_layout(self) -> None:
+        """Give back the space of what was laid out."""
+        for table in ("measured", "trials", "trial_values"):
+            self.run(f"DROP TABLE IF EXISTS temp.laid_{table}")
+
+    def of_keys(self, table: str, keys: pd.Series[str]) -> pd.DataFrame:
+        """Return the rows of a table of measures that belong to content keys."""
+        wanted = pd.DataFrame({"content_key": keys.dropna().unique()})
+        with self._own_turn():
+            self._con.register("wanted", wanted)
+            try:
+                sql = f"SELECT t.* FROM {table} t SEMI JOIN wanted USING (content_key)"
+                return self._con.execute(sql).df()
+            finally:
+                self._con.unregister("wanted")
 
     def stored_keys(self) -> set[str]:
         """Return the content keys that need no measuring any more.

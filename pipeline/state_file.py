@@ -12,6 +12,8 @@ from pipeline.setbacks import is_damage
 
 NAME = "state.duckdb"
 ASIDE = "state.aside-"
+# What does not fit is laid out on disk, beside the file.
+MEMORY_LIMIT = "400MB"
 
 
 def open_state_file(work: Path) -> duckdb.DuckDBPyConnection:
@@ -30,7 +32,7 @@ def open_state_file(work: Path) -> duckdb.DuckDBPyConnection:
 
 
 def _connect(path: Path) -> duckdb.DuckDBPyConnection:
-    connection = duckdb.connect(path)
+    connection = duckdb.connect(path, config={"memory_limit": MEMORY_LIMIT})
     try:
         connection.execute((files("pipeline") / "state.sql").read_text(encoding="utf-8"))
     except BaseException:

@@ -48,14 +48,15 @@ class Reviewed:
         return [p for p in self.placed if p.state == "counts"]
 
 
-def place_reviews(chain: Chain, evidence: Evidence) -> Reviewed:
+def place_reviews(chain: Chain, recordings: pd.DataFrame, trials: pd.DataFrame) -> Reviewed:
     """Find today's trial of each decision, and work out which rules readers lift.
 
     A decision speaks of the signal that was read: the same file, and the trial that holds the
     middle of the stretch that was read. The last decision of a reader on a trial is the one that
-    counts. After a break in the file only rejections hold.
+    counts. After a break in the file only rejections hold. `recordings` and `trials` are those of
+    the recordings that were read, at least.
     """
-    find = _finder(evidence, (*chain.reviews, *chain.suspect))
+    find = _finder(recordings, trials)
     states = [(r, "counts") for r in chain.reviews] + [(r, "broken") for r in chain.suspect]
     placed = []
     for review, state in states:
@@ -79,24 +80,27 @@ def place_reviews(chain: Chain, evidence: Evidence) -> Reviewed:
 Finder = Callable[[Review], tuple[str | None, str | None]]
 
 
-def _finder(evidence: Evidence, reviews: Iterable[Review]) -> Finder:
-    read = {(r.centre, r.recording) for r in reviews}
-    rows = evidence.recordings
+def read_recordings(chain: Chain, recordings: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of the recordings that readers ever decided on."""
+    read = {(r.centre, r.recording) for r in (*chain.reviews, *chain.suspect)}
+    keys = zip(recordings["centre"], recordings["recording"], strict=True)
+    return recordings[np.fromiter((key in read for key in keys), bool, len(recordings))]
+
+
+def _finder(recordings: pd.DataFrame, trials: pd.DataFrame) -> Finder:
     files = {
         (row.centre, row.recording): row.file_sha256
-        for row in rows[["centre", "recording", "file_sha256"]].itertuples(index=False)
-        if (row.centre, row.recording) in read
+        for row in recordings[["centre", "recording", "file_sha256"]].itertuples(index=False)
     }
-    trials: dict[tuple[Any, Any], list[Any]] = {}
+    rows: dict[tuple[Any, Any], list[Any]] = {}
     names = ["centre", "recording", "session", "trial", "start_s", "end_s"]
-    for row in evidence.trials[names].itertuples(index=False):
-        if (row.centre, row.recording) in files:
-            trials.setdefault((row.centre, row.recording), []).append(row)
+    for row in trials[names].itertuples(index=False):
+        rows.setdefault((row.centre, row.recording), []).append(row)
 
     def find(review: Review) -> tuple[str | None, str | None]:
         key = (review.centre, review.recording)
         middle = (review.start_s + review.end_s) / 2
-        for trial in trials.get(key, []):
+        for trial in rows.get(key, []):
             same = files[key] == review.file_sha256
             if same and trial.start_s <= middle <= trial.end_s:
                 return trial.trial, trial.session

@@ -8,19 +8,21 @@ fingerprint), `device` (measured anew from the same of both, so its registration
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-import duckdb
-import pyarrow as pa
+import pyarrow.parquet as pq
 
 from contracts import TABLES
 from contracts.model import Table
-from contracts.schemas import arrow_schema
-from pipeline.warehouse.contents import read_table
+from contracts.schemas import DUCKDB_TYPES
 from pipeline.warehouse.current import night_facts
+from pipeline.warehouse.engine import frugal_engine
+from pipeline.warehouse.parts import Part, part_rows
+from pipeline.warehouse.views import quote
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -38,6 +40,8 @@ WHOLE_TABLES = (
 # Tables of many rows, where only these columns of rows that stayed are told.
 STATUS_COLUMNS = {"trials": ("status", "flagged"), "verdicts": ("state",)}
 COMPARED = (*WHOLE_TABLES, *STATUS_COLUMNS)
+# Small tables whose rows tell the causes of changes elsewhere.
+NEEDED_WHOLE = frozenset({"sessions", "checks", "rules", "reviews"})
 NOT_TOLD = frozenset({"code_fingerprint", "content_key"})
 NEEDED_FOR_CAUSE = frozenset(
     {"centre", "session", "technique", "check_id", "item_kind", "item", "rule", "waiver"}
@@ -51,40 +55,71 @@ FIXED_CAUSE = {
 }
 
 
-def changes_since(before: Path | None, after: Mapping[str, pa.Table], night: str) -> pd.DataFrame:
-    """Return the keyed difference of the tables `after` to the night folder `before`.
+@dataclass(frozen=True, slots=True)
+class Side:
+    """One of the two nights: its folder, and its parts by table and path, each with a digest."""
+
+    folder: Path
+    parts: Mapping[str, Mapping[str, str]]
+
+    def differs(self, other: Side, name: str) -> bool:
+        """Say whether a table has other rows than on the other side."""
+        return self.parts.get(name) != other.parts.get(name)
+
+    def files(self, other: Side, name: str) -> list[str]:
+        """Return the files of a table that have to be read: equal parts hold no difference."""
+        own, its = self.parts.get(name, {}), other.parts.get(name, {})
+        return [
+            str(self.folder / path)
+            for path, digest in own.items()
+            if name in NEEDED_WHOLE or its.get(path) != digest
+        ]
+
+    def columns(self, name: str) -> set[str]:
+        """Return the columns of a table; an older contract lacked some, or the whole table."""
+        first = next(iter(self.parts.get(name, {})), None)
+        return set(pq.read_schema(self.folder / first).names) if first else set()
+
+
+def side_of(folder: Path, parts: Sequence[Mapping[str, Any]] | None = None) -> Side:
+    """Return a night or release as one side, by its NIGHT.json unless the parts are given."""
+    found: dict[str, dict[str, str]] = {}
+    for part in night_facts(folder)["parts"] if parts is None else parts:
+        if part["table"] in COMPARED:
+            found.setdefault(part["table"], {})[part["path"]] = part["rows_sha256"]
+    return Side(folder, found)
+
+
+def changes_since(
+    before: Path | None, after: Path, parts: Sequence[Part], night: str
+) -> pd.DataFrame:
+    """Return the keyed difference of the parts in `after` to the night folder `before`.
 
     One row for each cell that changed, and one with an empty `column_name` for each row added or
     removed. No rows when there is no night before.
     """
     if before is None:
         return _empty()
-    return _difference(read_night(before), after, night)
+    return _difference(side_of(before), side_of(after, part_rows(parts)), night)
 
 
 def difference(before: Path, after: Path) -> pd.DataFrame:
     """Return the keyed difference between two night or release folders."""
-    tables = read_night(after)
-    return _difference(read_night(before), tables, str(night_facts(after)["night"]))
+    return _difference(side_of(before), side_of(after), str(night_facts(after)["night"]))
 
 
-def read_night(folder: Path) -> dict[str, pa.Table]:
-    """Read the compared tables of a night or release; one it lacks comes without columns."""
-    held = {part["table"] for part in night_facts(folder)["parts"]}
-    return {name: read_table(folder, name) if name in held else pa.table({}) for name in COMPARED}
-
-
-def _in_contract(name: str, data: pa.Table) -> pa.Table:
-    """Return the contract's columns, null where an older version of the contract lacked them."""
-    columns = {
-        field.name: (
-            data[field.name]
-            if field.name in data.column_names
-            else pa.nulls(data.num_rows, field.type)
-        )
-        for field in arrow_schema(TABLES[name])
-    }
-    return pa.table(columns)
+def _rows(name: str, files: Sequence[str], columns: set[str]) -> str:
+    """Return the contract's columns of a table, null where an older contract lacked them."""
+    chosen = ", ".join(
+        f'"{c.name}"'
+        if c.name in columns
+        else f'CAST(NULL AS {DUCKDB_TYPES[c.type]}) AS "{c.name}"'
+        for c in TABLES[name].columns
+    )
+    if not files:
+        return f"SELECT {chosen} WHERE false"
+    listed = ", ".join(quote(file) for file in files)
+    return f"SELECT {chosen} FROM read_parquet([{listed}], hive_partitioning = false)"
 
 
 def _empty() -> pd.DataFrame:
@@ -93,28 +128,33 @@ def _empty() -> pd.DataFrame:
     return pd.DataFrame({name: pd.Series(dtype="object") for name in COLUMNS})
 
 
-def _difference(
-    before: Mapping[str, pa.Table], after: Mapping[str, pa.Table], night: str
-) -> pd.DataFrame:
-    differing = [name for name in COMPARED if not before[name].equals(after[name])]
+def _difference(before: Side, after: Side, night: str) -> pd.DataFrame:
+    differing = [name for name in COMPARED if before.differs(after, name)]
     if not differing:
         return _empty()
     statements = resources.files("pipeline.warehouse").joinpath("changes.sql").read_text("utf-8")
-    with duckdb.connect(config={"autoinstall_known_extensions": "false"}) as connection:
+    with frugal_engine(after.folder.parent) as connection:
         for name in COMPARED:
-            connection.register(f"before_{name}", _in_contract(name, before[name]))
-            connection.register(f"after_{name}", _in_contract(name, after[name]))
+            for word, side, other in (("before", before, after), ("after", after, before)):
+                files = side.files(other, name)
+                rows = _rows(name, files, side.columns(name) if files else set())
+                connection.execute(f"CREATE TEMP TABLE {word}_{name} AS {rows}")
         connection.execute(statements)
-        union = "\nUNION ALL\n".join(
-            _query(name, set(before[name].column_names)) for name in differing
-        )
+        columns = ", ".join(f"{column} VARCHAR" for column in COLUMNS[1:])
+        connection.execute(f"CREATE TEMP TABLE found ({columns})")
+        for name in differing:
+            for query in _queries(name, before.columns(name)):
+                connection.execute(f"INSERT INTO found {query}")
         return connection.execute(
-            f"SELECT ? AS night, * FROM ({union}) ORDER BY table_name, key, column_name", [night]
+            "SELECT ? AS night, * FROM found ORDER BY table_name, key, column_name", [night]
         ).df()
 
 
-def _query(name: str, columns_before: set[str]) -> str:
-    """Return the query for one table: cells that differ, rows added and removed, and causes."""
+def _queries(name: str, columns_before: set[str]) -> Iterator[str]:
+    """Yield the queries for one table: for each column the cells that differ, rows added, removed.
+
+    One after the other: as one statement they would all want their memory at once.
+    """
     table = TABLES[name]
     same = " AND ".join(f"d.{column} = b.{column}" for column in table.key)
     told = STATUS_COLUMNS.get(name) or tuple(
@@ -137,11 +177,11 @@ WHERE d.{column} IS DISTINCT FROM b.{column}"""
         ):
             lacking = f"{here}_{name} AS d ANTI JOIN {there}_{name} AS b ON {same}"
             found.append(f"{head}, '' AS column_name, {words} FROM {lacking}")
-    cells = "\nUNION ALL\n".join(found)
-    return (
-        f"SELECT '{name}' AS table_name, key, column_name, before, after, {_cause(name)} AS cause "
-        f"FROM ({cells}) AS d"
-    )
+    for cells in found:
+        yield (
+            f"SELECT '{name}' AS table_name, key, column_name, before, after, "
+            f"{_cause(name)} AS cause FROM ({cells}) AS d"
+        )
 
 
 def _key_text(table: Table) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -15,9 +15,10 @@ from pipeline.warehouse.current import WarehouseError, night_facts
 from pipeline.warehouse.database import write_database
 from pipeline.warehouse.descriptor import write_datapackage, write_dictionary, write_json
 from pipeline.warehouse.parts import Part, part_rows, write_parts
+from pipeline.warehouse.rows import Rows
 from pipeline.warehouse.views import view_sql
 
-Tables = Mapping[str, tuple[Table, pa.Table]]
+Tables = Mapping[str, Rows]
 
 
 def warehouse_contract() -> dict[str, Table]:
@@ -25,33 +26,42 @@ def warehouse_contract() -> dict[str, Table]:
     return {name: table for name, table in TABLES.items() if table.group == "warehouse"}
 
 
-def write_contents(
-    folder: Path, tables: Tables, facts: Mapping[str, Any], *, before: Path | None
-) -> None:
-    """Write everything a night holds into an empty folder, and count what was written.
+def write_tables(folder: Path, tables: Tables, *, before: Path | None) -> list[Part]:
+    """Write tables below an empty folder and return their parts.
 
-    `facts` becomes NIGHT.json, with the counts and parts added. Parts that the night at `before`
-    holds already become links to its files. WarehouseError when a count is wrong.
+    Parts that the night at `before` holds already become links to its files.
     """
     known = {row["path"]: Part(**row) for row in night_facts(before)["parts"]} if before else {}
-    parts = write_parts(tables, folder, before=before, parts_before=known)
+    return write_parts(tables, folder, before=before, parts_before=known)
+
+
+def describe_tables(
+    folder: Path, tables: Tables, parts: Sequence[Part], facts: Mapping[str, Any]
+) -> None:
+    """Write the database and all that describes the parts in a folder, and count what is there.
+
+    `facts` becomes NIGHT.json, with the counts and parts added. WarehouseError when a count is
+    wrong.
+    """
+    parts = sorted(parts, key=lambda part: part.path)
+    contract = [rows.table for _, rows in sorted(tables.items())]
+    counts = {name: rows.n_rows for name, rows in sorted(tables.items())}
+    _check_counts(folder, counts, parts)
     statements = view_sql()
-    write_database(folder / "study.duckdb", tables, statements)
+    write_database(folder, contract, parts, statements)
     (folder / "views.sql").write_text(statements + "\n", encoding="utf-8")
     write_datapackage(
         folder / "datapackage.json",
-        [table for table, _ in tables.values()],
+        contract,
         parts,
         study=str(facts["study"]),
         night=str(facts["night"]),
     )
     write_dictionary(folder / "dictionary.csv")
-    counts = {name: data.num_rows for name, (_, data) in sorted(tables.items())}
     write_json(folder / "NIGHT.json", {**facts, "counts": counts, "parts": part_rows(parts)})
-    _check_counts(folder, counts, parts)
 
 
-def _check_counts(folder: Path, counts: Mapping[str, int], parts: list[Part]) -> None:
+def _check_counts(folder: Path, counts: Mapping[str, int], parts: Sequence[Part]) -> None:
     """Count the rows in the files, and compare with what was handed over."""
     held = dict.fromkeys(counts, 0)
     for part in parts:

@@ -2,35 +2,45 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Sequence
 from pathlib import Path
-
-import duckdb
-import pyarrow as pa
+from typing import TYPE_CHECKING
 
 from contracts.model import Table
 from contracts.schemas import duckdb_ddl
 from pipeline.warehouse.current import WarehouseError
+from pipeline.warehouse.engine import frugal_engine
+from pipeline.warehouse.parts import Part
+
+if TYPE_CHECKING:
+    import duckdb
 
 # Older clients open a file only if it is written at a storage version they know.
 STORAGE_VERSION = "v1.0.0"
 
 
 def write_database(
-    path: Path, tables: Mapping[str, tuple[Table, pa.Table]], view_statements: str
+    folder: Path, tables: Sequence[Table], parts: Sequence[Part], view_statements: str
 ) -> None:
-    """Create the database file and check that each table holds every row that was handed over."""
-    with duckdb.connect(config={"autoinstall_known_extensions": "false"}) as connection:
+    """Create study.duckdb from the parts, and check that each table holds every row of them."""
+    paths: dict[str, list[str]] = {}
+    rows: dict[str, int] = {}
+    for part in parts:
+        paths.setdefault(part.table, []).append(str(folder / part.path))
+        rows[part.table] = rows.get(part.table, 0) + part.rows
+    with frugal_engine(folder.parent) as connection:
+        path = folder / "study.duckdb"
         connection.execute(f"ATTACH '{path}' AS study (STORAGE_VERSION '{STORAGE_VERSION}')")
         connection.execute("USE study")
         connection.execute("BEGIN")
-        for name in sorted(tables):
-            table, data = tables[name]
+        for table in tables:
             connection.execute(duckdb_ddl(table))
-            connection.register("handed_over", data)
-            connection.execute(f'INSERT INTO "{name}" BY NAME SELECT * FROM handed_over')
-            connection.unregister("handed_over")
-            _check_count(connection, name, data.num_rows)
+            connection.execute(
+                f'INSERT INTO "{table.name}" BY NAME '
+                "SELECT * FROM read_parquet(?, hive_partitioning = false)",
+                [paths[table.name]],
+            )
+            _check_count(connection, table.name, rows[table.name])
         connection.execute(view_statements)
         connection.execute("COMMIT")
         connection.execute("USE memory; DETACH study")

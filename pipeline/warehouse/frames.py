@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,70 +12,77 @@ import contracts
 from contracts import Rule
 from contracts.schemas import PANDAS_TYPES
 from pipeline.judging import Evidence, Judged
-from pipeline.references import References
 from pipeline.review.agreement import agreement_frame as review_agreement_frame
 from pipeline.review.effects import Reviewed, reviews_frame
-from pipeline.roster import Roster
-from pipeline.scoring import with_scores
 from pipeline.study import Study, Waiver
 from pipeline.warehouse.agreement import agreement_frame
+from pipeline.warehouse.rows import Spool
 from pipeline.warehouse.summaries import agreement_limits_frame, comparability_frame
 
 OF_ROW = ["centre", "session"]
-REFUSED = ("quarantined", "crashed")
 
 
 @dataclass(frozen=True, slots=True)
 class Tonight:
-    """Everything that a night found and judged."""
+    """What a night found and judged: small tables whole, large ones spooled block by block.
+
+    `trials_read` and `verdicts_read` are those of the trials that human readers decided on.
+    """
 
     night: str
     study: Study
-    roster: Roster
-    evidence: Evidence
-    judged: Judged
     reviewed: Reviewed
     rules: Sequence[Rule]
-    references: References
     deliveries: pd.DataFrame
     problems: pd.DataFrame
+    sessions: pd.DataFrame
+    checks: pd.DataFrame
+    outcomes: pd.DataFrame
+    agreement: pd.DataFrame
+    conservation: pd.DataFrame
+    trials_read: pd.DataFrame
+    verdicts_read: pd.DataFrame
+    spools: Mapping[str, Spool]
 
 
-def frames_of(tonight: Tonight) -> dict[str, pd.DataFrame]:
-    """Return the frames that a night's own work fills, by warehouse table."""
-    judged, study = tonight.judged, tonight.study
-    outcomes = with_scores(
-        judged.outcomes, judged.sessions, study=study, references=tonight.references
-    )
-    agreement = agreement_frame(tonight.roster.reported, outcomes, judged.sessions)
-    devices = _devices(study)
+def block_frames(
+    evidence: Evidence, judged: Judged, *, outcomes: pd.DataFrame, reported: pd.DataFrame
+) -> dict[str, pd.DataFrame]:
+    """Return the frames that one block of visits adds to, by warehouse table."""
+    return {
+        "sessions": judged.sessions,
+        "recordings": _recordings(evidence),
+        "trials": judged.trials,
+        "trial_values": evidence.trial_values,
+        "test_values": judged.test_values.rename(columns={"item": "test"}),
+        "check_values": evidence.check_values,
+        "session_values": evidence.session_values,
+        "verdicts": judged.verdicts,
+        "tests": _tests(judged),
+        "outcomes": outcomes,
+        "checks": judged.checks.rename(columns={"recorded": "state"}),
+        "reported": reported,
+        "agreement": agreement_frame(reported, outcomes, judged.sessions),
+    }
+
+
+def study_frames(tonight: Tonight) -> dict[str, pd.DataFrame]:
+    """Return the frames that are made of the whole study, by warehouse table."""
+    study, devices = tonight.study, _devices(tonight.study)
     frames = {
         "centres": _centres(tonight),
         "devices": devices,
-        "infants": _infants(tonight.judged.sessions),
-        "sessions": tonight.judged.sessions,
-        "recordings": _recordings(tonight),
-        "trials": tonight.judged.trials,
-        "trial_values": tonight.evidence.trial_values,
-        "test_values": tonight.judged.test_values.rename(columns={"item": "test"}),
-        "check_values": tonight.evidence.check_values,
-        "session_values": tonight.evidence.session_values,
-        "verdicts": tonight.judged.verdicts,
-        "tests": _tests(tonight),
-        "outcomes": outcomes,
-        "checks": tonight.judged.checks.rename(columns={"recorded": "state"}),
+        "infants": _infants(tonight.sessions),
         "deliveries": tonight.deliveries,
         "problems": tonight.problems,
-        "reported": tonight.roster.reported,
-        "agreement": agreement,
-        "agreement_limits": agreement_limits_frame(agreement),
-        "comparability": comparability_frame(outcomes, judged.sessions, devices),
+        "agreement_limits": agreement_limits_frame(tonight.agreement),
+        "comparability": comparability_frame(tonight.outcomes, tonight.sessions, devices),
         "waivers": _waivers((*study.waivers, *tonight.reviewed.waivers)),
         "reviews": reviews_frame(tonight.reviewed),
         "review_agreement": review_agreement_frame(
-            tonight.reviewed, judged.trials, judged.verdicts
+            tonight.reviewed, tonight.trials_read, tonight.verdicts_read
         ),
-        "conservation": conservation(tonight),
+        "conservation": tonight.conservation,
         "rules": _rules(tonight.rules, tonight.study),
         "quantities": _quantities(),
         "sources": pd.DataFrame([{"source": s.key, "citation": s.citation} for s in _sources()]),
@@ -99,7 +106,7 @@ def in_contract(frame: pd.DataFrame, table: str) -> pd.DataFrame:
 
 
 def _centres(tonight: Tonight) -> pd.DataFrame:
-    deliveries, sessions = tonight.deliveries, tonight.judged.sessions
+    deliveries, sessions = tonight.deliveries, tonight.sessions
     rows = []
     for centre in tonight.study.centres.values():
         own = deliveries[deliveries["centre"] == centre.centre]
@@ -130,59 +137,23 @@ def _infants(sessions: pd.DataFrame) -> pd.DataFrame:
     return known.drop_duplicates(["centre", "infant"]).merge(counts, on=["centre", "infant"])
 
 
-def _recordings(tonight: Tonight) -> pd.DataFrame:
-    trials = tonight.evidence.trials
+def _recordings(evidence: Evidence) -> pd.DataFrame:
+    trials = evidence.trials
     counts = trials.groupby(["centre", "recording"]).size().rename("n_trials").reset_index()
-    rows = tonight.evidence.recordings.merge(counts, on=["centre", "recording"], how="left")
+    rows = evidence.recordings.merge(counts, on=["centre", "recording"], how="left")
     rows["n_trials"] = rows["n_trials"].fillna(0)
     return rows.rename(columns={"code": "code_fingerprint"})
 
 
-def _tests(tonight: Tonight) -> pd.DataFrame:
-    visits = tonight.judged.sessions[[*OF_ROW, "tested_at", "operator", "device"]]
-    return tonight.judged.tests.merge(visits, on=OF_ROW, how="left")
+def _tests(judged: Judged) -> pd.DataFrame:
+    visits = judged.sessions[[*OF_ROW, "tested_at", "operator", "device"]]
+    return judged.tests.merge(visits, on=OF_ROW, how="left")
 
 
 def _waivers(waivers: Iterable[Waiver]) -> pd.DataFrame:
     names = [column.name for column in contracts.TABLES["waivers"].columns]
     rows = [{name: getattr(waiver, name) for name in names} for waiver in waivers]
     return pd.DataFrame(rows, columns=names)
-
-
-def conservation(tonight: Tonight) -> pd.DataFrame:
-    """Count every recording and trial of each centre and technique, and say whether it adds up.
-
-    A centre without any recording has one row, technique "none".
-    """
-    by = ["centre", "technique"]
-    recordings = tonight.evidence.recordings
-    technique = recordings["technique"].fillna("unknown")
-    state = recordings["state"]
-    rows = recordings[["centre"]].assign(
-        technique=technique,
-        delivered=1,
-        **{name: (state == name).astype(int) for name in ("measured", "no_trial", *REFUSED)},
-    )
-    trials = tonight.judged.trials
-    status = trials["status"]
-    found = trials[by].assign(
-        found=1,
-        flagged=(trials["flagged"] & (status == "accepted")).astype(int),
-        **{
-            name: (status == name).astype(int) for name in ("accepted", "rejected", "not_judgeable")
-        },
-    )
-    counts = rows.groupby(by).sum().join(found.groupby(by).sum(), how="left").reset_index()
-    absent = sorted(set(tonight.study.centres) - set(counts["centre"]))
-    counts = pd.concat(
-        [counts, pd.DataFrame({"centre": absent, "technique": "none"})], ignore_index=True
-    )
-    numbers = [name for name in counts.columns if name not in by]
-    counts[numbers] = counts[numbers].fillna(0).astype("int64")
-    in_a_state = counts[["measured", "no_trial", *REFUSED]].sum(axis=1)
-    judged = counts[["accepted", "rejected", "not_judgeable"]].sum(axis=1)
-    counts["balances"] = (counts["delivered"] == in_a_state) & (counts["found"] == judged)
-    return counts.assign(night=tonight.night)
 
 
 def _rules(rules: Iterable[Rule], study: Study) -> pd.DataFrame:

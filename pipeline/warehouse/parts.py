@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import os
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -24,6 +24,8 @@ from pipeline.warehouse.current import WarehouseError
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from pipeline.warehouse.rows import Rows
 
 PLAIN_CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*")
 NO_CENTRE = "__HIVE_DEFAULT_PARTITION__"
@@ -107,7 +109,7 @@ def split_by_centre(table: Table, data: pa.Table) -> Iterator[tuple[str, pa.Tabl
 
 
 def write_parts(
-    tables: Mapping[str, tuple[Table, pa.Table]],
+    rows_of: Mapping[str, Rows],
     night_path: Path,
     *,
     before: Path | None,
@@ -115,28 +117,40 @@ def write_parts(
 ) -> list[Part]:
     """Write every table below `night_path`; link what the night at `before` already holds."""
     parts = []
-    for name in sorted(tables):
-        table, data = tables[name]
-        for folder, rows in split_by_centre(table, data):
+    for name in sorted(rows_of):
+        for folder, batches in rows_of[name].by_centre():
             path = "/".join(filter(None, ("tables", name, folder, "part.parquet")))
+            part = _write_part(night_path, path, rows_of[name].table, batches)
             same = parts_before.get(path)
-            digest = rows_sha256(rows)
-            target = night_path / path
-            target.parent.mkdir(parents=True, exist_ok=True)
-            if before and same and same.rows_sha256 == digest and _link(before / path, target):
-                parts.append(same)
-                continue
-            pq.write_table(rows, target, compression="zstd", version="2.6", write_statistics=True)
-            content = target.read_bytes()
-            sha256 = hashlib.sha256(content).hexdigest()
-            parts.append(Part(path, name, rows.num_rows, digest, sha256, len(content)))
+            if before and same and same.rows_sha256 == part.rows_sha256:
+                part = same if _link(before / path, night_path / path) else part
+            parts.append(part)
     return parts
 
 
+def _write_part(
+    night_path: Path, path: str, table: Table, batches: Iterator[pa.RecordBatch]
+) -> Part:
+    """Write the rows of one part and digest them on the way."""
+    target, schema = night_path / path, arrow_schema(table)
+    target.parent.mkdir(parents=True, exist_ok=True)
+    n_rows, digest = 0, RowsDigest(schema)
+    with pq.ParquetWriter(target, schema, compression="zstd", version="2.6") as writer:
+        for batch in batches:
+            n_rows += batch.num_rows
+            digest.add(batch)
+            writer.write_batch(batch)
+    with target.open("rb") as file:
+        sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+    return Part(path, table.name, n_rows, digest.close(), sha256, target.stat().st_size)
+
+
 def _link(source: Path, target: Path) -> bool:
-    """Hard-link a file; False where the file system cannot, or the source is gone."""
+    """Put a hard link to a file in the place of `target`; False where that cannot be."""
+    linked = target.with_suffix(".linked")
     try:
-        os.link(source, target)
+        os.link(source, linked)
+        linked.replace(target)
     except OSError:
         return False
     return True
@@ -161,14 +175,23 @@ class _HashingSink:
         pass
 
 
-def rows_sha256(rows: pa.Table) -> str:
-    """Digest the schema and the rows, so that equal content can be known without writing it."""
-    sink = _HashingSink()
-    with pa.ipc.new_stream(pa.PythonFile(sink, mode="w"), rows.schema) as writer:
-        writer.write_table(rows.combine_chunks())
-    return sink.sha256.hexdigest()
+class RowsDigest:
+    """Digest of a schema and of rows, so that equal content is known by it."""
+
+    def __init__(self, schema: pa.Schema) -> None:
+        self._sink = _HashingSink()
+        self._writer = pa.ipc.new_stream(pa.PythonFile(self._sink, mode="w"), schema)
+
+    def add(self, batch: pa.RecordBatch) -> None:
+        """Add rows; the same rows in other batches give another digest."""
+        self._writer.write_batch(batch)
+
+    def close(self) -> str:
+        """Return the digest of all rows that were added."""
+        self._writer.close()
+        return self._sink.sha256.hexdigest()
 
 
-def part_rows(parts: list[Part]) -> list[dict[str, Any]]:
+def part_rows(parts: Sequence[Part]) -> list[dict[str, Any]]:
     """Return the parts as plain rows for NIGHT.json."""
     return [asdict(part) for part in parts]

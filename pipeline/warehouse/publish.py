@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.warehouse.changes import CHANGES_TABLE, changes_since
-from pipeline.warehouse.contents import Tables, warehouse_contract, write_contents
+from pipeline.warehouse.contents import describe_tables, warehouse_contract, write_tables
 from pipeline.warehouse.current import (
     FEWEST_NIGHTS_KEPT,
     WarehouseError,
@@ -27,7 +27,8 @@ from pipeline.warehouse.current import (
     sync_folder,
     sync_tree,
 )
-from pipeline.warehouse.parts import PLAIN_CODE, to_arrow
+from pipeline.warehouse.parts import PLAIN_CODE, Part, to_arrow
+from pipeline.warehouse.rows import Held, Rows, Spool
 from pipeline.warehouse.wholeness import damage
 
 if TYPE_CHECKING:
@@ -54,12 +55,12 @@ class NightFacts:
 def publish(
     study_path: Path,
     night: str,
-    frames: Mapping[str, pd.DataFrame],
+    frames: Mapping[str, pd.DataFrame | Spool],
     facts: NightFacts,
     *,
     keep: int = FEWEST_NIGHTS_KEPT,
 ) -> Path:
-    """Publish the frames (by warehouse table name) as one night and return its folder.
+    """Publish the frames or spools (by warehouse table name) as one night; return its folder.
 
     Every warehouse table must be there; `changes` may be left out and is then found by comparing
     with the night before. WarehouseError, with nothing changed, when a frame does not fit its
@@ -71,11 +72,13 @@ def publish(
     before = _night_before(study_path, night)
     # A night that was damaged since can be named, but neither compared with nor linked to.
     readable = before if before and not damage(before) else None
-    tables = _tables(frames, readable, night)
+    tables = _tables(frames)
     final = nights_folder(study_path) / night
     final.parent.mkdir(parents=True, exist_ok=True)
     with _building(study_path, night) as building:
-        write_contents(building, tables, _night_json(night, before, facts), before=readable)
+        parts = write_tables(building, tables, before=readable)
+        parts = _with_changes(building, tables, parts, readable, night)
+        describe_tables(building, tables, parts, _night_json(night, before, facts))
         sync_tree(building)
         building.replace(final)
     sync_folder(final.parent)
@@ -109,18 +112,30 @@ def _night_before(study_path: Path, night: str) -> Path | None:
     return nights[0] if nights else None
 
 
-def _tables(frames: Mapping[str, pd.DataFrame], before: Path | None, night: str) -> Tables:
-    """Bring every frame to its contract; find the changes when they are not handed over."""
+def _tables(frames: Mapping[str, pd.DataFrame | Spool]) -> dict[str, Rows]:
+    """Bring every frame to its contract; the rows of a spool are brought to it already."""
     contract = warehouse_contract()
     wrong = sorted(set(contract) ^ (set(frames) | {CHANGES_TABLE}))
     if wrong:
         raise WarehouseError(f"Tables missing or unknown: {', '.join(wrong)}.")
-    tables = {name: (contract[name], to_arrow(contract[name], frames[name])) for name in frames}
-    if CHANGES_TABLE not in tables:
-        changes = changes_since(before, {name: data for name, (_, data) in tables.items()}, night)
-        table = contract[CHANGES_TABLE]
-        tables[CHANGES_TABLE] = (table, to_arrow(table, changes))
-    return tables
+    return {
+        name: frame
+        if isinstance(frame, Spool)
+        else Held(contract[name], to_arrow(contract[name], frame))
+        for name, frame in frames.items()
+    }
+
+
+def _with_changes(
+    building: Path, tables: dict[str, Rows], parts: list[Part], before: Path | None, night: str
+) -> list[Part]:
+    """Add the table of changes, unless it was handed over, and return all parts."""
+    if CHANGES_TABLE in tables:
+        return parts
+    changes = changes_since(before, building, parts, night)
+    table = warehouse_contract()[CHANGES_TABLE]
+    tables[CHANGES_TABLE] = Held(table, to_arrow(table, changes))
+    return parts + write_tables(building, {CHANGES_TABLE: tables[CHANGES_TABLE]}, before=before)
 
 
 def _night_json(night: str, before: Path | None, facts: NightFacts) -> dict[str, Any]:

@@ -15,7 +15,12 @@ from typing import Any
 
 import pyarrow as pa
 
-from pipeline.warehouse.contents import read_table, warehouse_contract, write_contents
+from pipeline.warehouse.contents import (
+    describe_tables,
+    read_table,
+    warehouse_contract,
+    write_tables,
+)
 from pipeline.warehouse.current import (
     WarehouseError,
     current_night,
@@ -25,6 +30,7 @@ from pipeline.warehouse.current import (
 )
 from pipeline.warehouse.descriptor import write_json
 from pipeline.warehouse.parts import PLAIN_CODE
+from pipeline.warehouse.rows import Held
 
 SUMS = "SHA256SUMS"
 
@@ -75,9 +81,9 @@ def _write_publishable(night: Path, folder: Path) -> None:
                 field = data.schema.field(column.name)
                 empty = pa.nulls(data.num_rows, field.type)
                 data = data.set_column(position, field, empty)
-        tables[name] = (table, data.combine_chunks())
+        tables[name] = Held(table, data.combine_chunks())
     facts = {k: v for k, v in night_facts(night).items() if k not in ("counts", "parts")}
-    write_contents(folder, tables, facts, before=None)
+    describe_tables(folder, tables, write_tables(folder, tables, before=None), facts)
 
 
 def _release_json(label: str, facts: dict[str, Any], reason: str) -> dict[str, Any]:

@@ -1,0 +1,192 @@
+"""What one recording costs: read, calibrate, BTPS, breaths, technique, quantities, on one core.
+
+Beside it, in the same run and on the same files: what pyarrow alone takes to read the file, and
+what a general-purpose respiration library takes to find the breaths in the flow.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import warnings
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from statistics import median
+from tempfile import TemporaryDirectory
+from time import perf_counter
+
+import numpy as np
+import pyarrow.csv as arrow_csv
+import pyarrow.parquet as pq
+
+from benchmarks.grid import Case, case_of, device_of
+from benchmarks.speed_table import Figure
+from demo_centres.exports import SignalFormat, signal_bytes
+from demo_centres.recordings import TECHNIQUES, record
+from demo_centres.sensors import Sensor, sense
+from demo_centres.visits import recordings_of
+from pipeline.jobs import Job
+from pipeline.measure import load_recording, measure_job
+from pipeline.study import ChannelMap, Device
+
+RATE_HZ = 200.0
+SECONDS = 30.0
+INFANTS = 6
+FORMATS = ("csv", "parquet", "edf")
+# The bars, in times of what pyarrow alone takes to read the file.
+MOST_TIMES = {"csv": 4.0, "parquet": 6.0}
+LEAST_TIMES_FASTER = 4.0
+SPARE = Sensor("heart_rate", "HR", "kPa", full_scale=400.0, positive="above")
+COLUMNS = {"flow": "V", "airway_pressure": "Paw", "box_pressure": "Pbox", "jacket_pressure": "Pj"}
+BOX = {"box_factor_ml_kpa": 500.0, "box_half_life_s": 8.5}
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """One simulated recording in every format: a job for each."""
+
+    technique: str
+    jobs: dict[str, Job]
+
+
+def measure_speed() -> list[Figure]:
+    """Measure every technique in every format; one figure a pair, and the peers."""
+    with TemporaryDirectory(prefix="quietsleep-speed-") as place:
+        made = list(_make(Path(place)))
+        figures = [
+            figure
+            for technique in TECHNIQUES
+            for file_format in FORMATS
+            if (
+                figure := _against_reading(
+                    [m for m in made if m.technique == technique], file_format
+                )
+            )
+        ]
+        return [*figures, _against_library(made)]
+
+
+def seconds_of(call: Callable[[], object], *, times: int = 9) -> float:
+    """Median time of a call, after one call to warm up."""
+    call()
+    taken = []
+    for _ in range(times):
+        begun = perf_counter()
+        call()
+        taken.append(perf_counter() - begun)
+    return median(taken)
+
+
+def _make(place: Path) -> Iterator[Made]:
+    for technique in TECHNIQUES:
+        for number in range(INFANTS):
+            yield _made(technique, _case(number), place)
+
+
+def _case(number: int) -> Case:
+    """A case of the grid at the rate of the bar, with column names that fit into EDF."""
+    case = case_of(number)
+    sensors = tuple(replace(s, column=COLUMNS[s.channel]) for s in case.form.sensors)
+    return replace(case, rate_hz=RATE_HZ, form=replace(case.form, sensors=sensors))
+
+
+def _made(technique: str, case: Case, place: Path) -> Made:
+    """Simulate a recording, keep its last 30 s and write it with five channels in every format."""
+    made = record(
+        technique,
+        case.infant,
+        rng=case.rng(1),
+        rate_hz=RATE_HZ,
+        setting=case.setting,
+        manoeuvres=None if technique == "tidal" else recordings_of(technique, None, "all")[0],
+        usual=case.disturbance,
+    )
+    last = slice(-round(SECONDS * RATE_HZ), None)
+    columns = sense(made, case.form.sensors, head=case.form.head, rng=case.rng(2))
+    for sensor in case.form.sensors:
+        columns.setdefault(sensor.column, np.full(made.time_s.size, sensor.offset))
+    columns[SPARE.column] = np.full(made.time_s.size, 120.0)
+    columns = {name: values[last] for name, values in columns.items()}
+    jobs = {}
+    for file_format in FORMATS:
+        data = signal_bytes(
+            columns,
+            made.time_s[last],
+            form=SignalFormat(file_format, RATE_HZ),
+            sensors=(*case.form.sensors, SPARE),
+        )
+        path = place / f"{technique}-{case.number}.{file_format}"
+        path.write_bytes(data)
+        device = _device(case, file_format)
+        jobs[file_format] = Job(
+            key=path.stem,
+            centre="grid",
+            delivery="speed",
+            session="s",
+            item=path.stem,
+            technique=technique,
+            path=path,
+            file=path.name,
+            device=device,
+            context={**BOX, **made.context},
+            file_sha256=hashlib.sha256(data).hexdigest(),
+        )
+    return Made(technique, jobs)
+
+
+def _device(case: Case, file_format: str) -> Device:
+    base = device_of(case)
+    spare = ChannelMap("heart_rate", SPARE.column, "/min", 1.0, 0.0, "above")
+    time_column = None if file_format == "edf" else "t_s"
+    return replace(
+        base,
+        file_format=file_format,
+        time_column=time_column,
+        channels=(*base.channels, spare),
+    )
+
+
+def _reading_alone(job: Job) -> Callable[[], object]:
+    path = str(job.path)
+    if job.device.file_format == "csv":
+        options = arrow_csv.ReadOptions(use_threads=False)
+        return lambda: arrow_csv.read_csv(path, options)
+    return lambda: pq.ParquetFile(path).read(use_threads=False)
+
+
+def _against_reading(made: list[Made], file_format: str) -> Figure | None:
+    jobs = [m.jobs[file_format] for m in made]
+    for job in jobs:
+        found = measure_job(job)
+        if found.state != "measured":
+            raise RuntimeError(f"{job.item}: {found.state} {found.sentence} {found.traceback}")
+    whole_s = median(seconds_of(lambda job=job: measure_job(job)) for job in jobs)
+    name = f"{made[0].technique.replace('_', ' ')}, {file_format}"
+    if file_format == "edf":
+        return Figure(name, whole_s, None, None, "no bar")
+    floor_s = median(seconds_of(_reading_alone(job)) for job in jobs)
+    return Figure(name, whole_s, floor_s, MOST_TIMES[file_format], "pyarrow reads the file")
+
+
+def _against_library(made: list[Made]) -> Figure:
+    """Finding the breaths of the tidal recordings: the library, against our whole measurement."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        import neurokit2
+
+        jobs = [m.jobs["csv"] for m in made if m.technique == "tidal"]
+        flows = [load_recording(job).volume_ml for job in jobs]
+        theirs_s = median(
+            seconds_of(
+                lambda flow=flow: neurokit2.rsp_findpeaks(
+                    neurokit2.rsp_clean(flow, sampling_rate=round(RATE_HZ)),
+                    sampling_rate=round(RATE_HZ),
+                ),
+                times=3,
+            )
+            for flow in flows
+        )
+    ours_s = median(seconds_of(lambda job=job: measure_job(job)) for job in jobs)
+    return Figure(
+        "tidal, csv, whole", ours_s, theirs_s, 1.0 / LEAST_TIMES_FASTER, "library: breaths only"
+    )

@@ -1,0 +1,48 @@
+"""Conservation: each recording and trial counted in one state, by centre and technique."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import pandas as pd
+
+BY = ["centre", "technique"]
+REFUSED = ("quarantined", "crashed")
+IN_A_STATE = ["measured", "no_trial", *REFUSED]
+JUDGED = ["accepted", "rejected", "not_judgeable"]
+COUNTS = ["delivered", *IN_A_STATE, "found", "flagged", *JUDGED]
+
+
+def count_block(recordings: pd.DataFrame, trials: pd.DataFrame) -> pd.DataFrame:
+    """Count the recordings and judged trials of one block of visits."""
+    state = recordings["state"]
+    rows = recordings[["centre"]].assign(
+        technique=recordings["technique"].fillna("unknown"),
+        delivered=1,
+        **{name: (state == name).astype(int) for name in IN_A_STATE},
+    )
+    status = trials["status"]
+    found = trials[BY].assign(
+        found=1,
+        flagged=(trials["flagged"] & (status == "accepted")).astype(int),
+        **{name: (status == name).astype(int) for name in JUDGED},
+    )
+    counts = rows.groupby(BY).sum().join(found.groupby(BY).sum(), how="left")
+    return counts.fillna(0).astype("int64").reset_index()
+
+
+def add_up(counts: Iterable[pd.DataFrame], *, centres: Sequence[str], night: str) -> pd.DataFrame:
+    """Add the counts of all blocks, and say for each centre and technique whether they balance.
+
+    A centre without any recording has one row, technique "none".
+    """
+    nothing = pd.DataFrame({name: pd.Series(dtype="int64") for name in COUNTS}).assign(
+        **{name: pd.Series(dtype="str") for name in BY}
+    )
+    whole = pd.concat([nothing, *counts]).groupby(BY, sort=True)[COUNTS].sum().reset_index()
+    absent = sorted(set(centres) - set(whole["centre"]))
+    bare = pd.DataFrame({"centre": absent, "technique": "none"}).assign(**dict.fromkeys(COUNTS, 0))
+    whole = pd.concat([whole, bare], ignore_index=True).astype(dict.fromkeys(COUNTS, "int64"))
+    in_a_state, judged = whole[IN_A_STATE].sum(axis=1), whole[JUDGED].sum(axis=1)
+    whole["balances"] = (whole["delivered"] == in_a_state) & (whole["found"] == judged)
+    return whole.assign(night=night)

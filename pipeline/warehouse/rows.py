@@ -1,0 +1,145 @@
+"""Rows of one table on their way into a night: held in memory, or spooled to disk in blocks.
+
+Both hand their rows over centre by centre, in the order of the table's key and in batches of one
+size, so that the same rows give the same bytes whichever way they came.
+"""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol
+
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+
+from contracts.model import Table
+from contracts.schemas import arrow_schema
+from pipeline.warehouse import parts
+from pipeline.warehouse.current import WarehouseError
+from pipeline.warehouse.engine import frugal_engine
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+ROWS_A_BATCH = 65_536
+
+
+class Rows(Protocol):
+    """Rows of one table."""
+
+    @property
+    def table(self) -> Table:
+        """The table by its contract."""
+
+    @property
+    def n_rows(self) -> int:
+        """How many there are."""
+
+    def by_centre(self) -> Iterator[tuple[str, Iterator[pa.RecordBatch]]]:
+        """Yield the folder of each centre inside the table's folder, and its rows in order."""
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """Rows that are held in memory, in the order of the table's key."""
+
+    table: Table
+    data: pa.Table
+
+    @property
+    def n_rows(self) -> int:
+        """How many there are."""
+        return int(self.data.num_rows)
+
+    def by_centre(self) -> Iterator[tuple[str, Iterator[pa.RecordBatch]]]:
+        """Yield the folder of each centre inside the table's folder, and its rows in order."""
+        for folder, rows in parts.split_by_centre(self.table, self.data):
+            yield folder, iter(rows.combine_chunks().to_batches(max_chunksize=ROWS_A_BATCH))
+
+
+class Spool:
+    """Rows that come block by block and wait on disk; memory stays that of one block."""
+
+    def __init__(self, folder: Path, table: Table) -> None:
+        self.table = table
+        self.n_rows = 0
+        self._folder = folder / table.name
+        self._n_blocks = 0
+        shutil.rmtree(self._folder, ignore_errors=True)
+        self._folder.mkdir(parents=True)
+
+    def add(self, frame: pd.DataFrame) -> None:
+        """Keep the rows of one block, brought to the contract; WarehouseError if they do not fit.
+
+        The frame has the columns of the contract.
+        """
+        if frame.empty:
+            return
+        data = parts.to_arrow(self.table, frame)
+        self._n_blocks += 1
+        self.n_rows += data.num_rows
+        for folder, rows in parts.split_by_centre(self.table, data):
+            target = self._folder / (folder or "all")
+            target.mkdir(exist_ok=True)
+            pq.write_table(rows, target / f"{self._n_blocks:06d}.parquet", compression="lz4")
+
+    def by_centre(self) -> Iterator[tuple[str, Iterator[pa.RecordBatch]]]:
+        """Yield the folder of each centre inside the table's folder, and its rows in order."""
+        folders = sorted(self._folder.iterdir())
+        if not folders:
+            yield "", iter(())
+        for folder in folders:
+            yield "" if folder.name == "all" else folder.name, self._sorted(folder)
+
+    def _sorted(self, folder: Path) -> Iterator[pa.RecordBatch]:
+        """Yield the rows of a centre in the order of the key; WarehouseError for a key twice."""
+        schema = arrow_schema(self.table)
+        names, key = ", ".join(f'"{n}"' for n in schema.names), list(self.table.key)
+        files = [str(file) for file in sorted(folder.iterdir())]
+        with frugal_engine(self._folder.parent) as connection:
+            ordered = connection.sql(
+                f"SELECT {names} FROM read_parquet(?, hive_partitioning = false) "
+                f"ORDER BY {', '.join(key)}",
+                params=[files],
+            )
+            last: pa.RecordBatch | None = None
+            for batch in even_batches(ordered.to_arrow_reader(ROWS_A_BATCH), schema):
+                _refuse_same_key(self.table, batch.select(key), last)
+                last = batch.select(key).slice(batch.num_rows - 1)
+                yield batch
+
+
+def even_batches(batches: Iterable[pa.RecordBatch], schema: pa.Schema) -> Iterator[pa.RecordBatch]:
+    """Cut batches anew so that all but the last have one size, in the types of the schema."""
+    waiting: list[pa.RecordBatch] = []
+    n_waiting = 0
+    for batch in batches:
+        waiting.append(batch.cast(schema))
+        n_waiting += batch.num_rows
+        while n_waiting >= ROWS_A_BATCH:
+            whole = pa.Table.from_batches(waiting, schema).combine_chunks()
+            yield whole.slice(0, ROWS_A_BATCH).to_batches()[0]
+            waiting = whole.slice(ROWS_A_BATCH).to_batches()
+            n_waiting -= ROWS_A_BATCH
+    if n_waiting:
+        yield pa.Table.from_batches(waiting, schema).combine_chunks().to_batches()[0]
+
+
+def _refuse_same_key(table: Table, keys: pa.RecordBatch, last: pa.RecordBatch | None) -> None:
+    """Raise when two neighbouring rows (they are sorted) have the same key."""
+    rows = pa.Table.from_batches([keys] if last is None else [last, keys]).combine_chunks()
+    if rows.num_rows < 2:
+        return
+    same = None
+    for column in rows.columns:
+        equal = pc.equal(column.slice(1), column.slice(0, rows.num_rows - 1))
+        same = equal if same is None else pc.and_(same, equal)
+    if same is not None and pc.any(same).as_py():
+        at = pc.index(same, True).as_py()
+        twice = rows.slice(at, 1).to_pylist()[0]
+        key = ", ".join(f"{name} {twice[name]}" for name in table.key)
+        raise WarehouseError(f"Table {table.name}: two rows have the key {key}.")
