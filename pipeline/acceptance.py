@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from decimal import Decimal
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -85,60 +86,91 @@ def judge(
     rules, `on` the day of the test). Quantities that are absent count as missing. Returns one row
     per item and rule with VERDICT_COLUMNS, ordered by technique, rule and item.
     """
-    frames = []
+    judged: list[_Judged] = []
+    items: list[pd.DataFrame] = []
+    n_items = 0
     by_owner = dict(tuple(values.groupby("technique", sort=True, observed=True)))
     for owner, rows in by_owner.items():
         own = [r for r in rules if r.owner == owner and r.level == level]
         if not own:
             continue
         wide = rows.pivot(index=ITEM, columns="quantity", values="value")
-        items = rows.drop_duplicates(ITEM).set_index(ITEM).loc[wide.index]
-        for rule in own:
-            frame = _judge_rule(rule, wide, items)
-            if len(frame):
-                frames.append(frame)
-    if not frames:
+        named = rows.drop_duplicates(ITEM).set_index(ITEM).loc[wide.index]
+        judged += [_judge_rule(rule, wide, named["on"].to_numpy(), n_items) for rule in own]
+        items.append(named.reset_index()[["centre", "item", "session"]])
+        n_items += len(named)
+    judged = [each for each in judged if each.place.size]
+    if not judged:
         return pd.DataFrame(columns=list(VERDICT_COLUMNS))
-    verdicts = pd.concat(frames, ignore_index=True)
+    verdicts = _verdicts(judged, pd.concat(items, ignore_index=True))
     return _apply_waivers(verdicts, waivers)
 
 
-def _judge_rule(rule: Rule, wide: pd.DataFrame, items: pd.DataFrame) -> pd.DataFrame:
-    on = items["on"].to_numpy()
-    in_force = np.array([_in_force(rule, day) for day in on], dtype=bool)
-    items, wide = items[in_force], wide[in_force]
-    observed = _column(wide, rule.quantity)
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """What one rule says; arrays of shape (n_items,) over the items in force on their day.
+
+    `place` is the row of each item among all items of the level.
+    """
+
+    rule: Rule
+    unit: str
+    place: NDArray[np.int64]
+    observed: NDArray[np.float64]
+    state: list[str]
+    sentence: list[str]
+
+
+def _judge_rule(rule: Rule, wide: pd.DataFrame, on: NDArray[Any], first: int) -> _Judged:
+    in_force = np.fromiter((_in_force(rule, day) for day in on), bool, len(on))
+    observed = _column(wide, rule.quantity)[in_force]
     holds = within(observed, rule.low, rule.high)
     if rule.alternative is not None:
         other = rule.alternative
-        holds = holds | within(_column(wide, other.quantity), other.low, other.high)
+        holds = holds | within(_column(wide, other.quantity)[in_force], other.low, other.high)
     state = np.where(holds, "pass", "fail").astype(object)
-    missing = np.isnan(observed)
-    state[missing] = rule.missing
+    state[np.isnan(observed)] = rule.missing
     unit = contracts.QUANTITIES[(rule.owner, rule.level, rule.quantity)].unit
-    return pd.DataFrame(
+    return _Judged(
+        rule=rule,
+        unit=unit,
+        place=first + np.flatnonzero(in_force),
+        observed=observed,
+        state=state.tolist(),
+        sentence=[
+            "" if s == "pass" else say(rule, value, unit=unit)
+            for s, value in zip(state.tolist(), observed.tolist(), strict=True)
+        ],
+    )
+
+
+def _verdicts(judged: Sequence[_Judged], items: pd.DataFrame) -> pd.DataFrame:
+    """Put the rows of all rules together; what a rule says of itself is laid out once for all."""
+    counts = [each.place.size for each in judged]
+    of_rule = pd.DataFrame(
         {
-            "item_kind": rule.level,
-            "item": items.index.get_level_values("item"),
-            "centre": items.index.get_level_values("centre"),
-            "session": items["session"].to_numpy(),
-            "technique": rule.owner,
-            "rule": rule.key,
-            "quantity": rule.quantity,
-            "observed": observed,
-            "limit_low": rule.low if rule.low is not None else np.nan,
-            "limit_high": rule.high if rule.high is not None else np.nan,
-            "unit": unit,
-            "operator": rule.operator,
-            "severity": rule.severity,
-            "state": state,
-            "sentence": [
-                "" if s == "pass" else say(rule, value, unit=unit)
-                for s, value in zip(state, observed, strict=True)
-            ],
-            "waiver": None,
+            "item_kind": [each.rule.level for each in judged],
+            "technique": [each.rule.owner for each in judged],
+            "rule": [each.rule.key for each in judged],
+            "quantity": [each.rule.quantity for each in judged],
+            "limit_low": [np.nan if each.rule.low is None else each.rule.low for each in judged],
+            "limit_high": [np.nan if each.rule.high is None else each.rule.high for each in judged],
+            "unit": [each.unit for each in judged],
+            "operator": [each.rule.operator for each in judged],
+            "severity": [each.rule.severity for each in judged],
+        }
+    ).take(np.repeat(np.arange(len(judged)), counts))
+    of_item = items.take(np.concatenate([each.place for each in judged]))
+    own = pd.DataFrame(
+        {
+            "observed": np.concatenate([each.observed for each in judged]),
+            "state": [state for each in judged for state in each.state],
+            "sentence": [sentence for each in judged for sentence in each.sentence],
+            "waiver": pd.Series(None, index=range(sum(counts)), dtype="object"),
         }
     )
+    parts = [frame.reset_index(drop=True) for frame in (of_rule, of_item, own)]
+    return pd.concat(parts, axis=1)[list(VERDICT_COLUMNS)]
 
 
 def _in_force(rule: Rule, day: date) -> bool:

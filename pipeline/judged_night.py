@@ -1,9 +1,10 @@
-"""Judge a whole study, block by block: no signal is read, and memory stays that of one block."""
+"""Judge a whole study, block by block: no signal is read, and memory stays that of a few blocks."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 
 import pandas as pd
@@ -16,7 +17,8 @@ from pipeline.blocks import Block, blocks_of
 from pipeline.conservation import add_up, count_block
 from pipeline.intake.discover import find_strays
 from pipeline.judging import Evidence, Judged, judge_study
-from pipeline.references import References, load_references
+from pipeline.night import Night
+from pipeline.references import load_references
 from pipeline.review.decisions import Chain
 from pipeline.review.effects import (
     Reviewed,
@@ -28,118 +30,149 @@ from pipeline.review.effects import (
 from pipeline.roster import Roster
 from pipeline.scoring import with_growth, with_scores
 from pipeline.standing import deliveries_tonight, problems_tonight
-from pipeline.state import State
+from pipeline.state import State, Stored
 from pipeline.study import Study, Waiver
 from pipeline.warehouse.frames import Tonight, block_frames, in_contract
 from pipeline.warehouse.rows import Spool
 
+SPOOLED = (
+    "sessions", "recordings", "trials", "trial_values", "test_values", "check_values",
+    "session_values", "verdicts", "tests", "outcomes", "checks", "reported", "agreement",
+)  # fmt: skip
 # Tables of which all rows are also needed at once; they have few a visit.
 KEPT = ("sessions", "checks", "outcomes", "agreement")
 
 
-@dataclass(slots=True)
-class _Judging:
-    """A study being judged: what every block needs, and what they have come to so far."""
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """What every block is judged with."""
 
-    state: State
     study: Study
     reviewed: Reviewed
     rules: Sequence[Rule]
     waivers: Sequence[Waiver]
-    references: References
     spools: dict[str, Spool]
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedBlock:
+    """What is handed back of one block: its rows are on disk."""
+
+    n_rows: dict[str, int]
+    kept: dict[str, pd.DataFrame]
+    counts: pd.DataFrame
+    ledger: pd.DataFrame
+    trials_read: pd.DataFrame
+    verdicts_read: pd.DataFrame
+
+
+def judge_block(bench: Bench, given: tuple[Block, Stored]) -> JudgedBlock:
+    """Judge one block by the rules in force and spool its rows; runs in any process."""
+    block, stored = given
+    roster = replace(block.roster, sessions=with_growth(block.roster.sessions))
+    gathered = with_readers(evidence.gather(stored, roster), bench.reviewed)
+    judged = told_why(
+        judge_study(gathered, rules=bench.rules, waivers=bench.waivers), bench.reviewed
+    )
+    if not block.has_checks:
+        gathered, judged = _without_checks(gathered, judged)
+    references = load_references(bench.study.path)
+    outcomes = with_scores(
+        judged.outcomes, judged.sessions, study=bench.study, references=references
+    )
+    frames = block_frames(gathered, judged, outcomes=outcomes, reported=roster.reported)
+    n_rows = {
+        name: spool.add(in_contract(frames[name], name), block=block.number)
+        for name, spool in bench.spools.items()
+    }
+    read = {(p.review.centre, p.trial) for p in bench.reviewed.standing}
+    return JudgedBlock(
+        n_rows=n_rows,
+        kept={name: {**frames, "checks": judged.checks}[name] for name in KEPT},
+        counts=count_block(gathered.recordings, judged.trials),
+        ledger=ledger.rows_of_block(gathered, judged),
+        trials_read=_among(judged.trials, "trial", read),
+        verdicts_read=_among(judged.verdicts, "item", read),
+    )
+
+
+@dataclass(slots=True)
+class _Sum:
+    """What the blocks have come to so far."""
+
     kept: dict[str, list[pd.DataFrame]] = field(default_factory=dict)
     counts: list[pd.DataFrame] = field(default_factory=list)
     trials_read: list[pd.DataFrame] = field(default_factory=list)
     verdicts_read: list[pd.DataFrame] = field(default_factory=list)
 
-    def judge(self, block: Block) -> None:
-        """Judge one block and hand its rows on."""
-        roster = replace(block.roster, sessions=with_growth(block.roster.sessions))
-        gathered = evidence.gather(self.state.stored(block.number), roster)
-        gathered = with_readers(gathered, self.reviewed)
-        judged = told_why(
-            judge_study(gathered, rules=self.rules, waivers=self.waivers), self.reviewed
-        )
-        if not block.has_checks:
-            gathered, judged = _without_checks(gathered, judged)
-        outcomes = with_scores(
-            judged.outcomes, judged.sessions, study=self.study, references=self.references
-        )
-        frames = block_frames(gathered, judged, outcomes=outcomes, reported=roster.reported)
-        for name, spool in self.spools.items():
-            spool.add(in_contract(frames[name], name))
-        ledger.note_block(self.state, gathered, judged)
-        self._keep(gathered, judged, {**frames, "checks": judged.checks})
-
-    def _keep(self, gathered: Evidence, judged: Judged, frames: dict[str, pd.DataFrame]) -> None:
-        for name in KEPT:
-            self.kept.setdefault(name, []).append(frames[name])
-        self.counts.append(count_block(gathered.recordings, judged.trials))
-        read = {(p.review.centre, p.trial) for p in self.reviewed.standing}
-        for items, name, kept in (
-            (judged.trials, "trial", self.trials_read),
-            (judged.verdicts, "item", self.verdicts_read),
-        ):
-            keys = zip(items["centre"], items[name], strict=True)
-            kept.append(items[[key in read for key in keys]] if read else items.iloc[:0])
+    def add(self, block: JudgedBlock) -> None:
+        """Add one block."""
+        for name, rows in block.kept.items():
+            self.kept.setdefault(name, []).append(rows)
+        self.counts.append(block.counts)
+        self.trials_read.append(block.trials_read)
+        self.verdicts_read.append(block.verdicts_read)
 
 
-def judge_in_blocks(
-    state: State, study: Study, roster: Roster, *, chain: Chain, night: str
-) -> Tonight:
+def judge_in_blocks(night: Night, roster: Roster, chain: Chain) -> Tonight:
     """Judge everything by the rules in force; the rows of large tables are spooled to disk.
 
     `roster` rows carry the content keys of what was measured.
     """
-    judging = _prepare(state, study, roster, chain)
+    state, study = night.state, night.study
+    bench = _bench(state, study, roster, chain)
     ledger.begin_ledger(state)
     blocks = list(blocks_of(roster))
     state.lay_out(_places(blocks))
-    for block in blocks:
-        judging.judge(block)
+    found = _Sum()
+    for judged in night.pool.stream(partial(judge_block, bench), _given(state, blocks)):
+        for name, spool in bench.spools.items():
+            spool.note(judged.n_rows[name])
+        state.append("tonight", judged.ledger)
+        found.add(judged)
     state.clear_layout()
     deliveries = deliveries_tonight(state, roster)
-    ledger.note_deliveries(state, deliveries)
+    state.append("tonight", ledger.rows_of_deliveries(deliveries))
+    counts = add_up(found.counts, centres=list(study.centres), night=night.name)
     strays = find_strays(study)
     return Tonight(
-        night=night,
+        night=night.name,
         study=study,
-        reviewed=judging.reviewed,
-        rules=judging.rules,
+        reviewed=bench.reviewed,
+        rules=bench.rules,
         deliveries=deliveries,
-        problems=problems_tonight(state, roster, deliveries, night=night, strays=strays),
-        **{name: _joined(frames) for name, frames in judging.kept.items()},
-        conservation=in_contract(
-            add_up(judging.counts, centres=list(study.centres), night=night), "conservation"
-        ),
-        trials_read=_joined(judging.trials_read),
-        verdicts_read=_joined(judging.verdicts_read),
-        spools=judging.spools,
+        problems=problems_tonight(state, roster, deliveries, night=night.name, strays=strays),
+        **{name: _joined(frames) for name, frames in found.kept.items()},
+        conservation=in_contract(counts, "conservation"),
+        trials_read=_joined(found.trials_read),
+        verdicts_read=_joined(found.verdicts_read),
+        spools=bench.spools,
     )
 
 
-def _prepare(state: State, study: Study, roster: Roster, chain: Chain) -> _Judging:
+def _given(state: State, blocks: Sequence[Block]) -> Iterator[tuple[Block, Stored]]:
+    for block in blocks:
+        yield block, state.stored(block.number)
+
+
+def _bench(state: State, study: Study, roster: Roster, chain: Chain) -> Bench:
     read = read_recordings(chain, roster.recordings)
     trials = evidence.trials_of(state.of_keys("trials", read["content_key"]), read)
     reviewed = place_reviews(chain, read, trials)
-    return _Judging(
-        state=state,
+    return Bench(
         study=study,
         reviewed=reviewed,
         rules=rules_in_study(contracts.RULES.values(), study.decisions),
         waivers=(*study.waivers, *reviewed.waivers),
-        references=load_references(study.path),
         spools=_spools(study.work_path / "judged"),
     )
 
 
 def _spools(folder: Path) -> dict[str, Spool]:
-    names = (
-        "sessions", "recordings", "trials", "trial_values", "test_values", "check_values",
-        "session_values", "verdicts", "tests", "outcomes", "checks", "reported", "agreement",
-    )  # fmt: skip
-    return {name: Spool(folder, contracts.TABLES[name]) for name in names}
+    spools = {name: Spool(folder, contracts.TABLES[name]) for name in SPOOLED}
+    for spool in spools.values():
+        spool.clear()
+    return spools
 
 
 def _places(blocks: Sequence[Block]) -> pd.DataFrame:
@@ -149,10 +182,8 @@ def _places(blocks: Sequence[Block]) -> pd.DataFrame:
         for block in blocks
         for rows in (block.roster.recordings, block.roster.checks)
     ]
-    nothing = pd.DataFrame(
-        {"content_key": pd.Series(dtype="str"), "block": pd.Series(dtype="int64")}
-    )
-    return pd.concat([nothing, *frames], ignore_index=True).drop_duplicates()
+    columns = {"content_key": pd.Series(dtype="str"), "block": pd.Series(dtype="int64")}
+    return pd.concat([pd.DataFrame(columns), *frames], ignore_index=True).drop_duplicates()
 
 
 def _without_checks(gathered: Evidence, judged: Judged) -> tuple[Evidence, Judged]:
@@ -161,6 +192,14 @@ def _without_checks(gathered: Evidence, judged: Judged) -> tuple[Evidence, Judge
     return replace(gathered, check_values=gathered.check_values.iloc[:0]), replace(
         judged, checks=judged.checks.iloc[:0], verdicts=verdicts[verdicts["item_kind"] != "check"]
     )
+
+
+def _among(items: pd.DataFrame, name: str, read: set[tuple[str, str | None]]) -> pd.DataFrame:
+    """Return the rows of items that readers decided on."""
+    if not read:
+        return items.iloc[:0]
+    keys = zip(items["centre"], items[name], strict=True)
+    return items[[key in read for key in keys]]
 
 
 def _joined(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:

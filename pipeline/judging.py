@@ -134,13 +134,13 @@ def _with_status(items: pd.DataFrame, name: str, verdicts: pd.DataFrame) -> pd.D
 def _accepted_trials(trials: pd.DataFrame, values: pd.DataFrame) -> Accepted:
     """Return (trial, measures) of the accepted trials of each (centre, session, technique)."""
     rows = trials[trials["status"] == "accepted"]
-    codes = zip(rows["centre"], rows["trial"], strict=True)
-    measures: dict[tuple[Any, Any], dict[Any, Any]] = {code: {} for code in codes}
-    for centre, trial, quantity, value in zip(
-        *(values[name] for name in ("centre", "trial", "quantity", "value")), strict=True
-    ):
-        if (centre, trial) in measures:
-            measures[centre, trial][quantity] = value
+    known = values.merge(rows[["centre", "trial"]], on=["centre", "trial"])
+    columns = [known[name].tolist() for name in ("centre", "trial", "quantity", "value")]
+    measures: dict[tuple[Any, Any], dict[Any, Any]] = {
+        code: {} for code in zip(rows["centre"].tolist(), rows["trial"].tolist(), strict=True)
+    }
+    for centre, trial, quantity, value in zip(*columns, strict=True):
+        measures[centre, trial][quantity] = value
     found: dict[tuple[str, str, str], list[tuple[str, MeasuredTrial]]] = {}
     row: Any
     for row in rows.itertuples():

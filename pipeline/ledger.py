@@ -6,8 +6,6 @@ state of an item in any night is its last row up to that night.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import pandas as pd
 
 from pipeline.judging import Evidence, Judged
@@ -34,27 +32,20 @@ def begin_ledger(state: State) -> None:
     state.run(f"CREATE OR REPLACE TEMP TABLE tonight ({columns})")
 
 
-def note_deliveries(state: State, deliveries: pd.DataFrame) -> None:
-    """Note what became of the deliveries."""
-    _note(state, [_rows(deliveries, "delivery", item="delivery", status="state")])
+def rows_of_deliveries(deliveries: pd.DataFrame) -> pd.DataFrame:
+    """Return what became of the deliveries."""
+    return _rows(deliveries, "delivery", item="delivery", status="state")
 
 
-def note_block(state: State, evidence: Evidence, judged: Judged) -> None:
-    """Note what became of the visits, recordings, checks and trials of one block."""
-    _note(
-        state,
-        [
-            _rows(judged.sessions, "session", item="session", status="status"),
-            _rows(evidence.recordings, "recording", item="recording", status="state"),
-            _rows(judged.checks, "check", item="check_id", status="status"),
-            _rows(judged.trials, "trial", item="trial", status="status"),
-        ],
-    )
-
-
-def _note(state: State, frames: Sequence[pd.DataFrame]) -> None:
-    for frame in frames:
-        state.append("tonight", frame)
+def rows_of_block(evidence: Evidence, judged: Judged) -> pd.DataFrame:
+    """Return what became of the visits, recordings, checks and trials of one block."""
+    frames = [
+        _rows(judged.sessions, "session", item="session", status="status"),
+        _rows(evidence.recordings, "recording", item="recording", status="state"),
+        _rows(judged.checks, "check", item="check_id", status="status"),
+        _rows(judged.trials, "trial", item="trial", status="status"),
+    ]
+    return pd.concat([frame for frame in frames if len(frame)] or frames[:1], ignore_index=True)
 
 
 def write_ledger(state: State, night: str) -> None:

@@ -9,13 +9,15 @@ from __future__ import annotations
 import os
 import threading
 import traceback
-from collections.abc import Iterator, Sequence
-from concurrent.futures import BrokenExecutor, CancelledError, ProcessPoolExecutor
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import BrokenExecutor, CancelledError, Future, ProcessPoolExecutor
 from concurrent.futures import TimeoutError as FutureTimeout
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from multiprocessing import get_context, parent_process
 from multiprocessing.process import BaseProcess
+from typing import TypeVar
 
 from pipeline.intake.read import Unreadable, read_signal
 from pipeline.jobs import Job
@@ -29,6 +31,9 @@ from pipeline.records import (
 )
 from pipeline.signals.channels import assemble, calibrate
 from pipeline.techniques.interface import Technique, technique_of
+
+Given = TypeVar("Given")
+Made = TypeVar("Made")
 
 # A recording that takes longer than this is taken for hung; a usual one takes milliseconds.
 SECONDS_PER_JOB = 5.0
@@ -158,6 +163,28 @@ class MeasuringPool:
             # RuntimeError: another thread has replaced this pool in the meantime.
             self._replace(pool)
             return _measure_apart(jobs)
+
+    def stream(self, work: Callable[[Given], Made], items: Iterable[Given]) -> Iterator[Made]:
+        """Do some other work of a night in the processes of the pool; results in order.
+
+        Few items are on their way at any time, so that memory stays that of a few. An item on
+        which a process died is done here.
+        """
+        waiting: deque[tuple[Given, Future[Made]]] = deque()
+        for item in items:
+            waiting.append((item, self._pool.submit(work, item)))
+            if len(waiting) > self.workers:
+                yield self._made(work, *waiting.popleft())
+        while waiting:
+            yield self._made(work, *waiting.popleft())
+
+    def _made(self, work: Callable[[Given], Made], item: Given, future: Future[Made]) -> Made:
+        pool = self._pool
+        try:
+            return future.result()
+        except (BrokenExecutor, CancelledError):
+            self._replace(pool)
+            return work(item)
 
     def _replace(self, pool: ProcessPoolExecutor) -> None:
         with self._turn:

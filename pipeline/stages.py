@@ -161,10 +161,7 @@ def judge_night(night: Night) -> None:
     with _stage(night, "judging"):
         if night.roster is None:
             raise RuntimeError("nothing was planned")
-        chain = read_reviews(night.study)
-        night.tonight = judge_in_blocks(
-            night.state, night.study, night.roster, chain=chain, night=night.name
-        )
+        night.tonight = judge_in_blocks(night, night.roster, read_reviews(night.study))
         night.conservation = night.tonight.conservation
         write_ledger(night.state, night.name)
 

@@ -62,30 +62,39 @@ class Held:
 
 
 class Spool:
-    """Rows that come block by block and wait on disk; memory stays that of one block."""
+    """Rows that come block by block and wait on disk; memory stays that of one block.
+
+    A block may be added in another process: `add` keeps nothing but files, and the number of rows
+    that it returns is handed to `note`.
+    """
 
     def __init__(self, folder: Path, table: Table) -> None:
         self.table = table
         self.n_rows = 0
         self._folder = folder / table.name
-        self._n_blocks = 0
+
+    def clear(self) -> None:
+        """Take away what an earlier night left."""
         shutil.rmtree(self._folder, ignore_errors=True)
         self._folder.mkdir(parents=True)
 
-    def add(self, frame: pd.DataFrame) -> None:
+    def add(self, frame: pd.DataFrame, *, block: int) -> int:
         """Keep the rows of one block, brought to the contract; WarehouseError if they do not fit.
 
-        The frame has the columns of the contract.
+        The frame has the columns of the contract. Returns how many rows there are.
         """
         if frame.empty:
-            return
+            return 0
         data = parts.to_arrow(self.table, frame)
-        self._n_blocks += 1
-        self.n_rows += data.num_rows
         for folder, rows in parts.split_by_centre(self.table, data):
             target = self._folder / (folder or "all")
             target.mkdir(exist_ok=True)
-            pq.write_table(rows, target / f"{self._n_blocks:06d}.parquet", compression="lz4")
+            pq.write_table(rows, target / f"{block:06d}.parquet", compression="lz4")
+        return int(data.num_rows)
+
+    def note(self, n_rows: int) -> None:
+        """Count rows that were added."""
+        self.n_rows += n_rows
 
     def by_centre(self) -> Iterator[tuple[str, Iterator[pa.RecordBatch]]]:
         """Yield the folder of each centre inside the table's folder, and its rows in order."""

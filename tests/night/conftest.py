@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -25,6 +26,9 @@ class InProcess:
     def measure(self, jobs: Sequence[Job]) -> list[Measured]:
         self.measured += [job.item for job in jobs]
         return measure_chunk(jobs)
+
+    def stream(self, work: Callable[[Any], Any], items: Iterable[Any]) -> Iterator[Any]:
+        return map(work, items)
 
 
 @pytest.fixture
