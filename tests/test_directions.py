@@ -13,7 +13,7 @@ ROOT = Path(__file__).parents[1]
 LAYERS = (
     ("setbacks",),
     ("records",),
-    ("study", "study_devices", "study_entry"),
+    ("study", "study_devices", "study_entry", "study_places"),
     ("intake",),
     ("signals",),
     ("techniques", "equipment"),
