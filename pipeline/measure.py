@@ -144,13 +144,15 @@ def measure_chunk(jobs: Sequence[Job]) -> list[Measured]:
 
 
 class Pool(Protocol):
-    """What measures chunks: processes of this machine, or of others.
+    """What measures chunks: processes of this machine, or of others."""
 
-    `workers` is how many chunks are measured at the same time.
-    """
+    @property
+    def workers(self) -> int:
+        """How many chunks are measured at the same time."""
 
-    workers: int
-    jobs_per_chunk: int
+    @property
+    def jobs_per_chunk(self) -> int:
+        """The most jobs that are worth handing over at once."""
 
     def measure(self, jobs: Sequence[Job]) -> list[Measured]:
         """Measure one chunk; safe to call from several threads."""

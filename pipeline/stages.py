@@ -160,6 +160,8 @@ def _chunk(night: Night, jobs: Sequence[Job]) -> list[int]:
     stored = night.state.stored_keys()
     todo = list({job.key: job for job in jobs if job.key not in stored}.values())
     night.state.forget_measured(job.key for job in todo)
+    if not todo:
+        return []
     first = len(night.chunks)
     size = min(night.pool.jobs_per_chunk, max(1, -(-len(todo) // (2 * night.pool.workers))))
     night.chunks += [todo[at : at + size] for at in range(0, len(todo), size)]
