@@ -1,9 +1,9 @@
-"""A store that speaks S3, a cluster of two workers, and one night on one machine to compare with."""
+"""A store that speaks S3, a cluster of two workers, and the night of one machine."""
 
 from __future__ import annotations
 
-import os
 import shutil
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -14,7 +14,16 @@ from werkzeug.serving import WSGIRequestHandler
 from demo_centres.centres import write_demo_study
 from pipeline.intake import store as store_module
 from pipeline.stages import run_night
-from tests.cluster.places import BUCKET, KEYS, LOOPBACK, Store, Workers, add_to_study, kind_of
+from tests.cluster.places import (
+    BUCKET,
+    KEYS,
+    LOOPBACK,
+    Store,
+    Workers,
+    add_to_study,
+    change_a_limit,
+    kind_of,
+)
 
 
 @pytest.fixture(scope="session")
@@ -27,6 +36,7 @@ def s3(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
 
     def note(self: WSGIRequestHandler, code: object = "-", size: object = "-") -> None:
         path = getattr(self, "path", "")
+        time.sleep(served.delay_s)
         served.requests.append((kind_of(self.command, path, self.headers), path))
 
     with pytest.MonkeyPatch.context() as patched:
@@ -74,6 +84,16 @@ def one_machine(delivered: Path, tmp_path_factory: pytest.TempPathFactory) -> Pa
     return study
 
 
+@pytest.fixture(scope="session")
+def two_nights(one_machine: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The study after a second night, in which one limit was changed; do not change it."""
+    study = tmp_path_factory.mktemp("two") / "demo"
+    shutil.copytree(one_machine, study, symlinks=True)
+    change_a_limit(study)
+    run_night(study, workers=1)
+    return study
+
+
 @pytest.fixture
 def stored(request: pytest.FixtureRequest, s3: Store, delivered: Path, tmp_path: Path) -> Path:
     """The small study with its deliveries in the store, and its warehouse carried there."""
@@ -90,6 +110,3 @@ def stored(request: pytest.FixtureRequest, s3: Store, delivered: Path, tmp_path:
     )
     s3.forget()
     return study
-
-
-os.environ.setdefault("AWS_EC2_METADATA_DISABLED", "true")

@@ -9,16 +9,22 @@ import subprocess
 import sys
 import time
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import fsspec
 
+from dags.cluster_worker import own_facts
+from pipeline.warehouse.current import current_night, night_facts
+from pipeline.warehouse.query import open_current
+
 ROOT = Path(__file__).parents[2]
 BUCKET = "study-bucket"
 LOOPBACK = "127.0.0.1"
+SIGNAL = "/signals/"
 KEYS = {
     "AWS_ACCESS_KEY_ID": "for-tests",
     "AWS_SECRET_ACCESS_KEY": "for-tests-only",
@@ -33,6 +39,13 @@ class Store:
 
     url: str
     requests: list[tuple[str, str]] = field(default_factory=list)
+    delay_s: float = 0.0
+
+    def signals_read(self) -> Counter[str]:
+        """How often each signal file was asked for since the last `forget`."""
+        return Counter(
+            p.split("?")[0] for kind, p in self.requests if kind == "GET" and SIGNAL in p
+        )
 
     def counts(self) -> Counter[str]:
         """How many requests of each kind since the last `forget`."""
@@ -72,13 +85,13 @@ class Workers:
         for number in range(count):
             self.add_worker(f"w{number}")
 
-    def add_worker(self, name: str, *, code: Path = ROOT) -> None:
+    def add_worker(self, name: str, *, code: str = str(ROOT)) -> None:
         words = ("--nthreads", "1", "--host", LOOPBACK, "--name", name)
         place = ("--local-directory", str(self.folder / name))
         self.run("worker", self.address, *words, *place, code=code)
 
-    def run(self, *words: str, code: Path = ROOT) -> None:
-        environment = os.environ | {"PYTHONPATH": str(code), "HOME": str(self.folder)}
+    def run(self, *words: str, code: str = str(ROOT)) -> None:
+        environment = os.environ | {"PYTHONPATH": code, "HOME": str(self.folder)}
         with (self.folder / "dask.log").open("ab") as log:
             process = subprocess.Popen(
                 [sys.executable, "-c", DASK, *words, "--no-dashboard"],
@@ -87,6 +100,7 @@ class Workers:
                 stdout=log,
                 stderr=log,
                 stdin=subprocess.DEVNULL,
+                start_new_session=True,
             )
         self._running.append(process)
 
@@ -105,16 +119,24 @@ class Workers:
             found: dict[str, int] = client.run(os.getpid)
         return found
 
+    def times_asked(self) -> dict[str, int]:
+        """How often each worker was asked what it runs: once a night and once a chunk."""
+        with self.client() as client:
+            found: dict[str, int] = client.run(_times_asked)
+        return found
+
     def stop(self) -> None:
-        for process in reversed(self._running):
-            process.send_signal(signal.SIGINT)
-        for process in reversed(self._running):
-            try:
-                process.wait(timeout=15)
-            except subprocess.TimeoutExpired:
-                process.kill()
-                process.wait()
+        """End scheduler, nannies and workers at once, each with its whole group of processes."""
+        for process in self._running:
+            with suppress(ProcessLookupError):
+                os.killpg(process.pid, signal.SIGKILL)
+            process.wait()
         self._running.clear()
+
+
+def _times_asked() -> int:
+    seen = own_facts.cache_info()
+    return seen.hits + seen.misses
 
 
 def free_port() -> int:
@@ -129,9 +151,29 @@ def add_to_study(study: Path, lines: Sequence[str]) -> None:
         file.write("\n" + "\n".join(lines) + "\n")
 
 
-def wait_until(true: Any, seconds: float = 60.0) -> None:
+def change_a_limit(study: Path) -> None:
+    """Change a decision of the study, so that the next night judges otherwise."""
+    file = study / "decisions.toml"
+    text = file.read_text(encoding="utf-8")
+    assert "limit = 20\n" in text
+    file.write_text(text.replace("limit = 20\n", "limit = 25\n"), encoding="utf-8")
+
+
+def wait_until(true: Callable[[], bool], seconds: float = 60.0) -> None:
     """Wait until something is true; AssertionError when it does not become so."""
     end = time.monotonic() + seconds
     while not true():
         assert time.monotonic() < end, "it did not come about"
-        time.sleep(0.05)
+        time.sleep(0.005)
+
+
+def parts(study: Path) -> dict[str, str]:
+    """Digest of every parquet file of the current night but the one that holds its times."""
+    facts = night_facts(current_night(study))
+    return {p["path"]: p["file_sha256"] for p in facts["parts"] if p["table"] != "nights"}
+
+
+def conservation(study: Path) -> list[tuple[object, ...]]:
+    """Rows that say where every recording and trial of the current night went."""
+    with open_current(study) as warehouse:
+        return warehouse.execute("SELECT * FROM conservation ORDER BY ALL").fetchall()

@@ -1,47 +1,98 @@
-"""A night on a store and a cluster is the night of one machine: the same bytes, by the same flow."""
+"""A night on a store and a cluster is the night of one machine: the same flow and bytes."""
 
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
 
+from pipeline.intake.discover import survey
 from pipeline.intake.store import Address
 from pipeline.stages import run_night
-from pipeline.warehouse.current import current_night, night_facts
-from pipeline.warehouse.query import open_current
-from tests.cluster.places import ROOT, Store, Workers, add_to_study
-
-# These tell of the night itself: its times, and what was found where.
-OF_THE_NIGHT = {"nights"}
-
-
-def parts(study: Path) -> dict[str, str]:
-    """Digest of every parquet file that does not name times."""
-    facts = night_facts(current_night(study))
-    return {p["path"]: p["file_sha256"] for p in facts["parts"] if p["table"] not in OF_THE_NIGHT}
+from pipeline.study import load_study
+from pipeline.warehouse.current import current_night
+from pipeline.warehouse.query import open_night
+from pipeline.warehouse.wholeness import damage, database_damage
+from tests.cluster.places import ROOT, Store, Workers, add_to_study, conservation, parts
 
 
-def conservation(study: Path) -> list[tuple[object, ...]]:
-    with open_current(study) as warehouse:
-        return warehouse.execute("SELECT * FROM conservation ORDER BY ALL").fetchall()
-
-
-def nightly(study: Path) -> subprocess.CompletedProcess[str]:
+def command(*words: str) -> subprocess.CompletedProcess[str]:
     environment = os.environ | {"PYTHONPATH": str(ROOT)}
     return subprocess.run(
-        [sys.executable, "-c", "from pipeline.cli import app; app()", "nightly", str(study)],
+        [sys.executable, "-c", "from pipeline.cli import app; app()", *words],
         capture_output=True, text=True, env=environment, check=False,
     )  # fmt: skip
 
 
 def test_night_on_store_and_cluster_gives_the_bytes_of_one_machine(
-    stored: Path, one_machine: Path, workers: Workers, s3: Store
+    stored: Path, one_machine: Path, workers: Workers, s3: Store, tmp_path: Path
 ) -> None:
     add_to_study(stored, ["[cluster]", f'scheduler = "{workers.address}"'])
-    ended = nightly(stored)
+    before = workers.times_asked()
+    ended = command("nightly", str(stored))
     assert (ended.returncode, ended.stderr) == (0, ""), ended.stderr
     assert parts(stored) == parts(one_machine)
     assert conservation(stored) == conservation(one_machine)
-    print(s3.counts())
+    chunks = {w: n - before[w] - 1 for w, n in workers.times_asked().items()}
+    assert len(chunks) == 2 and all(n > 0 for n in chunks.values()), chunks
+    # Every recording once to look through it and once to measure it, and nothing lies here.
+    assert set(s3.signals_read().values()) <= {1, 2} and len(s3.signals_read()) > 50
+    assert not (stored / "work" / "unpacked").exists()
+
+    s3.forget()
+    again = command("nightly", str(stored))
+    assert again.returncode == 0 and "nothing has changed" in again.stdout
+    counts, centres = s3.counts(), len(load_study(stored).centres)
+    assert set(counts) <= {"LIST", "GET"}, counts
+    # One for each centre that delivered, the root, the nights by name and by what they hold.
+    assert counts["LIST"] <= centres + 3 and counts["GET"] == 2, counts
+
+    address = load_study(stored).places.warehouse
+    fetched = command("fetch", address, str(tmp_path / "fetched"))
+    assert fetched.returncode == 0, fetched.stderr
+    night = (tmp_path / "fetched" / "current").resolve()
+    assert night.name == current_night(stored).name and str(night) in fetched.stdout
+    assert damage(night) == [] and database_damage(night) == []
+    with open_night(night) as warehouse:
+        row = warehouse.execute("SELECT count(*) > 0 FROM clean_outcomes").fetchone()
+    assert row == (True,)
+
+
+def test_deliveries_are_found_in_a_store_as_in_a_folder(
+    stored: Path, delivered: Path, s3: Store
+) -> None:
+    here, there = load_study(delivered), load_study(stored)
+    local, remote = survey(here), survey(there)
+    for centre in here.centres:
+        found = {f.delivery: f for f in local.found[centre]}
+        assert [f.delivery for f in remote.found[centre]] == list(found)
+        for other in remote.found[centre]:
+            one = found[other.delivery]
+            assert (other.state, other.is_archive) == (one.state, one.is_archive)
+            sizes = {path: size for path, (size, _) in one.stats.items()}
+            assert {path: size for path, (size, _) in other.stats.items()} == sizes
+    assert survey(there) == remote
+
+
+def test_one_changed_recording_is_measured_alone(stored: Path, s3: Store) -> None:
+    """By the content's tag: the store's time has whole seconds, and the size is the same."""
+    run_night(stored, workers=1)
+    root = load_study(stored).places.deliveries
+    path = next(
+        p for p in s3.files.find(f"{root}/larch/larch-01") if p.endswith(".csv") and "tid" in p
+    )
+    data = s3.files.cat_file(path)
+    digit = re.search(rb"\d(?=\n)", data)
+    assert digit is not None
+    other = b"1" if digit.group() != b"1" else b"2"
+    s3.files.pipe_file(path, data[: digit.start()] + other + data[digit.end() :])
+    report = run_night(stored, workers=1)
+    # Its bytes are not the listed ones: it is held, as it would be out of a folder.
+    assert not report.idle and report.n_measured == 0
+    assert any("problem" in s or "held" in s or "quarantined" in s for s in report.sentences)
+    s3.files.pipe_file(path, data)
+    back = run_night(stored, workers=1)
+    assert not back.idle and back.conservation["balances"].all()
+    assert Address(root).children()["larch"]
