@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from prefect import Task, flow, task
+from prefect import Flow, Task, flow, task
 from prefect.futures import as_completed
 from prefect.task_runners import TaskRunner, ThreadPoolTaskRunner
 
@@ -19,6 +19,7 @@ from dags.cluster import MOST_THREADS, pool_of
 from dags.progress import NightProgress
 from pipeline import stages
 from pipeline.night import Night, NightReport, close_night, is_idle, open_night
+from pipeline.study import Study
 
 
 @task(name="take in one centre")
@@ -81,6 +82,11 @@ def nightly(study_path: str, workers: int | None = None, full: bool = False) -> 
 
 # The same night; only more chunks are waited for at the same time.
 nightly_on_cluster = nightly.with_options(name="night on a cluster", task_runner=MORE_THREADS)
+
+
+def flow_of(study: Study) -> Flow[..., NightReport]:
+    """Return the flow that suits where a study is measured."""
+    return nightly_on_cluster if study.places.scheduler else nightly
 
 
 def _run_stages(night: Night, progress: NightProgress) -> None:

@@ -24,10 +24,9 @@ def run_with_prefect(study_path: Path, *, workers: int | None, full: bool) -> Ni
         check_study(night.study)
     try:
         embed(night.study.work_path)
-        from dags.nightly import nightly, nightly_on_cluster
+        from dags.nightly import flow_of
 
-        flow = nightly_on_cluster if night.study.places.scheduler else nightly
-        return flow(str(study_path), workers=workers, full=full)
+        return flow_of(night.study)(str(study_path), workers=workers, full=full)
     except Exception as error:
         if isinstance(error, NightRunning | StudyError) or setback(error):
             raise

@@ -41,6 +41,7 @@ def read_places(whole: Entry) -> Places:
         warehouse=address_in(places, "warehouse"),
         scheduler=_scheduler_in(cluster) if "cluster" in whole else "",
     )
+    places.allow("deliveries", "warehouse")
     places.finish()
     cluster.finish()
     if "places" in whole and not (found.deliveries or found.warehouse):

@@ -10,7 +10,9 @@ import re
 import shutil
 import stat
 import zipfile
+from collections import deque
 from collections.abc import Iterable, Iterator, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, Protocol
@@ -27,6 +29,9 @@ MOST_TOTAL_BYTES = 20 * 1024**3
 MOST_RATIO = 100
 MOST_RATIO_OF_ENTRY = 1_000
 _SMALL_BYTES = 1024**2
+# From a store one small file after the other would mean to wait for most of the time.
+MOST_ASKED_AHEAD = 12
+MOST_BYTES_AHEAD = 8 * 1024**2
 SAFE_PATH = re.compile(
     r"(?=.{1,200}$)[A-Za-z0-9_][A-Za-z0-9_. -]*(?:/[A-Za-z0-9_][A-Za-z0-9_. -]*){0,3}"
 )
@@ -39,6 +44,9 @@ class Source(Protocol):
 
     def read(self, path: str) -> bytes:
         """Read one whole file; raises OSError with a reason when it cannot be."""
+
+    def expect(self, paths: Iterable[str]) -> None:
+        """Say which files will be read next, in this order."""
 
 
 class Refused(Exception):
@@ -59,6 +67,40 @@ class Folder:
     def read(self, path: str) -> bytes:
         """Read one whole file; raises OSError with a reason when it cannot be."""
         return read_bounded(self._root / path)
+
+    def expect(self, paths: Iterable[str]) -> None:
+        """A folder gives its files at once."""
+
+
+class Stored:
+    """The files of a delivery in a store; small ones are asked for ahead, several at a time."""
+
+    def __init__(self, found: Found) -> None:
+        self._root = found.path
+        self.files: Mapping[str, tuple[int, int]] = found.stats
+        self._threads = ThreadPoolExecutor(MOST_ASKED_AHEAD)
+        self._waiting: deque[str] = deque()
+        self._coming: dict[str, Future[bytes]] = {}
+
+    def expect(self, paths: Iterable[str]) -> None:
+        """Ask for the first of these files now, and for each further one when one was read."""
+        self._waiting = deque(p for p in paths if self.files[p][0] <= MOST_BYTES_AHEAD)
+        self._ask()
+
+    def read(self, path: str) -> bytes:
+        """Read one whole file; raises OSError with a reason when it cannot be."""
+        coming = self._coming.pop(path, None)
+        self._ask()
+        return coming.result() if coming else read_bounded(self._root / path)
+
+    def close(self) -> None:
+        """Leave what was asked for and not read."""
+        self._threads.shutdown(wait=True, cancel_futures=True)
+
+    def _ask(self) -> None:
+        while self._waiting and len(self._coming) < MOST_ASKED_AHEAD:
+            path = self._waiting.popleft()
+            self._coming[path] = self._threads.submit(read_bounded, self._root / path)
 
 
 class Archive:
@@ -97,6 +139,9 @@ class Archive:
             if isinstance(error, OSError) and error.errno is not None:
                 raise
             raise OSError("its part of the archive is damaged") from None
+
+    def expect(self, paths: Iterable[str]) -> None:
+        """An archive is read in one stream already."""
 
     def _opened(self, path: Path | Address) -> IO[bytes]:
         try:
@@ -155,14 +200,14 @@ def not_opened(place: Place, where: str, error: OSError) -> Problem:
 @contextmanager
 def open_source(found: Found) -> Iterator[Source]:
     """Open a delivery, folder or archive; raises Refused for an archive that may not be opened."""
-    if not found.is_archive:
+    if not found.is_archive and isinstance(found.path, Path):
         yield Folder(found)
         return
-    archive = Archive(found)
+    source = Archive(found) if found.is_archive else Stored(found)
     try:
-        yield archive
+        yield source
     finally:
-        archive.close()
+        source.close()
 
 
 def unsafe_entries(entries: list[zipfile.ZipInfo], archive_bytes: int) -> str:

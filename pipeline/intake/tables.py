@@ -173,9 +173,11 @@ class _Intake:
         self, typed: Mapping[str, TypedTable], verifier: Verifier
     ) -> dict[str, tuple[Heading, Device]]:
         devices = self._devices_of(typed)
+        tables = {f"{name}.csv" for name in DELIVERY_TABLES}
+        self.source.expect(p for p in verifier.as_listed() if p not in tables)
         headings: dict[str, tuple[Heading, Device]] = {}
         for path in verifier.listed:
-            if path.endswith(".csv") and path[:-4] in DELIVERY_TABLES:
+            if path in tables:
                 continue
             data = verifier.read(path)
             if data is not None and path in devices:

@@ -22,6 +22,7 @@ from tests.cluster.places import (
     Workers,
     add_to_study,
     change_a_limit,
+    in_process,
     kind_of,
 )
 
@@ -90,7 +91,7 @@ def two_nights(one_machine: Path, tmp_path_factory: pytest.TempPathFactory) -> P
     study = tmp_path_factory.mktemp("two") / "demo"
     shutil.copytree(one_machine, study, symlinks=True)
     change_a_limit(study)
-    run_night(study, workers=1)
+    run_night(study, pool=in_process)
     return study
 
 

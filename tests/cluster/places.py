@@ -9,8 +9,8 @@ import subprocess
 import sys
 import time
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -18,6 +18,10 @@ from typing import Any
 import fsspec
 
 from dags.cluster_worker import own_facts
+from pipeline.jobs import Job
+from pipeline.measure import measure_chunk
+from pipeline.records import Measured
+from pipeline.study import Study
 from pipeline.warehouse.current import current_night, night_facts
 from pipeline.warehouse.query import open_current
 
@@ -143,6 +147,28 @@ def free_port() -> int:
     with socket.socket() as probe:
         probe.bind((LOOPBACK, 0))
         return int(probe.getsockname()[1])
+
+
+class InProcess:
+    """Measures in this process: no second process has to start."""
+
+    workers = 1
+    jobs_per_chunk = 40
+
+    def __init__(self, workers: int = 1) -> None:
+        """Take what a pool of processes is given."""
+
+    def measure(self, jobs: Sequence[Job]) -> list[Measured]:
+        return measure_chunk(jobs)
+
+    def close(self) -> None:
+        """End nothing."""
+
+
+@contextmanager
+def in_process(study: Study, processes: int, notices: list[str]) -> Iterator[InProcess]:
+    """Open what measures for a night of a test."""
+    yield InProcess()
 
 
 def add_to_study(study: Path, lines: Sequence[str]) -> None:

@@ -15,7 +15,7 @@ from pipeline.study import load_study
 from pipeline.warehouse.current import current_night
 from pipeline.warehouse.query import open_night
 from pipeline.warehouse.wholeness import damage, database_damage
-from tests.cluster.places import ROOT, Store, Workers, add_to_study, conservation, parts
+from tests.cluster.places import ROOT, Store, Workers, add_to_study, conservation, in_process, parts
 
 
 def command(*words: str) -> subprocess.CompletedProcess[str]:
@@ -78,7 +78,7 @@ def test_deliveries_are_found_in_a_store_as_in_a_folder(
 
 def test_one_changed_recording_is_measured_alone(stored: Path, s3: Store) -> None:
     """By the content's tag: the store's time has whole seconds, and the size is the same."""
-    run_night(stored, workers=1)
+    run_night(stored, pool=in_process)
     root = load_study(stored).places.deliveries
     path = next(
         p for p in s3.files.find(f"{root}/larch/larch-01") if p.endswith(".csv") and "tid" in p
@@ -88,11 +88,11 @@ def test_one_changed_recording_is_measured_alone(stored: Path, s3: Store) -> Non
     assert digit is not None
     other = b"1" if digit.group() != b"1" else b"2"
     s3.files.pipe_file(path, data[: digit.start()] + other + data[digit.end() :])
-    report = run_night(stored, workers=1)
+    report = run_night(stored, pool=in_process)
     # Its bytes are not the listed ones: it is held, as it would be out of a folder.
     assert not report.idle and report.n_measured == 0
     assert any("problem" in s or "held" in s or "quarantined" in s for s in report.sentences)
     s3.files.pipe_file(path, data)
-    back = run_night(stored, workers=1)
+    back = run_night(stored, pool=in_process)
     assert not back.idle and back.conservation["balances"].all()
     assert Address(root).children()["larch"]

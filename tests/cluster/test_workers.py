@@ -20,6 +20,7 @@ from pipeline.study import Study
 from tests.cluster.places import (
     LOOPBACK,
     ROOT,
+    InProcess,
     Store,
     Workers,
     add_to_study,
@@ -104,7 +105,7 @@ def test_recording_that_kills_every_worker_costs_only_itself(
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setenv("DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES", "1")
+    monkeypatch.setenv("DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES", "0")
     (tmp_path / "killer").mkdir()
     (tmp_path / "killer" / "sitecustomize.py").write_text(KILLER)
     own_cluster.start(0)
@@ -122,8 +123,13 @@ def test_recording_that_kills_every_worker_costs_only_itself(
 
 
 def test_worker_of_other_code_measures_nothing(
-    stored: Path, one_machine: Path, own_cluster: Workers, tmp_path: Path
+    stored: Path,
+    one_machine: Path,
+    own_cluster: Workers,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
+    monkeypatch.setattr(cluster, "MeasuringPool", InProcess)
     for package in ("pipeline", "contracts", "dags"):
         shutil.copytree(ROOT / package, tmp_path / "other" / package)
     with (tmp_path / "other" / "pipeline" / "signals" / "gas.py").open("a") as file:
@@ -142,6 +148,7 @@ def test_scheduler_that_is_not_there_costs_no_night(
     stored: Path, one_machine: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(cluster, "SECONDS_TO_CONNECT", 1)
+    monkeypatch.setattr(cluster, "MeasuringPool", InProcess)
     report, pool = night_on(f"tcp://{LOOPBACK}:{free_port()}", stored)
     assert report.state == "amber" and not pool.measured_by
     assert report.sentences[0].startswith("The cluster at tcp://127.0.0.1:")
