@@ -126,8 +126,8 @@ class Workers:
     def times_asked(self) -> dict[str, int]:
         """How often each worker was asked what it runs: once a night and once a chunk."""
         with self.client() as client:
-            found: dict[str, int] = client.run(_times_asked)
-        return found
+            seen = client.run(own_facts.cache_info)
+        return {worker: info.hits + info.misses for worker, info in seen.items()}
 
     def stop(self) -> None:
         """End scheduler, nannies and workers at once, each with its whole group of processes."""
@@ -136,11 +136,6 @@ class Workers:
                 os.killpg(process.pid, signal.SIGKILL)
             process.wait()
         self._running.clear()
-
-
-def _times_asked() -> int:
-    seen = own_facts.cache_info()
-    return seen.hits + seen.misses
 
 
 def free_port() -> int:

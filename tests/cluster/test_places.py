@@ -98,7 +98,7 @@ def test_without_an_address_nothing_of_it_is_loaded(study: Path) -> None:
         "import sys; from pathlib import Path; from pipeline.stages import run_night; "
         "from dags.cluster import pool_of; "
         "run_night(Path(sys.argv[1]), workers=1, pool=pool_of); "
-        # (A library of ours looks whether dask itself is there.)
+        # (The library of units looks whether dask itself is there.)
         "print(sorted({'fsspec', 's3fs', 'distributed', 'prefect_dask', 'prefect'} "
         "& set(sys.modules)))"
     )

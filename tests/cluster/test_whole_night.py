@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 import os
-import re
 import subprocess
 import sys
 from pathlib import Path
 
 from pipeline.intake.discover import survey
-from pipeline.intake.store import Address
-from pipeline.stages import run_night
+from pipeline.intake.tables import take_in
 from pipeline.study import load_study
 from pipeline.warehouse.current import current_night
 from pipeline.warehouse.query import open_night
 from pipeline.warehouse.wholeness import damage, database_damage
-from tests.cluster.places import ROOT, Store, Workers, add_to_study, conservation, in_process, parts
+from tests.cluster.places import ROOT, Store, Workers, add_to_study, conservation, parts
 
 
 def command(*words: str) -> subprocess.CompletedProcess[str]:
@@ -76,23 +74,18 @@ def test_deliveries_are_found_in_a_store_as_in_a_folder(
     assert survey(there) == remote
 
 
-def test_one_changed_recording_is_measured_alone(stored: Path, s3: Store) -> None:
-    """By the content's tag: the store's time has whole seconds, and the size is the same."""
-    run_night(stored, pool=in_process)
-    root = load_study(stored).places.deliveries
-    path = next(
-        p for p in s3.files.find(f"{root}/larch/larch-01") if p.endswith(".csv") and "tid" in p
-    )
+def test_change_is_seen_by_the_contents_tag(stored: Path, s3: Store) -> None:
+    """The store's time has whole seconds, and the size is the same."""
+    study = load_study(stored)
+    root = f"{study.places.deliveries}/larch/larch-01"
+    path = next(p for p in s3.files.find(root) if p.endswith(".csv") and "tid" in p)
+    before = next(f for f in survey(study).found["larch"] if f.delivery == "larch-01")
     data = s3.files.cat_file(path)
-    digit = re.search(rb"\d(?=\n)", data)
-    assert digit is not None
-    other = b"1" if digit.group() != b"1" else b"2"
-    s3.files.pipe_file(path, data[: digit.start()] + other + data[digit.end() :])
-    report = run_night(stored, pool=in_process)
-    # Its bytes are not the listed ones: it is held, as it would be out of a folder.
-    assert not report.idle and report.n_measured == 0
-    assert any("problem" in s or "held" in s or "quarantined" in s for s in report.sentences)
-    s3.files.pipe_file(path, data)
-    back = run_night(stored, pool=in_process)
-    assert not back.idle and back.conservation["balances"].all()
-    assert Address(root).children()["larch"]
+    s3.files.pipe_file(path, data[:-2] + bytes([data[-2] ^ 1]) + data[-1:])
+    after = next(f for f in survey(study).found["larch"] if f.delivery == "larch-01")
+    inside = path.rpartition("/larch-01/")[2]
+    assert after.stats[inside][0] == before.stats[inside][0]
+    assert after.stats[inside] != before.stats[inside]
+    assert after.stat_digest != before.stat_digest
+    result = take_in(study, after)
+    assert [p.kind for p in result.problems if p.where == inside] == ["changed_file"]

@@ -16,7 +16,7 @@ from dags import cluster
 from dags.cluster import ClusterPool, cluster_pool
 from pipeline.night import NightReport
 from pipeline.stages import run_night
-from pipeline.study import Study
+from pipeline.study import Study, load_study
 from tests.cluster.places import (
     LOOPBACK,
     ROOT,
@@ -123,11 +123,7 @@ def test_recording_that_kills_every_worker_costs_only_itself(
 
 
 def test_worker_of_other_code_measures_nothing(
-    stored: Path,
-    one_machine: Path,
-    own_cluster: Workers,
-    tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch,
+    stored: Path, own_cluster: Workers, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(cluster, "MeasuringPool", InProcess)
     for package in ("pipeline", "contracts", "dags"):
@@ -137,11 +133,12 @@ def test_worker_of_other_code_measures_nothing(
     own_cluster.start(0)
     own_cluster.add_worker("u0", code=str(tmp_path / "other"))
     own_cluster.wait(1)
-    report, pool = night_on(own_cluster.address, stored)
-    assert report.state == "amber" and not pool.measured_by
-    said = " ".join(report.sentences)
+    add_to_study(stored, ["[cluster]", f'scheduler = "{own_cluster.address}"'])
+    notices: list[str] = []
+    with cluster_pool(load_study(stored), 1, notices) as pool:
+        assert pool.workers == 1 and pool.measure([]) == [] and not pool.measured_by
+    said = " ".join(notices)
     assert "runs other code (fingerprint" in said and "no worker that may measure" in said
-    assert parts(stored) == parts(one_machine)
 
 
 def test_scheduler_that_is_not_there_costs_no_night(
