@@ -12,6 +12,7 @@ from typing import Any
 
 from prefect import Flow, Task, flow, task
 from prefect.futures import as_completed
+from prefect.runtime import deployment
 from prefect.task_runners import TaskRunner, ThreadPoolTaskRunner
 
 from dags import open_nights
@@ -69,15 +70,26 @@ def nightly(study_path: str, workers: int | None = None, full: bool = False) -> 
     """Run one night of the study in a folder and return its report."""
     with open_night(Path(study_path), workers=workers, full=full, pool=pool_of) as night:
         if is_idle(night):
-            return stages.end_idle(night)
+            return _told(stages.end_idle(night))
         stages.check_study(night.study)
         open_nights.BY_NAME[night.name] = night
         try:
             with NightProgress() as progress:
                 _run_stages(night, progress)
-            return close_night(night)
+            return _told(close_night(night))
         finally:
             del open_nights.BY_NAME[night.name]
+
+
+class RedNight(RuntimeError):
+    """A scheduled night that ended red; the message is its sentences."""
+
+
+def _told(report: NightReport) -> NightReport:
+    """Let a red night fail where a server shows it: there, nobody reads what a command prints."""
+    if deployment.id and report.state == "red":
+        raise RedNight(" ".join(report.sentences))
+    return report
 
 
 # The same night; only more chunks are waited for at the same time.

@@ -35,8 +35,9 @@ def test_night_on_store_and_cluster_gives_the_bytes_of_one_machine(
     assert conservation(stored) == conservation(one_machine)
     chunks = {w: n - before[w] - 1 for w, n in workers.times_asked().items()}
     assert len(chunks) == 2 and all(n > 0 for n in chunks.values()), chunks
-    # Every recording once to look through it and once to measure it, and nothing lies here.
-    assert set(s3.signals_read().values()) <= {1, 2} and len(s3.signals_read()) > 50
+    # Each once to look through it, once to measure it, some once more for their picture.
+    assert set(s3.signals_read().values()) <= {1, 2, 3} and len(s3.signals_read()) > 50
+    print("first night:", dict(s3.counts()), "signals", len(s3.signals_read()))
     assert not (stored / "work" / "unpacked").exists()
 
     s3.forget()
