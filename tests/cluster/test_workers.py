@@ -6,6 +6,7 @@ import os
 import shutil
 import signal
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -154,3 +155,33 @@ def test_scheduler_that_is_not_there_costs_no_night(
     assert report.sentences[0].startswith("The cluster at tcp://127.0.0.1:")
     assert "was measured on this machine" in report.sentences[0]
     assert parts(stored) == parts(one_machine)
+
+
+def test_worker_that_hangs_and_scheduler_that_goes_are_not_waited_for(
+    stored: Path, own_cluster: Workers, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The hung worker's chunk is measured apart, what comes after the end of the cluster here."""
+    apart: list[str] = []
+    monkeypatch.setattr(cluster, "MeasuringPool", InProcess)
+    monkeypatch.setattr(cluster, "patience_s", lambda jobs: 0.5)
+    monkeypatch.setattr(cluster, "SECONDS_FOR_A_WORKER", 5.0)
+    monkeypatch.setattr(cluster, "measure_apart", lambda jobs: apart.append("apart") or [])
+    own_cluster.start(1)
+    own_cluster.wait(1)
+    (worker,) = own_cluster.processes().values()
+    add_to_study(stored, ["[cluster]", f'scheduler = "{own_cluster.address}"'])
+    notices: list[str] = []
+    with cluster_pool(load_study(stored), 1, notices) as pool:
+        assert pool.workers == 1 and pool.measure([]) == [] and notices == apart == []
+        os.kill(worker, signal.SIGSTOP)
+        assert pool.measure([]) == [] and apart == ["apart"]
+        assert "did not end and was measured here" in notices[0]
+        # Its nanny has started another in its place.
+        wait_until(lambda: [*own_cluster.processes().values()] not in ([], [worker]))
+        own_cluster.stop()
+        monkeypatch.setattr(cluster, "patience_s", lambda jobs: 60.0)
+        begun = time.monotonic()
+        assert pool.measure([]) == [] and apart == ["apart"]
+        print("lost scheduler noticed after", time.monotonic() - begun, "s")
+        assert "was lost" in notices[1] and "measured on this machine" in notices[1]
+        assert pool.measure([]) == [] and len(notices) == 2
