@@ -380,6 +380,7 @@ def in_this_process() -> Iterator[None]:
 
     class Pool:
         workers = 1
+        jobs_per_chunk = 40
         measure = staticmethod(measure_chunk)
 
     @contextmanager

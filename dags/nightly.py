@@ -10,14 +10,17 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from prefect import Task, flow, task
+from prefect import Flow, Task, flow, task
 from prefect.futures import as_completed
+from prefect.runtime import deployment
 from prefect.task_runners import TaskRunner, ThreadPoolTaskRunner
 
 from dags import open_nights
+from dags.cluster import MOST_THREADS, pool_of
 from dags.progress import NightProgress
 from pipeline import stages
-from pipeline.night import Night, NightReport, close_idle, close_night, is_idle, open_night
+from pipeline.night import Night, NightReport, close_night, is_idle, open_night
+from pipeline.study import Study
 
 
 @task(name="take in one centre")
@@ -44,6 +47,12 @@ def publish(night: str, _: str) -> None:
     stages.publish_night(open_nights.BY_NAME[night])
 
 
+@task(name="carry to the store")
+def carry(night: str, _: str) -> None:
+    """Carry the published nights to the store that the study names."""
+    stages.carry_night(open_nights.BY_NAME[night])
+
+
 @task(name="write pages")
 def write_pages(night: str, _: str) -> None:
     """Write the pages of every centre."""
@@ -52,22 +61,44 @@ def write_pages(night: str, _: str) -> None:
 
 # Threads only hand chunks to our own processes, so a few more than cores keep all cores busy.
 THREADS: TaskRunner[Any] = ThreadPoolTaskRunner(max_workers=8)
+# To the workers of a cluster, which may be many.
+MORE_THREADS: TaskRunner[Any] = ThreadPoolTaskRunner(max_workers=MOST_THREADS)
 
 
 @flow(name="night", task_runner=THREADS, persist_result=False)
 def nightly(study_path: str, workers: int | None = None, full: bool = False) -> NightReport:
     """Run one night of the study in a folder and return its report."""
-    with open_night(Path(study_path), workers=workers, full=full) as night:
+    with open_night(Path(study_path), workers=workers, full=full, pool=pool_of) as night:
         if is_idle(night):
-            return close_idle(night)
+            return _told(stages.end_idle(night))
         stages.check_study(night.study)
         open_nights.BY_NAME[night.name] = night
         try:
             with NightProgress() as progress:
                 _run_stages(night, progress)
-            return close_night(night)
+            return _told(close_night(night))
         finally:
             del open_nights.BY_NAME[night.name]
+
+
+class RedNight(RuntimeError):
+    """A scheduled night that ended red; the message is its sentences."""
+
+
+def _told(report: NightReport) -> NightReport:
+    """Let a red night fail where a server shows it: there, nobody reads what a command prints."""
+    if deployment.id and report.state == "red":
+        raise RedNight(" ".join(report.sentences))
+    return report
+
+
+# The same night; only more chunks are waited for at the same time.
+nightly_on_cluster = nightly.with_options(name="night on a cluster", task_runner=MORE_THREADS)
+
+
+def flow_of(study: Study) -> Flow[..., NightReport]:
+    """Return the flow that suits where a study is measured."""
+    return nightly_on_cluster if study.places.scheduler else nightly
 
 
 def _run_stages(night: Night, progress: NightProgress) -> None:
@@ -79,6 +110,8 @@ def _run_stages(night: Night, progress: NightProgress) -> None:
     _run(measure, night, recordings, progress=progress, word="measuring recordings")
     _run(judge, night, whole, progress=progress, word="judging")
     _run(publish, night, whole, progress=progress, word="publishing")
+    if night.study.places.warehouse:
+        _run(carry, night, whole, progress=progress, word="carrying to the store")
     _run(write_pages, night, whole, progress=progress, word="writing pages")
 
 

@@ -19,6 +19,7 @@ from urllib.error import URLError
 from urllib.request import urlopen
 
 from dags.embedded import embed
+from pipeline.study import load_study
 
 SECONDS_TO_START = 120.0
 LOOPBACK = "127.0.0.1"
@@ -38,11 +39,11 @@ def keep_scheduled(study: Path, *, cron: str, workers: int | None) -> None:
     server = LocalServer(study / "work")
     try:
         os.environ["PREFECT_API_URL"] = server.start()
-        from dags.nightly import nightly
+        from dags.nightly import flow_of
 
         print(f"Nights of {study.name} run at '{cron}'. Stop with Ctrl-C.", flush=True)
         with suppress(KeyboardInterrupt):
-            nightly.serve(
+            flow_of(load_study(study)).serve(
                 name=study.name,
                 cron=cron,
                 parameters={"study_path": str(study), "workers": workers},

@@ -15,6 +15,9 @@ from pathlib import Path
 
 import duckdb
 
+from pipeline.intake.discover import CLOSED, Found, survey
+from pipeline.intake.read import read_bounded
+from pipeline.intake.store import Address, placed
 from pipeline.review.decisions import ReviewError
 from pipeline.reviewing import read_reviews, review_file
 from pipeline.state import State, night_lock
@@ -182,20 +185,45 @@ def _deliveries(study: Study) -> Iterator[Finding]:
         return
     with duckdb.connect(study.work_path / NAME, read_only=True) as connection:
         rows = connection.execute(
-            "SELECT centre, delivery, s.path, s.bytes, s.mtime_ns, s.sha256 "
+            "SELECT centre, delivery, d.path, s.path, s.bytes, s.mtime_ns, s.sha256 "
             "FROM deliveries AS d JOIN stats AS s USING (centre, delivery) "
             "WHERE d.state = 'accepted' ORDER BY ALL"
         ).fetchall()
+    seen = survey(study) if study.places.deliveries else None
+    if seen and (shut := next((p for p in seen.strays if p.kind == CLOSED), None)):
+        yield Finding(shut.sentence, "see that the store answers and that its keys are right.")
+        return
     bad: dict[tuple[str, str], list[str]] = {}
-    for centre, delivery, path, size, mtime_ns, sha256 in rows:
-        # Where the study lies now: it may have been moved since the last night.
-        unpacked = study.work_path / "unpacked" / centre / delivery
-        is_archive = unpacked.is_dir()
-        root = unpacked if is_archive else study.deliveries_path / centre / delivery
-        if not _is_same(root / path, (size, None if is_archive else mtime_ns), sha256):
+    for centre, delivery, folder, path, size, mtime_ns, sha256 in rows:
+        if seen:
+            found = next((f for f in seen.found.get(centre, []) if f.delivery == delivery), None)
+            file, stamp = placed(folder) / path, (size, mtime_ns)
+            same = _is_same_in_store(found, file, path, stamp, sha256)
+        else:
+            # Where the study lies now: it may have been moved since the last night.
+            unpacked = study.work_path / "unpacked" / centre / delivery
+            is_archive = unpacked.is_dir()
+            root = unpacked if is_archive else study.deliveries_path / centre / delivery
+            same = _is_same(root / path, (size, None if is_archive else mtime_ns), sha256)
+        if not same:
             bad.setdefault((centre, delivery), []).append(path)
     for key, paths in bad.items():
         yield _changed(study, key, paths)
+
+
+def _is_same_in_store(
+    found: Found | None, file: Path | Address, inside: str, stamp: tuple[int, int], sha256: str
+) -> bool:
+    """Say whether a file in the store has its bytes; what changed since is for the next night."""
+    if found is None or not isinstance(file, Address):
+        return True
+    now = (stamp[0], found.stats[""][1]) if found.is_archive else found.stats.get(inside)
+    if now != stamp:
+        return True
+    try:
+        return hashlib.sha256(read_bounded(file)).hexdigest() == sha256
+    except OSError:
+        return False
 
 
 def _is_same(file: Path, stamp: tuple[int, int | None], sha256: str) -> bool:

@@ -18,6 +18,7 @@ from importlib.resources import files
 from pathlib import Path
 
 import contracts
+from pipeline.intake.store import Address
 from pipeline.study import Centre, Device
 
 # Every module below these can change a number that is measured on a signal.
@@ -44,7 +45,7 @@ class Job:
     session: str | None
     item: str
     technique: str
-    path: Path
+    path: Path | Address
     file: str
     device: Device
     context: Mapping[str, float]

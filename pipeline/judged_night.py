@@ -15,7 +15,6 @@ from pipeline import evidence, ledger
 from pipeline.acceptance import rules_in_study
 from pipeline.blocks import Block, blocks_of
 from pipeline.conservation import add_up, count_block
-from pipeline.intake.discover import find_strays
 from pipeline.judging import Evidence, Judged, judge_study
 from pipeline.night import Night
 from pipeline.references import load_references
@@ -134,14 +133,15 @@ def judge_in_blocks(night: Night, roster: Roster, chain: Chain) -> Tonight:
     deliveries = deliveries_tonight(state, roster)
     state.append("tonight", ledger.rows_of_deliveries(deliveries))
     counts = add_up(found.counts, centres=list(study.centres), night=night.name)
-    strays = find_strays(study)
     return Tonight(
         night=night.name,
         study=study,
         reviewed=bench.reviewed,
         rules=bench.rules,
         deliveries=deliveries,
-        problems=problems_tonight(state, roster, deliveries, night=night.name, strays=strays),
+        problems=problems_tonight(
+            state, roster, deliveries, night=night.name, strays=night.survey.strays
+        ),
         **{name: _joined(frames) for name, frames in found.kept.items()},
         conservation=in_contract(counts, "conservation"),
         trials_read=_joined(found.trials_read),

@@ -17,7 +17,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from multiprocessing import get_context, parent_process
 from multiprocessing.process import BaseProcess
-from typing import TypeVar
+from typing import Protocol, TypeVar
 
 from pipeline.intake.read import Unreadable, read_signal
 from pipeline.jobs import Job
@@ -38,6 +38,7 @@ Made = TypeVar("Made")
 # A recording that takes longer than this is taken for hung; a usual one takes milliseconds.
 SECONDS_PER_JOB = 5.0
 SECONDS_TO_START = 120.0
+JOBS_PER_CHUNK = 40
 
 
 def load_recording(job: Job) -> Recording:
@@ -146,8 +147,28 @@ def measure_chunk(jobs: Sequence[Job]) -> list[Measured]:
     return [measure_job(job) for job in jobs]
 
 
+class Pool(Protocol):
+    """What measures chunks: processes of this machine, or of others."""
+
+    @property
+    def workers(self) -> int:
+        """How many chunks are measured at the same time."""
+
+    @property
+    def jobs_per_chunk(self) -> int:
+        """The most jobs that are worth handing over at once."""
+
+    def measure(self, jobs: Sequence[Job]) -> list[Measured]:
+        """Measure one chunk; safe to call from several threads."""
+
+    def stream(self, work: Callable[[Given], Made], items: Iterable[Given]) -> Iterator[Made]:
+        """Do some other work of a night in processes of this machine; results in order."""
+
+
 class MeasuringPool:
     """Processes that measure chunks; a process that dies or hangs costs its own recording only."""
+
+    jobs_per_chunk = JOBS_PER_CHUNK
 
     def __init__(self, workers: int) -> None:
         self.workers = workers
@@ -158,11 +179,11 @@ class MeasuringPool:
         """Measure one chunk in a process of the pool; safe to call from several threads."""
         pool = self._pool
         try:
-            return pool.submit(measure_chunk, jobs).result(timeout=_patience_s(jobs))
+            return pool.submit(measure_chunk, jobs).result(timeout=patience_s(jobs))
         except (BrokenExecutor, RuntimeError, FutureTimeout, CancelledError):
             # RuntimeError: another thread has replaced this pool in the meantime.
             self._replace(pool)
-            return _measure_apart(jobs)
+            return measure_apart(jobs)
 
     def stream(self, work: Callable[[Given], Made], items: Iterable[Given]) -> Iterator[Made]:
         """Do some other work of a night in the processes of the pool; results in order.
@@ -233,11 +254,11 @@ def _kill(pool: ProcessPoolExecutor) -> None:
     pool.shutdown(wait=False, cancel_futures=True)
 
 
-def _measure_apart(jobs: Sequence[Job]) -> list[Measured]:
+def measure_apart(jobs: Sequence[Job]) -> list[Measured]:
     """Measure jobs in a process of their own, halving until what kills the process stands alone."""
     pool = _new_pool(1)
     try:
-        return pool.submit(measure_chunk, jobs).result(timeout=_patience_s(jobs))
+        return pool.submit(measure_chunk, jobs).result(timeout=patience_s(jobs))
     except BrokenProcessPool:
         end = "The measuring process died on this recording."
     except FutureTimeout:
@@ -247,8 +268,9 @@ def _measure_apart(jobs: Sequence[Job]) -> list[Measured]:
     if len(jobs) == 1:
         return [crashed(jobs[0], end)]
     middle = len(jobs) // 2
-    return _measure_apart(jobs[:middle]) + _measure_apart(jobs[middle:])
+    return measure_apart(jobs[:middle]) + measure_apart(jobs[middle:])
 
 
-def _patience_s(jobs: Sequence[Job]) -> float:
+def patience_s(jobs: Sequence[Job]) -> float:
+    """Return after how many seconds a process that measures these is taken for hung."""
     return SECONDS_TO_START + SECONDS_PER_JOB * len(jobs)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,20 +13,25 @@ from time import monotonic
 
 import pandas as pd
 
-from pipeline.intake.discover import find_deliveries, find_strays
+from pipeline.intake.discover import Survey, survey
 from pipeline.jobs import Job, code_fingerprint
-from pipeline.measure import MeasuringPool, measuring_pool
+from pipeline.measure import Pool, measuring_pool
 from pipeline.night_state import NightState, NightVerdict, judge_of_night
 from pipeline.review.decisions import FILE as REVIEWS
 from pipeline.roster import Roster
 from pipeline.state import State
 from pipeline.study import Study, load_study
+from pipeline.study_places import check_installed
+from pipeline.warehouse.carry import nights_carried
 from pipeline.warehouse.current import WarehouseError, current_night, nights_folder
 from pipeline.warehouse.frames import Tonight
 from pipeline.warehouse.query import open_night as open_warehouse
 from pipeline.warehouse.wholeness import is_complete
 
 FIRST_NAME = "n000000"
+# Opens what measures, given the study, a number of processes of this machine, and where to say
+# what a person has to know of it.
+Opener = Callable[[Study, int, list[str]], AbstractContextManager[Pool]]
 
 
 @dataclass(slots=True)
@@ -35,10 +40,12 @@ class Night:
 
     study: Study
     state: State
-    pool: MeasuringPool
+    pool: Pool
     name: str
     started_at: datetime
     full: bool
+    survey: Survey
+    notices: list[str] = field(default_factory=list)
     signature: str = ""
     began: float = field(default_factory=monotonic)
     chunks: list[list[Job]] = field(default_factory=list)
@@ -70,32 +77,37 @@ class NightReport:
 
 @contextmanager
 def open_night(
-    study_path: Path, *, workers: int | None = None, full: bool = False
+    study_path: Path, *, workers: int | None = None, full: bool = False, pool: Opener | None = None
 ) -> Iterator[Night]:
     """Open the study and its state for one night; raises StudyError and NightRunning.
 
     `workers` is the number of measuring processes, all cores unless given. `full` looks into
-    every file again, even where size and time have not changed.
+    every file again, even where size and time have not changed. `pool` opens what measures where
+    these are not processes of this machine.
     """
     study = load_study(study_path)
+    check_installed(study.places)
+    processes, notices = workers or os.cpu_count() or 1, list[str]()
     with (
         State(study.work_path) as state,
-        measuring_pool(workers or os.cpu_count() or 1) as pool,
+        pool(study, processes, notices) if pool else measuring_pool(processes) as opened,
     ):
-        night = Night(study, state, pool, _next_name(study, state), datetime.now(UTC), full)
+        name, now = _next_name(study, state), datetime.now(UTC)
         # Taken before anything is read: what arrives during the night is left for the next one.
-        night.signature = signature(study)
+        night = Night(study, state, opened, name, now, full, survey(study), notices)
+        night.signature = signature(study, night.survey)
         yield night
 
 
 def _next_name(study: Study, state: State) -> str:
-    """Return the name after the last, whether the state or the warehouse remembers it."""
+    """Return the name after the last that the state, the warehouse or its store remembers."""
     last = state.value("SELECT max(night) FROM nights") or FIRST_NAME
     kept = [folder.name for folder in nights_folder(study.path).glob("n" + 6 * "[0-9]")]
-    return f"n{int(max([last, *kept])[1:]) + 1:06d}"
+    carried = nights_carried(study.places.warehouse)
+    return f"n{int(max([last, *kept, *carried])[1:]) + 1:06d}"
 
 
-def signature(study: Study) -> str:
+def signature(study: Study, seen: Survey) -> str:
     """Return a digest of all that a night rests on: deliveries, study files, code.
 
     Only names, sizes and times of deliveries are looked at. Equal signatures mean that nothing
@@ -103,9 +115,9 @@ def signature(study: Study) -> str:
     """
     digest = hashlib.sha256(code_fingerprint().encode())
     for centre in study.centres:
-        for found in find_deliveries(study, centre):
+        for found in seen.found[centre]:
             digest.update(f"{centre}/{found.delivery}/{found.stat_digest}".encode())
-    for problem in find_strays(study):
+    for problem in seen.strays:
         digest.update(problem.sentence.encode())
     for file in study_files(study.path):
         digest.update(file.read_bytes())
@@ -140,15 +152,15 @@ def close_idle(night: Night) -> NightReport:
     with open_warehouse(last) as warehouse:
         conservation = warehouse.execute("SELECT * FROM conservation").df()
     before = night.state.frame("SELECT state, sentences FROM nights ORDER BY night DESC LIMIT 1")
-    state: NightState = before["state"][0]
-    sentences = before["sentences"][0].splitlines()
+    state: NightState = "red" if night.failures else before["state"][0]
+    sentences = [*night.failures, *before["sentences"][0].splitlines()]
     _record(night, NightVerdict(state, tuple(sentences)), published=True)
     return _report(night, state, conservation, tuple(sentences), idle=True)
 
 
 def close_night(night: Night) -> NightReport:
     """Record how the night ended and say it in numbers and sentences."""
-    verdict = judge_of_night(night.tonight, night.conservation, night.failures)
+    verdict = judge_of_night(night.tonight, night.conservation, night.failures, night.notices)
     _record(night, verdict, published=night.folder is not None)
     return _report(night, verdict.state, night.conservation, verdict.sentences, idle=False)
 

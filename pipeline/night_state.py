@@ -23,16 +23,19 @@ class NightVerdict:
 
 
 def judge_of_night(
-    tonight: Tonight | None, conservation: pd.DataFrame, failures: Sequence[str]
+    tonight: Tonight | None,
+    conservation: pd.DataFrame,
+    failures: Sequence[str],
+    notices: Sequence[str] = (),
 ) -> NightVerdict:
     """Return red when ours failed or counts do not add up, amber when a person must act."""
     failed = list(dict.fromkeys(failures))
     if tonight is None and not failed:
         failed.append("Nothing was judged in this night.")
-    waiting: list[str] = []
+    waiting = list(dict.fromkeys(notices))
     if tonight is not None and len(conservation):
         failed += _failed(tonight, conservation)
-        waiting = _waiting(tonight, conservation)
+        waiting += _waiting(tonight, conservation)
     if failed:
         return NightVerdict("red", (*failed, *waiting))
     return NightVerdict("amber" if waiting else "green", tuple(waiting))

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from pipeline.intake.store import placed
 from pipeline.jobs import Job, content_key
 from pipeline.roster import Roster
 from pipeline.study import Device, Study
@@ -94,7 +94,7 @@ def _job(
         session=getattr(row, "session", None),
         item=item,
         technique=technique,
-        path=Path(row.folder) / row.file,
+        path=placed(row.folder) / row.file,
         file=row.file,
         device=device,
         context=context,

@@ -8,12 +8,11 @@ from pathlib import Path
 import pandas as pd
 
 from pipeline import evidence
-from pipeline.intake.discover import find_deliveries
 from pipeline.night import Night, NightReport, close_idle, close_night, is_idle, open_night
 from pipeline.night_state import count
 from pipeline.planning import check_jobs, recording_jobs, with_keys
 from pipeline.roster import read_roster
-from pipeline.stages import judge_night, publish_night
+from pipeline.stages import carry_night, judge_night, publish_night
 from pipeline.warehouse.query import open_night as open_warehouse
 
 NEXT_NIGHT = "Run: quietsleep nightly"
@@ -46,6 +45,7 @@ def rejudge_study(study_path: Path) -> Rejudged:
         load_measured(night)
         judge_night(night)
         publish_night(night)
+        carry_night(night)
         return close_rejudging(night, notes)
 
 
@@ -98,7 +98,7 @@ def left_alone(night: Night) -> tuple[str, ...]:
     new = [
         f"{centre}/{found.delivery}"
         for centre in night.study.centres
-        for found in find_deliveries(night.study, centre)
+        for found in night.survey.found[centre]
         if not taken.get((centre, found.delivery), "").startswith(found.stat_digest)
     ]
     if not new:

@@ -22,13 +22,21 @@ import contracts
 from pipeline import evidence
 from pipeline.acceptance import rules_version
 from pipeline.intake.asked import Unreadable
-from pipeline.intake.discover import find_deliveries
+from pipeline.intake.store import Address
 from pipeline.jobs import Job, code_fingerprint
 from pipeline.judged_night import judge_in_blocks
 from pipeline.known_answers.compare import known_answers, moved
 from pipeline.ledger import ledger_rows, write_ledger
 from pipeline.measure import load_recording
-from pipeline.night import Night, NightReport, close_idle, close_night, is_idle, open_night
+from pipeline.night import (
+    Night,
+    NightReport,
+    Opener,
+    close_idle,
+    close_night,
+    is_idle,
+    open_night,
+)
 from pipeline.night_state import judge_of_night
 from pipeline.pages.traces import Loaded
 from pipeline.pages.write import PagesReport, write_pages
@@ -40,22 +48,24 @@ from pipeline.setbacks import in_words
 from pipeline.study import Study, check_units
 from pipeline.taking_in import take_in_delivery
 from pipeline.techniques.interface import technique_of
+from pipeline.warehouse.carry import carry
 from pipeline.warehouse.current import current_night
 from pipeline.warehouse.frames import in_contract, study_frames
 from pipeline.warehouse.publish import NightFacts, publish
 from pipeline.warehouse.rows import Spool
 
-JOBS_PER_CHUNK = 40
 Kind = Literal["check", "recording"]
 # Checks come first: box factor and half-life go into what recordings are measured with.
 KINDS: tuple[Kind, ...] = ("check", "recording")
 
 
-def run_night(study_path: Path, *, workers: int | None = None, full: bool = False) -> NightReport:
+def run_night(
+    study_path: Path, *, workers: int | None = None, full: bool = False, pool: Opener | None = None
+) -> NightReport:
     """Run one night in this process, without the orchestrator."""
-    with open_night(study_path, workers=workers, full=full) as night:
+    with open_night(study_path, workers=workers, full=full, pool=pool) as night:
         if is_idle(night):
-            return close_idle(night)
+            return end_idle(night)
         check_study(night.study)
         for centre in night.study.centres:
             take_in_centre(night, centre)
@@ -64,8 +74,15 @@ def run_night(study_path: Path, *, workers: int | None = None, full: bool = Fals
                 measure_chunk(night, chunk)
         judge_night(night)
         publish_night(night)
+        carry_night(night)
         write_night_pages(night)
         return close_night(night)
+
+
+def end_idle(night: Night) -> NightReport:
+    """End a night without work; what an earlier night could not carry to its store is carried."""
+    carry_night(night)
+    return close_idle(night)
 
 
 def check_study(study: Study) -> None:
@@ -115,7 +132,7 @@ def rebuild_pages(study_path: Path) -> PagesReport:
 def take_in_centre(night: Night, centre: str) -> None:
     """Take in what a centre delivered since the last night; unchanged deliveries cost a look."""
     with _stage(night, "taking in"):
-        for found in find_deliveries(night.study, centre):
+        for found in night.survey.found[centre]:
             with _guarded(night, f"taking in {centre}/{found.delivery}"):
                 take_in_delivery(night, found)
 
@@ -142,8 +159,10 @@ def _chunk(night: Night, jobs: Sequence[Job]) -> list[int]:
     stored = night.state.stored_keys()
     todo = list({job.key: job for job in jobs if job.key not in stored}.values())
     night.state.forget_measured(job.key for job in todo)
+    if not todo:
+        return []
     first = len(night.chunks)
-    size = min(JOBS_PER_CHUNK, max(1, -(-len(todo) // (2 * night.pool.workers))))
+    size = min(night.pool.jobs_per_chunk, max(1, -(-len(todo) // (2 * night.pool.workers))))
     night.chunks += [todo[at : at + size] for at in range(0, len(todo), size)]
     return list(range(first, len(night.chunks)))
 
@@ -179,7 +198,7 @@ def publish_night(night: Night) -> None:
         if wrong := moved(answers):
             night.failures += wrong
             return
-        verdict = judge_of_night(night.tonight, night.conservation, night.failures)
+        verdict = judge_of_night(night.tonight, night.conservation, night.failures, night.notices)
         facts = NightFacts(
             study=night.study.name,
             started_at=night.started_at,
@@ -199,6 +218,13 @@ def publish_night(night: Night) -> None:
         if night.folder is not None and night.roster is not None and not night.failures:
             used = (night.roster.recordings, night.roster.checks)
             night.state.keep_measured(pd.concat([rows["content_key"].dropna() for rows in used]))
+
+
+def carry_night(night: Night) -> None:
+    """Carry the published nights to the store of the warehouse, where the study names one."""
+    if night.study.places.warehouse:
+        with _stage(night, "carrying to the store"):
+            carry(night.study.path, Address(night.study.places.warehouse))
 
 
 def write_night_pages(night: Night) -> None:

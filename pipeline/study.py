@@ -17,12 +17,14 @@ import contracts
 from contracts.model import Rule
 from pipeline.study_devices import CHANNEL_UNITS, Centre, ChannelMap, Device, read_centre
 from pipeline.study_entry import CODE, Entry, StudyError
+from pipeline.study_places import Places, read_places
 
 __all__ = [
     "Centre",
     "ChannelMap",
     "Decision",
     "Device",
+    "Places",
     "Study",
     "StudyError",
     "Waiver",
@@ -71,10 +73,11 @@ class Study:
     waivers: tuple[Waiver, ...] = ()
     reference_files: tuple[Path, ...] = ()
     devices: Mapping[str, Device] = field(default_factory=dict)
+    places: Places = field(default_factory=Places)
 
     @property
     def deliveries_path(self) -> Path:
-        """Folder with one folder a centre, each with its deliveries."""
+        """Folder with one folder a centre, each with its deliveries; `places` may name another."""
         return self.path / "deliveries"
 
     @property
@@ -93,6 +96,7 @@ def load_study(path: Path) -> Study:
     if contract != known:
         raise StudyError(f'study.toml: contract is "{contract}"; this program knows "{known}".')
     entry.allow("seed", "demo")
+    places = read_places(entry)
     entry.finish()
     centres = _centres(path)
     return Study(
@@ -104,6 +108,7 @@ def load_study(path: Path) -> Study:
         waivers=_waivers(path, centres),
         reference_files=tuple(sorted((path / "references").glob("*.toml"))),
         devices={key: d for c in centres.values() for key, d in c.devices.items()},
+        places=places,
     )
 
 

@@ -114,6 +114,14 @@ class Entry:
             raise StudyError(f"{self.place}: write each of {name} as [[{name}]].")
         return [Entry(v, f"{self.place}, {name} {i}") for i, v in enumerate(values, start=1)]
 
+    def table(self, name: str) -> Entry:
+        """Return a table inside this one with its own place; an empty one when there is none."""
+        self._used.add(name)
+        values = self._values.get(name, {})
+        if not isinstance(values, dict):
+            raise StudyError(f"{self.place}: write {name} as a table, [{name}].")
+        return Entry(values, f"{self.place}, [{name}]")
+
     def allow(self, *names: str) -> None:
         """Accept these names without using them."""
         self._used.update(names)

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import hashlib
-from pathlib import Path
 
 import pandas as pd
 
 from pipeline.intake.discover import Found
+from pipeline.intake.store import Address, placed
 from pipeline.intake.tables import Delivered, take_in
 from pipeline.jobs import intake_fingerprint, registration_digest
 from pipeline.night import Night
@@ -39,13 +39,17 @@ def _is_known(night: Night, where: list[str], digest: str) -> bool:
         "SELECT state, path FROM deliveries WHERE centre = ? AND delivery = ? AND stat_digest = ?",
         [*where, digest],
     )
-    return len(known) > 0 and (known["state"][0] != "accepted" or Path(known["path"][0]).is_dir())
+    if known.empty or known["state"][0] != "accepted":
+        return len(known) > 0
+    path = placed(known["path"][0])
+    return isinstance(path, Address) or path.is_dir()
 
 
 def _digest(night: Night, found: Found) -> str:
     """Return a digest of all that taking in a delivery rests on, and of where it lies."""
     registered = registration_digest(night.study.centres[found.centre])
-    place = hashlib.sha256(str(found.path.resolve()).encode("utf-8", "surrogateescape"))
+    lies = found.path if isinstance(found.path, Address) else found.path.resolve()
+    place = hashlib.sha256(str(lies).encode("utf-8", "surrogateescape"))
     return f"{found.stat_digest} {intake_fingerprint()} {registered} {place.hexdigest()}"
 
 

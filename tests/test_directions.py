@@ -13,7 +13,7 @@ ROOT = Path(__file__).parents[1]
 LAYERS = (
     ("setbacks",),
     ("records",),
-    ("study", "study_devices", "study_entry"),
+    ("study", "study_devices", "study_entry", "study_places"),
     ("intake",),
     ("signals",),
     ("techniques", "equipment"),
@@ -29,7 +29,16 @@ LAYERS = (
     ("reviewing", "judged_night", "night_state", "night", "taking_in", "stages"),
     ("rejudge", "doctor"),
     ("closing", "review_lists"),
-    ("cli_app", "cli_ask", "cli_doctor", "cli_nights", "cli_pages", "cli_release", "cli_review"),
+    (
+        "cli_app",
+        "cli_ask",
+        "cli_doctor",
+        "cli_fetch",
+        "cli_nights",
+        "cli_pages",
+        "cli_release",
+        "cli_review",
+    ),
     ("cli",),
 )
 RANK = {name: rank for rank, names in enumerate(LAYERS) for name in names}
@@ -87,7 +96,15 @@ def test_stages_import_only_earlier_stages() -> None:
 
 def test_only_dags_know_the_orchestrator() -> None:
     for path in [*modules("pipeline"), *modules("contracts"), *modules("demo_centres")]:
-        assert "prefect" not in {name.split(".")[0] for name in imported(path)}, path
+        known = {name.split(".")[0] for name in imported(path)}
+        assert not known & {"prefect", "prefect_dask", "dask", "distributed"}, path
+
+
+def test_only_the_store_knows_the_library_of_stores() -> None:
+    """And only when it is asked: without an address, nothing of it is loaded."""
+    for path in [*modules("pipeline"), *modules("contracts"), *modules("dags")]:
+        known = {name.split(".")[0] for name in imported(path)} & {"fsspec", "s3fs", "botocore"}
+        assert not known or path.stem in {"store", "study_places"}, path
 
 
 def test_pipeline_calls_flows_and_demo_only_from_the_command_line() -> None:

@@ -13,7 +13,7 @@ from pipeline.cli import app
 from pipeline.references import load_references
 
 ROOT = Path(__file__).parents[1]
-PAPERS = ["README.md", "DEVELOPERS.md", "docs/queries.md"]
+PAPERS = ["README.md", "DEVELOPERS.md", "docs/queries.md", "docs/cluster.md"]
 
 
 @pytest.mark.parametrize("paper", PAPERS)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from pipeline.intake.discover import Found
+from pipeline.intake.store import Address
 from pipeline.records import Problem
 
 if TYPE_CHECKING:
@@ -31,7 +32,7 @@ class Delivered:
     centre: str
     delivery: str
     state: DeliveredState
-    root: Path
+    root: Path | Address
     created: datetime | None = None
     sha256: str = ""
     tables: dict[str, pd.DataFrame] = field(default_factory=dict)
@@ -46,7 +47,7 @@ class Delivered:
 
 
 def without_rows(
-    found: Found, root: Path, state: DeliveredState, problems: Iterable[Problem]
+    found: Found, root: Path | Address, state: DeliveredState, problems: Iterable[Problem]
 ) -> Delivered:
     """Return a delivery of which nothing is taken in but its problems."""
     return Delivered(found.centre, found.delivery, state, root, problems=list(problems))

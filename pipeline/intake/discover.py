@@ -17,6 +17,7 @@ from typing import Literal
 
 from pipeline.intake.identifiers import BIRTH_DATE, value_identifies
 from pipeline.intake.place import Place, study_words
+from pipeline.intake.store import Address
 from pipeline.records import Problem
 from pipeline.study import Study
 
@@ -39,7 +40,7 @@ class Found:
 
     centre: str
     delivery: str
-    path: Path
+    path: Path | Address
     is_archive: bool
     state: Literal["arrived", "arriving"]
     stats: Mapping[str, tuple[int, int]]
@@ -53,6 +54,24 @@ class Found:
         lines += [f"strange\0{path}" for path in sorted(self.strange)]
         joined = "\n".join((self.state, *lines)).encode("utf-8", "surrogateescape")
         return hashlib.sha256(joined).hexdigest()
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """What lies among the deliveries: those of each centre, and what belongs to none."""
+
+    found: dict[str, list[Found]]
+    strays: list[Problem]
+
+
+def survey(study: Study) -> Survey:
+    """Look once at everything delivered, in the study's folder or in the store it names."""
+    if study.places.deliveries:
+        from pipeline.intake.discover_store import survey_store
+
+        return survey_store(study)
+    found = {centre: find_deliveries(study, centre) for centre in study.centres}
+    return Survey(found, find_strays(study))
 
 
 def find_deliveries(study: Study, centre: str) -> list[Found]:
@@ -69,7 +88,7 @@ def find_deliveries(study: Study, centre: str) -> list[Found]:
             badly_named += 1
             found.append(_badly_named(centre, badly_named, Path(entry.path)))
         elif entry.name not in folders and name in folders:
-            found.append(_twice(centre, f"{name}.zip", Path(entry.path)))
+            found.append(twice(centre, f"{name}.zip", Path(entry.path)))
         else:
             found.append(found_at(Path(entry.path), centre))
     return found
@@ -115,14 +134,23 @@ def find_strays(study: Study) -> list[Problem]:
         if not entry.is_dir(follow_symlinks=False):
             continue
         if entry.name not in study.centres:
-            where = "a folder of deliveries"
-            problems.append(_stray(Place("", ""), where, "belongs to no registered centre"))
+            problems.append(stray_folder())
             continue
         loose = sum(not _is_delivery(e) for e in _listing(Path(entry.path)))
         if loose:
-            where = f"{loose} {'entry' if loose == 1 else 'entries'} beside the deliveries"
-            problems.append(_stray(Place(entry.name, ""), where, "no folder and no .zip archive"))
+            problems.append(loose_entries(entry.name, loose))
     return problems
+
+
+def stray_folder() -> Problem:
+    """A folder of deliveries of nobody who is registered."""
+    return _stray(Place("", ""), "a folder of deliveries", "belongs to no registered centre")
+
+
+def loose_entries(centre: str, loose: int) -> Problem:
+    """Entries among the deliveries of a centre that are no deliveries."""
+    where = f"{loose} {'entry' if loose == 1 else 'entries'} beside the deliveries"
+    return _stray(Place(centre, ""), where, "no folder and no .zip archive")
 
 
 def _stray(place: Place, what: str, why: str) -> Problem:
@@ -142,15 +170,20 @@ def _closed(place: Place, folder: Path) -> Problem | None:
     except (FileNotFoundError, NotADirectoryError):
         return None
     except OSError as error:
-        of_whom = f"of {place.centre}" if place.centre else "of all centres"
-        return place.problem(
-            CLOSED,
-            "deliveries",
-            f"The folder of deliveries {of_whom} cannot be opened: {error.strerror}.",
-            expected="a folder that the night may read",
-            remedy="Let the user who runs the night read the folder.",
-        )
+        return closed(place, error)
     return None
+
+
+def closed(place: Place, error: OSError) -> Problem:
+    """A folder of deliveries, or the store it lies in, cannot be looked into."""
+    of_whom = f"of {place.centre}" if place.centre else "of all centres"
+    return place.problem(
+        CLOSED,
+        "deliveries",
+        f"The folder of deliveries {of_whom} cannot be opened: {error.strerror}.",
+        expected="a folder that the night may read",
+        remedy="Let the user who runs the night read the folder.",
+    )
 
 
 def _listing(folder: Path) -> list[os.DirEntry[str]]:
@@ -175,7 +208,8 @@ def _badly_named(centre: str, number: int, path: Path) -> Found:
     return Found(centre, name, path, path.is_file(), "arrived", {}, (), (problem,))
 
 
-def _twice(centre: str, name: str, path: Path) -> Found:
+def twice(centre: str, name: str, path: Path | Address) -> Found:
+    """An archive beside a folder of the same name; the folder is the one that is read."""
     problem = Place(centre, name).problem(
         "delivery_twice",
         name,

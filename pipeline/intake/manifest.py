@@ -148,6 +148,11 @@ class Verifier:
         """Files that are what was listed: path -> (bytes, mtime_ns, sha256)."""
         return self.verified.stamps
 
+    def as_listed(self) -> list[str]:
+        """Files that are there with the size of their entry: each of these will be read."""
+        there = self.source.files
+        return [p for p, (size, _) in self.listed.items() if p in there and there[p][0] == size]
+
     def read(self, path: str) -> bytes | None:
         """Return the bytes of a listed file, or None when it is bad; either is written down."""
         try:

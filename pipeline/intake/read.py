@@ -19,6 +19,7 @@ from pipeline.intake.place import Place
 from pipeline.intake.read_csv import line_of_sample, name_bad_cell, read_csv
 from pipeline.intake.read_edf import read_edf
 from pipeline.intake.read_parquet import read_parquet
+from pipeline.intake.store import Address
 from pipeline.records import FloatArray, RawSignal
 from pipeline.study import Device
 
@@ -36,7 +37,7 @@ _READERS = {"csv": read_csv, "parquet": read_parquet, "edf": read_edf}
 
 
 def read_signal(
-    path: Path,
+    path: Path | Address,
     device: Device,
     needed_channels: Sequence[str],
     *,
@@ -58,8 +59,10 @@ def read_signal(
     return raw
 
 
-def read_bounded(path: Path, most_bytes: int = MOST_BYTES) -> bytes:
+def read_bounded(path: Path | Address, most_bytes: int = MOST_BYTES) -> bytes:
     """Read a plain file; raises OSError for links, devices, and files beyond `most_bytes`."""
+    if isinstance(path, Address):
+        return path.read(most_bytes)
     handle = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
     with os.fdopen(handle, "rb") as file:
         info = os.fstat(handle)
@@ -72,7 +75,7 @@ def read_bounded(path: Path, most_bytes: int = MOST_BYTES) -> bytes:
 
 
 def _asked(
-    path: Path, device: Device, needed_channels: Sequence[str], place: Place, where: str
+    path: Path | Address, device: Device, needed_channels: Sequence[str], place: Place, where: str
 ) -> Asked:
     where = where or path.name
     columns: dict[str, str] = {}
@@ -93,7 +96,7 @@ def _asked(
     return Asked(place, where, device, columns)
 
 
-def _bytes_of(path: Path, asked: Asked, sha256: str) -> bytes:
+def _bytes_of(path: Path | Address, asked: Asked, sha256: str) -> bytes:
     try:
         data = read_bounded(path)
     except FileNotFoundError:

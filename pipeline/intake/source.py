@@ -5,31 +5,36 @@ An archive is judged before anything of it is read: entries, sizes, ratio, paths
 
 from __future__ import annotations
 
+import errno
 import re
 import shutil
 import stat
 import zipfile
+from collections import deque
 from collections.abc import Iterable, Iterator, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Protocol
+from typing import IO, Protocol
 
 from pipeline.intake.discover import LEFT_BEHIND, MANIFEST, Found
 from pipeline.intake.place import Place
 from pipeline.intake.read import MOST_BYTES, read_bounded
+from pipeline.intake.store import MOST_DIRECTORY_BYTES, ZIP, ZIP_OF, Address, directory_bytes
 from pipeline.records import Problem
 
 MOST_ENTRIES = 20_000
 MOST_TOTAL_BYTES = 20 * 1024**3
-MOST_DIRECTORY_BYTES = 16 * 1024**2
 # Text of numbers shrinks to a third or a tenth; beyond these an archive is made to burst.
 MOST_RATIO = 100
 MOST_RATIO_OF_ENTRY = 1_000
 _SMALL_BYTES = 1024**2
+# From a store one small file after the other would mean to wait for most of the time.
+MOST_ASKED_AHEAD = 12
+MOST_BYTES_AHEAD = 8 * 1024**2
 SAFE_PATH = re.compile(
     r"(?=.{1,200}$)[A-Za-z0-9_][A-Za-z0-9_. -]*(?:/[A-Za-z0-9_][A-Za-z0-9_. -]*){0,3}"
 )
-_END_RECORD = b"PK\x05\x06"
 
 
 class Source(Protocol):
@@ -39,6 +44,9 @@ class Source(Protocol):
 
     def read(self, path: str) -> bytes:
         """Read one whole file; raises OSError with a reason when it cannot be."""
+
+    def expect(self, paths: Iterable[str]) -> None:
+        """Say which files will be read next, in this order."""
 
 
 class Refused(Exception):
@@ -60,6 +68,40 @@ class Folder:
         """Read one whole file; raises OSError with a reason when it cannot be."""
         return read_bounded(self._root / path)
 
+    def expect(self, paths: Iterable[str]) -> None:
+        """A folder gives its files at once."""
+
+
+class Stored:
+    """The files of a delivery in a store; small ones are asked for ahead, several at a time."""
+
+    def __init__(self, found: Found) -> None:
+        self._root = found.path
+        self.files: Mapping[str, tuple[int, int]] = found.stats
+        self._threads = ThreadPoolExecutor(MOST_ASKED_AHEAD)
+        self._waiting: deque[str] = deque()
+        self._coming: dict[str, Future[bytes]] = {}
+
+    def expect(self, paths: Iterable[str]) -> None:
+        """Ask for the first of these files now, and for each further one when one was read."""
+        self._waiting = deque(p for p in paths if self.files[p][0] <= MOST_BYTES_AHEAD)
+        self._ask()
+
+    def read(self, path: str) -> bytes:
+        """Read one whole file; raises OSError with a reason when it cannot be."""
+        coming = self._coming.pop(path, None)
+        self._ask()
+        return coming.result() if coming else read_bounded(self._root / path)
+
+    def close(self) -> None:
+        """Leave what was asked for and not read."""
+        self._threads.shutdown(wait=True, cancel_futures=True)
+
+    def _ask(self) -> None:
+        while self._waiting and len(self._coming) < MOST_ASKED_AHEAD:
+            path = self._waiting.popleft()
+            self._coming[path] = self._threads.submit(read_bounded, self._root / path)
+
 
 class Archive:
     """The files of a .zip; a single folder around all of them is taken off their paths."""
@@ -68,23 +110,24 @@ class Archive:
         """Open and judge the archive; raises Refused."""
         self._place = Place(found.centre, found.delivery)
         self._where = f"{found.delivery}.zip"
+        self._file = self._opened(found.path)
         try:
-            if _directory_bytes(found.path) > MOST_DIRECTORY_BYTES:
+            if directory_bytes(self._file) > MOST_DIRECTORY_BYTES:
                 raise self._refusal("its list of entries is too long")
-            self._zip = zipfile.ZipFile(found.path)
-        except Refused:
-            raise
-        except Exception:  # any bytes may come: the library raises more than its own errors
-            raise self._refusal("it is damaged or cut short") from None
-        try:
-            self.files, self._infos = self._judge(found)
-        except Refused:
-            self.close()
-            raise
+            self._zip = zipfile.ZipFile(self._file)
+            self.files, self._infos, self._around = self._judge(found)
+        except BaseException as error:  # any bytes may come: the library raises more than its own
+            self._file.close()
+            raise self._said(error) from None
 
     def close(self) -> None:
         """Close the archive."""
         self._zip.close()
+        self._file.close()
+
+    def inside(self, archive: Address) -> Address:
+        """Return where the files lie that `files` names, for an archive in a store."""
+        return Address(f"{ZIP}{self._around}{ZIP_OF}{archive}")
 
     def read(self, path: str) -> bytes:
         """Read one whole file; raises OSError with a reason when it cannot be."""
@@ -92,12 +135,31 @@ class Archive:
             raise OSError(f"it is larger than {MOST_BYTES // 1024**2} MB")
         try:
             return self._zip.read(self._infos[path])
-        except Exception:  # any bytes may come: the library raises more than its own errors
+        except Exception as error:  # any bytes may come: the library raises more than its own
+            if isinstance(error, OSError) and error.errno is not None:
+                raise
             raise OSError("its part of the archive is damaged") from None
+
+    def expect(self, paths: Iterable[str]) -> None:
+        """An archive is read in one stream already."""
+
+    def _opened(self, path: Path | Address) -> IO[bytes]:
+        try:
+            return path.open("rb")
+        except OSError as error:
+            raise self._said(error) from None
+
+    def _said(self, error: BaseException) -> BaseException:
+        """Return what to raise: a machine or store in the way is not the archive's damage."""
+        if isinstance(error, Refused) or not isinstance(error, Exception):
+            return error
+        if isinstance(error, OSError) and error.errno not in {None, errno.EINVAL}:
+            return Refused(not_opened(self._place, self._where, error))
+        return self._refusal("it is damaged or cut short")
 
     def _judge(
         self, found: Found
-    ) -> tuple[Mapping[str, tuple[int, int]], Mapping[str, zipfile.ZipInfo]]:
+    ) -> tuple[Mapping[str, tuple[int, int]], Mapping[str, zipfile.ZipInfo], str]:
         entries = [i for i in self._zip.infolist() if not _is_left_behind(i.filename)]
         reason = unsafe_entries(entries, found.stats[""][0])
         if reason:
@@ -106,7 +168,8 @@ class Archive:
         around = _folder_around(plain)
         infos = {name[len(around) :]: info for name, info in plain.items()}
         mtime_ns = found.stats[""][1]
-        return {name: (info.file_size, mtime_ns) for name, info in infos.items()}, infos
+        files = {name: (info.file_size, mtime_ns) for name, info in infos.items()}
+        return files, infos, around
 
     def _refusal(self, reason: str) -> Refused:
         return Refused(
@@ -123,17 +186,28 @@ class Archive:
         )
 
 
+def not_opened(place: Place, where: str, error: OSError) -> Problem:
+    """The machine or the store stood in the way; the next night tries again."""
+    return place.problem(
+        "not_opened",
+        where,
+        f"{where} cannot be read: {error.strerror or error}.",
+        expected="a file that the night may read",
+        remedy="Nothing, if it passes: the next night tries again.",
+    )
+
+
 @contextmanager
 def open_source(found: Found) -> Iterator[Source]:
     """Open a delivery, folder or archive; raises Refused for an archive that may not be opened."""
-    if not found.is_archive:
+    if not found.is_archive and isinstance(found.path, Path):
         yield Folder(found)
         return
-    archive = Archive(found)
+    source = Archive(found) if found.is_archive else Stored(found)
     try:
-        yield archive
+        yield source
     finally:
-        archive.close()
+        source.close()
 
 
 def unsafe_entries(entries: list[zipfile.ZipInfo], archive_bytes: int) -> str:
@@ -193,13 +267,3 @@ def _folder_around(names: Iterable[str]) -> str:
     around = next((n[: -len(MANIFEST)] for n in names if n.endswith(f"/{MANIFEST}")), "")
     single = around.count("/") == 1 and all(n.startswith(around) for n in names)
     return around if single else ""
-
-
-def _directory_bytes(path: Path) -> int:
-    """Size of the list of entries as the end of the archive says; it is read before the list."""
-    with path.open("rb") as file:
-        size = file.seek(0, 2)
-        file.seek(max(0, size - 65_557))
-        tail = file.read()
-    at = tail.rfind(_END_RECORD)
-    return int.from_bytes(tail[at + 12 : at + 16], "little") if at >= 0 else 0

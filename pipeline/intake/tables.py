@@ -5,6 +5,7 @@ The order matters: nothing of a delivery is put into words before the privacy sc
 
 from __future__ import annotations
 
+import errno
 import json
 import tempfile
 from collections.abc import Mapping, Sequence
@@ -31,7 +32,16 @@ from pipeline.intake.manifest import Manifest, Verifier, read_manifest, unlisted
 from pipeline.intake.place import Place, study_words
 from pipeline.intake.privacy import Watch
 from pipeline.intake.read import Unreadable, read_signal
-from pipeline.intake.source import Archive, Refused, Source, discard, open_source, unpack
+from pipeline.intake.source import (
+    Archive,
+    Refused,
+    Source,
+    discard,
+    not_opened,
+    open_source,
+    unpack,
+)
+from pipeline.intake.store import Address
 from pipeline.intake.table_cells import TypedTable, typed_table
 from pipeline.intake.table_text import (
     DELIVERY_TABLES,
@@ -53,19 +63,22 @@ def take_in(study: Study, found: Found, known: Stamps | None = None) -> Delivere
     """Take in one delivery; whatever is wrong with it becomes a problem in the result.
 
     `known` holds the stamps of an earlier night: files of the same size and time are not hashed
-    again. An archive is unpacked into the work folder once it is accepted.
+    again. An archive is unpacked into the work folder once it is accepted; one in a store is
+    read where it lies, now and when it is measured.
     """
     target = study.work_path / "unpacked" / found.centre / found.delivery
-    root = target if found.is_archive else found.path
+    root = target if found.is_archive else found.path  # of an archive in a store: once it is open
     if found.state == "arriving":
         return without_rows(found, root, "arriving", found.problems)
     if found.problems:
         return without_rows(found, root, "quarantined", found.problems)
     try:
         with open_source(found) as source:
+            if isinstance(source, Archive) and isinstance(found.path, Address):
+                root = source.inside(found.path)
             delivered = _Intake(study, found, source, known or {}, root).run()
-            if isinstance(source, Archive):
-                delivered = _unpacked(source, found, delivered)
+            if isinstance(source, Archive) and isinstance(root, Path):
+                delivered = _unpacked(source, found, delivered, root)
             return delivered
     except Refused as refused:
         return without_rows(found, root, "quarantined", [refused.problem])
@@ -96,7 +109,7 @@ class _Intake:
     found: Found
     source: Source
     known: Stamps
-    root: Path
+    root: Path | Address
 
     @property
     def place(self) -> Place:
@@ -106,8 +119,11 @@ class _Intake:
         """Take in the delivery; see `take_in`."""
         try:
             manifest = read_manifest(self.source.read(MANIFEST), self.found)
-        except (OSError, KeyError):
-            return without_rows(self.found, self.root, "quarantined", [no_manifest(self.place)])
+        except (OSError, KeyError) as error:
+            said = no_manifest(self.place)
+            if isinstance(error, OSError) and error.errno not in {None, errno.ENOENT}:
+                said = not_opened(self.place, MANIFEST, error)
+            return without_rows(self.found, self.root, "quarantined", [said])
         verifier = Verifier(self.source, self.place, manifest.files, self.known)
         texts = self._texts(verifier)
         watch = Watch(self.place, study_words(self.study))
@@ -157,9 +173,11 @@ class _Intake:
         self, typed: Mapping[str, TypedTable], verifier: Verifier
     ) -> dict[str, tuple[Heading, Device]]:
         devices = self._devices_of(typed)
+        tables = {f"{name}.csv" for name in DELIVERY_TABLES}
+        self.source.expect(p for p in verifier.as_listed() if p not in tables)
         headings: dict[str, tuple[Heading, Device]] = {}
         for path in verifier.listed:
-            if path.endswith(".csv") and path[:-4] in DELIVERY_TABLES:
+            if path in tables:
                 continue
             data = verifier.read(path)
             if data is not None and path in devices:
@@ -223,8 +241,8 @@ def _counts(texts: Mapping[str, TextTable], holding: Holding) -> dict[str, int]:
     return counts
 
 
-def _unpacked(source: Archive, found: Found, delivered: Delivered) -> Delivered:
-    target, mark = delivered.root, delivered.root.with_name(f"{delivered.root.name}.unpacked")
+def _unpacked(source: Archive, found: Found, delivered: Delivered, target: Path) -> Delivered:
+    mark = target.with_name(f"{target.name}.unpacked")
     if delivered.state != "accepted":
         discard(target)
         return delivered

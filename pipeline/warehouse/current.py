@@ -41,12 +41,16 @@ def night_facts(night_path: Path) -> dict[str, Any]:
 
 def point_at(study_path: Path, night_path: Path) -> None:
     """Swap `current` to that night in one step."""
-    warehouse = study_path / "warehouse"
-    fresh = warehouse / ".current.new"
+    swap_pointer(study_path / "warehouse", Path("nights") / night_path.name)
+
+
+def swap_pointer(folder: Path, target: Path) -> None:
+    """Make `current` inside a folder a link to `target`, in one step."""
+    fresh = folder / ".current.new"
     fresh.unlink(missing_ok=True)
-    fresh.symlink_to(Path("nights") / night_path.name, target_is_directory=True)
-    fresh.replace(warehouse / "current")
-    sync_folder(warehouse)
+    fresh.symlink_to(target, target_is_directory=True)
+    fresh.replace(folder / "current")
+    sync_folder(folder)
 
 
 def published_nights(study_path: Path) -> list[Path]:

@@ -72,6 +72,7 @@ class InProcess:
     """Stands for the pool: measures here."""
 
     workers = 1
+    jobs_per_chunk = 40
 
     def __init__(self, steps: Steps) -> None:
         self._steps = steps

@@ -16,10 +16,10 @@ CHOSEN = {"text-unidecode": "Artistic License"}
 REFUSED = re.compile(r"(?<!L)(?<!Lesser )\bA?GPL|Affero|GNU General Public", re.I)
 
 
-def needed_at_run_time() -> set[str]:
-    """Names of everything that is installed because the pipeline, without extras, needs it."""
+def needed_at_run_time(*extras_of_ours: str) -> set[str]:
+    """Names of everything that is installed because the pipeline, with these extras, needs it."""
     found: set[str] = set()
-    todo = [("quietsleep", frozenset[str]())]
+    todo = [("quietsleep", frozenset(extras_of_ours))]
     while todo:
         name, extras = todo.pop()
         for text in distribution(name).requires or ():
@@ -40,9 +40,11 @@ def licences_of(name: str) -> list[str]:
     return [text for text in said if text.strip() and text.strip() != "License :: OSI Approved"]
 
 
-def test_no_gpl_or_agpl_at_run_time() -> None:
-    names = needed_at_run_time()
+@pytest.mark.parametrize("extras", [(), ("cluster",)])
+def test_no_gpl_or_agpl_at_run_time(extras: tuple[str, ...]) -> None:
+    names = needed_at_run_time(*extras)
     assert len(names) > 50 and {"numpy", "duckdb", "prefect"} <= names
+    assert ({"distributed", "s3fs"} <= names) == ("cluster" in extras)
     refused = {}
     for name in sorted(names):
         licences = licences_of(name)
@@ -69,6 +71,7 @@ def test_which_licences_are_refused(text: str, is_refused: bool) -> None:
 def test_what_is_optional_stays_optional() -> None:
     """Tools of the tests and of the audit are not pulled in at run time."""
     names = needed_at_run_time()
+    assert not names & {"dask", "s3fs", "moto"}
     assert not names & {"pytest", "hypothesis", "neurokit2", "coolprop", "pip-audit", "playwright"}
     with pytest.raises(PackageNotFoundError):
         distribution("there-is-no-such-distribution")

@@ -19,6 +19,7 @@ class InProcess:
     """Stands for the pool; remembers what was measured."""
 
     workers = 1
+    jobs_per_chunk = 40
 
     def __init__(self) -> None:
         self.measured: list[str] = []

@@ -1,0 +1,117 @@
+"""Where a study's deliveries and warehouse lie, and which cluster measures, as study.toml says.
+
+Both tables are optional. Keys of a store, its endpoint and certificates stand in the environment
+or in the store's own configuration files, never in a study folder: that folder is copied about.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from importlib.util import find_spec
+
+from pipeline.study_entry import Entry, StudyError
+
+INSTALL = "install it with: pip install 'quietsleep[cluster]'"
+_ADDRESS = re.compile(r"(?P<scheme>[a-z][a-z0-9+.-]*)://(?P<rest>[^\s:@?#]*[^\s:@?#/])/*")
+_SCHEDULER = re.compile(r"(tcp|tls|ws|wss)://(\[[0-9A-Fa-f:]+\]|[A-Za-z0-9_.-]+):\d{1,5}")
+# What such a store holds is seen by one process alone.
+_OF_ONE_PROCESS = "memory"
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Addresses that stand for folders of the study; each is empty where there is none.
+
+    `deliveries` takes the place of the folder of that name. `warehouse` is where each published
+    night is carried to; it is always built in the study folder first. `scheduler` is the
+    scheduler of the cluster that measures.
+    """
+
+    deliveries: str = ""
+    warehouse: str = ""
+    scheduler: str = ""
+
+
+def read_places(whole: Entry) -> Places:
+    """Read the tables [places] and [cluster] of study.toml; raises StudyError."""
+    places, cluster = whole.table("places"), whole.table("cluster")
+    found = Places(
+        deliveries=address_in(places, "deliveries"),
+        warehouse=address_in(places, "warehouse"),
+        scheduler=_scheduler_in(cluster) if "cluster" in whole else "",
+    )
+    places.allow("deliveries", "warehouse")
+    places.finish()
+    cluster.finish()
+    if "places" in whole and not (found.deliveries or found.warehouse):
+        raise StudyError(f"{places.place}: give deliveries, warehouse or both, or take it out.")
+    if found.deliveries and found.warehouse and _overlap(found.deliveries, found.warehouse):
+        raise StudyError(
+            f"{places.place}: deliveries and warehouse lie one inside the other; give each a "
+            "place of its own."
+        )
+    if found.deliveries.startswith(f"{_OF_ONE_PROCESS}://"):
+        raise StudyError(
+            f"{places.place}: deliveries lie in the memory of one process, where the processes "
+            "that measure cannot read them."
+        )
+    return found
+
+
+def address_in(entry: Entry, name: str) -> str:
+    """Return an address without its last slashes; empty where the entry has none."""
+    if name not in entry:
+        return ""
+    text = entry.text(name)
+    if "@" in text or "?" in text:
+        raise StudyError(
+            f"{entry.place}: {name} holds more than an address; keys and settings of a store "
+            "stand in the environment, never in a study folder."
+        )
+    match = _ADDRESS.fullmatch(text)
+    if match is None:
+        raise StudyError(
+            f'{entry.place}: {name} is "{text}"; write an address such as "s3://bucket/study".'
+        )
+    return f"{match['scheme']}://{match['rest'].rstrip('/')}"
+
+
+def _scheduler_in(entry: Entry) -> str:
+    text = entry.text("scheduler")
+    if not _SCHEDULER.fullmatch(text):
+        raise StudyError(
+            f'{entry.place}: scheduler is "{text}"; write an address such as "tcp://host:8786".'
+        )
+    return text
+
+
+def _overlap(one: str, other: str) -> bool:
+    return f"{one}/".startswith(f"{other}/") or f"{other}/".startswith(f"{one}/")
+
+
+def check_installed(places: Places) -> None:
+    """Raise StudyError where a configured place needs a package that is not installed."""
+    if places.scheduler:
+        for package in ("distributed", "prefect_dask"):
+            if find_spec(package) is None:
+                raise StudyError(f"study.toml, [cluster]: {package} is not here; {INSTALL}.")
+    for name in ("deliveries", "warehouse"):
+        if address := getattr(places, name):
+            check_store(address, f"study.toml, [places]: {name}")
+
+
+def check_store(address: str, where: str) -> None:
+    """Raise StudyError where the kind of store is unknown or its package is not installed."""
+    if find_spec("fsspec") is None:
+        raise StudyError(f"{where} needs the package fsspec; {INSTALL}.")
+    import fsspec
+
+    scheme = address.partition("://")[0]
+    try:
+        fsspec.get_filesystem_class(scheme)
+    except ValueError:
+        raise StudyError(f"{where}: no kind of store is called {scheme}://.") from None
+    except ImportError as error:
+        hint = INSTALL if scheme in {"s3", "s3a"} else f"the store's library says: {error}"
+        raise StudyError(f"{where}: what reads {scheme}:// is not installed; {hint}.") from None

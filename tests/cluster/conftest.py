@@ -1,0 +1,113 @@
+"""A store that speaks S3, a cluster of two workers, and the night of one machine."""
+
+from __future__ import annotations
+
+import shutil
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from moto.server import ThreadedMotoServer
+from werkzeug.serving import WSGIRequestHandler
+
+from demo_centres.centres import write_demo_study
+from pipeline.intake import store as store_module
+from pipeline.stages import run_night
+from tests.cluster.places import (
+    BUCKET,
+    KEYS,
+    LOOPBACK,
+    Store,
+    Workers,
+    add_to_study,
+    change_a_limit,
+    in_process,
+    kind_of,
+)
+
+
+@pytest.fixture(scope="session")
+def s3(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
+    """The server; its keys and address stand in the environment, where the library looks."""
+    server = ThreadedMotoServer(ip_address=LOOPBACK, port=0, verbose=False)
+    server.start()
+    host, port = server.get_host_and_port()
+    served = Store(f"http://{host}:{port}")
+
+    def note(self: WSGIRequestHandler, code: object = "-", size: object = "-") -> None:
+        path = getattr(self, "path", "")
+        time.sleep(served.delay_s)
+        served.requests.append((kind_of(self.command, path, self.headers), path))
+
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(WSGIRequestHandler, "log_request", note)
+        home = tmp_path_factory.mktemp("no-aws-home")
+        for name, value in (
+            KEYS | {"AWS_ENDPOINT_URL": served.url, "AWS_CONFIG_FILE": str(home / "c")}
+        ).items():
+            patched.setenv(name, value)
+        served.files.mkdir(BUCKET)
+        yield served
+        server.stop()
+
+
+@pytest.fixture(autouse=True)
+def _store_is_up() -> None:
+    """What an earlier test found down is asked again."""
+    store_module._DOWN.clear()
+
+
+@pytest.fixture(scope="session")
+def workers(s3: Store, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Workers]:
+    """Two workers under one scheduler; the store's keys come from their environment."""
+    cluster = Workers(tmp_path_factory.mktemp("dask"))
+    cluster.start()
+    try:
+        cluster.wait()
+        yield cluster
+    finally:
+        cluster.stop()
+
+
+@pytest.fixture(scope="session")
+def delivered(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A small study as delivered."""
+    return write_demo_study(tmp_path_factory.mktemp("small") / "demo", sessions_per_centre=2)
+
+
+@pytest.fixture(scope="session")
+def one_machine(delivered: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same study after a night on one machine, out of a folder; do not change it."""
+    study = tmp_path_factory.mktemp("one") / "demo"
+    shutil.copytree(delivered, study)
+    run_night(study, workers=2)
+    return study
+
+
+@pytest.fixture(scope="session")
+def two_nights(one_machine: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The study after a second night, in which one limit was changed; do not change it."""
+    study = tmp_path_factory.mktemp("two") / "demo"
+    shutil.copytree(one_machine, study, symlinks=True)
+    change_a_limit(study)
+    run_night(study, pool=in_process)
+    return study
+
+
+@pytest.fixture
+def stored(request: pytest.FixtureRequest, s3: Store, delivered: Path, tmp_path: Path) -> Path:
+    """The small study with its deliveries in the store, and its warehouse carried there."""
+    study = tmp_path / "demo"
+    study.mkdir()
+    for entry in delivered.iterdir():
+        if entry.name not in {"deliveries", "truth"}:
+            (shutil.copytree if entry.is_dir() else shutil.copy)(entry, study / entry.name)
+    prefix = f"s3://{BUCKET}/{request.node.name.split('[')[0][:60]}"
+    s3.upload(delivered / "deliveries", f"{prefix}/deliveries")
+    add_to_study(
+        study,
+        ["[places]", f'deliveries = "{prefix}/deliveries"', f'warehouse = "{prefix}/warehouse"'],
+    )
+    s3.forget()
+    return study
