@@ -11,13 +11,14 @@ from rich.table import Table
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """Seconds taken, seconds of what it is compared with, and the bar as a ratio of the two."""
+    """Seconds taken, seconds of what it is compared with, and the bar: a ratio or a time."""
 
     name: str
     seconds: float
     beside_s: float | None
     most_times: float | None
     beside: str
+    most_s: float | None = None
 
     @property
     def ratio(self) -> float | None:
@@ -27,7 +28,15 @@ class Figure:
     @property
     def is_met(self) -> bool:
         """Whether the bar is met; a figure without a bar always is."""
-        return self.most_times is None or (self.ratio or 0.0) <= self.most_times
+        within = self.most_s is None or self.seconds <= self.most_s
+        return within and (self.most_times is None or (self.ratio or 0.0) <= self.most_times)
+
+    @property
+    def bar(self) -> str:
+        """The bar as the table shows it."""
+        if self.most_s is not None:
+            return duration(self.most_s)
+        return "" if self.most_times is None else f"x {self.most_times:g}"
 
 
 def show(title: str, figures: Sequence[Figure]) -> None:
@@ -42,8 +51,8 @@ def show(title: str, figures: Sequence[Figure]) -> None:
             f.beside,
             "" if f.beside_s is None else duration(f.beside_s),
             "" if f.ratio is None else f"{f.ratio:.2f}",
-            "" if f.most_times is None else f"{f.most_times:g}",
-            "" if f.most_times is None else "met" if f.is_met else "MISSED",
+            f.bar,
+            "" if not f.bar else "met" if f.is_met else "MISSED",
         )
     Console(width=110).print(table)
 

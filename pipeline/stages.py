@@ -11,7 +11,6 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, replace
 from datetime import UTC, datetime
-from functools import partial
 from pathlib import Path
 from time import monotonic
 from typing import Literal
@@ -21,13 +20,11 @@ import pandas as pd
 import contracts
 from pipeline import evidence
 from pipeline.acceptance import rules_version
-from pipeline.intake.asked import Unreadable
 from pipeline.intake.store import Address
 from pipeline.jobs import Job, code_fingerprint
 from pipeline.judged_night import judge_in_blocks
 from pipeline.known_answers.compare import known_answers, moved
 from pipeline.ledger import ledger_rows, write_ledger
-from pipeline.measure import load_recording
 from pipeline.night import (
     Night,
     NightReport,
@@ -38,7 +35,8 @@ from pipeline.night import (
     open_night,
 )
 from pipeline.night_state import judge_of_night
-from pipeline.pages.traces import Loaded
+from pipeline.pages.drawing import draw_in
+from pipeline.pages.traces import Draw
 from pipeline.pages.write import PagesReport, write_pages
 from pipeline.planning import check_jobs, recording_jobs, with_keys
 from pipeline.references import load_references
@@ -47,7 +45,6 @@ from pipeline.roster import read_roster
 from pipeline.setbacks import in_words
 from pipeline.study import Study, check_units
 from pipeline.taking_in import take_in_delivery
-from pipeline.techniques.interface import technique_of
 from pipeline.warehouse.carry import carry
 from pipeline.warehouse.current import current_night
 from pipeline.warehouse.frames import in_contract, study_frames
@@ -126,7 +123,7 @@ def rebuild_pages(study_path: Path) -> PagesReport:
         folder = current_night(study_path)
         for kind in KINDS:
             plan_measuring(night, kind)
-        return write_pages(night.study, folder, partial(_load, night))
+        return write_pages(night.study, folder, _draw(night))
 
 
 def take_in_centre(night: Night, centre: str) -> None:
@@ -231,22 +228,8 @@ def write_night_pages(night: Night) -> None:
     """Write the pages of every centre from the published night; skipped when there is none."""
     with _stage(night, "writing pages"):
         if night.folder is not None:
-            write_pages(night.study, night.folder, partial(_load, night))
+            write_pages(night.study, night.folder, _draw(night))
 
 
-def _load(night: Night, centre: str, recording: str) -> Loaded | None:
-    """Read one recording again for its picture; None where there is none to be read.
-
-    A recording that was not measured as it would be now has none: its picture could contradict
-    the numbers beside it.
-    """
-    job = night.jobs.get((centre, recording))
-    known = "SELECT count(*) FROM measured WHERE content_key = ?"
-    if job is None or not night.state.value(known, [job.key]):
-        return None
-    try:
-        loaded = load_recording(job)
-    except Unreadable:
-        return None
-    technique = technique_of(job.technique)
-    return loaded, technique, technique.find_trials(loaded)
+def _draw(night: Night) -> Draw:
+    return draw_in(night.pool, night.jobs, night.state.stored_keys())

@@ -17,7 +17,7 @@ from pipeline.pages.one_test import write_test_pages
 from pipeline.pages.render import page
 from pipeline.pages.rulebook import rule_book
 from pipeline.pages.source import CentreData, Night, Row, read_centre
-from pipeline.pages.traces import LoadRecording, write_traces
+from pipeline.pages.traces import Draw, write_traces
 from pipeline.study import Study
 
 MOST_ON_FIRST_PAGE = 1600
@@ -38,14 +38,14 @@ def write_site(
     centre: str,
     out_dir: Path | None = None,
     *,
-    load_recording: LoadRecording | None = None,
+    draw: Draw | None = None,
 ) -> Folder:
     """Write the folder of one centre from a published night; KeyError for an unknown centre."""
     night = Night(warehouse_night_dir)
     try:
         if centre not in {row["centre"] for row in night.centres()}:
             raise KeyError(f"the warehouse knows no centre {centre!r}")
-        return write_centre(study, night, centre, out_dir, load_recording)
+        return write_centre(study, night, centre, out_dir, draw)
     finally:
         night.close()
 
@@ -55,7 +55,7 @@ def write_centre(
     night: Night,
     centre: str,
     out_dir: Path | None = None,
-    load_recording: LoadRecording | None = None,
+    draw: Draw | None = None,
 ) -> Folder:
     """Write the folder of one centre from a night that is open already."""
     data = read_centre(night, centre)
@@ -64,7 +64,7 @@ def write_centre(
         study.work_path / "pages" / f"centre-{centre}.json",
     )
     frame = {"study_title": study.title, "place": data.centre["title"] or centre, "nav": NAV}
-    traces = write_traces(folder, data, load_recording)
+    traces = write_traces(folder, data, draw)
     write_test_pages(folder, data, traces, frame)
     _write_months(folder, data, frame)
     _put(folder, "index.html", "centre.html.jinja", _first_page(data), frame)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -23,6 +23,7 @@ LoadRecording = Callable[[str, str], Loaded | None]
 TIME_BUCKETS = 900
 LOOP_BUCKETS = 800
 AROUND_S = 1.0
+MOST_SOUND_SHOWN = 8
 
 WORDS = {
     "flow": ("Flow", "mL/s", 2),
@@ -72,46 +73,94 @@ def peaks_kept(values: FloatArray, buckets: int) -> IntArray:
     return np.unique(kept).astype(np.int64)
 
 
-def write_traces(folder: Folder, data: CentreData, load: LoadRecording | None) -> dict[str, bool]:
+class Wanted(NamedTuple):
+    """Traces of one recording that are to be drawn: index of the trial -> name of its file."""
+
+    centre: str
+    recording: str
+    names: dict[int, str]
+
+
+# Draws what is wanted, in order: for each recording the scripts by name, none where it cannot.
+Draw = Callable[[Sequence[Wanted]], Iterable[dict[str, str]]]
+
+
+def draw_with(load: LoadRecording) -> Draw:
+    """Return what draws in this process, one recording after the other."""
+
+    def draw(wanted: Sequence[Wanted]) -> Iterator[dict[str, str]]:
+        for each in wanted:
+            yield scripts_of(load(each.centre, each.recording), each.names)
+
+    return draw
+
+
+def scripts_of(loaded: Loaded | None, names: Mapping[int, str]) -> dict[str, str]:
+    """Return the scripts of the trials of a recording that are named, by name."""
+    if loaded is None:
+        return {}
+    signals, module, found = loaded
+    return {
+        names[trial.index]: trace_script(
+            names[trial.index], signals, trial, module.mark_trial(signals, trial)
+        )
+        for trial in found
+        if trial.index in names
+    }
+
+
+def write_traces(folder: Folder, data: CentreData, draw: Draw | None) -> dict[str, bool]:
     """Write the traces of every test that needs pictures; return which trace files there are.
 
     Signals are read only for recordings whose traces do not stand there already.
     """
     there: dict[str, bool] = {}
+    wanted: list[tuple[Wanted, str]] = []
     for test in data.tests:
-        key = (test["session"], test["technique"])
-        if load is None or not needs_pictures(data, test):
-            continue
-        trials: dict[str, list[Row]] = {}
-        for trial in data.trials.get(key, []):
-            trials.setdefault(trial["recording"], []).append(trial)
-        for recording in data.recordings.get(key, []):
-            rows = trials.get(recording["recording"], [])
-            if rows:
-                _write_recording(folder, recording, rows, load, there)
+        if draw is not None and needs_pictures(data, test):
+            wanted += _wanted(folder, data, test, there)
+    if draw is None:
+        return there
+    drawn = draw([each for each, _ in wanted])
+    for (_, digest), scripts in zip(wanted, drawn, strict=True):
+        for name, script in scripts.items():
+            folder.put(name, digest, lambda script=script: script)  # type: ignore[misc]
+            there[name] = True
     return there
 
 
-def _write_recording(
-    folder: Folder, recording: Row, trials: list[Row], load: LoadRecording, there: dict[str, bool]
-) -> None:
-    digest = digest_of([recording["content_key"], recording["code_fingerprint"]])
-    names = {t["trial_index"]: trace_file(recording["recording"], t["trial_index"]) for t in trials}
-    if all(folder.holds(name, digest) for name in names.values()):
-        for name in names.values():
-            folder.keep(name)
-            there[name] = True
-        return
-    loaded = load(recording["centre"], recording["recording"])
-    if loaded is None:
-        return
-    signals, module, found = loaded
-    for trial in found:
-        if trial.index in names:
-            name = names[trial.index]
-            script = trace_script(name, signals, trial, module.mark_trial(signals, trial))
-            folder.put(name, digest, lambda script=script: script)  # type: ignore[misc]
-            there[name] = True
+def _wanted(
+    folder: Folder, data: CentreData, test: Row, there: dict[str, bool]
+) -> Iterator[tuple[Wanted, str]]:
+    """Yield what is to be drawn of one test, and a digest of what it is drawn from."""
+    key = (test["session"], test["technique"])
+    trials: dict[str, list[Row]] = {}
+    for trial in shown_trials(data.trials.get(key, [])):
+        trials.setdefault(trial["recording"], []).append(trial)
+    for recording in data.recordings.get(key, []):
+        code = recording["recording"]
+        names = {t["trial_index"]: trace_file(code, t["trial_index"]) for t in trials.get(code, [])}
+        digest = digest_of([recording["content_key"], recording["code_fingerprint"]])
+        if names and all(folder.holds(name, digest) for name in names.values()):
+            for name in names.values():
+                folder.keep(name)
+                there[name] = True
+        elif names:
+            yield Wanted(recording["centre"], code, names), digest
+
+
+def shown_trials(trials: Sequence[Row]) -> list[Row]:
+    """Return the trials that have a picture: all that are not plainly accepted, and some that are.
+
+    To see what is wrong with a trial takes a few good ones beside it, not all of a long test.
+    """
+    shown, sound = [], 0
+    for trial in trials:
+        is_sound = trial["status"] == "accepted" and not trial["flagged"]
+        sound += is_sound
+        if not is_sound or sound <= MOST_SOUND_SHOWN:
+            shown.append(trial)
+    return shown
 
 
 def trace_script(name: str, recording: Recording, trial: Trial, marks: Sequence[Mark]) -> str:

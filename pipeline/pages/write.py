@@ -11,7 +11,7 @@ from pipeline.pages.folder import Folder
 from pipeline.pages.overview import write_overview
 from pipeline.pages.site import write_centre
 from pipeline.pages.source import Night
-from pipeline.pages.traces import LoadRecording
+from pipeline.pages.traces import Draw
 from pipeline.study import Study
 
 
@@ -27,17 +27,15 @@ class PagesReport:
     seconds: dict[str, float]
 
 
-def write_pages(
-    study: Study, night_dir: Path, load_recording: LoadRecording | None = None
-) -> PagesReport:
-    """Write every page of the night in `night_dir`; without `load_recording` no traces."""
+def write_pages(study: Study, night_dir: Path, draw: Draw | None = None) -> PagesReport:
+    """Write every page of the night in `night_dir`; without `draw` no traces."""
     folders: list[Folder] = []
     seconds: dict[str, float] = {}
     night = Night(night_dir)
     try:
         for row in night.centres():
             began = time.perf_counter()
-            folders.append(write_centre(study, night, row["centre"], None, load_recording))
+            folders.append(write_centre(study, night, row["centre"], None, draw))
             seconds[row["centre"]] = time.perf_counter() - began
     finally:
         night.close()

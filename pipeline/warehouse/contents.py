@@ -16,7 +16,7 @@ from pipeline.warehouse.database import write_database
 from pipeline.warehouse.descriptor import write_datapackage, write_dictionary, write_json
 from pipeline.warehouse.parts import Part, part_rows, write_parts
 from pipeline.warehouse.rows import Rows
-from pipeline.warehouse.views import view_sql
+from pipeline.warehouse.views import stored_view_sql, view_sql
 
 Tables = Mapping[str, Rows]
 
@@ -47,9 +47,8 @@ def describe_tables(
     contract = [rows.table for _, rows in sorted(tables.items())]
     counts = {name: rows.n_rows for name, rows in sorted(tables.items())}
     _check_counts(folder, counts, parts)
-    statements = view_sql()
-    write_database(folder, contract, parts, statements)
-    (folder / "views.sql").write_text(statements + "\n", encoding="utf-8")
+    write_database(folder, contract, parts, stored_view_sql())
+    (folder / "views.sql").write_text(view_sql() + "\n", encoding="utf-8")
     write_datapackage(
         folder / "datapackage.json",
         contract,

@@ -20,7 +20,7 @@ STORAGE_VERSION = "v1.0.0"
 
 
 def write_database(
-    folder: Path, tables: Sequence[Table], parts: Sequence[Part], view_statements: str
+    folder: Path, tables: Sequence[Table], parts: Sequence[Part], view_statements: Sequence[str]
 ) -> None:
     """Create study.duckdb from the parts, and check that each table holds every row of them."""
     paths: dict[str, list[str]] = {}
@@ -32,17 +32,19 @@ def write_database(
         path = folder / "study.duckdb"
         connection.execute(f"ATTACH '{path}' AS study (STORAGE_VERSION '{STORAGE_VERSION}')")
         connection.execute("USE study")
-        connection.execute("BEGIN")
         for table in tables:
-            connection.execute(duckdb_ddl(table))
+            connection.execute(f"BEGIN; {duckdb_ddl(table)}")
             connection.execute(
                 f'INSERT INTO "{table.name}" BY NAME '
                 "SELECT * FROM read_parquet(?, hive_partitioning = false)",
                 [paths[table.name]],
             )
             _check_count(connection, table.name, rows[table.name])
-        connection.execute(view_statements)
-        connection.execute("COMMIT")
+            connection.execute("COMMIT")
+        # What a view holds has no order of its own, and keeping one takes much memory.
+        connection.execute("SET preserve_insertion_order = false")
+        for statements in view_statements:
+            connection.execute(statements)
         connection.execute("USE memory; DETACH study")
 
 

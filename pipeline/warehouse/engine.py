@@ -26,7 +26,6 @@ def frugal_engine(beside: Path) -> Iterator[duckdb.DuckDBPyConnection]:
                 "memory_limit": MEMORY_LIMIT,
                 "temp_directory": spill,
                 "autoinstall_known_extensions": "false",
-                "TimeZone": "UTC",
             }
         ) as connection,
     ):

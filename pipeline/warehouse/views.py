@@ -6,12 +6,13 @@ contract; only what a view adds is described here.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from functools import cache
 from importlib import resources
 from string import Template
 
-from contracts import OUTCOMES, TABLES
+from contracts import OUTCOMES, TABLES, TECHNIQUES
 from contracts.model import Column, Outcome, Table
 from contracts.schemas import column_comment, table_comment
 
@@ -49,6 +50,8 @@ EVIDENCE = (
     ),
 )
 WAIVERS = Column("waivers", "text", "Waivers that changed a verdict of this test or its trials.")
+# So many rows that they are laid out technique by technique.
+LONGEST = "provenance"
 # Stands for two columns an outcome: its value, and why there is none.
 A_PAIR_FOR_EACH_OUTCOME = "<outcome>"
 
@@ -136,7 +139,44 @@ VIEWS: tuple[tuple[str, str, str, tuple[str | Column, ...]], ...] = (
 
 
 def view_sql() -> str:
-    """Return the statements that create every view and comment on it and its columns."""
+    """Return the statements that define every view and comment on it and its columns."""
+    return definitions() + "\n" + _all_comments()
+
+
+def stored_view_sql() -> list[str]:
+    """Return the statements that lay out the views once, so that a query need not work it out.
+
+    A published night never changes, so what a view says of it can be stored beside the tables, in
+    the schema `stored`; the views themselves read it there. To be carried out one by one: in one
+    transaction, all would stay in memory until its end.
+    """
+    stored = [statement for view in views() for statement in _stored(view.name)]
+    return [
+        f"BEGIN; {definitions()} CREATE SCHEMA stored; COMMIT;",
+        *stored,
+        f"BEGIN; {_all_comments()} COMMIT;",
+    ]
+
+
+def _stored(name: str) -> Iterator[str]:
+    if name == LONGEST:
+        yield f"CREATE TABLE stored.{name} AS SELECT * FROM main.{name} LIMIT 0;"
+        for technique in TECHNIQUES:
+            yield (
+                f"INSERT INTO stored.{name} SELECT * FROM main.{name} "
+                f"WHERE technique = {quote(technique)};"
+            )
+    else:
+        yield f"CREATE TABLE stored.{name} AS SELECT * FROM main.{name};"
+    yield f"CREATE OR REPLACE VIEW main.{name} AS SELECT * FROM stored.{name};"
+
+
+def _all_comments() -> str:
+    return "\n".join(comment for view in views() for comment in _comments(view))
+
+
+def definitions() -> str:
+    """Return the statements that create every view, each from the tables and the views before."""
     template = resources.files("pipeline.warehouse").joinpath("views.sql").read_text("utf-8")
     listed = ",\n    ".join(
         f"({quote(o.technique)}, {quote(o.name)}, {quote(o.unit)})" for o in OUTCOMES.values()
@@ -146,8 +186,7 @@ def view_sql() -> str:
         for name in OUTCOMES
         for measure, column in (("value", name), ("why", f"{name}_why"))
     )
-    created = Template(template).substitute(contract_outcomes=listed, wide_columns=wide)
-    return created + "\n" + "\n".join(comment for view in views() for comment in _comments(view))
+    return Template(template).substitute(contract_outcomes=listed, wide_columns=wide)
 
 
 def quote(text: str) -> str:

@@ -11,6 +11,7 @@ from types import ModuleType
 
 import pytest
 
+from pipeline.pages.traces import draw_with
 from pipeline.pages.write import PagesReport, write_pages
 from pipeline.study import Study
 
@@ -61,7 +62,7 @@ def write(path: Path, plans: Sequence[Plan], *, seed: int = 1) -> Written:  # ty
     night = frames.publish_invented(path, made)
     study = frames.study_at(path, plans)
     loader = signals.loader_of(made.tables["recordings"])
-    report = write_pages(study, night, loader)
+    report = write_pages(study, night, draw_with(loader))
     return Written(study, night, made, report, loader)
 
 

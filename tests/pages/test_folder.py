@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from pipeline.pages.folder import Folder, slug
+from pipeline.pages.traces import draw_with
 from pipeline.pages.write import write_pages
 
 
@@ -25,7 +26,7 @@ def test_an_unchanged_night_rewrites_nothing_and_reads_no_signal(
     first = writer(tmp_path, [plan_of("larch", 4), plan_of("rowan", 2)])
     before = stamps(first.pages)
     first.loader.read.clear()
-    report = write_pages(first.study, first.night, first.loader)
+    report = write_pages(first.study, first.night, draw_with(first.loader))
     assert (report.n_written, report.n_removed) == (0, 0)
     assert report.n_kept == first.report.n_written
     assert stamps(first.pages) == before
@@ -43,7 +44,7 @@ def test_one_changed_verdict_rewrites_only_the_pages_that_say_it(
     verdict["sentence"] = "Something else was found."
     first.made.tables["nights"][0]["night"] = "2026-03-31"
     night = frames.publish_invented(tmp_path, first.made, night="2026-03-31")
-    write_pages(first.study, night, first.loader)
+    write_pages(first.study, night, draw_with(first.loader))
     changed = {name for name, at in stamps(first.pages).items() if before.get(name) != at}
     page = f"larch/tests/{verdict['session']}--{verdict['technique']}.html"
     assert page in changed
@@ -119,6 +120,6 @@ def test_sixty_trials_fit_one_page(writer: Any, plan_of: Any, tmp_path: Path) ->
 def test_study_title_change_rewrites_pages(writer: Any, plan_of: Any, tmp_path: Path) -> None:
     first = writer(tmp_path, [plan_of("larch", 2)])
     renamed = replace(first.study, title="Another title")
-    report = write_pages(renamed, first.night, first.loader)
+    report = write_pages(renamed, first.night, draw_with(first.loader))
     assert "Another title" in (first.pages / "larch/index.html").read_text(encoding="utf-8")
     assert report.n_traces == 0

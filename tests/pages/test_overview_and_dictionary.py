@@ -11,6 +11,7 @@ import pytest
 import contracts
 from pipeline.pages.dictionary import example_queries
 from pipeline.pages.source import Night
+from pipeline.pages.traces import draw_with
 from pipeline.pages.write import write_pages
 from pipeline.warehouse.query import open_night
 from pipeline.warehouse.views import views
@@ -59,7 +60,7 @@ def test_changes_since_the_night_before_are_listed(writer: Any, plan_of: Any, fr
     changed["weight_kg"] = 8.125
     first.made.tables["nights"][0]["night"] = "2026-03-31"
     night = frames.publish_invented(tmp_path, first.made, night="2026-03-31")
-    write_pages(first.study, night, first.loader)
+    write_pages(first.study, night, draw_with(first.loader))
     text = body(tmp_path / "pages/overview/changes.html")
     assert changed["session"] in text and "8.125" in text and "weight_kg" in text
 

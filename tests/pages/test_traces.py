@@ -11,7 +11,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import contracts
-from pipeline.pages.traces import LOOPS, TIME_BUCKETS, peaks_kept, trace_of, trace_script
+from pipeline.pages.traces import (
+    LOOPS,
+    MOST_SOUND_SHOWN,
+    TIME_BUCKETS,
+    draw_with,
+    peaks_kept,
+    shown_trials,
+    trace_of,
+    trace_script,
+)
 from pipeline.records import Mark
 
 
@@ -94,7 +103,8 @@ def test_a_recording_that_cannot_be_read_leaves_a_page_without_trace(
 
     plans = [plan_of("larch", 3, techniques=("tidal",), fail_share=0.5)]
     night = frames.publish_invented(tmp_path, frames.invent(plans))
-    report = write_pages(frames.study_at(tmp_path, plans), night, lambda _centre, _recording: None)
+    draw = draw_with(lambda _centre, _recording: None)
+    report = write_pages(frames.study_at(tmp_path, plans), night, draw)
     assert report.n_traces == 0
     text = (tmp_path / "pages/larch/tests/larch-s0000--tidal.html").read_text(encoding="utf-8")
     assert "could not be read again" in text
@@ -112,5 +122,12 @@ def test_new_signals_or_code_renew_the_trace(writer: Any, plan_of: Any, frames: 
             row["content_key"] = "new"
     night = frames.publish_invented(tmp_path, first.made, night="2026-03-31")
     first.loader.read.clear()
-    write_pages(first.study, night, first.loader)
+    write_pages(first.study, night, draw_with(first.loader))
     assert first.loader.read == [changed]
+
+
+def test_a_long_test_shows_every_trial_at_fault_and_a_few_sound_ones() -> None:
+    sound = {"status": "accepted", "flagged": False}
+    odd = [{"status": "rejected", "flagged": False}, {"status": "accepted", "flagged": True}]
+    shown = shown_trials([*[sound] * 40, *odd])
+    assert shown == [*[sound] * MOST_SOUND_SHOWN, *odd]

@@ -45,7 +45,11 @@ def no_signal_is_read(monkeypatch: pytest.MonkeyPatch, judged_study: Path) -> No
         return read_signal(path, *given, **named) if "known_answers" in path.parts else refuse()
 
     monkeypatch.setattr("pipeline.measure.read_signal", read)
-    for name in ("stages.load_recording", "taking_in.take_in", "measure.MeasuringPool.measure"):
+    for name in (
+        "pages.drawing.load_recording",
+        "taking_in.take_in",
+        "measure.MeasuringPool.measure",
+    ):
         monkeypatch.setattr(f"pipeline.{name}", refuse)
 
 

@@ -257,3 +257,4 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     """Leave comments and views out of the database, which costs most of a small publication."""
     monkeypatch.setattr(database, "duckdb_ddl", lambda t: duckdb_ddl(t).partition(";")[0])
     monkeypatch.setattr(contents, "view_sql", lambda: "SELECT 1;")
+    monkeypatch.setattr(contents, "stored_view_sql", lambda: ["SELECT 1;"])

@@ -290,7 +290,8 @@ def test_every_column_is_in_the_dictionary_and_commented_and_the_reverse(publish
         rows = list(csv.DictReader(file))
     with open_current(published) as connection:
         found = connection.execute(
-            "SELECT table_name, column_name, comment FROM duckdb_columns() WHERE NOT internal"
+            "SELECT table_name, column_name, comment FROM duckdb_columns() "
+            "WHERE NOT internal AND schema_name = 'main'"
         ).fetchall()
     described = {(r["table"], r["column"]): r["meaning"] for r in rows}
     assert set(described) == {(table, column) for table, column, _ in found}
@@ -369,3 +370,16 @@ def test_count_that_does_not_come_out_stops_the_publication(
     with pytest.raises(WarehouseError, match=r"holds \d+ rows in its files, not"):
         study.publish(tmp_path, "n2")
     assert current_night(tmp_path).name == "n1"
+
+
+def test_what_is_stored_of_a_view_is_what_it_says(published: Path) -> None:
+    """A night never changes, so views are laid out once; their definitions must give the same."""
+    folder = current_night(published)
+    with open_current(published) as connection, duckdb.connect() as fresh:
+        fresh.execute(f"ATTACH '{folder / 'study.duckdb'}' AS night (READ_ONLY)")
+        for name in WAREHOUSE_TABLES:
+            fresh.execute(f'CREATE VIEW "{name}" AS SELECT * FROM night.main."{name}"')
+        fresh.execute((folder / "views.sql").read_text())
+        for view in views():
+            query = f"SELECT * FROM {view.name} ORDER BY ALL"
+            assert connection.sql(query).fetchall() == fresh.sql(query).fetchall(), view.name
