@@ -382,6 +382,7 @@ def in_this_process() -> Iterator[None]:
         workers = 1
         jobs_per_chunk = 40
         measure = staticmethod(measure_chunk)
+        stream = staticmethod(map)
 
     @contextmanager
     def opened(workers: int) -> Iterator[Pool]:

@@ -37,7 +37,7 @@ def measure_queries(night: Path, folder: Path, *, trials: int = TRIALS) -> list[
     """Lay a night out until it holds so many trials, and ask every query of it."""
     begun = perf_counter()
     large = _laid_out(night, folder, trials)
-    built = Figure("building the database", perf_counter() - begun, None, None, "")
+    built = Figure("laying out and building the database", perf_counter() - begun)
     with open_night(large) as connection:
         return [built, *_ask(connection)]
 
@@ -82,7 +82,7 @@ def _ask(connection: duckdb.DuckDBPyConnection) -> Iterator[Figure]:
         begun = perf_counter()
         _run_pandas(connection, found["python"])
         pandas_s = perf_counter() - begun
-        yield Figure(found["title"], ours_s, pandas_s, None, "pandas", most_s=MOST_S)
+        yield Figure(found["title"], ours_s, "s", "pandas", pandas_s, most=MOST_S)
 
 
 def _run_pandas(connection: duckdb.DuckDBPyConnection, code: str) -> pd.DataFrame:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -61,7 +61,7 @@ class Night:
 
 @dataclass(frozen=True, slots=True)
 class NightReport:
-    """How a night ended, in numbers and sentences."""
+    """How a night ended, in numbers and sentences; `spans` says from when to when a stage ran."""
 
     night: str
     state: NightState
@@ -73,6 +73,7 @@ class NightReport:
     n_unchanged: int
     n_problems: int
     seconds: float
+    spans: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
 
 @contextmanager
@@ -198,4 +199,5 @@ def _report(
         n_unchanged=night.state.value("SELECT count(*) FROM measured") - night.n_measured,
         n_problems=night.state.value("SELECT count(*) FROM problems"),
         seconds=monotonic() - night.began,
+        spans=dict(night.spans),
     )

@@ -9,7 +9,7 @@ import subprocess
 import sys
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -155,6 +155,9 @@ class InProcess:
 
     def measure(self, jobs: Sequence[Job]) -> list[Measured]:
         return measure_chunk(jobs)
+
+    def stream(self, work: Callable[[Any], Any], items: Iterable[Any]) -> Iterator[Any]:
+        return map(work, items)
 
     def close(self) -> None:
         """End nothing."""

@@ -14,7 +14,7 @@ import shutil
 import signal
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -80,6 +80,9 @@ class InProcess:
     def measure(self, jobs: Sequence[Job]) -> list[Measured]:
         self._steps("measure")
         return measure_chunk(jobs)
+
+    def stream(self, work: Callable[[Any], Any], items: Iterable[Any]) -> Iterator[Any]:
+        return map(work, items)
 
 
 def hook(steps: Steps) -> None:
