@@ -14,7 +14,9 @@ import subprocess
 import sys
 from collections.abc import Callable
 from functools import partial
+from importlib.metadata import version
 from pathlib import Path
+from platform import python_version
 from tempfile import mkdtemp
 
 from benchmarks.large_study import write_large_study
@@ -85,6 +87,24 @@ def parts(folder: Path, sessions: int) -> dict[str, tuple[str, Callable[[], list
     }
 
 
+HEADER = """# What a night costs
+
+Written by `python -m benchmarks.speed --write docs/speed.md`, on a machine that did nothing else.
+Every floor and peer is measured in the same run on the same files, and the bar is a ratio wherever
+one can be given. Recordings are simulated; those of large studies lie in the deliveries as hard
+links to a few hundred files, but every recording is looked through, hashed, read and measured for
+itself. Memory is that of all processes, pages that they share counted once, the orchestrator's
+server included. A first night is the dearest: nothing was taken in, measured or drawn before.
+Cost against size is in [growth.md](growth.md).
+"""
+
+
+def _machine() -> str:
+    names = ("numpy", "pyarrow", "pandas", "duckdb", "prefect", "neurokit2")
+    versions = ", ".join(f"{name} {version(name)}" for name in names)
+    return f"{os.cpu_count()} cores, Python {python_version()}, {versions}.\n"
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description="What a night costs, beside floors and peers.")
     parser.add_argument("--only", default="", help="one part: recording, start, idle, ...")
@@ -104,7 +124,7 @@ def main() -> None:
         if args.folder is None:
             shutil.rmtree(folder, ignore_errors=True)
     if args.write:
-        args.write.write_text("\n".join(written), encoding="utf-8")
+        args.write.write_text("\n".join([HEADER, _machine(), *written]), encoding="utf-8")
     print(f"{os.cpu_count()} cores")
 
 

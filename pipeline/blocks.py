@@ -26,8 +26,13 @@ class Block:
 
 
 def blocks_of(roster: Roster) -> Iterator[Block]:
-    """Cut a roster into blocks, centre by centre; every row is in one block, but for checks."""
+    """Cut a roster into blocks, centre by centre; every row is in one block, but for checks.
+
+    A roster without any row is one block without any.
+    """
     number = 0
+    if not _centres(roster):
+        yield Block(1, roster, True)
     for centre in sorted(_centres(roster)):
         own = _of_centre(roster, centre)
         for place, sessions in enumerate(_sessions(own)):

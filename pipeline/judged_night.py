@@ -150,6 +150,15 @@ def judge_in_blocks(night: Night, roster: Roster, chain: Chain) -> Tonight:
     )
 
 
+def spool_ledger(night: Night) -> Spool:
+    """Spool the whole ledger, which grows with every night."""
+    spool = Spool(night.study.work_path / "judged", contracts.TABLES["ledger"])
+    spool.clear()
+    for number, rows in enumerate(ledger.ledger_rows(night.state)):
+        spool.note(spool.add(in_contract(rows, "ledger"), block=number))
+    return spool
+
+
 def _given(state: State, blocks: Sequence[Block]) -> Iterator[tuple[Block, Stored]]:
     for block in blocks:
         yield block, state.stored(block.number)

@@ -6,6 +6,8 @@ state of an item in any night is its last row up to that night.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import pandas as pd
 
 from pipeline.judging import Evidence, Judged
@@ -66,6 +68,6 @@ def _rows(items: pd.DataFrame, kind: str, *, item: str, status: str) -> pd.DataF
     return named.reindex(columns=COLUMNS)
 
 
-def ledger_rows(state: State) -> pd.DataFrame:
-    """Return the whole ledger."""
-    return state.frame("SELECT * FROM ledger ORDER BY night, centre, item_kind, item")
+def ledger_rows(state: State) -> Iterator[pd.DataFrame]:
+    """Yield the whole ledger, some ten thousand rows at a time."""
+    return state.chunks("SELECT * FROM ledger")

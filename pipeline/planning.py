@@ -50,6 +50,7 @@ def recording_jobs(roster: Roster, study: Study, check_values: pd.DataFrame) -> 
     visits = roster.sessions[["centre", "session", *needed]]
     rows = roster.recordings[~roster.recordings["held"]].merge(visits, on=["centre", "session"])
     from_checks = _numbers_from_checks(roster, check_values)
+    contexts: dict[str, dict[str, float]] = {}
     row: Any
     jobs = []
     for row in rows.itertuples():
@@ -58,6 +59,8 @@ def recording_jobs(roster: Roster, study: Study, check_values: pd.DataFrame) -> 
         context |= device_context(device)
         for kind, quantity, name in FROM_CHECKS:
             context[name] = from_checks.get((row.centre, row.session, kind, quantity), np.nan)
+        # Recordings of a visit share their context: kept once, a large study takes half the memory.
+        context = contexts.setdefault(repr(context), context)
         jobs.append(_job(row, device, item=row.recording, technique=row.technique, context=context))
     return jobs
 

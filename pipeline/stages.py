@@ -22,9 +22,9 @@ from pipeline import evidence
 from pipeline.acceptance import rules_version
 from pipeline.intake.store import Address
 from pipeline.jobs import Job, code_fingerprint
-from pipeline.judged_night import judge_in_blocks
+from pipeline.judged_night import judge_in_blocks, spool_ledger
 from pipeline.known_answers.compare import known_answers, moved
-from pipeline.ledger import ledger_rows, write_ledger
+from pipeline.ledger import write_ledger
 from pipeline.night import (
     Night,
     NightReport,
@@ -209,7 +209,7 @@ def publish_night(night: Night) -> None:
         )
         of_night = pd.DataFrame([asdict(facts) | {"night": night.name}])
         frames["nights"] = in_contract(of_night, "nights")
-        frames["ledger"] = in_contract(ledger_rows(night.state), "ledger")
+        frames["ledger"] = spool_ledger(night)
         night.folder = publish(night.study.path, night.name, frames, facts)
     with _stage(night, "tidying"):
         if night.folder is not None and night.roster is not None and not night.failures:

@@ -39,6 +39,7 @@ PASSING = (
 )
 
 
+VECTORS_A_CHUNK = 40  # of 2,048 rows
 RECORDED = ("content_key", "state", "rate_hz", "duration_s", "sentence", "code")
 
 
@@ -126,6 +127,16 @@ class State:
         """Run a query and return its rows as a frame."""
         with self._own_turn():
             return self._con.execute(sql, list(parameters)).df()
+
+    def chunks(self, sql: str) -> Iterator[pd.DataFrame]:
+        """Run a query and yield its rows some ten thousand at a time.
+
+        Nothing else may be asked of the state until the last of them.
+        """
+        with self._own_turn():
+            answer = self._con.execute(sql)
+            while len(rows := answer.fetch_df_chunk(VECTORS_A_CHUNK)):
+                yield rows
 
     def value(self, sql: str, parameters: Sequence[Any] = ()) -> Any:
         """Run a query and return the first value of its first row, or None."""

@@ -150,9 +150,9 @@ def _link(source: Path, target: Path) -> bool:
     linked = target.with_suffix(".linked")
     try:
         os.link(source, linked)
-        linked.replace(target)
     except OSError:
         return False
+    linked.replace(target)
     return True
 
 
