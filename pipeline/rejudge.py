@@ -38,7 +38,7 @@ def rejudge_study(study_path: Path) -> Rejudged:
     Raises NotMeasured, with nothing changed, when something was never measured or was measured by
     other code or with other values; StudyError and NightRunning as a night does.
     """
-    with open_night(study_path, workers=1) as night:
+    with open_night(study_path) as night:
         notes = left_alone(night)
         if is_idle(night):
             return Rejudged(close_idle(night), notes, pd.DataFrame())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 from markupsafe import Markup
@@ -13,6 +14,8 @@ from pipeline.pages.folder import Folder, digest_of, slug
 from pipeline.pages.render import page
 from pipeline.pages.source import CentreData, Row, check_before
 from pipeline.pages.words import Sign
+
+TESTS_AT_ONCE = 100
 
 
 class TrialBlock(NamedTuple):
@@ -89,17 +92,26 @@ def write_test_pages(
     of_session: dict[str, list[Row]] = {}
     for test in data.tests:
         of_session.setdefault(test["session"], []).append(test)
-    for test in data.tests:
-        view = view_of(data, test, of_session[test["session"]], traces)
-        folder.put(
-            test_file(test["test"]),
-            digest_of([view, frame]),
-            lambda view=view: page("test.html.jinja", root="../", t=view, **frame),  # type: ignore[misc]
-        )
+    for first in range(0, len(data.tests), TESTS_AT_ONCE):
+        tests = data.tests[first : first + TESTS_AT_ONCE]
+        values = data.values_of(tests)
+        for test in tests:
+            view = view_of(data, test, of_session[test["session"]], traces, values)
+            folder.put(
+                test_file(test["test"]),
+                digest_of([view, frame]),
+                lambda view=view: page("test.html.jinja", root="../", t=view, **frame),  # type: ignore[misc]
+            )
 
 
-def view_of(data: CentreData, test: Row, family: list[Row], traces: dict[str, bool]) -> TestPage:
-    """Gather what the page of one test says."""
+def view_of(
+    data: CentreData,
+    test: Row,
+    family: list[Row],
+    traces: dict[str, bool],
+    values: Mapping[str, Mapping[str, float]],
+) -> TestPage:
+    """Gather what the page of one test says; `values` holds the quantities of its trials."""
     key = (test["session"], test["technique"])
     blocks = tuple(
         _block(data, i + 1, trial, traces) for i, trial in enumerate(data.trials.get(key, []))
@@ -127,7 +139,7 @@ def view_of(data: CentreData, test: Row, family: list[Row], traces: dict[str, bo
         ),
         trials=blocks,
         trials_first=any(b.sign.tone != "good" for b in blocks),
-        values=_value_rows(data, key),
+        values=_value_rows(data, key, values),
         outcomes=_outcomes(data, key),
         others=tuple(
             (technique_title(o["technique"]), test_file(o["test"]), words.sign(o["status"]))
@@ -192,14 +204,16 @@ def _block(data: CentreData, number: int, trial: Row, traces: dict[str, bool]) -
     )
 
 
-def _value_rows(data: CentreData, key: tuple[str, str]) -> tuple[tuple[str, str, Markup], ...]:
+def _value_rows(
+    data: CentreData, key: tuple[str, str], values: Mapping[str, Mapping[str, float]]
+) -> tuple[tuple[str, str, Markup], ...]:
     """Return name, unit and cells of every trial quantity, in the order of the contract.
 
     The cells are put together here, not in the template: they are by far the most there is on a
     page, and numbers need no escaping.
     """
     spec = contracts.TECHNIQUES.get(key[1])
-    trials = [data.trial_values.get(t["trial"], {}) for t in data.trials.get(key, [])]
+    trials = [values.get(t["trial"], {}) for t in data.trials.get(key, [])]
     if spec is None or not trials:
         return ()
     found = []

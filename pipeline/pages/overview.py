@@ -45,6 +45,17 @@ class CentreLine(NamedTuple):
     groups: tuple[tuple[str, str], ...]
 
 
+class Seen(NamedTuple):
+    """What the overview says of one centre; the whole of a centre is read and let go again."""
+
+    name: str
+    title: str
+    state: str
+    groups: list[Group]
+    line: CentreLine
+    devices: list[DeviceView]
+
+
 class Funnel(NamedTuple):
     """Accepted shares of all centres for one technique."""
 
@@ -61,10 +72,10 @@ def write_overview(study: Study, warehouse_night_dir: Path, out_dir: Path | None
     )
     night = Night(warehouse_night_dir)
     try:
-        data = [read_centre(night, row["centre"]) for row in night.centres()]
+        seen = [_seen(night, row["centre"]) for row in night.centres()]
         frame = {"study_title": study.title, "place": "Coordinating centre", "nav": NAV}
-        _put(folder, "index.html", "overview.html.jinja", _first_page(night, data), frame)
-        _put(folder, "equipment.html", "overview_equipment.html.jinja", _equipment(data), frame)
+        _put(folder, "index.html", "overview.html.jinja", _first_page(night, seen), frame)
+        _put(folder, "equipment.html", "overview_equipment.html.jinja", _equipment(seen), frame)
         _put(folder, "agreement.html", "agreement.html.jinja", _agreement(night), frame)
         _put(folder, "changes.html", "changes.html.jinja", _changes(night), frame)
     finally:
@@ -72,6 +83,20 @@ def write_overview(study: Study, warehouse_night_dir: Path, out_dir: Path | None
     folder.put_assets(traces=False)
     folder.finish()
     return folder
+
+
+def _seen(night: Night, centre: str) -> Seen:
+    """Read one centre and keep what the overview says of it."""
+    data = read_centre(night, centre)
+    groups = actions_of(data, f"../{data.name}/")
+    return Seen(
+        data.name,
+        data.centre["title"] or data.name,
+        data.centre["state"],
+        groups,
+        _centre_line(data, groups),
+        devices_of(data),
+    )
 
 
 def _put(
@@ -82,12 +107,12 @@ def _put(
     )
 
 
-def _first_page(night: Night, data: list[CentreData]) -> dict[str, Any]:
+def _first_page(night: Night, seen: list[Seen]) -> dict[str, Any]:
     tests = night.rows("SELECT centre, technique, status, flagged FROM tests")
     conservation = night.rows("SELECT * FROM conservation ORDER BY centre, technique")
-    titles = {d.name: d.centre["title"] or d.name for d in data}
-    groups = {d.name: actions_of(d, f"../{d.name}/") for d in data}
-    alerts = _alerts(data, groups, titles)
+    titles = {s.name: s.title for s in seen}
+    groups = {s.name: s.groups for s in seen}
+    alerts = _alerts(groups, titles)
     return {
         "night": night.night,
         "night_sign": words.sign(night.night["state"]),
@@ -97,9 +122,9 @@ def _first_page(night: Night, data: list[CentreData]) -> dict[str, Any]:
         "answers": known_answers(night),
         "unbalanced": [row for row in conservation if not row["balances"]],
         "crashed": _crashed(night),
-        "late": [titles[d.name] for d in data if d.centre["state"] == "late"],
-        "silent": [titles[d.name] for d in data if d.centre["state"] == "nothing"],
-        "centres": [_centre_line(d, groups[d.name]) for d in data],
+        "late": [s.title for s in seen if s.state == "late"],
+        "silent": [s.title for s in seen if s.state == "nothing"],
+        "centres": [s.line for s in seen],
         "alerts": alerts,
         "asked": _asked(groups),
         "n_alerts": sum(len(matter.rows) + matter.more for _, matter in alerts),
@@ -175,15 +200,14 @@ def _centre_line(data: CentreData, groups: list[Group]) -> CentreLine:
     )
 
 
-def _alerts(
-    data: list[CentreData], groups: dict[str, list[Group]], titles: dict[str, str]
-) -> list[tuple[str, Any]]:
-    found = []
-    for d in data:
-        for group in groups[d.name]:
-            if group.key == "alerts":
-                found += [(titles[d.name], matter) for matter in group.matters]
-    return found
+def _alerts(groups: dict[str, list[Group]], titles: dict[str, str]) -> list[tuple[str, Any]]:
+    return [
+        (titles[name], matter)
+        for name, own in groups.items()
+        for group in own
+        if group.key == "alerts"
+        for matter in group.matters
+    ]
 
 
 def _funnels(tests: list[Row], titles: dict[str, str]) -> list[Funnel]:
@@ -234,11 +258,8 @@ def _changes(night: Night) -> dict[str, Any]:
     }
 
 
-def _equipment(data: list[CentreData]) -> dict[str, Any]:
-    found: list[tuple[str, str, list[DeviceView]]] = []
-    for d in data:
-        found.append((d.name, d.centre["title"] or d.name, devices_of(d)))
-    return {"centres": found}
+def _equipment(seen: list[Seen]) -> dict[str, Any]:
+    return {"centres": [(s.name, s.title, s.devices) for s in seen]}
 
 
 def _agreement(night: Night) -> dict[str, Any]:

@@ -52,16 +52,20 @@ def reviews_of(night: Night) -> ReviewsView:
         for row in decided
         if row["state"] != "broken"
     ]
+    reasons: Counter[str] = Counter()
+    n_waiting = 0
     with closing(open_night(night.path)) as warehouse:
-        published = read_trials(warehouse)
-    queue = waiting(
-        published.trials, published.verdicts, past, study=str(night.facts.get("study", ""))
-    )
-    # A night without trials has an empty queue, which may have no columns either.
-    reasons = Counter(reason for row in queue.to_dict("records") for reason in row["why"])
+        for centre in night.centres():
+            published = read_trials(warehouse, centre["centre"])
+            queue = waiting(
+                published.trials, published.verdicts, past, study=str(night.facts.get("study", ""))
+            )
+            n_waiting += len(queue)
+            # A centre without trials has an empty queue, which may have no columns either.
+            reasons.update(reason for row in queue.to_dict("records") for reason in row["why"])
     return ReviewsView(
         waiting=tuple(reasons.most_common()),
-        n_waiting=len(queue),
+        n_waiting=n_waiting,
         n_decisions=len(decided),
         n_broken=sum(row["state"] == "broken" for row in decided),
         waived=tuple(

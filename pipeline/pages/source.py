@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from functools import cached_property
@@ -110,7 +110,6 @@ class CentreData:
     outcomes: dict[tuple[str, str], list[Row]]
     waivers: dict[str, Row]
     conservation: list[Row]
-    trial_values: dict[str, dict[str, float]] = field(repr=False)
     test_values: dict[str, dict[str, float]] = field(repr=False)
 
     @cached_property
@@ -119,6 +118,20 @@ class CentreData:
         dated = (c for c in self.checks if c["done_at"] and c["device"] and c["kind"])
         found = grouped(dated, "kind", "device")
         return {key: (rows, [r["done_at"] for r in rows]) for key, rows in found.items()}
+
+    def values_of(self, tests: Sequence[Row]) -> dict[str, dict[str, float]]:
+        """Read the quantities of all trials of some tests; of a whole centre they fill memory."""
+        keys = [(test["session"], test["technique"]) for test in tests]
+        codes = [trial["trial"] for key in keys for trial in self.trials.get(key, [])]
+        found: dict[str, dict[str, float]] = defaultdict(dict)
+        for trial, quantity, value in self.night.tuples(
+            "SELECT trial, quantity, value FROM trial_values "
+            "WHERE centre = ? AND trial IN (SELECT unnest(?))",
+            self.name,
+            codes,
+        ):
+            found[trial][quantity] = value
+        return dict(found)
 
     @property
     def name(self) -> str:
@@ -152,7 +165,6 @@ def read_centre(night: Night, centre: str) -> CentreData:
         outcomes=grouped(of_centre("outcomes", "session, outcome"), "session", "technique"),
         waivers=_waivers(night, verdicts),
         conservation=of_centre("conservation", "technique"),
-        trial_values=_values(night, "trial_values", "trial", centre),
         test_values=_values(night, "test_values", "test", centre),
     )
 
