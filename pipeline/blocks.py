@@ -9,7 +9,7 @@ import pandas as pd
 
 from pipeline.roster import Roster
 
-RECORDINGS_A_BLOCK = 2_000
+RECORDINGS_A_BLOCK = 1_000
 
 
 @dataclass(frozen=True, slots=True)
