@@ -142,10 +142,12 @@ def measure_rejudge(study: Path) -> list[Figure]:
     (study / "decisions.toml").write_text(DECISION)
     said, watched = night(study, rejudge=True)
     facts = json.loads((study / "warehouse" / "current" / "NIGHT.json").read_text())
-    name = f"judging {facts['counts']['trial_values']} quantities again"
+    n_values = facts["counts"]["trial_values"]
     begin, end = said["spans"]["judging"]
+    each_million_s = (end - begin) / n_values * 1e6
     return [
-        Figure(name, end - begin, most=MOST_REJUDGE_S),
+        Figure(f"judging {n_values} quantities again", end - begin),
+        Figure("- each million of them", each_million_s, most=MOST_REJUDGE_S),
         Figure("- with publication, the whole command", said["seconds"]),
         Figure("- most memory, all processes", watched.peak_mb, "MB", most=MOST_MB),
     ]

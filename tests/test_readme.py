@@ -32,7 +32,7 @@ def test_every_file_named_exists(paper: str) -> None:
     ):
         assert (ROOT / name).exists(), name
     for name in re.findall(r"\]\(([\w/.]+)\)", text):
-        assert (ROOT / name).exists(), name
+        assert ((ROOT / paper).parent / name).exists(), name
 
 
 def test_equation_shown_in_readme_can_stand(tmp_path: Path) -> None:
