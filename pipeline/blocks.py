@@ -31,9 +31,10 @@ def blocks_of(roster: Roster) -> Iterator[Block]:
     A roster without any row is one block without any.
     """
     number = 0
-    if not _centres(roster):
+    centres = _centres(roster)
+    if not centres:
         yield Block(1, roster, True)
-    for centre in sorted(_centres(roster)):
+    for centre in sorted(centres):
         own = _of_centre(roster, centre)
         for place, sessions in enumerate(_sessions(own)):
             number += 1

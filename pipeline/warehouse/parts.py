@@ -58,7 +58,7 @@ def to_arrow(table: Table, frame: pd.DataFrame) -> pa.Table:
     data = pa.Table.from_arrays(arrays, schema=schema)
     order = [(name, "ascending") for name in (*table.key, *names) if name in names]
     data = data.take(pc.sort_indices(data, sort_keys=list(dict.fromkeys(order))))
-    _refuse_same_key(table, data)
+    refuse_same_key(table, data)
     return data.combine_chunks()
 
 
@@ -81,8 +81,8 @@ def _to_array(table: str, series: pd.Series[Any], field: pa.Field) -> pa.Array:
     return array
 
 
-def _refuse_same_key(table: Table, data: pa.Table) -> None:
-    """Raise when two neighbouring rows (they are sorted) have the same key."""
+def refuse_same_key(table: Table, data: pa.Table) -> None:
+    """Raise WarehouseError when two rows have the same key."""
     if not table.key or data.num_rows < 2:
         return
     keys = data.select(list(table.key))

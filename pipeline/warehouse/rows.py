@@ -13,13 +13,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 import pyarrow as pa
-import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from contracts.model import Table
 from contracts.schemas import arrow_schema
 from pipeline.warehouse import parts
-from pipeline.warehouse.current import WarehouseError
 from pipeline.warehouse.engine import frugal_engine
 
 if TYPE_CHECKING:
@@ -115,10 +113,11 @@ class Spool:
                 f"ORDER BY {', '.join(key)}",
                 params=[files],
             )
-            last: pa.RecordBatch | None = None
+            last: list[pa.RecordBatch] = []
             for batch in even_batches(ordered.to_arrow_reader(ROWS_A_BATCH), schema):
-                _refuse_same_key(self.table, batch.select(key), last)
-                last = batch.select(key).slice(batch.num_rows - 1)
+                keys = batch.select(key)
+                parts.refuse_same_key(self.table, pa.Table.from_batches([*last, keys]))
+                last = [keys.slice(batch.num_rows - 1)]
                 yield batch
 
 
@@ -136,19 +135,3 @@ def even_batches(batches: Iterable[pa.RecordBatch], schema: pa.Schema) -> Iterat
             n_waiting -= ROWS_A_BATCH
     if n_waiting:
         yield pa.Table.from_batches(waiting, schema).combine_chunks().to_batches()[0]
-
-
-def _refuse_same_key(table: Table, keys: pa.RecordBatch, last: pa.RecordBatch | None) -> None:
-    """Raise when two neighbouring rows (they are sorted) have the same key."""
-    rows = pa.Table.from_batches([keys] if last is None else [last, keys]).combine_chunks()
-    if rows.num_rows < 2:
-        return
-    same = None
-    for column in rows.columns:
-        equal = pc.equal(column.slice(1), column.slice(0, rows.num_rows - 1))
-        same = equal if same is None else pc.and_(same, equal)
-    if same is not None and pc.any(same).as_py():
-        at = pc.index(same, True).as_py()
-        twice = rows.slice(at, 1).to_pylist()[0]
-        key = ", ".join(f"{name} {twice[name]}" for name in table.key)
-        raise WarehouseError(f"Table {table.name}: two rows have the key {key}.")

@@ -1,0 +1,41 @@
+"""Rows spooled in blocks come out sorted, and a key is refused twice across blocks as within one."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from contracts import TABLES
+from pipeline.warehouse.current import WarehouseError
+from pipeline.warehouse.rows import Spool
+
+
+def block(*codes: str) -> pd.DataFrame:
+    return pd.DataFrame({"source": list(codes), "citation": "a citation"})
+
+
+def spooled(folder: Path, *blocks: pd.DataFrame) -> list[str]:
+    spool = Spool(folder, TABLES["sources"])
+    spool.clear()
+    for number, rows in enumerate(blocks):
+        spool.note(spool.add(rows, block=number))
+    found = [
+        code
+        for _, batches in spool.by_centre()
+        for batch in batches
+        for code in batch.column("source").to_pylist()
+    ]
+    assert len(found) == spool.n_rows
+    return found
+
+
+def test_blocks_come_out_as_one_sorted_table(tmp_path: Path) -> None:
+    assert spooled(tmp_path, block("d", "b"), block("a", "c")) == ["a", "b", "c", "d"]
+    assert spooled(tmp_path) == []
+
+
+def test_a_key_in_two_blocks_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(WarehouseError, match="two rows have the key source b"):
+        spooled(tmp_path, block("a", "b"), block("b"))
