@@ -1,4 +1,4 @@
-"""Rows spooled in blocks come out sorted, and a key is refused twice across blocks as within one."""
+"""Rows spooled in blocks come out sorted; a key is refused across blocks as within one."""
 
 from __future__ import annotations
 
