@@ -1,1 +1,0 @@
-"""Simulated recordings with known truth, measured every night before it publishes."""
