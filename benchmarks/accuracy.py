@@ -29,9 +29,9 @@ from benchmarks.figures import (
 from benchmarks.infants import Visit, clean_visit, faulty_visit
 from benchmarks.judgement import judge_visits
 from benchmarks.table import Run, show, write
-from demo_centres.recordings import USUAL_MANOEUVRES
-from demo_centres.site_faults import FAULTS
-from pipeline.jobs import code_fingerprint
+from quietsleep.measure.fingerprint import code_fingerprint
+from quietsleep.simulation.recordings import USUAL_MANOEUVRES
+from quietsleep.simulation.site_faults import FAULTS
 
 LEAST_PLANTED = 50
 

@@ -11,21 +11,21 @@ from math import ceil
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-import contracts
 from benchmarks.figures import CAUGHT_SHARE, Share
 from benchmarks.judgement import failed
-from demo_centres.centres import Job, write_delivery, write_study_files
-from demo_centres.scenario import Planted, Scenario, load_scenarios
-from demo_centres.site_faults import FAULTS
-from demo_centres.visits import slots_of
-from pipeline.acceptance import judge
-from pipeline.evidence import session_values
-from pipeline.intake.discover import find_deliveries
-from pipeline.intake.read import Unreadable, read_signal
-from pipeline.intake.tables import Delivered, take_in
-from pipeline.roster import rows_to_keep
-from pipeline.scoring import with_growth
-from pipeline.study import Study, load_study
+from quietsleep import contract
+from quietsleep.intake.files.read import Unreadable, read_signal
+from quietsleep.intake.find import find_deliveries
+from quietsleep.intake.ingest import Delivered, take_in
+from quietsleep.judge.evidence import session_values
+from quietsleep.judge.rules import judge
+from quietsleep.judge.scores import with_growth
+from quietsleep.measure.roster import rows_to_keep
+from quietsleep.simulation.centres import Job, write_delivery, write_study_files
+from quietsleep.simulation.scenario import Planted, Scenario, load_scenarios
+from quietsleep.simulation.site_faults import FAULTS
+from quietsleep.simulation.visits import slots_of
+from quietsleep.study.study import Study, load_study
 
 VISITS_EACH = 12  # the simulator spoils cells and files in the first twelve visits of a centre
 STATES = ("superseded", "nothing_delivered")
@@ -95,8 +95,8 @@ def _failing_visits(delivered: Delivered, rule: str) -> set[str]:
     """Sessions on which a rule of the visit fails."""
     sessions = with_growth(rows_to_keep(delivered)["sessions"].assign(centre=delivered.centre))
     values = session_values(sessions).merge(sessions[["session", "on"]], on="session")
-    values = values.assign(technique=contracts.SESSION.key, item=values["session"])
-    rules = contracts.RULES.values()
+    values = values.assign(technique=contract.SESSION.key, item=values["session"])
+    rules = contract.RULES.values()
     return failed(judge(values, rules, (), level="session"), rule)
 
 
@@ -108,7 +108,7 @@ def _items_with_problem(study: Study, delivered: Delivered, kind: str) -> set[st
     names = ["recording", "technique", "file"]
     rows = delivered.tables["recordings"][names]
     for recording, technique, file in rows.itertuples(index=False):
-        channels = contracts.TECHNIQUES[technique].channels
+        channels = contract.TECHNIQUES[technique].channels
         if recording not in held:
             try:
                 read_signal(delivered.root / file, device, channels)

@@ -9,11 +9,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from benchmarks.grid import Case, device_of
-from demo_centres.physiology import SimulatedRecording
-from demo_centres.sensors import sense
-from pipeline.records import MeasuredTrial, Measures, RawSignal
-from pipeline.signals.channels import assemble, calibrate
-from pipeline.techniques.interface import technique_of
+from quietsleep.records import MeasuredTrial, Measures, RawSignal
+from quietsleep.signals.channels import assemble, calibrate
+from quietsleep.simulation.physiology import SimulatedRecording
+from quietsleep.simulation.sensors import sense
+from quietsleep.techniques.interface import technique_of
 
 # The event of the simulator that lies inside each manoeuvre.
 EVENT = {

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-import contracts
 from benchmarks.infants import Visit
 from benchmarks.judgement import Case, failed
-from demo_centres.site_faults import FAULTS
-from pipeline.acceptance import status_of_items, within
-from pipeline.records import MeasuredTrial
-from pipeline.techniques.interface import technique_of as module_of
+from quietsleep import contract
+from quietsleep.judge.rules import status_of_items, within
+from quietsleep.records import MeasuredTrial
+from quietsleep.simulation.site_faults import FAULTS
+from quietsleep.techniques.interface import technique_of as module_of
 
 # Outcome -> (largest error, "%" of the truth or the unit of an absolute error).
 TARGETS: Mapping[str, tuple[float, str]] = {
@@ -123,7 +123,7 @@ def outcome_accuracy(case: Case) -> list[Accuracy]:
     outcomes = case.judged.outcomes
     clean = outcomes["session"].str.startswith("clean-") & outcomes["value"].notna()
     found = []
-    for name, outcome in contracts.OUTCOMES.items():
+    for name, outcome in contract.OUTCOMES.items():
         rows = outcomes[clean & (outcomes["outcome"] == name)]
         pairs = []
         for session, value, trials in zip(
@@ -141,7 +141,7 @@ def trial_accuracy(case: Case) -> list[Accuracy]:
     trials = case.judged.trials
     accepted = set(trials.loc[trials["status"] == "accepted", "trial"])
     found = []
-    for name, outcome in contracts.OUTCOMES.items():
+    for name, outcome in contract.OUTCOMES.items():
         if outcome.technique == "tidal":
             continue
         pairs = [
@@ -206,12 +206,12 @@ def clean_shares(case: Case) -> list[Share]:
     trials = trials[trials["trial"].isin(list(case.known.truth))]
     sent = [s for v in case.known.visits.values() if not v.fault for s in v.sent]
     shares = []
-    for technique in contracts.TECHNIQUES:
+    for technique in contract.TECHNIQUES:
         simulated = sum(s.n_simulated for s in sent if s.technique == technique)
         shares.append(_clean_share(trials, "trial", technique, simulated=simulated))
         shares.append(_clean_share(tests, "test", technique))
     checks = checks.assign(technique=checks["kind"], session=checks["check_id"])
-    return shares + [_clean_share(checks, "check_id", kind) for kind in contracts.CHECKS]
+    return shares + [_clean_share(checks, "check_id", kind) for kind in contract.CHECKS]
 
 
 def _clean_share(
@@ -295,6 +295,6 @@ def stands(key: str, truth: Mapping[str, float]) -> bool:
     """Whether a planted fault truly breaks its rule on an item."""
     if key not in STANDS_BY_TRUTH:
         return True
-    rule = contracts.RULES[FAULTS[key].expected_rule]
+    rule = contract.RULES[FAULTS[key].expected_rule]
     value = np.array([truth[rule.quantity]])
     return not bool(within(value, rule.low, rule.high)[0])

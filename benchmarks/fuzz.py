@@ -1,6 +1,6 @@
 """Fuzz every reader: `python -m benchmarks.fuzz --minutes 30 --seed 1`.
 
-Coverage-guided: an input that reaches a line of `pipeline` or `contracts` no input reached before
+Coverage-guided: an input that reaches a line of ours that no input reached before
 becomes a sound file for later ones. The inputs of a seed are the same on every machine as far as
 time allows; a finding keeps its input, so that it can be run again with `--again FILE`.
 The inputs are made in a process of their own: one that kills or hangs it is a finding like others.
@@ -31,7 +31,7 @@ from benchmarks.fuzz_mutations import in_bytes
 from benchmarks.fuzz_readers import Reader, readers
 
 ROOT = Path(__file__).parents[1]
-WATCHED = (str(ROOT / "pipeline"), str(ROOT / "contracts"))
+WATCHED = (str(ROOT / "pipeline" / "quietsleep"),)
 SECONDS_FOR_ONE = 60
 SECONDS_WITHOUT_LIFE = 240
 MOST_ADDRESS_BYTES = 12 * 1024**3
@@ -138,9 +138,7 @@ class Fire:
 
     def _found(self, reader: Reader, data: bytes, error: Exception) -> None:
         trace = traceback.format_exc()
-        ours = [
-            line for line in trace.splitlines() if "/pipeline/" in line or "/contracts/" in line
-        ]
+        ours = [line for line in trace.splitlines() if "/quietsleep/" in line]
         key = f"{type(error).__name__} {ours[-1].strip() if ours else trace[-200:]}"
         self.findings[key] += 1
         if self.findings[key] == 1:

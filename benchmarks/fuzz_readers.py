@@ -19,19 +19,19 @@ from pathlib import Path
 from zipfile import ZIP_DEFLATED, ZipFile
 
 from benchmarks import fuzz_mutations as spoil
-from contracts import CHECKS, TECHNIQUES, ContractError
-from demo_centres.centres import write_demo_study
-from pipeline.intake.discover import found_at
-from pipeline.intake.headings import heading_of
-from pipeline.intake.tables import Delivered, take_in
-from pipeline.jobs import Job
-from pipeline.measure import measure_chunk, measure_job
-from pipeline.references import load_references
-from pipeline.review.decisions import Review, ReviewFile, digest
-from pipeline.roster import read_roster, rows_to_keep
-from pipeline.stages import run_night
-from pipeline.state import State
-from pipeline.study import Study, StudyError, check_units, load_study
+from quietsleep.contract import CHECKS, TECHNIQUES, ContractError
+from quietsleep.intake.files.header import heading_of
+from quietsleep.intake.find import found_at
+from quietsleep.intake.ingest import Delivered, take_in
+from quietsleep.judge.references import load_references
+from quietsleep.measure.fingerprint import Job
+from quietsleep.measure.recording import measure_chunk, measure_job
+from quietsleep.measure.roster import read_roster, rows_to_keep
+from quietsleep.night.stages import run_night
+from quietsleep.simulation.centres import write_demo_study
+from quietsleep.store.state import State
+from quietsleep.study.review_log import Review, ReviewFile, digest
+from quietsleep.study.study import Study, StudyError, check_units, load_study
 
 TABLES = ("sessions", "recordings", "checks", "reported")
 VISIT = {
@@ -376,7 +376,7 @@ def _spoil_delivery(rng: random.Random, delivery: Path) -> None:
 @contextmanager
 def in_this_process() -> Iterator[None]:
     """Nights of this block measure here and not in processes of their own."""
-    from pipeline import night
+    from quietsleep.night import night
 
     class Pool:
         workers = 1

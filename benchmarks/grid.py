@@ -12,12 +12,12 @@ from typing import Any
 
 import numpy as np
 
-from demo_centres.disturbances import USUAL, Disturbance
-from demo_centres.exports import SignalFormat
-from demo_centres.physiology import Infant, Setting, draw_infant
-from demo_centres.scenario import Scenario, load_scenarios
-from demo_centres.sensors import Head, Sensor
-from pipeline.study import ChannelMap, Device
+from quietsleep.simulation.disturbances import USUAL, Disturbance
+from quietsleep.simulation.exports import SignalFormat
+from quietsleep.simulation.physiology import Infant, Setting, draw_infant
+from quietsleep.simulation.scenario import Scenario, load_scenarios
+from quietsleep.simulation.sensors import Head, Sensor
+from quietsleep.study.study import ChannelMap, Device
 
 LENGTHS_CM = (48.0, 86.0)
 RATES_HZ = (200.0, 1000.0, 100.0, 500.0, 125.0, 400.0, 250.0)

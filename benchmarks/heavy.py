@@ -25,7 +25,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from benchmarks.fuzz_readers import list_anew
-from demo_centres.centres import write_demo_study
+from quietsleep.simulation.centres import write_demo_study
 
 MOST_MB = 2048
 ROOT = Path(__file__).parents[1]
@@ -181,7 +181,7 @@ def prepare(study: Path, name: str, megabytes: int) -> None:
 
 def night(study: Path) -> None:
     """Run a night in this process and say how it ended."""
-    from pipeline.stages import run_night
+    from quietsleep.night.stages import run_night
 
     began = perf_counter()
     report = run_night(study, workers=1)

@@ -9,10 +9,10 @@ from typing import Any
 
 import pandas as pd
 
-import contracts
 from benchmarks.infants import Visit
-from demo_centres.site_faults import FAULTS
-from pipeline.judging import Evidence, Judged, judge_study
+from quietsleep import contract
+from quietsleep.judge.tests import Evidence, Judged, judge_study
+from quietsleep.simulation.site_faults import FAULTS
 
 DAY = date(2026, 3, 2)
 CENTRE = "grid"
@@ -65,7 +65,7 @@ def judge_visits(visits: Sequence[Visit]) -> Case:
     rows = _Rows()
     for visit in visits:
         rows.add(visit)
-    judged = judge_study(rows.evidence(), rules=tuple(contracts.RULES.values()), waivers=())
+    judged = judge_study(rows.evidence(), rules=tuple(contract.RULES.values()), waivers=())
     return Case(judged, Known(rows.truth, {visit.name: visit for visit in visits}))
 
 

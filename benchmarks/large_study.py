@@ -21,11 +21,11 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
-from demo_centres.centres import Job, run, write_delivery, write_study_files
-from demo_centres.exports import table_bytes
-from demo_centres.scenario import Scenario, load_scenarios
-from demo_centres.site_faults import FAULTS
-from demo_centres.visits import slots_of
+from quietsleep.simulation.centres import Job, run, write_delivery, write_study_files
+from quietsleep.simulation.exports import table_bytes
+from quietsleep.simulation.scenario import Scenario, load_scenarios
+from quietsleep.simulation.site_faults import FAULTS
+from quietsleep.simulation.visits import slots_of
 
 RECORDINGS_A_SESSION = 50
 SESSIONS_A_DELIVERY = 100

@@ -29,7 +29,7 @@ from benchmarks.speed_night import (
 from benchmarks.speed_queries import measure_queries
 from benchmarks.speed_recording import measure_speed, seconds_of
 from benchmarks.speed_table import Figure, in_markdown, show
-from demo_centres.centres import write_demo_study
+from quietsleep.simulation.centres import write_demo_study
 
 ROOT = Path(__file__).parents[1]
 MOST_HELP_S, MOST_WHY_S = 0.3, 1.0
@@ -37,7 +37,7 @@ MOST_HELP_S, MOST_WHY_S = 0.3, 1.0
 
 def measure_start(folder: Path) -> list[Figure]:
     """What it takes until a command answers."""
-    from pipeline.stages import run_night
+    from quietsleep.night.stages import run_night
 
     study = write_demo_study(folder / "small", sessions_per_centre=1)
     run_night(study)

@@ -32,11 +32,11 @@ def run_one(study: Path, *, rejudge: bool) -> None:
     """Run one night, or judge again, in this process, and print what it did as JSON."""
     begun = perf_counter()
     if rejudge:
-        from pipeline.rejudge import rejudge_study
+        from quietsleep.night.rejudge import rejudge_study
 
         report = rejudge_study(study).report
     else:
-        from dags.run import run_with_prefect
+        from quietsleep.night.orchestration.run import run_with_prefect
 
         report = run_with_prefect(study, workers=None, full=False)
     said: dict[str, Any] = {
@@ -89,7 +89,7 @@ def _stages(spans: dict[str, tuple[float, float]]) -> list[Figure]:
 
 def measure_idle(study: Path) -> list[Figure]:
     """An unchanged night, beside a bare walk over the same tree."""
-    from dags.run import run_with_prefect
+    from quietsleep.night.orchestration.run import run_with_prefect
 
     top = str(study / "deliveries")
     run_with_prefect(study, workers=None, full=False)

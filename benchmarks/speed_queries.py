@@ -17,12 +17,12 @@ import pandas as pd
 
 from benchmarks.speed_recording import seconds_of
 from benchmarks.speed_table import Figure
-from pipeline.warehouse.contents import warehouse_contract
-from pipeline.warehouse.current import night_facts
-from pipeline.warehouse.database import write_database
-from pipeline.warehouse.parts import Part
-from pipeline.warehouse.query import open_night
-from pipeline.warehouse.views import stored_view_sql
+from quietsleep.warehouse.contents import warehouse_contract
+from quietsleep.warehouse.current import night_facts
+from quietsleep.warehouse.database import write_database
+from quietsleep.warehouse.parquet import Part
+from quietsleep.warehouse.query import open_night
+from quietsleep.warehouse.views import stored_view_sql
 
 TRIALS = 1_000_000
 MOST_S = 0.1

@@ -22,14 +22,14 @@ import pyarrow.parquet as pq
 
 from benchmarks.grid import Case, case_of, device_of
 from benchmarks.speed_table import Figure
-from demo_centres.exports import SignalFormat, signal_bytes
-from demo_centres.recordings import TECHNIQUES, record
-from demo_centres.sensors import Sensor, sense
-from demo_centres.visits import recordings_of
-from pipeline.jobs import Job
-from pipeline.measure import load_recording, measure_job
-from pipeline.records import FloatArray
-from pipeline.study import ChannelMap, Device
+from quietsleep.measure.fingerprint import Job
+from quietsleep.measure.recording import load_recording, measure_job
+from quietsleep.records import FloatArray
+from quietsleep.simulation.exports import SignalFormat, signal_bytes
+from quietsleep.simulation.recordings import TECHNIQUES, record
+from quietsleep.simulation.sensors import Sensor, sense
+from quietsleep.simulation.visits import recordings_of
+from quietsleep.study.study import ChannelMap, Device
 
 RATE_HZ = 200.0
 SECONDS = 30.0

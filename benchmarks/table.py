@@ -10,9 +10,9 @@ from pathlib import Path
 from rich.console import Console
 from rich.table import Table
 
-import contracts
 from benchmarks.figures import Accuracy, Share
 from benchmarks.grid import DESCRIPTION
+from quietsleep import contract
 
 ACCURACY_HEAD = (
     "Outcome", "Technique", "n", "Bias", "95th percentile", "Worst case", "Target", "Unit",
@@ -123,7 +123,7 @@ def write(run: Run, path: Path) -> None:
     text = f"""# Accuracy and verdicts on simulated infants
 
 Written by `python -m benchmarks.accuracy --infants {run.infants}` on {datetime.now(UTC):%Y-%m-%d},
-code {run.fingerprint}, contract {contracts.CONTRACT_VERSION};
+code {run.fingerprint}, contract {contract.CONTRACT_VERSION};
 {run.seconds:.0f} s in {run.workers} processes.
 
 ## The grid

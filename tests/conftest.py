@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from demo_centres.centres import write_demo_study
-from pipeline.night import NightReport
-from pipeline.stages import run_night
+from quietsleep.night.night import NightReport
+from quietsleep.night.stages import run_night
+from quietsleep.simulation.centres import write_demo_study
 
 
 @pytest.fixture(scope="session")

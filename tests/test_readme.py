@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from typer.main import get_command
 
-from pipeline.cli import app
-from pipeline.references import load_references
+from quietsleep.cli.main import app
+from quietsleep.judge.references import load_references
 
 ROOT = Path(__file__).parents[1]
 PAPERS = ["README.md", "DEVELOPERS.md", "docs/queries.md", "docs/cluster.md"]

@@ -7,16 +7,16 @@ from pathlib import Path
 import duckdb
 import pytest
 
-import contracts
-from pipeline.night import NightReport
-from pipeline.techniques.interface import technique_of
-from pipeline.warehouse.query import open_current
+from quietsleep import contract
+from quietsleep.night.night import NightReport
+from quietsleep.techniques.interface import technique_of
+from quietsleep.warehouse.query import open_current
 
 Night = tuple[Path, NightReport]
 NAMES = ("find_trials", "measure_trial", "measure_test", "mark_trial")
 
 
-@pytest.mark.parametrize("key", [*contracts.TECHNIQUES, *contracts.CHECKS])
+@pytest.mark.parametrize("key", [*contract.TECHNIQUES, *contract.CHECKS])
 def test_every_technique_and_check_keeps_the_interface(key: str) -> None:
     module = technique_of(key)
     assert module.SPEC.key == key
@@ -39,7 +39,7 @@ def produced(demo_night: Night) -> set[tuple[str, str, str]]:
 def test_every_declared_quantity_is_produced_and_the_reverse(
     produced: set[tuple[str, str, str]],
 ) -> None:
-    declared = set(contracts.QUANTITIES)
+    declared = set(contract.QUANTITIES)
     assert declared - produced == set()
     assert produced - declared == set()
 
@@ -47,13 +47,13 @@ def test_every_declared_quantity_is_produced_and_the_reverse(
 def test_every_declared_rule_is_judged_and_the_reverse(demo_night: Night) -> None:
     with open_current(demo_night[0]) as warehouse:
         judged = {r for (r,) in warehouse.execute("SELECT DISTINCT rule FROM verdicts").fetchall()}
-    assert judged == set(contracts.RULES)
+    assert judged == set(contract.RULES)
 
 
 def test_every_declared_outcome_is_reported_and_the_reverse(demo_night: Night) -> None:
     with open_current(demo_night[0]) as warehouse:
         rows = warehouse.execute("SELECT DISTINCT outcome FROM outcomes WHERE value IS NOT NULL")
-        assert {name for (name,) in rows.fetchall()} == set(contracts.OUTCOMES)
+        assert {name for (name,) in rows.fetchall()} == set(contract.OUTCOMES)
 
 
 def test_every_column_of_the_warehouse_is_in_the_dictionary_and_the_reverse(

@@ -39,7 +39,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 def _pages_conftest() -> ModuleType:
     name = "invented_pages_conftest"
     if name not in sys.modules:
-        path = Path(__file__).parents[1] / "pages" / "conftest.py"
+        path = Path(__file__).parents[1] / "site" / "conftest.py"
         spec = importlib.util.spec_from_file_location(name, path)
         assert spec and spec.loader
         module = importlib.util.module_from_spec(spec)

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from contracts import load
-from contracts.known import FOLDER
-from contracts.model import ContractError
+from quietsleep.contract import load
+from quietsleep.contract.known import FOLDER
+from quietsleep.contract.model import ContractError
 
 
 @pytest.fixture

@@ -11,11 +11,11 @@ import pandera.errors
 import pyarrow as pa
 import pytest
 
-import contracts
-from contracts import schemas
-from contracts.model import Column, Table
+from quietsleep import contract
+from quietsleep.contract import schemas
+from quietsleep.contract.model import Column, Table
 
-TABLES = list(contracts.TABLES.values())
+TABLES = list(contract.TABLES.values())
 
 
 def example(column: Column, row: int) -> Any:
@@ -85,7 +85,7 @@ def test_comments_of_duckdb_are_the_meanings(table: Table) -> None:
 
 
 def test_an_empty_cell_does_not_become_a_word() -> None:
-    table = contracts.TABLES["waivers"]
+    table = contract.TABLES["waivers"]
     row = {c.name: example(c, 1) for c in table.columns} | {"reason": None}
     with pytest.raises(pandera.errors.SchemaError, match="reason"):
         schemas.pandera_schema(table).validate(pd.DataFrame([row]))
@@ -101,7 +101,7 @@ BAD_CELLS = {
 
 
 def test_bad_cells_are_named_with_row_and_check() -> None:
-    table = contracts.TABLES["delivery_sessions"]
+    table = contract.TABLES["delivery_sessions"]
     good = {c.name: example(c, 1) for c in table.columns}
     rows = [good] + [
         good | {"session": f"b{i}", name: value}
@@ -117,7 +117,7 @@ def test_bad_cells_are_named_with_row_and_check() -> None:
 
 
 def test_a_key_that_stands_twice_and_a_strange_column_are_refused() -> None:
-    table = contracts.TABLES["centres"]
+    table = contract.TABLES["centres"]
     row = {c.name: example(c, 1) for c in table.columns}
     with pytest.raises(pandera.errors.SchemaError, match="not unique"):
         schemas.pandera_schema(table).validate(pd.DataFrame([row, row]))
@@ -137,12 +137,12 @@ def test_the_dictionary_holds_each_column_once() -> None:
 
 
 def test_arrow_and_data_package_carry_the_unit() -> None:
-    table = contracts.TABLES["recordings"]
+    table = contract.TABLES["recordings"]
     name = "apparatus_resistance_kpa_s_l"
     assert schemas.arrow_schema(table).field(name).metadata[b"unit"] == b"kPa.s/L"
     field = schemas.package_field(table.column(name))
     assert (field["type"], field["unit"]) == ("number", "kPa.s/L")
     assert "constraints" not in field
-    sex = schemas.package_field(contracts.TABLES["delivery_sessions"].column("sex"))
+    sex = schemas.package_field(contract.TABLES["delivery_sessions"].column("sex"))
     assert sex["constraints"] == {"required": True, "enum": ["female", "male"]}
     assert schemas.package_schema(table)["primaryKey"] == ["centre", "recording"]

@@ -10,10 +10,10 @@ from collections import Counter
 
 import pytest
 
-import contracts
-from contracts.entries import Entry
-from contracts.known import FOLDER
-from contracts.model import ContractError, Rule
+from quietsleep import contract
+from quietsleep.contract.entries import Entry
+from quietsleep.contract.known import FOLDER
+from quietsleep.contract.model import ContractError, Rule
 
 # Published figures that tests compare with; no rule and no equation rests on them.
 OUTSIDE_CHECKS = {"goetz_2001", "frc_2001", "dezateux_2001", "fleming_2011", "davis_2010", "ucum"}
@@ -21,37 +21,41 @@ OUTSIDE_CHECKS = {"goetz_2001", "frc_2001", "dezateux_2001", "fleming_2011", "da
 
 def test_importing_contracts_reads_no_file_and_nothing_heavy() -> None:
     code = (
-        "import sys, contracts; "
-        "print([m for m in ('contracts.load', 'pint', 'pandas', 'numpy') if m in sys.modules])"
+        "import sys; from quietsleep import contract; "
+        "heavy = ('quietsleep.contract.load', 'pint', 'pandas', 'numpy'); "
+        "print([m for m in heavy if m in sys.modules])"
     )
     found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert found.stdout.strip() == "[]"
 
 
 def test_rules_are_read_without_the_ucum_grammar() -> None:
-    code = "import sys, contracts; contracts.RULES; contracts.TABLES; print('pint' in sys.modules)"
+    code = (
+        "import sys; from quietsleep import contract; contract.RULES; contract.TABLES; "
+        "print('pint' in sys.modules)"
+    )
     found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert found.stdout.strip() == "False"
 
 
 def test_check_all_passes() -> None:
-    contracts.check_all()
+    contract.check_all()
 
 
 def test_unknown_names_are_attribute_errors() -> None:
-    with pytest.raises(AttributeError, match="contracts has no NOTHING"):
-        _ = contracts.NOTHING
+    with pytest.raises(AttributeError, match="the contract has no NOTHING"):
+        _ = contract.NOTHING
 
 
 def test_the_loaded_contracts_are_frozen() -> None:
     with pytest.raises(TypeError):
-        contracts.RULES["x"] = None  # type: ignore[index]
+        contract.RULES["x"] = None  # type: ignore[index]
 
 
-@pytest.mark.parametrize("rule", contracts.RULES.values(), ids=contracts.RULES.keys())
+@pytest.mark.parametrize("rule", contract.RULES.values(), ids=contract.RULES.keys())
 def test_rule_can_be_judged_and_explained(rule: Rule) -> None:
-    quantity = contracts.QUANTITIES[(rule.owner, rule.level, rule.quantity)]
-    assert rule.source in contracts.SOURCES
+    quantity = contract.QUANTITIES[(rule.owner, rule.level, rule.quantity)]
+    assert rule.source in contract.SOURCES
     assert rule.key == f"{rule.owner}.{rule.key.partition('.')[2]}"
     named = {name for _, name, _, _ in string.Formatter().parse(rule.sentence) if name}
     assert "observed" in named, "a site must see what was observed"
@@ -67,7 +71,7 @@ def test_rule_can_be_judged_and_explained(rule: Rule) -> None:
 
 
 def test_no_remedy_or_sentence_asks_for_more_risk() -> None:
-    for rule in contracts.RULES.values():
+    for rule in contract.RULES.values():
         words = f"{rule.sentence} {rule.sentence_missing} {rule.remedy}".lower()
         for ask in ("increase the dose", "more sedation", "raise the pressure", "deeper sleep"):
             assert ask not in words, rule.key
@@ -76,12 +80,12 @@ def test_no_remedy_or_sentence_asks_for_more_risk() -> None:
 
 
 def test_no_sentence_stands_for_two_rules_of_one_owner() -> None:
-    said = Counter((r.owner, r.sentence) for r in contracts.RULES.values())
+    said = Counter((r.owner, r.sentence) for r in contract.RULES.values())
     assert [key for key, n in said.items() if n > 1] == []
 
 
 def test_figures_are_marked_honestly() -> None:
-    for rule in contracts.RULES.values():
+    for rule in contract.RULES.values():
         match rule.obtained:
             case "common practice":
                 assert rule.source == "common_practice", rule.key
@@ -91,25 +95,25 @@ def test_figures_are_marked_honestly() -> None:
 
 def test_quantities_have_definition_unit_and_source() -> None:
     codes = set(tomllib.loads((FOLDER / "units.toml").read_text())["codes"])
-    for quantity in contracts.QUANTITIES.values():
+    for quantity in contract.QUANTITIES.values():
         assert quantity.unit in codes
-        assert quantity.source in contracts.SOURCES
+        assert quantity.source in contract.SOURCES
         assert quantity.definition.endswith("."), quantity
 
 
 def test_every_unit_on_the_list_is_used() -> None:
     codes = set(tomllib.loads((FOLDER / "units.toml").read_text())["codes"])
-    used = {q.unit for q in contracts.QUANTITIES.values()}
-    used |= {c.unit for t in contracts.TABLES.values() for c in t.columns if c.unit}
+    used = {q.unit for q in contract.QUANTITIES.values()}
+    used |= {c.unit for t in contract.TABLES.values() for c in t.columns if c.unit}
     assert codes - used == set()
 
 
 def test_every_source_is_used_or_an_outside_check() -> None:
-    used = {q.source for q in contracts.QUANTITIES.values()}
-    used |= {r.source for r in contracts.RULES.values()}
-    used |= {r.source for r in contracts.REFERENCES.values()}
-    assert set(contracts.SOURCES) - used == OUTSIDE_CHECKS
-    assert used <= set(contracts.SOURCES)
+    used = {q.source for q in contract.QUANTITIES.values()}
+    used |= {r.source for r in contract.RULES.values()}
+    used |= {r.source for r in contract.REFERENCES.values()}
+    assert set(contract.SOURCES) - used == OUTSIDE_CHECKS
+    assert used <= set(contract.SOURCES)
 
 
 def test_units_agree_with_the_names() -> None:
@@ -136,9 +140,9 @@ def test_units_agree_with_the_names() -> None:
         "_l": "L",
         "_m": "m",
     }
-    named = [(q.name, q.unit) for q in contracts.QUANTITIES.values()]
-    named += [(c.name, c.unit) for t in contracts.TABLES.values() for c in t.columns if c.unit]
-    named += [(o.name, o.unit) for o in contracts.OUTCOMES.values()]
+    named = [(q.name, q.unit) for q in contract.QUANTITIES.values()]
+    named += [(c.name, c.unit) for t in contract.TABLES.values() for c in t.columns if c.unit]
+    named += [(o.name, o.unit) for o in contract.OUTCOMES.values()]
     for name, unit in named:
         ends = [suffix for suffix in suffixes if name.endswith(suffix)]
         if ends:
@@ -155,19 +159,19 @@ def test_each_technique_rests_on_its_checks() -> None:
         "tidal_forced_expiration": {"syringe"},
         "raised_volume": {"syringe"},
     }
-    assert {k: set(s.needs_checks) for k, s in contracts.TECHNIQUES.items()} == expected
+    assert {k: set(s.needs_checks) for k, s in contract.TECHNIQUES.items()} == expected
     for key, checks in expected.items():
-        rules = {r.key for r in contracts.TECHNIQUES[key].rules}
-        assert {f"{key}.{c}_check" for c in contracts.CHECKS} & rules == {
+        rules = {r.key for r in contract.TECHNIQUES[key].rules}
+        assert {f"{key}.{c}_check" for c in contract.CHECKS} & rules == {
             f"{key}.{c}_check" for c in checks
         }
         for check in checks:
-            rule = contracts.RULES[f"{key}.{check}_check"]
+            rule = contract.RULES[f"{key}.{check}_check"]
             assert (rule.severity, rule.missing, rule.level) == ("reject", "fail", "test")
 
 
 def test_every_recording_is_asked_for_gaps_clipping_sleep_and_the_operator() -> None:
-    for spec in contracts.TECHNIQUES.values():
+    for spec in contract.TECHNIQUES.values():
         names = spec.names("trial")
         assert {"gap_s", "clipped_share_pct", "quiet_sleep", "operator_accepts"} <= set(names)
 
@@ -184,24 +188,24 @@ def test_every_test_needs_accepted_trials() -> None:
     for key, n in least.items():
         limits = [
             r.low
-            for r in contracts.TECHNIQUES[key].rules
+            for r in contract.TECHNIQUES[key].rules
             if r.quantity == "n_accepted" and r.severity == "reject"
         ]
         assert limits == [n], key
 
 
 def test_tables_name_the_techniques_and_checks() -> None:
-    for table in contracts.TABLES.values():
+    for table in contract.TABLES.values():
         for column in table.columns:
             if column.name == "technique" and column.choices:
-                assert set(column.choices) == set(contracts.TECHNIQUES), table.name
+                assert set(column.choices) == set(contract.TECHNIQUES), table.name
             if column.name == "kind" and column.choices:
-                assert set(column.choices) == set(contracts.CHECKS), table.name
+                assert set(column.choices) == set(contract.CHECKS), table.name
 
 
 def test_sentences_are_readable_with_values() -> None:
-    for rule in contracts.RULES.values():
-        unit = contracts.QUANTITIES[(rule.owner, rule.level, rule.quantity)].unit
+    for rule in contract.RULES.values():
+        unit = contract.QUANTITIES[(rule.owner, rule.level, rule.quantity)].unit
         said = rule.sentence.format(observed="1.2", limit="3 to 4", unit=unit)
         assert "  " not in said and " ." not in said and "{" not in said
         # Codes that only machines read have no place in a sentence.

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from contracts.model import ContractError
-from contracts.units import factor, parse_unit
+from quietsleep.contract.model import ContractError
+from quietsleep.contract.units import factor, parse_unit
 
 # NIST Special Publication 811 (2008), appendix B: conventional cm of water 9.80665 E+01 Pa,
 # conventional mm of mercury 1.333224 E+02 Pa.

@@ -17,9 +17,9 @@ from typing import Any, TypeVar
 
 import pyarrow.parquet as pq
 
-from demo_centres.centres import jobs_of, write_delivery, write_study_files
-from demo_centres.scenario import load_scenarios
-from pipeline.warehouse.current import current_night
+from quietsleep.simulation.centres import jobs_of, write_delivery, write_study_files
+from quietsleep.simulation.scenario import load_scenarios
+from quietsleep.warehouse.current import current_night
 
 HERE = Path(__file__).parent
 # Tables in which the name of the night stands, or what changed since the night before.

@@ -14,8 +14,8 @@ from pathlib import Path
 
 import pyarrow.parquet as pq
 
-from pipeline.warehouse.current import current_night, night_facts
-from pipeline.warehouse.query import open_night
+from quietsleep.warehouse.current import current_night, night_facts
+from quietsleep.warehouse.query import open_night
 
 PAUSE_S = 0.3
 

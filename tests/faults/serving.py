@@ -23,14 +23,19 @@ import pandera.pandas  # noqa: F401  (imported once for all nights)
 import plotly.offline  # noqa: F401
 import scipy.signal  # noqa: F401
 
-import contracts
-import pipeline.night
-from pipeline import stages
-from pipeline.jobs import Job, code_fingerprint, intake_fingerprint, measuring_fingerprint
-from pipeline.measure import measure_chunk
-from pipeline.records import Measured
-from pipeline.setbacks import setback
-from pipeline.state import State
+import quietsleep.night.night
+from quietsleep import contract
+from quietsleep.errors import setback
+from quietsleep.measure.fingerprint import (
+    Job,
+    code_fingerprint,
+    intake_fingerprint,
+    measuring_fingerprint,
+)
+from quietsleep.measure.recording import measure_chunk
+from quietsleep.night import stages
+from quietsleep.records import Measured
+from quietsleep.store.state import State
 
 LAST = "append nights"
 CALLS = ("replace", "rename", "link", "symlink", "unlink", "mkdir", "fsync", "rmdir")
@@ -116,7 +121,7 @@ def hook(steps: Steps) -> None:
     State.transaction = counted_transaction  # type: ignore[method-assign]
     State.append = counted_append  # type: ignore[method-assign]
     stages._stage = counted_stage
-    pipeline.night.measuring_pool = pool  # type: ignore[assignment]
+    quietsleep.night.night.measuring_pool = pool  # type: ignore[assignment]
 
 
 def _counted(call: Callable[..., Any], name: str, steps: Steps) -> Callable[..., Any]:
@@ -172,7 +177,7 @@ def freeze() -> None:
     """Read the code's digests once: files edited while nights run must not turn them."""
     code_fingerprint()
     intake_fingerprint()
-    for technique in (*contracts.TECHNIQUES, *contracts.CHECKS):
+    for technique in (*contract.TECHNIQUES, *contract.CHECKS):
         measuring_fingerprint(technique)
 
 

@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.warehouse.current import WarehouseError, current_night
+from quietsleep.warehouse.current import WarehouseError, current_night
 from tests.faults.conftest import Course, ended
 from tests.faults.nights import Nights, content, copy_of, left_over, pages, reader
 

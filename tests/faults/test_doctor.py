@@ -11,10 +11,10 @@ from typing import Any
 import duckdb
 import pytest
 
-from pipeline.doctor import Finding, examine, repair
-from pipeline.state import NightRunning, State
-from pipeline.study import load_study
-from pipeline.warehouse.current import current_night
+from quietsleep.night.doctor import Finding, examine, repair
+from quietsleep.store.state import NightRunning, State
+from quietsleep.study.study import load_study
+from quietsleep.warehouse.current import current_night
 from tests.faults.conftest import Course
 from tests.faults.nights import Nights, content, copy_of, touch
 

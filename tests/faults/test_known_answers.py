@@ -7,20 +7,20 @@ from pathlib import Path
 
 import pytest
 
-import contracts
-from pipeline.known_answers import compare
-from pipeline.known_answers.compare import FOLDER, known_answers, moved
-from pipeline.signals import gas
-from pipeline.stages import run_night
-from pipeline.warehouse.current import current_night, night_facts
+from quietsleep import contract
+from quietsleep.night import known_answers as compare
+from quietsleep.night.known_answers import FOLDER, known_answers, moved
+from quietsleep.night.stages import run_night
+from quietsleep.signals import gas
+from quietsleep.warehouse.current import current_night, night_facts
 from tests.night.conftest import pool as pool  # noqa: PLC0414  (a fixture)
 
 
 def test_every_technique_and_check_has_answers_that_stand() -> None:
     answers = known_answers()
     assert moved(answers) == []
-    assert {a.technique for a in answers} == {*contracts.TECHNIQUES, *contracts.CHECKS}
-    of_outcomes = {(o.technique, o.quantity) for o in contracts.OUTCOMES.values()}
+    assert {a.technique for a in answers} == {*contract.TECHNIQUES, *contract.CHECKS}
+    of_outcomes = {(o.technique, o.quantity) for o in contract.OUTCOMES.values()}
     lacking = of_outcomes - {(a.technique, a.quantity) for a in answers}
     assert lacking == set()
 

@@ -9,12 +9,12 @@ from pathlib import Path
 
 import pytest
 
-from pipeline import stages
-from pipeline.intake.discover import find_strays
-from pipeline.night import Night
-from pipeline.stages import run_night
-from pipeline.study import load_study
-from pipeline.warehouse.query import open_current
+from quietsleep.intake.find import find_strays
+from quietsleep.night import stages
+from quietsleep.night.night import Night
+from quietsleep.night.stages import run_night
+from quietsleep.study.study import load_study
+from quietsleep.warehouse.query import open_current
 from tests.faults.conftest import Course
 from tests.faults.nights import Nights, copy_of, touch
 from tests.handing_over import relist
@@ -93,7 +93,8 @@ def test_file_that_cannot_be_opened_once_is_tried_again(
     course: Course, tmp_path: Path, pool: InProcess, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Nothing about the file changes: its size and time are those of the night before."""
-    from pipeline.intake import read, source
+    from quietsleep.intake import source
+    from quietsleep.intake.files import read
 
     study = copy_of(course.before, tmp_path / "study")
     name = a_signal(study, "tid1").name

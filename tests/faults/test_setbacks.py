@@ -20,11 +20,11 @@ from subprocess import DEVNULL, PIPE
 
 import pytest
 
-from dags.orphans import OWNER, end_orphans, own_name
-from pipeline import night as night_module
-from pipeline.stages import run_night
-from pipeline.state import State
-from pipeline.warehouse.current import current_night
+from quietsleep.night import night as night_module
+from quietsleep.night.orchestration.orphans import OWNER, end_orphans, own_name
+from quietsleep.night.stages import run_night
+from quietsleep.store.state import State
+from quietsleep.warehouse.current import current_night
 from tests.faults.conftest import Course
 from tests.faults.nights import Nights, content, copy_of, left_over
 from tests.faults.reading import read_once
@@ -158,7 +158,7 @@ def test_workers_of_a_killed_night_end(course: Course, tmp_path: Path) -> None:
     """Only the parent is killed; nothing of the night may go on."""
     program = (
         "import os, sys, time\n"
-        "from pipeline.measure import MeasuringPool\n"
+        "from quietsleep.measure.recording import MeasuringPool\n"
         "if __name__ == '__main__':\n"
         "    pool = MeasuringPool(2)\n"
         "    futures = [pool._pool.submit(os.getpid) for _ in range(2)]\n"

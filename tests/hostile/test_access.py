@@ -23,10 +23,10 @@ import pytest
 import uvicorn
 from typer.testing import CliRunner
 
-from pipeline.pages import access
-from pipeline.pages.access import AccessError, Attempts, Tokens
-from pipeline.pages.door import COOKIE, LOGIN, LOGOUT, Door
-from pipeline.pages.serve import file_at, is_loopback, open_pages
+from quietsleep.server import access
+from quietsleep.server.access import AccessError, Attempts, Tokens
+from quietsleep.server.app import COOKIE, LOGIN, LOGOUT, Door
+from quietsleep.server.serve import file_at, is_loopback, open_pages
 
 SECRET = "only rowan and the coordinating centre may read this"
 OWN = "larch may read this"
@@ -276,7 +276,7 @@ def test_a_session_ends_by_itself(
 ) -> None:
     cookie = post(call, tokens.issue("larch"))[1]["set-cookie"].split(";")[0]
     now = time.monotonic()
-    monkeypatch.setattr("pipeline.pages.door.monotonic", lambda: now + 8 * 3600 + 5)
+    monkeypatch.setattr("quietsleep.server.app.monotonic", lambda: now + 8 * 3600 + 5)
     assert call("/larch/", headers={"cookie": cookie})[0] == 303
 
 
@@ -414,11 +414,11 @@ def test_pages_on_this_machine_answer_to_its_names_only(study_path: Path) -> Non
 
 
 def test_wider_binding_needs_access(study_path: Path, tmp_path: Path) -> None:
-    from pipeline.cli import app
+    from quietsleep.cli.main import app
 
     run = CliRunner()
     demo = tmp_path / "demo"
-    from demo_centres.centres import load_scenarios, write_study_files
+    from quietsleep.simulation.centres import load_scenarios, write_study_files
 
     write_study_files(demo, load_scenarios(), seed=7)
     for host in ("0.0.0.0", "::", "192.0.2.1", "example.org", "127.0.0.2", ""):

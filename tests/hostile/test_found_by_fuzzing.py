@@ -16,11 +16,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from benchmarks.fuzz_readers import Reader, in_this_process, list_anew, readers
-from contracts import ContractError
-from contracts.units import parse_unit
-from pipeline.intake.read import Unreadable, read_signal
-from pipeline.stages import run_night
-from pipeline.study import Device, StudyError, load_study
+from quietsleep.contract import ContractError
+from quietsleep.contract.units import parse_unit
+from quietsleep.intake.files.read import Unreadable, read_signal
+from quietsleep.night.stages import run_night
+from quietsleep.study.study import Device, StudyError, load_study
 
 N = 400
 

@@ -15,15 +15,15 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-import contracts
 from benchmarks.fuzz_readers import list_anew
 from benchmarks.heavy import is_bounded, measured
-from pipeline.intake.delivered import Delivered
-from pipeline.intake.discover import found_at
-from pipeline.intake.read import Unreadable, read_signal
-from pipeline.intake.tables import take_in
-from pipeline.records import RawSignal
-from pipeline.study import Device, load_study
+from quietsleep import contract
+from quietsleep.intake.delivered import Delivered
+from quietsleep.intake.files.read import Unreadable, read_signal
+from quietsleep.intake.find import found_at
+from quietsleep.intake.ingest import take_in
+from quietsleep.records import RawSignal
+from quietsleep.study.study import Device, load_study
 
 TABLES = ("sessions", "recordings", "checks", "reported")
 N = 400
@@ -215,6 +215,6 @@ def test_wrong_statistics_change_no_number(tmp_path: Path, device: Device) -> No
 def test_every_text_of_a_delivery_has_a_form() -> None:
     """Free text is nowhere: each text column has choices or a pattern without signs of markup."""
     for name in TABLES:
-        for column in contracts.TABLES[f"delivery_{name}"].columns:
+        for column in contract.TABLES[f"delivery_{name}"].columns:
             if column.type == "text":
                 assert column.pattern, (name, column.name)

@@ -6,7 +6,7 @@ from lists that grew with the code, so they flatter. What is still missed is nam
 
 from __future__ import annotations
 
-from pipeline.intake.identifiers import value_identifies
+from quietsleep.intake.identifiers import value_identifies
 
 PERSONS = (
     "Saoirse Kavanagh", "J. van Dijk", "Kavanagh, S.", "Mbeki Thandi", "Li Wei", "O'Brien",

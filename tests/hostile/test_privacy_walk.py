@@ -22,16 +22,16 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-import contracts
 from benchmarks.fuzz_readers import in_this_process, list_anew
-from contracts.model import Table
-from demo_centres.centres import write_demo_study
-from pipeline.intake.discover import found_at
-from pipeline.intake.tables import take_in
-from pipeline.stages import run_night
-from pipeline.study import load_study
-from pipeline.warehouse.query import open_current
-from pipeline.warehouse.release import make_release
+from quietsleep import contract
+from quietsleep.contract.model import Table
+from quietsleep.intake.find import found_at
+from quietsleep.intake.ingest import take_in
+from quietsleep.night.stages import run_night
+from quietsleep.simulation.centres import write_demo_study
+from quietsleep.study.study import load_study
+from quietsleep.warehouse.query import open_current
+from quietsleep.warehouse.release import make_release
 
 # Nothing that was planted may be found anywhere: this list stays empty.
 ALLOWED: frozenset[str] = frozenset()
@@ -103,7 +103,7 @@ def put_into_cell(folder: Path, table: str, at: int, secret: str) -> None:
 
 def cells() -> list[tuple[str, int, str]]:
     """Every column of every table, and one past the last: a column with a telling name."""
-    columns = {name: contracts.TABLES[f"delivery_{name}"].columns for name in TABLES}
+    columns = {name: contract.TABLES[f"delivery_{name}"].columns for name in TABLES}
     return [
         (name, at, columns[name][at].name if at < len(columns[name]) else "a column's name")
         for name in TABLES
@@ -443,7 +443,7 @@ def test_only_columns_of_the_contract_are_published(
 ) -> None:
     study, _ = walked
     release = study / "warehouse" / "releases" / "walk"
-    tables: dict[str, Table] = dict(contracts.TABLES)
+    tables: dict[str, Table] = dict(contract.TABLES)
     for file in [*release.rglob("*.parquet"), *(study / "warehouse" / "nights").rglob("*.parquet")]:
         schema = pq.read_schema(file)
         name = next(part for part in (file.stem, *file.parts[::-1]) if part in tables)

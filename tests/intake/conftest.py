@@ -16,8 +16,8 @@ import pyarrow.parquet as pq
 import pytest
 from edfio import Edf, EdfSignal
 
-import contracts
-from pipeline.study import Centre, ChannelMap, Device, Study
+from quietsleep import contract
+from quietsleep.study.study import Centre, ChannelMap, Device, Study
 
 RATE_HZ = 200.0
 CHANNELS = (
@@ -95,7 +95,7 @@ class Draft:
 
     def table_bytes(self, name):
         sink = io.StringIO()
-        columns = [c.name for c in contracts.TABLES[f"delivery_{name}"].columns]
+        columns = [c.name for c in contract.TABLES[f"delivery_{name}"].columns]
         for row in self.tables[name]:
             columns += [c for c in row if c not in columns]
         writer = csv.DictWriter(sink, columns, lineterminator="\n")

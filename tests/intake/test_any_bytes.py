@@ -10,9 +10,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipeline.intake.discover import find_deliveries
-from pipeline.intake.read import Unreadable, read_signal
-from pipeline.intake.tables import take_in
+from quietsleep.intake.files.read import Unreadable, read_signal
+from quietsleep.intake.find import find_deliveries
+from quietsleep.intake.ingest import take_in
 
 NEEDED = ("flow", "airway_pressure")
 TABLES = ("sessions", "recordings", "checks", "reported")

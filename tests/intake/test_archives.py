@@ -8,8 +8,8 @@ import zipfile
 
 import pytest
 
-from pipeline.intake.discover import find_deliveries
-from pipeline.intake.tables import take_in
+from quietsleep.intake.find import find_deliveries
+from quietsleep.intake.ingest import take_in
 
 
 def taken(study):

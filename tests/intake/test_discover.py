@@ -7,8 +7,8 @@ import time
 
 import pytest
 
-from pipeline.intake.discover import MANIFEST, find_deliveries, find_strays
-from pipeline.intake.tables import take_in
+from quietsleep.intake.find import MANIFEST, find_deliveries, find_strays
+from quietsleep.intake.ingest import take_in
 
 
 def test_a_centre_without_deliveries_has_none(study):

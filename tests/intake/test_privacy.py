@@ -14,9 +14,9 @@ import string
 import pytest
 from edfio import Edf, EdfSignal, Patient, Recording
 
-from pipeline.intake.discover import find_deliveries
-from pipeline.intake.identifiers import column_identifies, value_identifies
-from pipeline.intake.tables import check_delivery, take_in
+from quietsleep.intake.find import find_deliveries
+from quietsleep.intake.identifiers import column_identifies, value_identifies
+from quietsleep.intake.ingest import check_delivery, take_in
 
 COMMON_GIVEN = ("Anna", "Lukas", "Sofia", "Mohammed", "Emily", "Jakob", "Fatima", "Pierre")
 COMMON_FAMILY = ("Jansen", "Müller", "Garcia", "Kowalski", "Taylor", "Nguyen", "Hansen", "Rossi")
@@ -281,8 +281,8 @@ def test_the_heading_of_a_csv_file(study, draft):
 
 
 def test_free_text_in_the_heading_of_a_plain_edf_file(kit):
-    from pipeline.intake.headings import edf_gives_away
-    from pipeline.intake.read_edf import edf_header
+    from quietsleep.intake.files.edf import edf_header
+    from quietsleep.intake.files.header import edf_gives_away
 
     data = bytearray(kit.signal_bytes(kit.samples(), kit.device("edf")))
 

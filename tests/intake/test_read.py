@@ -11,7 +11,7 @@ import pyarrow.parquet as pq
 import pytest
 from edfio import Edf, EdfSignal
 
-from pipeline.intake.read import Unreadable, read_signal
+from quietsleep.intake.files.read import Unreadable, read_signal
 
 NEEDED = ("flow", "airway_pressure")
 

@@ -8,7 +8,7 @@ import re
 
 import pytest
 
-from pipeline.study import StudyError, check_units, load_study
+from quietsleep.study.study import StudyError, check_units, load_study
 
 STUDY = 'study = "invented"\ntitle = "An invented study"\ncontract = "1"\n'
 CENTRE = """

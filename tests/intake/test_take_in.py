@@ -9,10 +9,10 @@ import re
 import pandas as pd
 import pytest
 
-from pipeline.intake.discover import find_deliveries
-from pipeline.intake.tables import check_delivery, take_in
-from pipeline.roster import read_roster, rows_to_keep
-from pipeline.state import State
+from quietsleep.intake.find import find_deliveries
+from quietsleep.intake.ingest import check_delivery, take_in
+from quietsleep.measure.roster import read_roster, rows_to_keep
+from quietsleep.store.state import State
 
 TABLES = ("sessions", "recordings", "checks", "reported")
 
@@ -335,7 +335,7 @@ def test_known_files_are_not_hashed_again(study, draft, monkeypatch):
         hashed.append(len(data))
         return original(data)
 
-    from pipeline.intake import manifest
+    from quietsleep.intake import manifest
 
     original = manifest.hashlib.sha256
     monkeypatch.setattr(manifest.hashlib, "sha256", counting)

@@ -9,11 +9,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-import contracts
-from contracts import Rule
-from pipeline.acceptance import judge
+from quietsleep import contract
+from quietsleep.contract import Rule
+from quietsleep.judge.rules import judge
 
-RULES = list(contracts.RULES.values())
+RULES = list(contract.RULES.values())
 
 
 def judged(rule: Rule, value: float, *, on: date | None = None, other: float = math.nan) -> str:
@@ -77,7 +77,7 @@ def test_alternative_rescues_only_inside_its_own_limit(rule: Rule) -> None:
 
 @pytest.mark.parametrize("rule", RULES, ids=lambda r: r.key)
 def test_sentence_of_a_failure_names_value_and_limit(rule: Rule) -> None:
-    quantity = contracts.QUANTITIES[(rule.owner, rule.level, rule.quantity)]
+    quantity = contract.QUANTITIES[(rule.owner, rule.level, rule.quantity)]
     for limit, outward in limits(rule):
         beyond = limit + math.copysign(max(abs(limit), 1.0) * 0.02, outward)
         rows = pd.DataFrame(

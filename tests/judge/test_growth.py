@@ -9,7 +9,7 @@ import math
 
 import pytest
 
-from pipeline.growth import corrected_age_days, length_z, weight_z
+from quietsleep.judge.growth import corrected_age_days, length_z, weight_z
 
 
 def test_who_weight_examples() -> None:

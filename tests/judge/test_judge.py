@@ -9,19 +9,19 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-import contracts
-from pipeline.acceptance import (
+from quietsleep import contract
+from quietsleep.judge.rules import (
     judge,
     rules_in_study,
     rules_version,
     show_beyond,
     status_of_items,
 )
-from pipeline.study import Decision, Waiver
+from quietsleep.study.study import Decision, Waiver
 
 DAY = date(2026, 3, 1)
-LEAK = contracts.RULES["tidal.no_leak"]
-BREATHS = contracts.RULES["tidal.enough_breaths"]
+LEAK = contract.RULES["tidal.no_leak"]
+BREATHS = contract.RULES["tidal.enough_breaths"]
 RULES = (LEAK, BREATHS)
 
 
@@ -88,9 +88,9 @@ def test_two_decisions_follow_each_other() -> None:
 
 
 def test_version_of_rules_moves_with_any_limit() -> None:
-    plain = rules_version(contracts.RULES.values())
-    changed = rules_version(rules_in_study(contracts.RULES.values(), [decision(5.5, DAY)]))
-    assert plain == rules_version(contracts.RULES.values()) != changed
+    plain = rules_version(contract.RULES.values())
+    changed = rules_version(rules_in_study(contract.RULES.values(), [decision(5.5, DAY)]))
+    assert plain == rules_version(contract.RULES.values()) != changed
 
 
 @pytest.mark.parametrize(

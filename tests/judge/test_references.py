@@ -11,8 +11,15 @@ from pathlib import Path
 
 import pytest
 
-import contracts
-from pipeline.references import References, Subject, load_references, predict, score, score_by
+from quietsleep import contract
+from quietsleep.judge.references import (
+    References,
+    Subject,
+    load_references,
+    predict,
+    score,
+    score_by,
+)
 
 
 def subject(sex: str | None = "male", length_cm: float = 65.0, **other: object) -> Subject:
@@ -212,29 +219,29 @@ def test_bad_own_equation_is_refused_in_words(tmp_path: Path, case: str) -> None
     text, old, new, message = BAD[case]
     name = "own_fvc" if text is LMS else "own_vmaxfrc"
     assert old in text
-    with pytest.raises(contracts.ContractError) as refusal:
+    with pytest.raises(contract.ContractError) as refusal:
         own(tmp_path, **{name: text.replace(old, new, 1)})
     assert message in str(refusal.value) and f"{name}.toml: " in str(refusal.value)
 
 
 def test_an_equation_that_predicts_below_zero_is_refused(tmp_path: Path) -> None:
     text = OWN.replace('"ln"', '"sqrt"').replace("coefficient = 1.0", "coefficient = -100.0")
-    with pytest.raises(contracts.ContractError, match=r"predicts -9.* which is not above 0"):
+    with pytest.raises(contract.ContractError, match=r"predicts -9.* which is not above 0"):
         own(tmp_path, own_vmaxfrc=text)
 
 
 def test_two_own_equations_for_the_same_infants_are_refused(tmp_path: Path) -> None:
     second = OWN.replace("own_vmaxfrc", "own_second")
-    with pytest.raises(contracts.ContractError, match="would be scored by own_second as well"):
+    with pytest.raises(contract.ContractError, match="would be scored by own_second as well"):
         own(tmp_path, own_vmaxfrc=OWN, own_second=second)
 
 
 def test_own_equation_may_not_take_a_published_key(tmp_path: Path) -> None:
     text = OWN.replace("own_vmaxfrc", "vmaxfrc_2002")
-    with pytest.raises(contracts.ContractError, match="a published equation has the same key"):
+    with pytest.raises(contract.ContractError, match="a published equation has the same key"):
         own(tmp_path, vmaxfrc_2002=text)
 
 
 def test_a_study_without_equations_has_the_published_ones(tmp_path: Path) -> None:
     assert load_references(tmp_path).own == {}
-    assert set(load_references(tmp_path).published) == set(contracts.REFERENCES)
+    assert set(load_references(tmp_path).published) == set(contract.REFERENCES)

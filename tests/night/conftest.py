@@ -10,9 +10,9 @@ from typing import Any
 
 import pytest
 
-from pipeline.jobs import Job
-from pipeline.measure import measure_chunk
-from pipeline.records import Measured
+from quietsleep.measure.fingerprint import Job
+from quietsleep.measure.recording import measure_chunk
+from quietsleep.records import Measured
 
 
 class InProcess:
@@ -41,7 +41,7 @@ def pool(monkeypatch: pytest.MonkeyPatch) -> InProcess:
     def opened(workers: int) -> Iterator[InProcess]:
         yield stand_in
 
-    monkeypatch.setattr("pipeline.night.measuring_pool", opened)
+    monkeypatch.setattr("quietsleep.night.night.measuring_pool", opened)
     return stand_in
 
 

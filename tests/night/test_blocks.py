@@ -7,11 +7,11 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from pipeline import blocks
-from pipeline.roster import Roster, read_roster
-from pipeline.stages import run_night
-from pipeline.state import State
-from pipeline.warehouse.current import current_night, night_facts
+from quietsleep.judge import blocks
+from quietsleep.measure.roster import Roster, read_roster
+from quietsleep.night.stages import run_night
+from quietsleep.store.state import State
+from quietsleep.warehouse.current import current_night, night_facts
 from tests.night.conftest import InProcess
 
 # What names the night itself, or tells the story of several.

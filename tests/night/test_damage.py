@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.records import Measures, Recording, Trial
-from pipeline.stages import run_night
-from pipeline.techniques import tidal
-from pipeline.warehouse.query import open_current
+from quietsleep.night.stages import run_night
+from quietsleep.records import Measures, Recording, Trial
+from quietsleep.techniques import tidal
+from quietsleep.warehouse.query import open_current
 from tests.night.conftest import InProcess
 
 

@@ -10,8 +10,8 @@ import duckdb
 import pandas as pd
 import pytest
 
-from pipeline.night import NightReport
-from pipeline.warehouse.query import open_current
+from quietsleep.night.night import NightReport
+from quietsleep.warehouse.query import open_current
 
 Night = tuple[Path, NightReport]
 

@@ -7,15 +7,16 @@ import subprocess
 import sys
 from pathlib import Path
 
-from pipeline.warehouse.query import open_current
+from quietsleep.warehouse.query import open_current
 
 # The tasks of this flow find no night under its name, as when the flow was copied elsewhere.
 LOST = """
 import sys
 from pathlib import Path
-from dags.embedded import embed
+from quietsleep.night.orchestration.embedded import embed
 embed(Path(sys.argv[1]) / "work")
-from dags import nightly, open_nights
+from quietsleep.night.orchestration import nightly
+from quietsleep.night.orchestration import open_nights
 class Forgetful(dict):
     def __setitem__(self, name, night): pass
     def __delitem__(self, name): pass
@@ -37,7 +38,7 @@ def test_night_of_the_command_line_is_quiet_and_stays_inside_the_study(
 ) -> None:
     home = tmp_path / "home"
     home.mkdir()
-    command = ("-c", "from pipeline.cli import app; app()", "nightly", str(small_study))
+    command = ("-c", "from quietsleep.cli.main import app; app()", "nightly", str(small_study))
     first = run(home, *command)
     assert first.returncode == 0, first.stderr
     assert first.stderr == ""

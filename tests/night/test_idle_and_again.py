@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.night import NightReport
-from pipeline.stages import run_night
-from pipeline.state import NightRunning, State
-from pipeline.warehouse.current import current_night
+from quietsleep.night.night import NightReport
+from quietsleep.night.stages import run_night
+from quietsleep.store.state import NightRunning, State
+from quietsleep.warehouse.current import current_night
 from tests.handing_over import relist
 from tests.night.conftest import InProcess
 

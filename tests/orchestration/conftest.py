@@ -11,10 +11,10 @@ import pytest
 from moto.server import ThreadedMotoServer
 from werkzeug.serving import WSGIRequestHandler
 
-from demo_centres.centres import write_demo_study
-from pipeline.intake import store as store_module
-from pipeline.stages import run_night
-from tests.cluster.places import (
+from quietsleep.intake import store as store_module
+from quietsleep.night.stages import run_night
+from quietsleep.simulation.centres import write_demo_study
+from tests.orchestration.places import (
     BUCKET,
     KEYS,
     LOOPBACK,

@@ -17,13 +17,13 @@ from typing import Any
 
 import fsspec
 
-from dags.cluster_worker import own_facts
-from pipeline.jobs import Job
-from pipeline.measure import measure_chunk
-from pipeline.records import Measured
-from pipeline.study import Study
-from pipeline.warehouse.current import current_night, night_facts
-from pipeline.warehouse.query import open_current
+from quietsleep.measure.fingerprint import Job
+from quietsleep.measure.recording import measure_chunk
+from quietsleep.night.orchestration.cluster_worker import own_facts
+from quietsleep.records import Measured
+from quietsleep.study.study import Study
+from quietsleep.warehouse.current import current_night, night_facts
+from quietsleep.warehouse.query import open_current
 
 ROOT = Path(__file__).parents[2]
 BUCKET = "study-bucket"
@@ -89,12 +89,12 @@ class Workers:
         for number in range(count):
             self.add_worker(f"w{number}")
 
-    def add_worker(self, name: str, *, code: str = str(ROOT)) -> None:
+    def add_worker(self, name: str, *, code: str = str(ROOT / "pipeline")) -> None:
         words = ("--nthreads", "1", "--host", LOOPBACK, "--name", name)
         place = ("--local-directory", str(self.folder / name))
         self.run("worker", self.address, *words, *place, code=code)
 
-    def run(self, *words: str, code: str = str(ROOT)) -> None:
+    def run(self, *words: str, code: str = str(ROOT / "pipeline")) -> None:
         environment = os.environ | {"PYTHONPATH": code, "HOME": str(self.folder)}
         with (self.folder / "dask.log").open("ab") as log:
             process = subprocess.Popen(

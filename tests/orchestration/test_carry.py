@@ -12,9 +12,8 @@ import fsspec
 import pytest
 from fsspec.implementations.memory import MemoryFileSystem
 
-from pipeline.intake.store import Address
-from pipeline.warehouse.carry import LIST, carry, fetch, nights_carried
-from pipeline.warehouse.current import (
+from quietsleep.intake.store import Address
+from quietsleep.warehouse.current import (
     FEWEST_NIGHTS_KEPT,
     WarehouseError,
     current_night,
@@ -22,8 +21,9 @@ from pipeline.warehouse.current import (
     nights_folder,
     point_at,
 )
-from pipeline.warehouse.wholeness import damage
-from tests.cluster.places import BUCKET, Store
+from quietsleep.warehouse.integrity import damage
+from quietsleep.warehouse.upload import LIST, carry, fetch, nights_carried
+from tests.orchestration.places import BUCKET, Store
 
 MUTATING = ("pipe_file", "put_file", "cp_file", "rm_file")
 

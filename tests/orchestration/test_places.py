@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from pipeline import study_places
-from pipeline.night import open_night
-from pipeline.study import Places, StudyError, load_study
-from pipeline.study_places import check_installed
-from tests.cluster.places import ROOT, add_to_study
+from quietsleep.night.night import open_night
+from quietsleep.study import storage as study_places
+from quietsleep.study.storage import check_installed
+from quietsleep.study.study import Places, StudyError, load_study
+from tests.orchestration.places import ROOT, add_to_study
 
 
 @pytest.fixture
@@ -95,8 +95,8 @@ def test_store_of_another_kind(address: str, words: str) -> None:
 def test_without_an_address_nothing_of_it_is_loaded(study: Path) -> None:
     """Neither the stores' library nor the cluster's, over a whole night of one machine."""
     code = (
-        "import sys; from pathlib import Path; from pipeline.stages import run_night; "
-        "from dags.cluster import pool_of; "
+        "import sys; from pathlib import Path; from quietsleep.night.stages import run_night; "
+        "from quietsleep.night.orchestration.cluster import pool_of; "
         "run_night(Path(sys.argv[1]), workers=1, pool=pool_of); "
         # (The library of units looks whether dask itself is there.)
         "print(sorted({'fsspec', 's3fs', 'distributed', 'prefect_dask', 'prefect'} "

@@ -12,15 +12,15 @@ from typing import Any
 import pytest
 import s3fs
 
-from pipeline.doctor import examine
-from pipeline.intake import store as store_module
-from pipeline.intake.discover import Found, survey
-from pipeline.intake.read import MOST_BYTES, read_bounded
-from pipeline.intake.store import Address, placed
-from pipeline.intake.tables import take_in
-from pipeline.stages import run_night
-from pipeline.study import Study, load_study
-from tests.cluster.places import BUCKET, LOOPBACK, Store, free_port, in_process, parts
+from quietsleep.intake import store as store_module
+from quietsleep.intake.files.read import MOST_BYTES, read_bounded
+from quietsleep.intake.find import Found, survey
+from quietsleep.intake.ingest import take_in
+from quietsleep.intake.store import Address, placed
+from quietsleep.night.doctor import examine
+from quietsleep.night.stages import run_night
+from quietsleep.study.study import Study, load_study
+from tests.orchestration.places import BUCKET, LOOPBACK, Store, free_port, in_process, parts
 
 
 def found_in(study: Study, centre: str, delivery: str) -> Found:

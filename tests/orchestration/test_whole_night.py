@@ -7,19 +7,19 @@ import subprocess
 import sys
 from pathlib import Path
 
-from pipeline.intake.discover import survey
-from pipeline.intake.tables import take_in
-from pipeline.study import load_study
-from pipeline.warehouse.current import current_night
-from pipeline.warehouse.query import open_night
-from pipeline.warehouse.wholeness import damage, database_damage
-from tests.cluster.places import ROOT, Store, Workers, add_to_study, conservation, parts
+from quietsleep.intake.find import survey
+from quietsleep.intake.ingest import take_in
+from quietsleep.study.study import load_study
+from quietsleep.warehouse.current import current_night
+from quietsleep.warehouse.integrity import damage, database_damage
+from quietsleep.warehouse.query import open_night
+from tests.orchestration.places import ROOT, Store, Workers, add_to_study, conservation, parts
 
 
 def command(*words: str) -> subprocess.CompletedProcess[str]:
-    environment = os.environ | {"PYTHONPATH": str(ROOT)}
+    environment = os.environ | {"PYTHONPATH": str(ROOT / "pipeline")}
     return subprocess.run(
-        [sys.executable, "-c", "from pipeline.cli import app; app()", *words],
+        [sys.executable, "-c", "from quietsleep.cli.main import app; app()", *words],
         capture_output=True, text=True, env=environment, check=False,
     )  # fmt: skip
 

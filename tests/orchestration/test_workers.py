@@ -13,13 +13,13 @@ from pathlib import Path
 
 import pytest
 
-from dags import cluster
-from dags.cluster import ClusterPool, cluster_pool
-from pipeline import stages
-from pipeline.night import NightReport
-from pipeline.stages import run_night
-from pipeline.study import Study, load_study
-from tests.cluster.places import (
+from quietsleep.night import stages
+from quietsleep.night.night import NightReport
+from quietsleep.night.orchestration import cluster
+from quietsleep.night.orchestration.cluster import ClusterPool, cluster_pool
+from quietsleep.night.stages import run_night
+from quietsleep.study.study import Study, load_study
+from tests.orchestration.places import (
     LOOPBACK,
     ROOT,
     InProcess,
@@ -113,7 +113,7 @@ def test_recording_that_kills_every_worker_costs_only_itself(
     (tmp_path / "killer").mkdir()
     (tmp_path / "killer" / "sitecustomize.py").write_text(KILLER)
     own_cluster.start(0)
-    own_cluster.add_worker("k0", code=f"{tmp_path / 'killer'}:{ROOT}")
+    own_cluster.add_worker("k0", code=f"{tmp_path / 'killer'}:{ROOT / 'pipeline'}")
     own_cluster.wait(1)
     apart: list[int] = []
     real = cluster.measure_apart
@@ -130,12 +130,12 @@ def test_worker_of_other_code_measures_nothing(
     stored: Path, own_cluster: Workers, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(cluster, "MeasuringPool", InProcess)
-    for package in ("pipeline", "contracts", "dags"):
+    for package in ("pipeline", "contracts"):
         shutil.copytree(ROOT / package, tmp_path / "other" / package)
-    with (tmp_path / "other" / "pipeline" / "signals" / "gas.py").open("a") as file:
+    with (tmp_path / "other" / "pipeline" / "quietsleep" / "signals" / "gas.py").open("a") as file:
         file.write("\n# Another version.\n")
     own_cluster.start(0)
-    own_cluster.add_worker("u0", code=str(tmp_path / "other"))
+    own_cluster.add_worker("u0", code=str(tmp_path / "other" / "pipeline"))
     own_cluster.wait(1)
     add_to_study(stored, ["[cluster]", f'scheduler = "{own_cluster.address}"'])
     notices: list[str] = []

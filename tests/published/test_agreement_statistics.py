@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.warehouse.agreement_statistics import intraclass, limits_of_agreement, repeatability
+from quietsleep.warehouse.statistics import intraclass, limits_of_agreement, repeatability
 
 # Bland JM, Altman DG. Lancet 1986;1:307-310, table 1: peak expiratory flow of 17 subjects, L/min,
 # two readings with a large meter and two with a mini meter.

@@ -15,14 +15,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from demo_centres.physiology import draw_infant
-from demo_centres.recordings import record
-from demo_centres.sensors import IDEAL, Head, sense
-from pipeline.records import FloatArray, RawSignal, Recording
-from pipeline.signals.breaths import integrate
-from pipeline.signals.channels import assemble, calibrate
-from pipeline.signals.fits import fit_plane
-from pipeline.study import ChannelMap, Device
+from quietsleep.records import FloatArray, RawSignal, Recording
+from quietsleep.signals.breaths import integrate
+from quietsleep.signals.channels import assemble, calibrate
+from quietsleep.signals.fits import fit_plane
+from quietsleep.simulation.physiology import draw_infant
+from quietsleep.simulation.recordings import record
+from quietsleep.simulation.sensors import IDEAL, Head, sense
+from quietsleep.study.study import ChannelMap, Device
 
 PROJECT = Path(__file__).parents[2]
 FOLDER = PROJECT.parent / "shared" / "data" / "test_lung" / "20200621-RunForRecord2-AIR"

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.signals.gas import btps_factor, flow_at_btps, gas_factors, saturated_vapour_kpa
+from quietsleep.signals.gas import btps_factor, flow_at_btps, gas_factors, saturated_vapour_kpa
 
 CRC_KPA = {15.0: 1.7056, 20.0: 2.3388, 25.0: 3.1690, 30.0: 4.2455, 37.0: 6.2795}
 ATPS_TO_BTPS = {

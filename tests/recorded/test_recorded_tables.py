@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from pipeline.night import NightReport
+from quietsleep.night.night import NightReport
 from tests.recorded.record import published_tables, recorded_tables
 
 

@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from pipeline.review.decisions import Review
-from pipeline.stages import run_night
+from quietsleep.night.stages import run_night
+from quietsleep.study.review_log import Review
 
 Maker = Callable[..., Review]
 
@@ -42,7 +42,7 @@ def judged_study(small_deliveries: Path, tmp_path_factory: pytest.TempPathFactor
         if centre.name not in ("larch", "willow"):
             shutil.rmtree(centre)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("pipeline.stages.write_night_pages", lambda night: None)
+        patch.setattr("quietsleep.night.stages.write_night_pages", lambda night: None)
         report = run_night(path)
     assert report.published, report.sentences
     return path

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.review.decisions import (
+from quietsleep.study.review_log import (
     FIRST_PREVIOUS,
     Review,
     ReviewError,

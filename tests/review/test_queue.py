@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.review.decisions import Review
-from pipeline.review.effects import decide
-from pipeline.review.queue import borderline, drawn_for_second_reading, waiting
+from quietsleep.judge.readers import decide
+from quietsleep.review.queue import borderline, drawn_for_second_reading, waiting
+from quietsleep.study.review_log import Review
 
 Maker = Callable[..., Review]
 FILE = "f" * 64

@@ -9,13 +9,19 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
-from pipeline.cli import app
-from pipeline.measure import read_signal
-from pipeline.rejudge import NotMeasured, Rejudged, item_changes, rejudge_study, rule_changes
-from pipeline.review.decisions import FILE, Review, ReviewError
-from pipeline.reviewing import Said, read_published, review_file, waiting_trials, write_down
-from pipeline.study import load_study
-from pipeline.warehouse.query import open_current
+from quietsleep.cli.main import app
+from quietsleep.measure.recording import read_signal
+from quietsleep.night.rejudge import (
+    NotMeasured,
+    Rejudged,
+    item_changes,
+    rejudge_study,
+    rule_changes,
+)
+from quietsleep.review.desk import Said, read_published, review_file, waiting_trials, write_down
+from quietsleep.study.review_log import FILE, Review, ReviewError
+from quietsleep.study.study import load_study
+from quietsleep.warehouse.query import open_current
 
 DECISION = """
 [[limits]]
@@ -44,13 +50,13 @@ def no_signal_is_read(monkeypatch: pytest.MonkeyPatch, judged_study: Path) -> No
     def read(path: Path, *given: Any, **named: Any) -> Any:
         return read_signal(path, *given, **named) if "known_answers" in path.parts else refuse()
 
-    monkeypatch.setattr("pipeline.measure.read_signal", read)
+    monkeypatch.setattr("quietsleep.measure.recording.read_signal", read)
     for name in (
-        "pages.drawing.load_recording",
-        "taking_in.take_in",
-        "measure.MeasuringPool.measure",
+        "site.drawing.load_recording",
+        "night.taking_in.take_in",
+        "measure.recording.MeasuringPool.measure",
     ):
-        monkeypatch.setattr(f"pipeline.{name}", refuse)
+        monkeypatch.setattr(f"quietsleep.{name}", refuse)
 
 
 def ask(path: Path, sql: str, *values: object) -> list[tuple[Any, ...]]:
@@ -156,7 +162,9 @@ def test_new_deliveries_are_named_and_left(study_path: Path) -> None:
 def test_measures_of_other_code_are_refused(
     study_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("pipeline.jobs.measuring_fingerprint", lambda technique: "other")
+    monkeypatch.setattr(
+        "quietsleep.measure.fingerprint.measuring_fingerprint", lambda technique: "other"
+    )
     (study_path / "waivers.toml").unlink()
     with pytest.raises(NotMeasured, match=r"measured by other code.*quietsleep nightly"):
         rejudge_study(study_path)
@@ -165,7 +173,7 @@ def test_measures_of_other_code_are_refused(
 
 
 def test_what_was_never_measured_is_refused(study_path: Path, tmp_path: Path) -> None:
-    from pipeline.state import State
+    from quietsleep.store.state import State
 
     with State(study_path / "work") as state:
         state.run("DELETE FROM measured WHERE item = (SELECT min(item) FROM measured)")
@@ -279,7 +287,7 @@ def test_a_broken_file_turns_the_night_amber_and_only_rejections_hold(refused_pa
 
 
 def test_a_decision_does_not_outlive_the_signal_that_was_read(study_path: Path) -> None:
-    from pipeline.state import State
+    from quietsleep.store.state import State
 
     trial = trial_of(study_path, "accepted")
     say(study_path, trial, "reader-1", "reject")

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.signals.breath_shape import peak_flows, shape_breaths
-from pipeline.signals.breaths import find_breaths, integrate
+from quietsleep.signals.breath_shape import peak_flows, shape_breaths
+from quietsleep.signals.breaths import find_breaths, integrate
 
 
 @pytest.mark.parametrize("rate_hz", [100.0, 200.0, 500.0])

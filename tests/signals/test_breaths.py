@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.records import FloatArray
-from pipeline.signals.breaths import (
+from quietsleep.records import FloatArray
+from quietsleep.signals.breaths import (
     find_breaths,
     integrate,
     level_volume,

@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pipeline.records import FloatArray, RawSignal
-from pipeline.signals.channels import assemble, calibrate, clipped_share_pct
-from pipeline.signals.gas import btps_factor
-from pipeline.signals.stretches import longest_run
-from pipeline.study import ChannelMap, Device
+from quietsleep.records import FloatArray, RawSignal
+from quietsleep.signals.channels import assemble, calibrate, clipped_share_pct
+from quietsleep.signals.gas import btps_factor
+from quietsleep.signals.stretches import longest_run
+from quietsleep.study.study import ChannelMap, Device
 
 RATE_HZ = 200.0
 TIME_S = np.arange(4000) / RATE_HZ

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.signals.drift import drift_slope_ml_s
+from quietsleep.signals.drift import drift_slope_ml_s
 
 RATE_HZ = 100.0
 BREATH_S = 1.5

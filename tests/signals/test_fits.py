@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from pipeline.signals import fits
+from quietsleep.signals import fits
 
 
 def rng():

@@ -3,10 +3,11 @@
 import numpy as np
 import pytest
 
-from pipeline.records import Breaths, Recording
-from pipeline.signals import levels, occlusions
-from pipeline.signals.fits import noise_sd
-from pipeline.signals.occlusions import Occlusion, ShutterSettings
+from quietsleep.records import Breaths, Recording
+from quietsleep.signals import end_expiratory_level as levels
+from quietsleep.signals import occlusions
+from quietsleep.signals.fits import noise_sd
+from quietsleep.signals.occlusions import Occlusion, ShutterSettings
 
 SHUTTER = ShutterSettings(least_s=0.08, flow_share=0.05, noise_multiple=6.0, pressure_kpa=0.1)
 

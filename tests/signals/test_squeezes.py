@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.signals.breaths import integrate
-from pipeline.signals.squeezes import count_reversals, find_squeezes, follow_forced
+from quietsleep.signals.breaths import integrate
+from quietsleep.signals.squeezes import count_reversals, find_squeezes, follow_forced
 
 RATE_HZ = 200.0
 

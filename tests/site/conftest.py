@@ -11,9 +11,9 @@ from types import ModuleType
 
 import pytest
 
-from pipeline.pages.traces import draw_with
-from pipeline.pages.write import PagesReport, write_pages
-from pipeline.study import Study
+from quietsleep.site.traces import draw_with
+from quietsleep.site.write import PagesReport, write_pages
+from quietsleep.study.study import Study
 
 
 def _neighbour(name: str) -> ModuleType:

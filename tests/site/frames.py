@@ -18,11 +18,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-import contracts
-from contracts.model import Rule
-from pipeline.acceptance import say
-from pipeline.study import Centre, Device, Study
-from pipeline.warehouse.publish import NightFacts, publish
+from quietsleep import contract
+from quietsleep.contract.model import Rule
+from quietsleep.judge.rules import say
+from quietsleep.study.study import Centre, Device, Study
+from quietsleep.warehouse.publish import NightFacts, publish
 
 NIGHT_AT = datetime(2026, 3, 30, 2, 15, tzinfo=UTC)
 Row = dict[str, Any]
@@ -47,7 +47,7 @@ class Invention:
     """Rows gathered table by table."""
 
     tables: dict[str, list[Row]] = field(default_factory=lambda: {
-        name: [] for name, t in contracts.TABLES.items() if t.group == "warehouse"})
+        name: [] for name, t in contract.TABLES.items() if t.group == "warehouse"})
 
     def add(self, table: str, **row: Any) -> None:
         self.tables[table].append(row)
@@ -57,7 +57,7 @@ class Invention:
         for name, rows in self.tables.items():
             if name == "changes":
                 continue
-            columns = [c.name for c in contracts.TABLES[name].columns]
+            columns = [c.name for c in contract.TABLES[name].columns]
             for row in rows:
                 unknown = set(row) - set(columns)
                 assert not unknown, f"{name} has no columns {unknown}"
@@ -71,7 +71,7 @@ def invent(plans: Sequence[Plan], *, seed: int = 1, night: str = "2026-03-30") -
     made = Invention()
     made.add("nights", night=night, started_at=NIGHT_AT, ended_at=NIGHT_AT + timedelta(minutes=4),
              state="amber", code_fingerprint="c0de", rules_version="ru1e5",
-             contract_version=contracts.CONTRACT_VERSION)
+             contract_version=contract.CONTRACT_VERSION)
     _contract_tables(made)
     for plan in plans:
         _Centre(made, plan, dice, night).invent()
@@ -79,17 +79,17 @@ def invent(plans: Sequence[Plan], *, seed: int = 1, night: str = "2026-03-30") -
 
 
 def _contract_tables(made: Invention) -> None:
-    for rule in contracts.RULES.values():
-        unit = contracts.QUANTITIES[(rule.owner, rule.level, rule.quantity)].unit
+    for rule in contract.RULES.values():
+        unit = contract.QUANTITIES[(rule.owner, rule.level, rule.quantity)].unit
         made.add("rules", rule=rule.key, owner=rule.owner, level=rule.level, quantity=rule.quantity,
                  operator=rule.operator, limit_low=rule.low, limit_high=rule.high, unit=unit,
                  severity=rule.severity, missing=rule.missing, sentence=rule.sentence,
                  remedy=rule.remedy, source=rule.source, obtained=rule.obtained,
                  valid_from=rule.valid_from, valid_until=rule.valid_until)
-    for (owner, level, name), q in contracts.QUANTITIES.items():
+    for (owner, level, name), q in contract.QUANTITIES.items():
         made.add("quantities", owner=owner, level=level, quantity=name, unit=q.unit,
                  definition=q.definition, equation=q.equation, source=q.source)
-    for key, source in contracts.SOURCES.items():
+    for key, source in contract.SOURCES.items():
         made.add("sources", source=key, citation=source.citation)
 
 
@@ -152,9 +152,9 @@ class _Centre:
         plan, text, dice = self.plan, self.plan.text, self.dice
         session = text(f"{plan.centre}-s{i:04d}")
         infant = text(f"{plan.centre}-i{i // 2:04d}")
-        kinds = sorted({c for t in plan.techniques for c in contracts.TECHNIQUES[t].needs_checks})
+        kinds = sorted({c for t in plan.techniques for c in contract.TECHNIQUES[t].needs_checks})
         checks = {kind: self._check(i, kind, at - timedelta(hours=1), delivery) for kind in kinds}
-        values = {"session": session, "item_kind": "session", "technique": contracts.SESSION.key}
+        values = {"session": session, "item_kind": "session", "technique": contract.SESSION.key}
         status, flagged, alerts, why = ("quarantined", False, 0, "Held: weight_kg is not a number.")
         if held:
             self._problem(delivery, session, where="sessions.csv", row=i + 2, column="weight_kg",
@@ -240,7 +240,7 @@ class _Centre:
         statuses = [self._trial(recording, session, technique, k, at) for k in range(1, n + 1)]
         good = sum(s == "accepted" for s, _ in statuses)
         known = {f"{kind}_check_accepted": float(checks[kind])
-                 for kind in contracts.TECHNIQUES[technique].needs_checks}
+                 for kind in contract.TECHNIQUES[technique].needs_checks}
         known["n_accepted"] = float(good)
         status, flagged, why = "quarantined", False, "Held with its session."
         if not held:
@@ -271,7 +271,7 @@ class _Centre:
                       start_s=6.0 * k, end_s=6.0 * k + 5.0, status=status, flagged=flagged,
                       why=why or None)
         judged = {v["quantity"]: v["observed"] for v in self.made.tables["verdicts"][start:]}
-        for q in contracts.TECHNIQUES[technique].quantities:
+        for q in contract.TECHNIQUES[technique].quantities:
             if q.level == "trial":
                 value = judged.get(q.name, self.dice.uniform(0.5, 90))
                 self.made.add("trial_values", trial=trial, centre=self.plan.centre,
@@ -281,14 +281,14 @@ class _Centre:
 
     def _outcomes(self, session: str, technique: str, status: str, recording: str, good: int
                   ) -> None:
-        for outcome in contracts.TECHNIQUES[technique].outcomes:
+        for outcome in contract.TECHNIQUES[technique].outcomes:
             value = self.dice.gauss(100, 12) if status == "accepted" else None
             self.made.add("outcomes", session=session, centre=self.plan.centre, technique=technique,
                           outcome=outcome.name, value=value, unit=outcome.unit, n_trials=good,
                           trials=f"{recording}#1", sd=3.0, cv_pct=3.0, z=None,
                           percent_predicted=None, equation=None, z_why="no equation",
                           status=status, flagged=False, why=None)
-            if value is None or outcome is not contracts.TECHNIQUES[technique].outcomes[0]:
+            if value is None or outcome is not contract.TECHNIQUES[technique].outcomes[0]:
                 continue
             wrong = self.dice.random() < 0.08
             reported = value * (1.09 if wrong else self.dice.gauss(1.01, 0.02))
@@ -319,11 +319,11 @@ class _Centre:
 
 def _rules_of() -> dict[tuple[str, str], list[Rule]]:
     found: dict[tuple[str, str], list[Rule]] = {}
-    owners = [*contracts.TECHNIQUES, *contracts.CHECKS, contracts.SESSION.key]
+    owners = [*contract.TECHNIQUES, *contract.CHECKS, contract.SESSION.key]
     for owner in owners:
         for level in ("trial", "test", "check", "session"):
             found[(owner, level)] = [
-                r for r in contracts.RULES.values() if r.owner == owner and r.level == level
+                r for r in contract.RULES.values() if r.owner == owner and r.level == level
             ]
     return found
 
@@ -332,7 +332,7 @@ RULES_OF = _rules_of()
 
 
 def _unit(rule: Rule) -> str:
-    return contracts.QUANTITIES[(rule.owner, rule.level, rule.quantity)].unit
+    return contract.QUANTITIES[(rule.owner, rule.level, rule.quantity)].unit
 
 
 def _state(rule: Rule, value: float) -> str:
@@ -362,5 +362,5 @@ def publish_invented(path: Path, made: Invention, *, night: str = "2026-03-30") 
     facts = NightFacts(
         study="invented", started_at=NIGHT_AT, ended_at=NIGHT_AT + timedelta(minutes=4),
         state="amber", code_fingerprint="c0de", rules_version="ru1e5",
-        contract_version=contracts.CONTRACT_VERSION)
+        contract_version=contract.CONTRACT_VERSION)
     return publish(path, night, made.frames(), facts)

@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
-import contracts
-from pipeline.records import Breaths, Mark, Recording, Trial
+from quietsleep import contract
+from quietsleep.records import Breaths, Mark, Recording, Trial
 
 RATE_HZ = 200.0
 FAULT_AT_S = 2.5
@@ -51,7 +51,7 @@ def breathing(name: str, technique: str, n_trials: int) -> Recording:
     volume = np.cumsum(flow) / RATE_HZ
     for k in range(1, n_trials + 1):
         flow[int((6 * k + FAULT_AT_S) * RATE_HZ)] = PEAK_ML_S
-    channels = contracts.TECHNIQUES[technique].channels
+    channels = contract.TECHNIQUES[technique].channels
     pressures = {
         c: 0.4 + 0.3 * np.sin(2 * np.pi * t / 1.7 + i)
         for i, c in enumerate(channels)
@@ -67,7 +67,7 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
     """Mark the spike with the first rule-bound quantity of the technique, and a line beside it."""
     at = trial.start / RATE_HZ + FAULT_AT_S
     rules = [
-        r for r in contracts.RULES.values() if r.owner == recording.technique and r.level == "trial"
+        r for r in contract.RULES.values() if r.owner == recording.technique and r.level == "trial"
     ]
     marks = [
         Mark("flow", f"where {r.quantity} was found", (at,), (PEAK_ML_S,), r.quantity)

@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from pipeline.pages.actions import actions_of
-from pipeline.pages.source import CentreData, Night, read_centre
+from quietsleep.site.actions import actions_of
+from quietsleep.site.read import CentreData, Night, read_centre
 
 Change = Callable[[dict[str, list[dict[str, Any]]]], None]
 

@@ -12,9 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binom
 
-from pipeline.pages import charts, comparisons, scales
-from pipeline.pages.charts import CheckPoint, Month
-from pipeline.pages.comparisons import FunnelPoint, Pair
+from quietsleep.site import charts, comparisons, scales
+from quietsleep.site.charts import CheckPoint, Month
+from quietsleep.site.comparisons import FunnelPoint, Pair
 
 DAY = datetime(2026, 1, 1, 8, tzinfo=UTC)
 

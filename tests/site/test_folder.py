@@ -9,9 +9,9 @@ from typing import Any
 
 import pytest
 
-from pipeline.pages.folder import Folder, slug
-from pipeline.pages.traces import draw_with
-from pipeline.pages.write import write_pages
+from quietsleep.site.folder import Folder, slug
+from quietsleep.site.traces import draw_with
+from quietsleep.site.write import write_pages
 
 
 def stamps(folder: Path) -> dict[str, int]:

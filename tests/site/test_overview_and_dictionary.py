@@ -8,13 +8,13 @@ from typing import Any
 
 import pytest
 
-import contracts
-from pipeline.pages.dictionary import example_queries
-from pipeline.pages.source import Night
-from pipeline.pages.traces import draw_with
-from pipeline.pages.write import write_pages
-from pipeline.warehouse.query import open_night
-from pipeline.warehouse.views import views
+from quietsleep import contract
+from quietsleep.site.pages.dictionary import example_queries
+from quietsleep.site.read import Night
+from quietsleep.site.traces import draw_with
+from quietsleep.site.write import write_pages
+from quietsleep.warehouse.query import open_night
+from quietsleep.warehouse.views import views
 
 
 def body(page: Any) -> str:
@@ -67,7 +67,7 @@ def test_changes_since_the_night_before_are_listed(writer: Any, plan_of: Any, fr
 
 def test_the_dictionary_holds_every_column_of_every_table_and_view(small: Any) -> None:
     text = (small.pages / "dictionary/index.html").read_text(encoding="utf-8")
-    for table in (*contracts.TABLES.values(), *views()):
+    for table in (*contract.TABLES.values(), *views()):
         part = text.split(f'<section class="band" id="{table.name}"')[1].split("</section>")[0]
         shown = re.findall(r'<tr><th scope="row"><code>(\w+)</code>', part)
         assert shown == [column.name for column in table.columns]
@@ -87,17 +87,17 @@ def test_the_database_holds_nothing_that_the_dictionary_does_not(small: Any) -> 
 
 def test_every_quantity_outcome_rule_and_source_is_explained(small: Any) -> None:
     quantities = (small.pages / "dictionary/quantities.html").read_text(encoding="utf-8")
-    for _, _, name in contracts.QUANTITIES:
+    for _, _, name in contract.QUANTITIES:
         assert f"<code>{name}</code>" in quantities
-    for name in contracts.OUTCOMES:
+    for name in contract.OUTCOMES:
         assert f"<code>{name}</code>" in quantities
     for folder in ("dictionary", "larch"):
         rules = (small.pages / folder / "rules.html").read_text(encoding="utf-8")
-        for key, rule in contracts.RULES.items():
+        for key, rule in contract.RULES.items():
             assert f"<code>{key}</code>" in rules
             assert rule.remedy in unescape(rules)
     sources = body(small.pages / "dictionary/sources.html")
-    assert all(source.citation in sources for source in contracts.SOURCES.values())
+    assert all(source.citation in sources for source in contract.SOURCES.values())
 
 
 def test_a_dated_decision_stands_beside_the_rule_it_changed(frames: Any, plan_of: Any,

@@ -12,10 +12,10 @@ from urllib.parse import unquote
 import duckdb
 import pytest
 
-import contracts
-from pipeline.pages.one_test import test_file as file_of_test
-from pipeline.pages.site import write_site
-from pipeline.pages.words import CAUTION
+from quietsleep import contract
+from quietsleep.site.pages.centre import write_site
+from quietsleep.site.pages.test import test_file as file_of_test
+from quietsleep.site.words import CAUTION
 
 UNSEEN = re.compile("[\u200b-\u200f\u202a-\u202e\u2066-\u2069\u2028\u2029]")
 
@@ -69,7 +69,7 @@ def test_counts_are_those_of_the_warehouse(small: Any) -> None:
     ).fetchall()
     con.close()
     shown = table_of(small.pages / "larch/index.html", "Tests by technique")
-    titles = {contracts.TECHNIQUES[row[0]].title: [int(n) for n in row[1:]] for row in expected}
+    titles = {contract.TECHNIQUES[row[0]].title: [int(n) for n in row[1:]] for row in expected}
     assert {row[0]: [int(n) for n in row[1:7]] for row in shown[:-1]} == titles
     total = [sum(column) for column in zip(*titles.values(), strict=True)]
     assert [int(n) for n in shown[-1][1:7]] == total

@@ -10,8 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-import contracts
-from pipeline.pages.traces import (
+from quietsleep import contract
+from quietsleep.records import Mark
+from quietsleep.site.traces import (
     LOOPS,
     MOST_SOUND_SHOWN,
     TIME_BUCKETS,
@@ -21,7 +22,6 @@ from pipeline.pages.traces import (
     trace_of,
     trace_script,
 )
-from pipeline.records import Mark
 
 
 @given(
@@ -50,13 +50,13 @@ def test_missing_samples_do_not_hide_peaks() -> None:
     assert {4321, 8765} <= set(peaks_kept(values, 100).tolist())
 
 
-@pytest.mark.parametrize("technique", sorted(contracts.TECHNIQUES))
+@pytest.mark.parametrize("technique", sorted(contract.TECHNIQUES))
 def test_every_technique_has_its_loop(technique: str, signals: Any) -> None:
     recording = signals.breathing("r", technique, 2)
     trial = signals.Trial(1, 1200, 2200)
     trace = trace_of(recording, trial, signals.mark_trial(recording, trial))
     assert len(trace["loops"]) == len(LOOPS[technique]) > 0
-    channels = contracts.TECHNIQUES[technique].channels
+    channels = contract.TECHNIQUES[technique].channels
     along, up = trace["loops"][0]["x"]["name"], trace["loops"][0]["y"]["name"]
     if "box_pressure" in channels:
         assert (along, up) == ("airway_pressure", "box_volume")
@@ -99,7 +99,7 @@ def test_a_long_trace_stays_small_and_is_one_plain_call(signals: Any) -> None:
 def test_a_recording_that_cannot_be_read_leaves_a_page_without_trace(
     frames: Any, plan_of: Any, tmp_path: Any
 ) -> None:
-    from pipeline.pages.write import write_pages
+    from quietsleep.site.write import write_pages
 
     plans = [plan_of("larch", 3, techniques=("tidal",), fail_share=0.5)]
     night = frames.publish_invented(tmp_path, frames.invent(plans))
@@ -113,7 +113,7 @@ def test_a_recording_that_cannot_be_read_leaves_a_page_without_trace(
 
 def test_new_signals_or_code_renew_the_trace(writer: Any, plan_of: Any, frames: Any,
                                              tmp_path: Any) -> None:  # fmt: skip
-    from pipeline.pages.write import write_pages
+    from quietsleep.site.write import write_pages
 
     first = writer(tmp_path, [plan_of("larch", 4, fail_share=0.3)])
     changed = first.loader.read[0]

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-import contracts
-from pipeline.pages import words
+from quietsleep import contract
+from quietsleep.site import words
 
 
 @pytest.mark.parametrize(
@@ -76,9 +76,9 @@ def test_every_contract_status_has_a_sign_of_its_own_shape() -> None:
         ("centres", "state"),
         ("nights", "state"),
     ):
-        wanted |= set(contracts.TABLES[table].column(column).choices)
+        wanted |= set(contract.TABLES[table].column(column).choices)
     assert wanted <= set(words.STATUS)
-    assert set(contracts.TABLES["verdicts"].column("state").choices) == set(words.VERDICT)
+    assert set(contract.TABLES["verdicts"].column("state").choices) == set(words.VERDICT)
     shapes = [
         words.STATUS[s].shape for s in ("accepted", "rejected", "not_judgeable", "quarantined")
     ]

@@ -8,12 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from contracts import TECHNIQUES
-from demo_centres.physiology import SimulatedRecording
-from demo_centres.sensors import IDEAL, Head, Sensor, sense
-from pipeline.records import RawSignal, Recording
-from pipeline.signals.channels import assemble, calibrate
-from pipeline.study import ChannelMap, Device
+from quietsleep.contract import TECHNIQUES
+from quietsleep.records import RawSignal, Recording
+from quietsleep.signals.channels import assemble, calibrate
+from quietsleep.simulation.physiology import SimulatedRecording
+from quietsleep.simulation.sensors import IDEAL, Head, Sensor, sense
+from quietsleep.study.study import ChannelMap, Device
 
 # Noise SD of a usual device, mL/s and kPa.
 NOISE = {

@@ -7,10 +7,10 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from demo_centres.physiology import Setting, draw_infant
-from demo_centres.quiet import double_occlusion
-from pipeline.records import Recording
-from pipeline.techniques import double_occlusion as technique
+from quietsleep.records import Recording
+from quietsleep.simulation.physiology import Setting, draw_infant
+from quietsleep.simulation.quiet import double_occlusion
+from quietsleep.techniques import double_occlusion as technique
 
 OnDevice = Callable[..., Recording]
 

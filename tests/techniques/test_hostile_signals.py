@@ -8,12 +8,12 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from contracts import CHECKS, TECHNIQUES
-from pipeline.equipment import syringe
-from pipeline.records import FloatArray, MeasuredTrial, RawSignal
-from pipeline.signals.channels import assemble, calibrate
-from pipeline.study import Device
-from pipeline.techniques import raised_volume, tidal
+from quietsleep.contract import CHECKS, TECHNIQUES
+from quietsleep.records import FloatArray, MeasuredTrial, RawSignal
+from quietsleep.signals.channels import assemble, calibrate
+from quietsleep.study.study import Device
+from quietsleep.techniques import raised_volume, tidal
+from quietsleep.techniques.checks import syringe
 
 RATE_HZ = 100.0
 N = 3000

@@ -13,16 +13,16 @@ from typing import Any
 import numpy as np
 import pytest
 
-from contracts import TECHNIQUES
-from demo_centres.disturbances import Disturbance
-from demo_centres.forced import tidal_forced_expiration
-from demo_centres.physiology import Setting, SimulatedRecording, draw_infant
-from demo_centres.plethysmograph import plethysmography
-from demo_centres.quiet import double_occlusion, single_occlusion
-from demo_centres.recordings import record
-from demo_centres.site_faults import FAULTS
-from pipeline.records import MeasuredTrial, Measures, Recording
-from pipeline.techniques.interface import technique_of
+from quietsleep.contract import TECHNIQUES
+from quietsleep.records import MeasuredTrial, Measures, Recording
+from quietsleep.simulation.disturbances import Disturbance
+from quietsleep.simulation.forced import tidal_forced_expiration
+from quietsleep.simulation.physiology import Setting, SimulatedRecording, draw_infant
+from quietsleep.simulation.plethysmograph import plethysmography
+from quietsleep.simulation.quiet import double_occlusion, single_occlusion
+from quietsleep.simulation.recordings import record
+from quietsleep.simulation.site_faults import FAULTS
+from quietsleep.techniques.interface import technique_of
 
 OnDevice = Callable[..., Recording]
 KEYS = ("single_occlusion", "double_occlusion", "plethysmography", "tidal_forced_expiration")

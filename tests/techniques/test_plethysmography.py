@@ -8,12 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from demo_centres.physiology import Infant, Setting, SimulatedRecording, draw_infant
-from demo_centres.plethysmograph import Effort, plethysmography
-from pipeline.records import Recording
-from pipeline.signals.box import box_factor_ml_kpa, undo_leak
-from pipeline.signals.gas import BODY_C, saturated_vapour_kpa
-from pipeline.techniques import plethysmography as technique
+from quietsleep.records import Recording
+from quietsleep.signals.box import box_factor_ml_kpa, undo_leak
+from quietsleep.signals.gas import BODY_C, saturated_vapour_kpa
+from quietsleep.simulation.physiology import Infant, Setting, SimulatedRecording, draw_infant
+from quietsleep.simulation.plethysmograph import Effort, plethysmography
+from quietsleep.techniques import plethysmography as technique
 
 OnDevice = Callable[..., Recording]
 

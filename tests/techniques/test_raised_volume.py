@@ -7,13 +7,13 @@ from collections.abc import Callable, Mapping
 import numpy as np
 import pytest
 
-from demo_centres.disturbances import USUAL, Disturbance, disturb
-from demo_centres.forced import raised_volume as simulate
-from demo_centres.physiology import draw_infant
-from demo_centres.recordings import record
-from demo_centres.site_faults import FAULTS
-from pipeline.records import MeasuredTrial, Measures, Recording
-from pipeline.techniques import raised_volume
+from quietsleep.records import MeasuredTrial, Measures, Recording
+from quietsleep.simulation.disturbances import USUAL, Disturbance, disturb
+from quietsleep.simulation.forced import raised_volume as simulate
+from quietsleep.simulation.physiology import draw_infant
+from quietsleep.simulation.recordings import record
+from quietsleep.simulation.site_faults import FAULTS
+from quietsleep.techniques import raised_volume
 
 OnDevice = Callable[..., Recording]
 RAISED = {key: fault for key, fault in FAULTS.items() if fault.owner == "raised_volume"}

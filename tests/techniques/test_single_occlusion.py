@@ -8,12 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from demo_centres.physiology import SimulatedRecording, draw_infant
-from demo_centres.quiet import Occlusion, single_occlusion
-from demo_centres.recordings import record
-from pipeline.records import Breaths, Recording
-from pipeline.signals.fits import Line
-from pipeline.techniques import single_occlusion as technique
+from quietsleep.records import Breaths, Recording
+from quietsleep.signals.fits import Line
+from quietsleep.simulation.physiology import SimulatedRecording, draw_infant
+from quietsleep.simulation.quiet import Occlusion, single_occlusion
+from quietsleep.simulation.recordings import record
+from quietsleep.techniques import single_occlusion as technique
 
 OnDevice = Callable[..., Recording]
 

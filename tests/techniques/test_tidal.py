@@ -8,16 +8,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from contracts import TECHNIQUES
-from demo_centres.disturbances import USUAL, Disturbance, disturb
-from demo_centres.physiology import SimulatedRecording, draw_infant
-from demo_centres.quiet import Quirks
-from demo_centres.quiet import tidal as simulate
-from demo_centres.recordings import record
-from demo_centres.site_faults import FAULTS
-from pipeline.records import Measures, Recording, Trial
-from pipeline.signals.breaths import find_breaths, integrate
-from pipeline.techniques import tidal
+from quietsleep.contract import TECHNIQUES
+from quietsleep.records import Measures, Recording, Trial
+from quietsleep.signals.breaths import find_breaths, integrate
+from quietsleep.simulation.disturbances import USUAL, Disturbance, disturb
+from quietsleep.simulation.physiology import SimulatedRecording, draw_infant
+from quietsleep.simulation.quiet import Quirks
+from quietsleep.simulation.quiet import tidal as simulate
+from quietsleep.simulation.recordings import record
+from quietsleep.simulation.site_faults import FAULTS
+from quietsleep.techniques import tidal
 
 OnDevice = Callable[..., Recording]
 TIDAL = {key: fault for key, fault in FAULTS.items() if fault.owner == "tidal"}

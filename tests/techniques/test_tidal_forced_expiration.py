@@ -8,11 +8,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from demo_centres.forced import Squeeze, tidal_forced_expiration
-from demo_centres.physiology import SimulatedRecording, draw_infant
-from demo_centres.recordings import record
-from pipeline.records import MeasuredTrial, Recording
-from pipeline.techniques import tidal_forced_expiration as technique
+from quietsleep.records import MeasuredTrial, Recording
+from quietsleep.simulation.forced import Squeeze, tidal_forced_expiration
+from quietsleep.simulation.physiology import SimulatedRecording, draw_infant
+from quietsleep.simulation.recordings import record
+from quietsleep.techniques import tidal_forced_expiration as technique
 
 OnDevice = Callable[..., Recording]
 

@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from demo_centres.checks import box_decay, box_pump, shutter_hold, syringe
-from demo_centres.disturbances import USUAL, Disturbance, disturb
-from demo_centres.gas import head_volume_share, vapour_kpa
-from demo_centres.physiology import draw_infant
-from demo_centres.quiet import tidal
-from demo_centres.recordings import record
-from demo_centres.sensors import IDEAL, Head, Sensor, raw_column, read_back, sense
-from demo_centres.site_faults import FAULTS
+from quietsleep.simulation.checks import box_decay, box_pump, shutter_hold, syringe
+from quietsleep.simulation.disturbances import USUAL, Disturbance, disturb
+from quietsleep.simulation.gas import head_volume_share, vapour_kpa
+from quietsleep.simulation.physiology import draw_infant
+from quietsleep.simulation.quiet import tidal
+from quietsleep.simulation.recordings import record
+from quietsleep.simulation.sensors import IDEAL, Head, Sensor, raw_column, read_back, sense
+from quietsleep.simulation.site_faults import FAULTS
 
 # CRC Handbook of Chemistry and Physics 1992-93, saturated vapour pressure of water, kPa.
 VAPOUR = {15: 1.7056, 20: 2.3388, 25: 3.1690, 30: 4.2455, 37: 6.2795}

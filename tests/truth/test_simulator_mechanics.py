@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from demo_centres.forced import raised_volume, tidal_forced_expiration
-from demo_centres.physiology import Infant, Setting, SimulatedRecording, draw_infant
-from demo_centres.plethysmograph import Effort, plethysmography
-from demo_centres.quiet import Occlusion, Quirks, double_occlusion, single_occlusion, tidal
-from demo_centres.tape import STEADY
+from quietsleep.simulation.forced import raised_volume, tidal_forced_expiration
+from quietsleep.simulation.physiology import Infant, Setting, SimulatedRecording, draw_infant
+from quietsleep.simulation.plethysmograph import Effort, plethysmography
+from quietsleep.simulation.quiet import Occlusion, Quirks, double_occlusion, single_occlusion, tidal
+from quietsleep.simulation.tape import STEADY
 
 FINE = 2000.0
 

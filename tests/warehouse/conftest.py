@@ -13,11 +13,11 @@ from typing import Any
 import pandas as pd
 import pytest
 
-import contracts
-from contracts import OUTCOMES, Column, Table
-from contracts.schemas import duckdb_ddl
-from pipeline.warehouse import contents, database
-from pipeline.warehouse.publish import NightFacts, publish
+from quietsleep import contract
+from quietsleep.contract import OUTCOMES, Column, Table
+from quietsleep.contract.schemas import duckdb_ddl
+from quietsleep.warehouse import contents, database
+from quietsleep.warehouse.publish import NightFacts, publish
 
 Frames = dict[str, pd.DataFrame]
 MORNING = datetime(2026, 3, 3, 9, 0, tzinfo=UTC)
@@ -81,7 +81,7 @@ class Study:
 
     def __init__(self) -> None:
         self.rows: dict[str, list[dict[str, Any]]] = {
-            name: [] for name, table in contracts.TABLES.items() if table.group == "warehouse"
+            name: [] for name, table in contract.TABLES.items() if table.group == "warehouse"
         }
         for centre in ("larch", "maple"):
             self.add("centres", centre=centre, state="delivered")
@@ -124,7 +124,7 @@ class Study:
 
     def frames(self) -> Frames:
         return {
-            name: table_frame(contracts.TABLES[name], rows)
+            name: table_frame(contract.TABLES[name], rows)
             for name, rows in self.rows.items()
             if name != "changes"
         }

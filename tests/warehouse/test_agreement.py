@@ -7,8 +7,8 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from contracts import OUTCOMES
-from pipeline.warehouse.agreement import (
+from quietsleep.contract import OUTCOMES
+from quietsleep.judge.agreement import (
     CANNOT_CONVERT,
     Room,
     agreement_frame,

@@ -12,8 +12,8 @@ from typing import Any
 import pyarrow.parquet as pq
 import pytest
 
-from pipeline.warehouse.changes import difference
-from pipeline.warehouse.query import open_current
+from quietsleep.warehouse.changes import difference
+from quietsleep.warehouse.query import open_current
 
 pytestmark = pytest.mark.usefixtures("quick")
 Rows = set[tuple[str, str, str, str | None, str | None, str]]

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.warehouse.comparability import (
+from quietsleep.warehouse.comparability import (
     between_share,
     between_share_interval,
     compare_centres,

@@ -15,13 +15,13 @@ import pyarrow.parquet as pq
 import pyreadstat
 import pytest
 
-from contracts import TABLES, Column
-from pipeline.warehouse import exports
-from pipeline.warehouse.current import WarehouseError
-from pipeline.warehouse.dataset_json import faults
-from pipeline.warehouse.exports import WRITERS, export_release, read_sheets
-from pipeline.warehouse.release import make_release
-from pipeline.warehouse.views import views
+from quietsleep.contract import TABLES, Column
+from quietsleep.warehouse import exports
+from quietsleep.warehouse.current import WarehouseError
+from quietsleep.warehouse.dataset_json import faults
+from quietsleep.warehouse.exports import WRITERS, export_release, read_sheets
+from quietsleep.warehouse.release import make_release
+from quietsleep.warehouse.views import views
 
 READERS = {
     "stata": (pyreadstat.read_dta, "dta"),
@@ -195,7 +195,7 @@ def test_dataset_json_faults_are_found(made: Any) -> None:
 
 
 def test_numbers_that_json_does_not_know_stop_the_export(tmp_path: Path) -> None:
-    from pipeline.warehouse.dataset_json import write_dataset_json
+    from quietsleep.warehouse.dataset_json import write_dataset_json
 
     column = Column("x", "number", "A number.", nullable=True)
     facts = {"study": "s", "release": "r", "code_fingerprint": "c"}

@@ -21,17 +21,18 @@ import pyarrow.dataset as ds
 import pyarrow.parquet as pq
 import pytest
 
-import contracts
-from contracts.schemas import arrow_schema, dictionary_rows
-from pipeline.warehouse import contents, current, parts
-from pipeline.warehouse import publish as publishing
-from pipeline.warehouse.current import WarehouseError, current_night, night_facts
-from pipeline.warehouse.descriptor import dictionary, view_rows
-from pipeline.warehouse.publish import publish
-from pipeline.warehouse.query import open_current
-from pipeline.warehouse.views import views
+from quietsleep import contract
+from quietsleep.contract.schemas import arrow_schema, dictionary_rows
+from quietsleep.warehouse import contents, current
+from quietsleep.warehouse import parquet as parts
+from quietsleep.warehouse import publish as publishing
+from quietsleep.warehouse.current import WarehouseError, current_night, night_facts
+from quietsleep.warehouse.descriptor import dictionary, view_rows
+from quietsleep.warehouse.publish import publish
+from quietsleep.warehouse.query import open_current
+from quietsleep.warehouse.views import views
 
-WAREHOUSE_TABLES = {n: t for n, t in contracts.TABLES.items() if t.group == "warehouse"}
+WAREHOUSE_TABLES = {n: t for n, t in contract.TABLES.items() if t.group == "warehouse"}
 
 
 class Killed(BaseException):
@@ -194,7 +195,7 @@ def test_kill_minus_nine_leaves_a_good_night(study: Any, facts: Any, tmp_path: P
         publish(tmp_path, "n1", first, facts(rules_version="1"))
         child = python(
             "from conftest import make_study, night_facts\n"
-            "from test_publish import numbered\nfrom pipeline.warehouse.publish import publish\n"
+            "from test_publish import numbered\nfrom quietsleep.warehouse.publish import publish\n"
             "frames = numbered(make_study().frames(), 2)\nprint('ready', flush=True)\n"
             "for i in range(100):\n"
             "    publish(Path(sys.argv[2]), f'm{i}', frames, night_facts(rules_version='2'))\n",
@@ -301,7 +302,7 @@ def test_every_column_is_in_the_dictionary_and_commented_and_the_reverse(publish
 
 
 def test_views_are_described_as_tables_are() -> None:
-    table = contracts.TABLES["outcomes"]
+    table = contract.TABLES["outcomes"]
     by_contract = [r for r in dictionary_rows() if r["table"] == "outcomes"]
     ours = view_rows(table)
     assert [set(r) for r in ours] == [set(r) for r in by_contract]

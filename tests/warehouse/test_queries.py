@@ -10,9 +10,9 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from pipeline.warehouse.agreement import agreement_frame
-from pipeline.warehouse.publish import publish
-from pipeline.warehouse.query import open_current
+from quietsleep.judge.agreement import agreement_frame
+from quietsleep.warehouse.publish import publish
+from quietsleep.warehouse.query import open_current
 
 DOCUMENT = Path(__file__).parents[2] / "docs" / "queries.md"
 SECTION = re.compile(

@@ -11,9 +11,9 @@ from typing import Any
 import duckdb
 import pytest
 
-from pipeline.warehouse.current import WarehouseError
-from pipeline.warehouse.query import open_night
-from pipeline.warehouse.release import make_release, release_digest, verify_release
+from quietsleep.warehouse.current import WarehouseError
+from quietsleep.warehouse.query import open_night
+from quietsleep.warehouse.release import make_release, release_digest, verify_release
 
 
 @pytest.fixture(scope="module")
@@ -113,7 +113,7 @@ def test_what_may_not_be_published_is_in_no_file_of_it(study: Any, tmp_path: Pat
 def test_a_killed_release_is_not_there(
     study: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from pipeline.warehouse import release as releasing
+    from quietsleep.warehouse import release as releasing
 
     study.publish(tmp_path, "n1")
 

@@ -7,9 +7,9 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from contracts import TABLES
-from pipeline.warehouse.current import WarehouseError
-from pipeline.warehouse.rows import Spool
+from quietsleep.contract import TABLES
+from quietsleep.store.tables import Spool
+from quietsleep.warehouse.current import WarehouseError
 
 
 def block(*codes: str) -> pd.DataFrame:

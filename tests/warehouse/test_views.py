@@ -7,10 +7,10 @@ from typing import Any
 
 import pytest
 
-from contracts import OUTCOMES
-from contracts.schemas import DUCKDB_TYPES
-from pipeline.warehouse.query import open_current
-from pipeline.warehouse.views import views
+from quietsleep.contract import OUTCOMES
+from quietsleep.contract.schemas import DUCKDB_TYPES
+from quietsleep.warehouse.query import open_current
+from quietsleep.warehouse.views import views
 
 
 def rows(path: Path, query: str) -> list[tuple[Any, ...]]:

@@ -9,7 +9,7 @@ import typer
 from typer.core import TyperGroup
 
 if TYPE_CHECKING:
-    from pipeline.study import Study
+    from quietsleep.study.study import Study
 
 
 class Commands(TyperGroup):
@@ -20,7 +20,7 @@ class Commands(TyperGroup):
         try:
             return super().invoke(ctx)
         except Exception as error:
-            from pipeline.setbacks import setback
+            from quietsleep.errors import setback
 
             sentence = setback(error)
             if sentence is None:
@@ -59,7 +59,7 @@ def stop(sentence: str, code: int = CANNOT_START) -> typer.Exit:
 
 def open_study(path: Path | None) -> Study:
     """Load the study named, else the one in this folder, else the demo study below it."""
-    from pipeline.study import StudyError, load_study
+    from quietsleep.study.study import StudyError, load_study
 
     places = [path] if path else [Path(), Path("demo")]
     found = next((p for p in places if (p / "study.toml").is_file()), places[0])

@@ -6,18 +6,18 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pipeline.cli_app import StudyOption, app, open_study, stop
+from quietsleep.cli.app import StudyOption, app, open_study, stop
 
 if TYPE_CHECKING:
     import duckdb
 
-    from pipeline.study import Study
+    from quietsleep.study.study import Study
 
 
 def open_warehouse(study: Study) -> duckdb.DuckDBPyConnection:
     """Open the published warehouse of a study, or stop with a sentence."""
-    from pipeline.warehouse.current import WarehouseError
-    from pipeline.warehouse.query import open_current
+    from quietsleep.warehouse.current import WarehouseError
+    from quietsleep.warehouse.query import open_current
 
     try:
         return open_current(study.path)
@@ -31,7 +31,7 @@ def why(
     study: StudyOption = None,
 ) -> None:
     """Say in words why tests of a session were rejected or flagged, and what to do next time."""
-    from pipeline.closing import print_why
+    from quietsleep.cli.terminal import print_why
 
     with open_warehouse(open_study(study)) as warehouse:
         if not print_why(warehouse, session):
@@ -45,8 +45,8 @@ def query(
     csv: Annotated[bool, typer.Option("--csv", help="Print as csv.")] = False,
 ) -> None:
     """Ask the published warehouse in SQL; nothing can be written."""
-    from pipeline.closing import print_rows
-    from pipeline.warehouse.query import QueryError, run_query
+    from quietsleep.cli.terminal import print_rows
+    from quietsleep.warehouse.query import QueryError, run_query
 
     with open_warehouse(open_study(study)) as warehouse:
         try:

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli_app import ALREADY_RUNNING, PROBLEMS_FOUND, StudyArgument, app, open_study, stop
+from quietsleep.cli.app import ALREADY_RUNNING, PROBLEMS_FOUND, StudyArgument, app, open_study, stop
 
 
 @app.command(epilog="Example: quietsleep doctor study --repair")
@@ -17,8 +17,8 @@ def doctor(
     ] = False,
 ) -> None:
     """Say what is wrong with a study's own files after a mishap; changes nothing unasked."""
-    from pipeline.doctor import examine, repair
-    from pipeline.state import NightRunning
+    from quietsleep.night.doctor import examine, repair
+    from quietsleep.store.state import NightRunning
 
     try:
         findings = examine(open_study(study))

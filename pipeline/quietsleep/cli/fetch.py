@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli_app import app, stop
+from quietsleep.cli.app import app, stop
 
 
 @app.command(epilog="Example: quietsleep fetch s3://bucket/study/warehouse warehouse-copy")
@@ -16,12 +16,12 @@ def fetch(
     folder: Annotated[Path, typer.Argument(help="Where to copy the published night to.")],
 ) -> None:
     """Copy the published night from a store, checked, so that it can be opened here."""
-    from pipeline.intake.store import Address
-    from pipeline.study import StudyError
-    from pipeline.study_entry import Entry
-    from pipeline.study_places import address_in, check_store
-    from pipeline.warehouse.carry import fetch as fetch_night
-    from pipeline.warehouse.current import WarehouseError
+    from quietsleep.intake.store import Address
+    from quietsleep.study.entry import Entry
+    from quietsleep.study.storage import address_in, check_store
+    from quietsleep.study.study import StudyError
+    from quietsleep.warehouse.current import WarehouseError
+    from quietsleep.warehouse.upload import fetch as fetch_night
 
     try:
         checked = address_in(Entry({"ADDRESS": address}, "fetch"), "ADDRESS")

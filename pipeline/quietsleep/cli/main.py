@@ -5,27 +5,10 @@ Stages are imported by the command that needs them, so that help answers at once
 
 from __future__ import annotations
 
-from pipeline import (
-    cli_ask,
-    cli_doctor,
-    cli_fetch,
-    cli_nights,
-    cli_pages,
-    cli_release,
-    cli_review,
-)
-from pipeline.cli_app import app
+from quietsleep.cli import ask, doctor, fetch, nights, pages, release, review
+from quietsleep.cli.app import app
 
-__all__ = [
-    "app",
-    "cli_ask",
-    "cli_doctor",
-    "cli_fetch",
-    "cli_nights",
-    "cli_pages",
-    "cli_release",
-    "cli_review",
-]
+__all__ = ["app", "ask", "doctor", "fetch", "nights", "pages", "release", "review"]
 
 # The order in which people meet them.
 ORDER = (

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli_app import (
+from quietsleep.cli.app import (
     ALREADY_RUNNING,
     PROBLEMS_FOUND,
     RED_NIGHT,
@@ -26,7 +26,7 @@ def demo(
     workers: Annotated[int | None, typer.Option(help="Processes that measure.")] = None,
 ) -> None:
     """Write the invented demo study (once) and run a night on it."""
-    from demo_centres.centres import write_demo_study
+    from quietsleep.simulation.centres import write_demo_study
 
     if not (folder / "study.toml").is_file():
         typer.echo(f"Writing the demo study to {folder} ...")
@@ -55,7 +55,7 @@ def nightly(
         _run_night(study, workers=workers, full=full)
         return
     open_study(study)
-    from dags.schedule import ScheduleError, keep_scheduled
+    from quietsleep.night.orchestration.schedule import ScheduleError, keep_scheduled
 
     try:
         keep_scheduled(study.resolve(), cron=every, workers=workers)
@@ -65,11 +65,11 @@ def nightly(
 
 def _run_night(path: Path, *, workers: int | None, full: bool = False) -> None:
     study = open_study(path)
-    from contracts import ContractError
-    from dags.run import run_with_prefect
-    from pipeline.closing import print_closing
-    from pipeline.state import NightRunning
-    from pipeline.study import StudyError
+    from quietsleep.cli.terminal import print_closing
+    from quietsleep.contract import ContractError
+    from quietsleep.night.orchestration.run import run_with_prefect
+    from quietsleep.store.state import NightRunning
+    from quietsleep.study.study import StudyError
 
     try:
         report = run_with_prefect(study.path, workers=workers, full=full)
@@ -88,8 +88,8 @@ def check(
     study: StudyOption = None,
 ) -> None:
     """Check a delivery as the coordinating centre will: same contract, same sentences."""
-    from pipeline.closing import print_problems
-    from pipeline.intake.tables import check_delivery
+    from quietsleep.cli.terminal import print_problems
+    from quietsleep.intake.ingest import check_delivery
 
     problems = check_delivery(open_study(study), delivery)
     print_problems(problems)

@@ -7,20 +7,20 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pipeline.cli_app import ALREADY_RUNNING, StudyArgument, app, open_study, stop
+from quietsleep.cli.app import ALREADY_RUNNING, StudyArgument, app, open_study, stop
 
 if TYPE_CHECKING:
     from starlette.types import ASGIApp
 
-    from pipeline.study import Study
+    from quietsleep.study.study import Study
 
 
 @app.command(epilog="Example: quietsleep pages study")
 def pages(study: StudyArgument) -> None:
     """Write the pages of the published night again, without measuring or judging."""
-    from pipeline.stages import rebuild_pages
-    from pipeline.state import NightRunning
-    from pipeline.warehouse.current import WarehouseError
+    from quietsleep.night.stages import rebuild_pages
+    from quietsleep.store.state import NightRunning
+    from quietsleep.warehouse.current import WarehouseError
 
     try:
         report = rebuild_pages(open_study(study).path)
@@ -52,7 +52,7 @@ def look(
     key: Annotated[Path | None, typer.Option(help="Key of the certificate, PEM.")] = None,
 ) -> None:
     """Serve the pages, on this machine only unless tokens are asked for, and open them."""
-    from pipeline.pages.serve import free_port, is_loopback, open_pages, serve
+    from quietsleep.server.serve import free_port, is_loopback, open_pages, serve
 
     loaded = open_study(study)
     if not is_loopback(host) and not with_access:
@@ -76,7 +76,7 @@ def look(
 
 
 def _behind_door(study: Study, certificate: Path | None) -> ASGIApp:
-    from pipeline.pages.door import Door
+    from quietsleep.server.app import Door
 
     return Door(study.path, study.work_path, is_secure=certificate is not None)
 
@@ -93,7 +93,7 @@ def access(
     revoke: Annotated[str | None, typer.Option(help="Name of a token that opens no more.")] = None,
 ) -> None:
     """List the tokens that open pages, make one, or revoke one."""
-    from pipeline.pages.access import AccessError, Tokens
+    from quietsleep.server.access import AccessError, Tokens
 
     loaded = open_study(study)
     tokens = Tokens(loaded.path)

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli_app import PROBLEMS_FOUND, StudyArgument, app, open_study, stop
+from quietsleep.cli.app import PROBLEMS_FOUND, StudyArgument, app, open_study, stop
 
 ReleaseArgument = Annotated[Path, typer.Argument(help="Folder of the release.")]
 
@@ -21,8 +21,8 @@ def release(
     ] = None,
 ) -> None:
     """Freeze the published night as a checksummed copy that can be cited."""
-    from pipeline.warehouse.current import WarehouseError
-    from pipeline.warehouse.release import make_release, release_digest
+    from quietsleep.warehouse.current import WarehouseError
+    from quietsleep.warehouse.release import make_release, release_digest
 
     try:
         folder = make_release(open_study(study).path, label, anyway=anyway)
@@ -34,7 +34,7 @@ def release(
 @app.command(epilog="Example: quietsleep verify study/warehouse/releases/2026-spring")
 def verify(release: ReleaseArgument) -> None:
     """Prove that a release is unchanged, or name every file that is not."""
-    from pipeline.warehouse.release import verify_release
+    from quietsleep.warehouse.release import verify_release
 
     differences = verify_release(release)
     for sentence in differences:
@@ -58,8 +58,8 @@ def export(
     ] = None,
 ) -> None:
     """Write a release in the formats of statistics programs, names, labels and units carried."""
-    from pipeline.warehouse.current import WarehouseError
-    from pipeline.warehouse.exports import export_release
+    from quietsleep.warehouse.current import WarehouseError
+    from quietsleep.warehouse.exports import export_release
 
     target = out or release.with_name(f"{release.name}-export")
     try:

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli_app import (
+from quietsleep.cli.app import (
     ALREADY_RUNNING,
     RED_NIGHT,
     StudyArgument,
@@ -23,9 +23,9 @@ Reader = Annotated[str | None, typer.Option(help="Leave out what this reader has
 @app.command(epilog="Example: quietsleep rejudge study")
 def rejudge(study: StudyArgument) -> None:
     """Judge stored measures by the rules, waivers and decisions of now; reads no signal."""
-    from pipeline.rejudge import NotMeasured, rejudge_study
-    from pipeline.review_lists import print_rejudged
-    from pipeline.state import NightRunning
+    from quietsleep.cli.review_lists import print_rejudged
+    from quietsleep.night.rejudge import NotMeasured, rejudge_study
+    from quietsleep.store.state import NightRunning
 
     try:
         rejudged = rejudge_study(open_study(study).path)
@@ -54,10 +54,10 @@ def review(
     ] = False,
 ) -> None:
     """List trials that wait for a reader; with --mend, repair the file of decisions."""
-    from pipeline.review.decisions import ReviewError
-    from pipeline.review_lists import print_waiting
-    from pipeline.reviewing import review_file, waiting_trials
-    from pipeline.warehouse.current import WarehouseError
+    from quietsleep.cli.review_lists import print_waiting
+    from quietsleep.review.desk import review_file, waiting_trials
+    from quietsleep.study.review_log import ReviewError
+    from quietsleep.warehouse.current import WarehouseError
 
     loaded = open_study(study)
     try:
@@ -107,9 +107,9 @@ def decide(
     ] = False,
 ) -> None:
     """Write down what a reader decided of one trial; it counts from the next night or rejudge."""
-    from pipeline.review.decisions import ReviewError
-    from pipeline.reviewing import Said, write_down
-    from pipeline.warehouse.current import WarehouseError
+    from quietsleep.review.desk import Said, write_down
+    from quietsleep.study.review_log import ReviewError
+    from quietsleep.warehouse.current import WarehouseError
 
     said = Said(
         trial=trial,

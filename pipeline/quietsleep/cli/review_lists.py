@@ -9,9 +9,9 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from pipeline.closing import STATE_WORDS
-from pipeline.night_state import count
-from pipeline.rejudge import Rejudged, item_changes, rule_changes
+from quietsleep.cli.terminal import STATE_WORDS
+from quietsleep.night.rejudge import Rejudged, item_changes, rule_changes
+from quietsleep.night.verdict import count
 
 MOST_CHANGES = 25
 

@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     import duckdb
     import pandas as pd
 
-    from pipeline.night import NightReport
-    from pipeline.records import Problem
+    from quietsleep.night.night import NightReport
+    from quietsleep.records import Problem
 
 # Count -> heading, narrow enough for a terminal of 80 columns.
 COUNTS = {

@@ -1,8 +1,8 @@
 """What is true of every study: tables, quantities, rules, outcomes, reference equations, sources.
 
-The data stand in TOML files beside this module. They are read once, at the first use of a name, so
-that importing `contracts` costs next to nothing. A file that says something that cannot stand is
-refused with a ContractError naming file, entry and reason.
+The data stand in the TOML files of the folder `contracts`. They are read once, at the first use of
+a name, so that importing this package costs next to nothing. A file that says something that
+cannot stand is refused with a ContractError naming file, entry and reason.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from contracts.model import (
+from quietsleep.contract.model import (
     Alternative,
     Column,
     ContractError,
@@ -28,7 +28,7 @@ from contracts.model import (
     Table,
     Term,
 )
-from contracts.reviewing import Choice, Reviewing, ReviewReason
+from quietsleep.contract.reviewing import Choice, Reviewing, ReviewReason
 
 __all__ = [
     "CHECKS",
@@ -80,11 +80,11 @@ REVIEWING: Reviewing
 
 
 def __getattr__(name: str) -> Any:
-    from contracts.load import GETTERS
+    from quietsleep.contract.load import GETTERS
 
     getter = GETTERS.get(name)
     if getter is None:
-        raise AttributeError(f"contracts has no {name}")
+        raise AttributeError(f"the contract has no {name}")
     return getter()
 
 
@@ -93,6 +93,6 @@ def check_all() -> None:
 
     Raises ContractError with the first thing that cannot stand.
     """
-    from contracts.load import check_folder
+    from quietsleep.contract.load import check_folder
 
     check_folder()

@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import get_args
 
-from contracts.entries import Entry, read_entry, unique
-from contracts.known import Known
-from contracts.model import Column, ColumnType, Table
+from quietsleep.contract.entries import Entry, read_entry, unique
+from quietsleep.contract.known import Known
+from quietsleep.contract.model import Column, ColumnType, Table
 
 
 def _column(entry: Entry, names: Known) -> Column:

@@ -8,7 +8,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any, NoReturn, TypeVar, cast
 
-from contracts.model import ContractError
+from quietsleep.contract.model import ContractError
 
 T = TypeVar("T")
 _REQUIRED: Any = object()

@@ -9,8 +9,8 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import get_args
 
-from contracts.entries import Entry, read_entry, unique
-from contracts.model import (
+from quietsleep.contract.entries import Entry, read_entry, unique
+from quietsleep.contract.model import (
     ContractError,
     LinearEquation,
     LmsTable,

@@ -8,10 +8,11 @@ from functools import cache
 from pathlib import Path
 from types import MappingProxyType
 
-from contracts.entries import Entry, read_entry, unique
-from contracts.model import Source
+from quietsleep.contract.entries import Entry, read_entry, unique
+from quietsleep.contract.model import Source
+from quietsleep.data import data_folder
 
-FOLDER = Path(__file__).parent
+FOLDER = data_folder("contracts")
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,11 +12,11 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, get_args
 
-from contracts.columns import read_table
-from contracts.entries import Entry, read_entry, unique
-from contracts.equations import read_references
-from contracts.known import FOLDER, Known, known, sources
-from contracts.model import (
+from quietsleep.contract.columns import read_table
+from quietsleep.contract.entries import Entry, read_entry, unique
+from quietsleep.contract.equations import read_references
+from quietsleep.contract.known import FOLDER, Known, known, sources
+from quietsleep.contract.model import (
     ContractError,
     Level,
     Outcome,
@@ -27,9 +27,9 @@ from contracts.model import (
     Summary,
     Table,
 )
-from contracts.reviewing import reviewing
-from contracts.rules import check_verdict_name, dependent_rule, read_rule
-from contracts.units import parse_unit
+from quietsleep.contract.reviewing import reviewing
+from quietsleep.contract.rules import check_verdict_name, dependent_rule, read_rule
+from quietsleep.contract.units import parse_unit
 
 
 def _quantity(entry: Entry, owner: str, names: Known) -> Quantity:

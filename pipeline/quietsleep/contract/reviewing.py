@@ -9,8 +9,8 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Literal
 
-from contracts.entries import Entry, read_entry, unique
-from contracts.known import FOLDER
+from quietsleep.contract.entries import Entry, read_entry, unique
+from quietsleep.contract.known import FOLDER
 
 Choice = Literal["accept", "reject"]
 

@@ -7,8 +7,8 @@ from collections.abc import Iterable
 from datetime import date
 from typing import get_args
 
-from contracts.entries import Entry
-from contracts.model import (
+from quietsleep.contract.entries import Entry
+from quietsleep.contract.model import (
     Alternative,
     Level,
     Missing,

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-import contracts
-from contracts.model import Column, ColumnType, Table
+from quietsleep import contract
+from quietsleep.contract.model import Column, ColumnType, Table
 
 if TYPE_CHECKING:
     import pandera.pandas as pandera
@@ -172,7 +172,7 @@ def dictionary_rows() -> list[dict[str, str]]:
             "publishable": "yes" if column.publishable else "no",
             "meaning": column.meaning,
         }
-        for table in contracts.TABLES.values()
+        for table in contract.TABLES.values()
         for column in table.columns
     ]
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
-from contracts.model import ContractError
+from quietsleep.contract.model import ContractError
 
 if TYPE_CHECKING:
     from pint import Unit

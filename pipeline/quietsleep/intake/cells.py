@@ -9,10 +9,10 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any
 
-from contracts.model import Column, ColumnType
-from pipeline.intake.place import Place, nearest, quoted, shown
-from pipeline.intake.table_text import TextRow, TextTable
-from pipeline.records import Problem
+from quietsleep.contract.model import Column, ColumnType
+from quietsleep.intake.reference import Place, nearest, quoted, shown
+from quietsleep.intake.table_text import TextRow, TextTable
+from quietsleep.records import Problem
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -151,7 +151,7 @@ _PARSERS: Mapping[ColumnType, Callable[[str, str], Any]] = {
 def _frame(text: TextTable, values: Mapping[str, list[Any]], at: Mapping[str, int]) -> pd.DataFrame:
     import pandas as pd
 
-    from contracts.schemas import PANDAS_TYPES
+    from quietsleep.contract.schemas import PANDAS_TYPES
 
     columns: dict[str, Any] = {}
     for column in text.contract.columns:
@@ -176,7 +176,7 @@ def _judge(text: TextTable, typed: TypedTable, place: Place) -> None:
         return
     import pandera.errors
 
-    from contracts.schemas import pandera_schema
+    from quietsleep.contract.schemas import pandera_schema
 
     names = [column.name for column in text.contract.columns]
     judged = typed.frame.set_index("row", drop=True)[names]

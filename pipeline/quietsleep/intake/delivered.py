@@ -8,9 +8,9 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
-from pipeline.intake.discover import Found
-from pipeline.intake.store import Address
-from pipeline.records import Problem
+from quietsleep.intake.find import Found
+from quietsleep.intake.store import Address
+from quietsleep.records import Problem
 
 if TYPE_CHECKING:
     import pandas as pd

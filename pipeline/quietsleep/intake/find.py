@@ -15,11 +15,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from pipeline.intake.identifiers import BIRTH_DATE, value_identifies
-from pipeline.intake.place import Place, study_words
-from pipeline.intake.store import Address
-from pipeline.records import Problem
-from pipeline.study import Study
+from quietsleep.intake.identifiers import BIRTH_DATE, value_identifies
+from quietsleep.intake.reference import Place, study_words
+from quietsleep.intake.store import Address
+from quietsleep.records import Problem
+from quietsleep.study.study import Study
 
 MANIFEST = "delivery.json"
 MOST_FILES = 50_000
@@ -67,7 +67,7 @@ class Survey:
 def survey(study: Study) -> Survey:
     """Look once at everything delivered, in the study's folder or in the store it names."""
     if study.places.deliveries:
-        from pipeline.intake.discover_store import survey_store
+        from quietsleep.intake.find_store import survey_store
 
         return survey_store(study)
     found = {centre: find_deliveries(study, centre) for centre in study.centres}

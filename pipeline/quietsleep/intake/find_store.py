@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from pipeline.intake.discover import (
+from quietsleep.intake.find import (
     LEFT_BEHIND,
     MANIFEST,
     MOST_FILES,
@@ -23,10 +23,10 @@ from pipeline.intake.discover import (
     twice,
     usable_name,
 )
-from pipeline.intake.place import Place
-from pipeline.intake.store import Address
-from pipeline.records import Problem
-from pipeline.study import Study
+from quietsleep.intake.reference import Place
+from quietsleep.intake.store import Address
+from quietsleep.records import Problem
+from quietsleep.study.study import Study
 
 Stats = dict[str, tuple[int, int]]
 

@@ -11,10 +11,10 @@ from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
-from pipeline.intake.place import Place, nearest
-from pipeline.intake.table_cells import CORRECT, TypedTable
-from pipeline.records import Problem
-from pipeline.study import Centre
+from quietsleep.intake.cells import CORRECT, TypedTable
+from quietsleep.intake.reference import Place, nearest
+from quietsleep.records import Problem
+from quietsleep.study.study import Centre
 
 if TYPE_CHECKING:
     import pandas as pd

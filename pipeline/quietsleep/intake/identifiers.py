@@ -12,8 +12,8 @@ import unicodedata
 from collections.abc import Callable
 from datetime import date
 
-from pipeline.intake import person_words
-from pipeline.intake.person_words import (
+from quietsleep.intake import person_words
+from quietsleep.intake.person_words import (
     COMMON_NAMES,
     PARTICLES,
     PERSONS,

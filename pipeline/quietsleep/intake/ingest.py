@@ -13,10 +13,16 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import contracts
-from pipeline.intake.delivered import Delivered, without_rows
-from pipeline.intake.discover import MANIFEST, Found, bad_name, found_at, usable_name
-from pipeline.intake.findings import (
+from quietsleep import contract
+from quietsleep.intake.cells import TypedTable, typed_table
+from quietsleep.intake.delivered import Delivered, without_rows
+from quietsleep.intake.files.header import Heading, heading_of
+from quietsleep.intake.files.read import Unreadable, read_signal
+from quietsleep.intake.find import MANIFEST, Found, bad_name, found_at, usable_name
+from quietsleep.intake.hold import Holding, find_faults, hold, hold_files
+from quietsleep.intake.manifest import Manifest, Verifier, read_manifest, unlisted_files
+from quietsleep.intake.privacy import Watch
+from quietsleep.intake.problems import (
     missing_tables,
     no_centre,
     no_manifest,
@@ -26,13 +32,8 @@ from pipeline.intake.findings import (
     unregistered_columns,
     unused_files,
 )
-from pipeline.intake.headings import Heading, heading_of
-from pipeline.intake.holding import Holding, find_faults, hold, hold_files
-from pipeline.intake.manifest import Manifest, Verifier, read_manifest, unlisted_files
-from pipeline.intake.place import Place, study_words
-from pipeline.intake.privacy import Watch
-from pipeline.intake.read import Unreadable, read_signal
-from pipeline.intake.source import (
+from quietsleep.intake.reference import Place, study_words
+from quietsleep.intake.source import (
     Archive,
     Refused,
     Source,
@@ -41,9 +42,8 @@ from pipeline.intake.source import (
     open_source,
     unpack,
 )
-from pipeline.intake.store import Address
-from pipeline.intake.table_cells import TypedTable, typed_table
-from pipeline.intake.table_text import (
+from quietsleep.intake.store import Address
+from quietsleep.intake.table_text import (
     DELIVERY_TABLES,
     OPTIONAL_TABLES,
     TextTable,
@@ -51,8 +51,8 @@ from pipeline.intake.table_text import (
     empty_table,
     read_text_table,
 )
-from pipeline.records import Problem
-from pipeline.study import Device, Study
+from quietsleep.records import Problem
+from quietsleep.study.study import Device, Study
 
 __all__ = ["Delivered", "check_delivery", "take_in"]
 
@@ -292,7 +292,7 @@ def _unreadable_signals(study: Study, delivered: Delivered) -> Sequence[Problem]
         for r in tables["checks"].to_dict("records")
         if r["check"] not in delivered.held_checks
     ]
-    specs = {**contracts.TECHNIQUES, **contracts.CHECKS}
+    specs = {**contract.TECHNIQUES, **contract.CHECKS}
     problems: list[Problem] = []
     for item, session, file, device, key in jobs:
         try:

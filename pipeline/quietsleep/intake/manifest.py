@@ -8,11 +8,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
-import contracts
-from pipeline.intake.discover import MANIFEST, MOST_FILES, Found
-from pipeline.intake.place import Place
-from pipeline.intake.source import SAFE_PATH, Source
-from pipeline.records import Problem
+from quietsleep import contract
+from quietsleep.intake.find import MANIFEST, MOST_FILES, Found
+from quietsleep.intake.reference import Place
+from quietsleep.intake.source import SAFE_PATH, Source
+from quietsleep.records import Problem
 
 MOST_BYTES = 16 * 1024**2
 _FIELDS = ("contract", "centre", "delivery", "created", "files")
@@ -71,7 +71,7 @@ def _refuse(manifest: Manifest, place: Place, what: str, expected: str, remedy: 
 
 def _check_words(manifest: Manifest, place: Place, content: Mapping[str, object]) -> None:
     wanted = {
-        "contract": contracts.CONTRACT_VERSION,
+        "contract": contract.CONTRACT_VERSION,
         "centre": place.centre,
         "delivery": place.delivery,
     }

@@ -11,17 +11,17 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import date
 
-from contracts.model import Column
-from pipeline.intake.headings import Heading
-from pipeline.intake.identifiers import (
+from quietsleep.contract.model import Column
+from quietsleep.intake.files.header import Heading
+from quietsleep.intake.identifiers import (
     BIRTH_DATE,
     column_identifies,
     value_identifies,
 )
-from pipeline.intake.place import Place
-from pipeline.intake.table_text import TextTable
-from pipeline.records import Problem
-from pipeline.study import Device
+from quietsleep.intake.reference import Place
+from quietsleep.intake.table_text import TextTable
+from quietsleep.records import Problem
+from quietsleep.study.study import Device
 
 # Columns whose values are codes: there every capitalised word is suspect.
 CODE_COLUMNS = frozenset(

@@ -5,16 +5,16 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
-from pipeline.intake.asked import may_show_column
-from pipeline.intake.discover import MANIFEST
-from pipeline.intake.headings import Heading
-from pipeline.intake.manifest import Verifier
-from pipeline.intake.place import Place, nearest
-from pipeline.intake.source import SAFE_PATH
-from pipeline.intake.table_cells import MOST_FAULTS, TypedTable
-from pipeline.intake.table_text import DELIVERY_TABLES, OPTIONAL_TABLES, TextTable
-from pipeline.records import Problem
-from pipeline.study import Device
+from quietsleep.intake.cells import MOST_FAULTS, TypedTable
+from quietsleep.intake.files.header import Heading
+from quietsleep.intake.files.request import may_show_column
+from quietsleep.intake.find import MANIFEST
+from quietsleep.intake.manifest import Verifier
+from quietsleep.intake.reference import Place, nearest
+from quietsleep.intake.source import SAFE_PATH
+from quietsleep.intake.table_text import DELIVERY_TABLES, OPTIONAL_TABLES, TextTable
+from quietsleep.records import Problem
+from quietsleep.study.study import Device
 
 MOST_NAMED = 20
 

@@ -7,9 +7,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from difflib import SequenceMatcher, get_close_matches
 
-from pipeline.intake.identifiers import BIRTH_DATE, plain, value_identifies
-from pipeline.records import Problem
-from pipeline.study import Study
+from quietsleep.intake.identifiers import BIRTH_DATE, plain, value_identifies
+from quietsleep.records import Problem
+from quietsleep.study.study import Study
 
 _LONGEST_SHOWN = 40
 _NUMBER_LIKE = re.compile(

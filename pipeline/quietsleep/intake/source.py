@@ -17,11 +17,11 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, Protocol
 
-from pipeline.intake.discover import LEFT_BEHIND, MANIFEST, Found
-from pipeline.intake.place import Place
-from pipeline.intake.read import MOST_BYTES, read_bounded
-from pipeline.intake.store import MOST_DIRECTORY_BYTES, ZIP, ZIP_OF, Address, directory_bytes
-from pipeline.records import Problem
+from quietsleep.intake.files.read import MOST_BYTES, read_bounded
+from quietsleep.intake.find import LEFT_BEHIND, MANIFEST, Found
+from quietsleep.intake.reference import Place
+from quietsleep.intake.store import MOST_DIRECTORY_BYTES, ZIP, ZIP_OF, Address, directory_bytes
+from quietsleep.records import Problem
 
 MOST_ENTRIES = 20_000
 MOST_TOTAL_BYTES = 20 * 1024**3

@@ -9,12 +9,12 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-import contracts
-from contracts.model import Table
-from pipeline.intake.asked import MOST_COLUMNS, may_show_column
-from pipeline.intake.place import Place, nearest
-from pipeline.intake.read_csv import as_utf8, cells_of
-from pipeline.records import Problem
+from quietsleep import contract
+from quietsleep.contract.model import Table
+from quietsleep.intake.files.csv import as_utf8, cells_of
+from quietsleep.intake.files.request import MOST_COLUMNS, may_show_column
+from quietsleep.intake.reference import Place, nearest
+from quietsleep.records import Problem
 
 MOST_BYTES = 64 * 1024**2
 MOST_ROWS = 200_000
@@ -50,7 +50,7 @@ class TextTable:
     @property
     def contract(self) -> Table:
         """The table as the contract has it."""
-        return contracts.TABLES[f"delivery_{self.name}"]
+        return contract.TABLES[f"delivery_{self.name}"]
 
 
 def read_text_table(name: str, data: bytes, place: Place) -> TextTable:

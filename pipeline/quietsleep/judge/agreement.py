@@ -12,9 +12,9 @@ from functools import cache
 from math import isfinite, log
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from contracts import OUTCOMES, ContractError
-from contracts.units import factor
-from pipeline.signals.gas import btps_factor
+from quietsleep.contract import OUTCOMES, ContractError
+from quietsleep.contract.units import factor
+from quietsleep.signals.gas import btps_factor
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from pipeline.roster import Roster
+from quietsleep.measure.roster import Roster
 
 RECORDINGS_A_BLOCK = 1_000
 

@@ -7,11 +7,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-import contracts
-from pipeline.judging import Evidence
-from pipeline.roster import Roster
-from pipeline.scoring import GROWTH
-from pipeline.state import Stored
+from quietsleep import contract
+from quietsleep.judge.scores import GROWTH
+from quietsleep.judge.tests import Evidence
+from quietsleep.measure.roster import Roster
+from quietsleep.store.state import Stored
 
 FOLLOW_UP = "followup_call_done"
 
@@ -93,7 +93,7 @@ def session_values(sessions: pd.DataFrame) -> pd.DataFrame:
     """
     taken = sessions[~sessions["held"]]
     frames = []
-    for name in contracts.SESSION.names("session"):
+    for name in contract.SESSION.names("session"):
         rows = taken[["centre", "session"]].assign(quantity=str(name))
         rows["reason"] = None
         if name in GROWTH:

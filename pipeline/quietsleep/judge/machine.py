@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-import contracts
+from quietsleep import contract
 
 READER_RULE = "reader_accepts"
 REVIEW_PREFIX = "rv-"
@@ -41,9 +41,7 @@ def machine_status(trials: pd.DataFrame, verdicts: pd.DataFrame) -> pd.Series[An
     """
     rows = unmet(verdicts)
     # A waived verdict does not tell whether the rule had failed or could not be judged.
-    may_be_unjudged = {
-        rule.key for rule in contracts.RULES.values() if rule.missing == "not_judged"
-    }
+    may_be_unjudged = {rule.key for rule in contract.RULES.values() if rule.missing == "not_judged"}
     lifted = (rows["state"] == "waived") & rows["observed"].isna()
     marks = pd.DataFrame(
         {

@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-import contracts
-from contracts import Outcome
-from pipeline.records import FloatArray, IntArray, MeasuredTrial
+from quietsleep import contract
+from quietsleep.contract import Outcome
+from quietsleep.records import FloatArray, IntArray, MeasuredTrial
 
 # (centre, session, technique) -> the accepted trials: code and measures, in order of time.
 Accepted = Mapping[tuple[str, str, str], Sequence[tuple[str, MeasuredTrial]]]
@@ -19,7 +19,7 @@ Accepted = Mapping[tuple[str, str, str], Sequence[tuple[str, MeasuredTrial]]]
 def summarise_tests(tests: pd.DataFrame, accepted: Accepted) -> pd.DataFrame:
     """Return one row per test and outcome; the value is missing unless the test is accepted."""
     by_technique: dict[str, list[Outcome]] = {}
-    for outcome in contracts.OUTCOMES.values():
+    for outcome in contract.OUTCOMES.values():
         by_technique.setdefault(outcome.technique, []).append(outcome)
     rows = []
     test: Any
@@ -48,8 +48,8 @@ def summarise_tests(tests: pd.DataFrame, accepted: Accepted) -> pd.DataFrame:
 def summarise(outcome: Outcome, trials: Sequence[tuple[str, MeasuredTrial]]) -> dict[str, Any]:
     """Summarise one outcome over accepted trials as the contract says.
 
-    Mean, best and highest mean are described with `contracts.model.Outcome`. `sd` (n - 1) and
-    `cv_pct` are over all accepted trials that have the number, missing below two of them.
+    Mean, best and highest mean are described with `contract.Outcome`. `sd` (n - 1) and `cv_pct` are
+    over all accepted trials that have the number, missing below two of them.
     """
     values = np.array([t.values.get(outcome.quantity, np.nan) for _, t in trials])
     chosen = _choose(outcome, trials, values)

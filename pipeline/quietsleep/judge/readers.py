@@ -14,12 +14,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-import contracts
-from contracts import Choice
-from pipeline.judging import Evidence, Judged
-from pipeline.review.decisions import Chain, Review
-from pipeline.review.machine import READER_RULE, waiver_name
-from pipeline.study import Waiver
+from quietsleep import contract
+from quietsleep.contract import Choice
+from quietsleep.judge.machine import READER_RULE, waiver_name
+from quietsleep.judge.tests import Evidence, Judged
+from quietsleep.study.review_log import Chain, Review
+from quietsleep.study.study import Waiver
 
 ITEM = ["centre", "trial"]
 
@@ -120,7 +120,7 @@ def decide(decisions: Iterable[Choice]) -> bool | None:
 
 
 def _enough(n_accept: int, *, against: int) -> bool:
-    return n_accept >= contracts.REVIEWING.readers_to_overturn and n_accept > against
+    return n_accept >= contract.REVIEWING.readers_to_overturn and n_accept > against
 
 
 def _by_trial(placed: Iterable[Placed]) -> dict[tuple[str, str], list[Review]]:
@@ -167,7 +167,7 @@ def _waiver(centre: str, trial: str, rule: str, readers: Sequence[Review]) -> Wa
 
 def reason_said(reason: str) -> str:
     """Return a reason in words: the contract's sentence, or the rule by name."""
-    known = contracts.REVIEWING.reasons.get(reason)
+    known = contract.REVIEWING.reasons.get(reason)
     if known is not None:
         return known.sentence
     return f"Rule {reason.replace('_', ' ').replace('.', ': ')}."
@@ -223,5 +223,5 @@ def reviews_frame(reviewed: Reviewed) -> pd.DataFrame:
             "overrules": ", ".join(p.review.overrules),
         }
         rows[p.review.review] = row
-    names = [column.name for column in contracts.TABLES["reviews"].columns]
+    names = [column.name for column in contract.TABLES["reviews"].columns]
     return pd.DataFrame(list(rows.values()), columns=names)

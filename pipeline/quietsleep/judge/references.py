@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-import contracts
-from contracts.equations import linear_value, read_references
-from contracts.model import LinearEquation, LmsTable, Predictor, Reference, Transform
+from quietsleep import contract
+from quietsleep.contract.equations import linear_value, read_references
+from quietsleep.contract.model import LinearEquation, LmsTable, Predictor, Reference, Transform
 
 PREDICTOR_WORDS: Mapping[Predictor, tuple[str, str]] = {
     "length_cm": ("length", "cm"),
@@ -70,12 +70,12 @@ class References:
 
 def load_references(study_folder: Path | None = None) -> References:
     """Read the published equations and those of a study; ContractError says what cannot stand."""
-    published = contracts.REFERENCES
+    published = contract.REFERENCES
     if study_folder is None:
         return References({}, published)
-    own = read_references(study_folder / "references", outcomes=contracts.OUTCOMES)
+    own = read_references(study_folder / "references", outcomes=contract.OUTCOMES)
     if clash := sorted(set(own) & set(published)):
-        raise contracts.ContractError(
+        raise contract.ContractError(
             f"{clash[0]}.toml: {clash[0]}: a published equation has the same key; choose another"
         )
     return References(own, published)

@@ -18,9 +18,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-import contracts
-from contracts import Rule
-from pipeline.study import Decision, Waiver
+from quietsleep import contract
+from quietsleep.contract import Rule
+from quietsleep.study.study import Decision, Waiver
 
 VALUE_COLUMNS = ("centre", "session", "technique", "item", "on", "quantity", "value")
 # Codes of items are a centre's own, so an item is known by its centre and its code.
@@ -130,7 +130,7 @@ def _judge_rule(rule: Rule, wide: pd.DataFrame, on: NDArray[Any], first: int) ->
         holds = holds | within(_column(wide, other.quantity)[in_force], other.low, other.high)
     state = np.where(holds, "pass", "fail").astype(object)
     state[np.isnan(observed)] = rule.missing
-    unit = contracts.QUANTITIES[(rule.owner, rule.level, rule.quantity)].unit
+    unit = contract.QUANTITIES[(rule.owner, rule.level, rule.quantity)].unit
     return _Judged(
         rule=rule,
         unit=unit,
@@ -197,7 +197,7 @@ def say(rule: Rule, observed: float, *, unit: str) -> str:
     """Put the observed value and the limit into the rule's sentence."""
     if np.isnan(observed):
         return rule.sentence_missing
-    quantity = contracts.QUANTITIES[(rule.owner, rule.level, rule.quantity)]
+    quantity = contract.QUANTITIES[(rule.owner, rule.level, rule.quantity)]
     shown = quantity.labels.get(f"{observed:g}") or show_beyond(observed, rule.low, rule.high)
     return rule.sentence.format(observed=shown, limit=show_limit(rule), unit=show_unit(unit))
 
@@ -206,7 +206,7 @@ def show_limit(rule: Rule) -> str:
     """Return the limit of a rule as text: one number, or "low to high"."""
     numbers = [n for n in (rule.low, rule.high) if n is not None]
     if rule.operator == "equals":
-        quantity = contracts.QUANTITIES[(rule.owner, rule.level, rule.quantity)]
+        quantity = contract.QUANTITIES[(rule.owner, rule.level, rule.quantity)]
         return quantity.labels.get(f"{numbers[0]:g}") or f"{numbers[0]:g}"
     return " to ".join(f"{n:g}" for n in numbers)
 

@@ -6,9 +6,9 @@ from typing import Any
 
 import pandas as pd
 
-from pipeline.growth import corrected_age_days, length_z, weight_z
-from pipeline.references import References, Subject, score
-from pipeline.study import Study
+from quietsleep.judge.growth import corrected_age_days, length_z, weight_z
+from quietsleep.judge.references import References, Subject, score
+from quietsleep.study.study import Study
 
 GROWTH = ("weight_z", "length_z")
 GROWTH_COLUMNS = ("corrected_age_days", "weight_z", "weight_z_why", "length_z", "length_z_why")

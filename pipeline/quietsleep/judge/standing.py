@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from pipeline.records import Problem
-from pipeline.roster import Roster
-from pipeline.state import State
+from quietsleep.measure.roster import Roster
+from quietsleep.records import Problem
+from quietsleep.store.state import State
 
 NAMES = {"row_number": "row"}
 

@@ -9,30 +9,31 @@ from pathlib import Path
 
 import pandas as pd
 
-import contracts
-from contracts import Rule
-from pipeline import evidence, ledger
-from pipeline.acceptance import rules_in_study
-from pipeline.blocks import Block, blocks_of
-from pipeline.conservation import add_up, count_block
-from pipeline.judging import Evidence, Judged, judge_study
-from pipeline.night import Night
-from pipeline.references import load_references
-from pipeline.review.decisions import Chain
-from pipeline.review.effects import (
+from quietsleep import contract
+from quietsleep.contract import Rule
+from quietsleep.judge import evidence
+from quietsleep.judge.blocks import Block, blocks_of
+from quietsleep.judge.conservation import add_up, count_block
+from quietsleep.judge.readers import (
     Reviewed,
     place_reviews,
     read_recordings,
     told_why,
     with_readers,
 )
-from pipeline.roster import Roster
-from pipeline.scoring import with_growth, with_scores
-from pipeline.standing import deliveries_tonight, problems_tonight
-from pipeline.state import State, Stored
-from pipeline.study import Study, Waiver
-from pipeline.warehouse.frames import Tonight, block_frames, in_contract
-from pipeline.warehouse.rows import Spool
+from quietsleep.judge.references import load_references
+from quietsleep.judge.rules import rules_in_study
+from quietsleep.judge.scores import with_growth, with_scores
+from quietsleep.judge.standing import deliveries_tonight, problems_tonight
+from quietsleep.judge.tests import Evidence, Judged, judge_study
+from quietsleep.measure.roster import Roster
+from quietsleep.night.night import Night
+from quietsleep.store import ledger
+from quietsleep.store.state import State, Stored
+from quietsleep.store.tables import Spool
+from quietsleep.study.review_log import Chain
+from quietsleep.study.study import Study, Waiver
+from quietsleep.warehouse.tables import Tonight, block_frames, in_contract
 
 SPOOLED = (
     "sessions", "recordings", "trials", "trial_values", "test_values", "check_values",
@@ -152,7 +153,7 @@ def judge_in_blocks(night: Night, roster: Roster, chain: Chain) -> Tonight:
 
 def spool_ledger(night: Night) -> Spool:
     """Spool the whole ledger, which grows with every night."""
-    spool = Spool(night.study.work_path / "judged", contracts.TABLES["ledger"])
+    spool = Spool(night.study.work_path / "judged", contract.TABLES["ledger"])
     spool.clear()
     for number, rows in enumerate(ledger.ledger_rows(night.state)):
         spool.note(spool.add(in_contract(rows, "ledger"), block=number))
@@ -171,14 +172,14 @@ def _bench(state: State, study: Study, roster: Roster, chain: Chain) -> Bench:
     return Bench(
         study=study,
         reviewed=reviewed,
-        rules=rules_in_study(contracts.RULES.values(), study.decisions),
+        rules=rules_in_study(contract.RULES.values(), study.decisions),
         waivers=(*study.waivers, *reviewed.waivers),
         spools=_spools(study.work_path / "judged"),
     )
 
 
 def _spools(folder: Path) -> dict[str, Spool]:
-    spools = {name: Spool(folder, contracts.TABLES[name]) for name in SPOOLED}
+    spools = {name: Spool(folder, contract.TABLES[name]) for name in SPOOLED}
     for spool in spools.values():
         spool.clear()
     return spools

@@ -14,13 +14,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-import contracts
-from contracts import Rule
-from pipeline.acceptance import judge, status_of_items
-from pipeline.outcomes import Accepted, summarise_tests
-from pipeline.records import MeasuredTrial
-from pipeline.study import Waiver
-from pipeline.techniques.interface import technique_of
+from quietsleep import contract
+from quietsleep.contract import Rule
+from quietsleep.judge.outcomes import Accepted, summarise_tests
+from quietsleep.judge.rules import judge, status_of_items
+from quietsleep.records import MeasuredTrial
+from quietsleep.study.study import Waiver
+from quietsleep.techniques.interface import technique_of
 
 TEST = ["centre", "session", "technique"]
 
@@ -112,7 +112,7 @@ def _trial_values(evidence: Evidence) -> pd.DataFrame:
 def _session_values(evidence: Evidence) -> pd.DataFrame:
     items = evidence.sessions.loc[~evidence.sessions["held"], ["centre", "session", "on"]]
     values = _every_item(
-        evidence.session_values, items.assign(technique=contracts.SESSION.key), "session"
+        evidence.session_values, items.assign(technique=contract.SESSION.key), "session"
     )
     return values.assign(session=values["item"])
 

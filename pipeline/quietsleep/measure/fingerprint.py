@@ -17,19 +17,20 @@ from importlib.metadata import version
 from importlib.resources import files
 from pathlib import Path
 
-import contracts
-from pipeline.intake.store import Address
-from pipeline.study import Centre, Device
+from quietsleep import contract
+from quietsleep.data import data_folder
+from quietsleep.intake.store import Address
+from quietsleep.study.study import Centre, Device
 
 # Every module below these can change a number that is measured on a signal.
 MEASURING_CODE = (
     "records.py",
-    "measure.py",
-    "intake/asked.py",
-    "intake/read.py",
-    "intake/read_csv.py",
-    "intake/read_edf.py",
-    "intake/read_parquet.py",
+    "measure/recording.py",
+    "intake/files/request.py",
+    "intake/files/read.py",
+    "intake/files/csv.py",
+    "intake/files/edf.py",
+    "intake/files/parquet.py",
     "signals",
 )
 MEASURING_LIBRARIES = ("numpy", "scipy", "pyarrow", "edfio")
@@ -69,8 +70,8 @@ def content_key(
 @cache
 def measuring_fingerprint(technique: str) -> str:
     """Return a digest of all code and settings that can change a number of one technique."""
-    spec = contracts.TECHNIQUES.get(technique) or contracts.CHECKS[technique]
-    folder = "techniques" if spec.kind == "technique" else "equipment"
+    spec = contract.TECHNIQUES.get(technique) or contract.CHECKS[technique]
+    folder = "techniques" if spec.kind == "technique" else "techniques/checks"
     digest = hashlib.sha256(_code_digest((*MEASURING_CODE, f"{folder}/{technique}.py")).encode())
     digest.update(repr(sorted(spec.settings.items())).encode())
     digest.update(repr((spec.channels, spec.shortest_s, sys.version_info[:2])).encode())
@@ -82,8 +83,8 @@ def measuring_fingerprint(technique: str) -> str:
 @cache
 def intake_fingerprint() -> str:
     """Return a digest of what decides whether a row is taken in: its code and the contract."""
-    tables = _tree_digest(Path(str(files("contracts"))) / "tables")
-    code = _code_digest(("intake", "study.py", "study_devices.py", "study_entry.py"))
+    tables = _tree_digest(data_folder("contracts") / "tables")
+    code = _code_digest(("intake", "study/study.py", "study/devices.py", "study/entry.py"))
     return hashlib.sha256((code + tables).encode()).hexdigest()[:12]
 
 
@@ -95,13 +96,13 @@ def registration_digest(centre: Centre) -> str:
 @cache
 def code_fingerprint() -> str:
     """Return a digest of all code and contracts that stand behind a published number."""
-    parts = [_code_digest(("",)), _tree_digest(Path(str(files("contracts"))))]
+    parts = [_code_digest(("",)), _tree_digest(data_folder("contracts"))]
     return hashlib.sha256("".join(parts).encode()).hexdigest()[:12]
 
 
 @cache
 def _code_digest(names: tuple[str, ...]) -> str:
-    root = Path(str(files("pipeline")))
+    root = Path(str(files("quietsleep")))
     return hashlib.sha256("".join(_tree_digest(root / name) for name in names).encode()).hexdigest()
 
 

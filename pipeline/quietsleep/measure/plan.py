@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from pipeline.intake.store import placed
-from pipeline.jobs import Job, content_key
-from pipeline.roster import Roster
-from pipeline.study import Device, Study
+from quietsleep.intake.store import placed
+from quietsleep.measure.fingerprint import Job, content_key
+from quietsleep.measure.roster import Roster
+from quietsleep.study.study import Device, Study
 
 SESSION_CONTEXT = (
     "weight_kg", "length_cm", "age_days", "room_temperature_c", "room_humidity_pct",

@@ -19,9 +19,9 @@ from multiprocessing import get_context, parent_process
 from multiprocessing.process import BaseProcess
 from typing import Protocol, TypeVar
 
-from pipeline.intake.read import Unreadable, read_signal
-from pipeline.jobs import Job
-from pipeline.records import (
+from quietsleep.intake.files.read import Unreadable, read_signal
+from quietsleep.measure.fingerprint import Job
+from quietsleep.records import (
     Measured,
     MeasuredTrial,
     Problem,
@@ -29,8 +29,8 @@ from pipeline.records import (
     RecordingState,
     Trial,
 )
-from pipeline.signals.channels import assemble, calibrate
-from pipeline.techniques.interface import Technique, technique_of
+from quietsleep.signals.channels import assemble, calibrate
+from quietsleep.techniques.interface import Technique, technique_of
 
 Given = TypeVar("Given")
 Made = TypeVar("Made")

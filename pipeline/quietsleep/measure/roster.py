@@ -12,11 +12,11 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-import contracts
-from contracts.schemas import PANDAS_TYPES
-from pipeline.intake.tables import Delivered
-from pipeline.records import Problem
-from pipeline.state import State
+from quietsleep import contract
+from quietsleep.contract.schemas import PANDAS_TYPES
+from quietsleep.intake.ingest import Delivered
+from quietsleep.records import Problem
+from quietsleep.store.state import State
 
 TABLES = ("sessions", "recordings", "checks", "reported")
 OWN_COLUMNS = ("centre", "delivery", "row", "on", "held", "why")
@@ -100,7 +100,7 @@ def read_roster(state: State) -> Roster:
 
 def _rows(state: State, name: str, order: pd.DataFrame) -> pd.DataFrame:
     """Return all kept rows of one table with the types of the contract, in order of delivery."""
-    columns = contracts.TABLES[f"delivery_{name}"].columns
+    columns = contract.TABLES[f"delivery_{name}"].columns
     types = {column.name: PANDAS_TYPES[column.type] for column in columns}
     rows = state.delivered_rows(name)
     if rows.empty:  # no delivery was ever accepted, or none has a row of this table

@@ -15,22 +15,22 @@ from pathlib import Path
 
 import duckdb
 
-from pipeline.intake.discover import CLOSED, Found, survey
-from pipeline.intake.read import read_bounded
-from pipeline.intake.store import Address, placed
-from pipeline.review.decisions import ReviewError
-from pipeline.reviewing import read_reviews, review_file
-from pipeline.state import State, night_lock
-from pipeline.state_file import NAME, read_whole, set_aside
-from pipeline.study import Study
-from pipeline.warehouse.current import (
+from quietsleep.intake.files.read import read_bounded
+from quietsleep.intake.find import CLOSED, Found, survey
+from quietsleep.intake.store import Address, placed
+from quietsleep.review.desk import read_reviews, review_file
+from quietsleep.store.file import NAME, read_whole, set_aside
+from quietsleep.store.state import State, night_lock
+from quietsleep.study.review_log import ReviewError
+from quietsleep.study.study import Study
+from quietsleep.warehouse.current import (
     WarehouseError,
     current_night,
     nights_folder,
     point_at,
     published_nights,
 )
-from pipeline.warehouse.wholeness import damage, database_damage
+from quietsleep.warehouse.integrity import damage, database_damage
 
 # A night is built beside the last one: room for a few of them, and for the state.
 NIGHTS_OF_ROOM = 3

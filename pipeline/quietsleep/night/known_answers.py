@@ -16,13 +16,14 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.jobs import Job
-from pipeline.measure import measure_job
-from pipeline.planning import RECORDING_CONTEXT, SESSION_CONTEXT, device_context
-from pipeline.records import Measured
-from pipeline.study import Study, load_study
+from quietsleep.data import data_folder
+from quietsleep.measure.fingerprint import Job
+from quietsleep.measure.plan import RECORDING_CONTEXT, SESSION_CONTEXT, device_context
+from quietsleep.measure.recording import measure_job
+from quietsleep.records import Measured
+from quietsleep.study.study import Study, load_study
 
-FOLDER = Path(__file__).parent
+FOLDER = data_folder("demo_centres") / "known_answers"
 NOT_GIVEN = dict.fromkeys((*SESSION_CONTEXT, *RECORDING_CONTEXT, "box_factor_ml_kpa",
                            "box_half_life_s"), np.nan)  # fmt: skip
 

@@ -13,20 +13,20 @@ from time import monotonic
 
 import pandas as pd
 
-from pipeline.intake.discover import Survey, survey
-from pipeline.jobs import Job, code_fingerprint
-from pipeline.measure import Pool, measuring_pool
-from pipeline.night_state import NightState, NightVerdict, judge_of_night
-from pipeline.review.decisions import FILE as REVIEWS
-from pipeline.roster import Roster
-from pipeline.state import State
-from pipeline.study import Study, load_study
-from pipeline.study_places import check_installed
-from pipeline.warehouse.carry import nights_carried
-from pipeline.warehouse.current import WarehouseError, current_night, nights_folder
-from pipeline.warehouse.frames import Tonight
-from pipeline.warehouse.query import open_night as open_warehouse
-from pipeline.warehouse.wholeness import is_complete
+from quietsleep.intake.find import Survey, survey
+from quietsleep.measure.fingerprint import Job, code_fingerprint
+from quietsleep.measure.recording import Pool, measuring_pool
+from quietsleep.measure.roster import Roster
+from quietsleep.night.verdict import NightState, NightVerdict, judge_of_night
+from quietsleep.store.state import State
+from quietsleep.study.review_log import FILE as REVIEWS
+from quietsleep.study.storage import check_installed
+from quietsleep.study.study import Study, load_study
+from quietsleep.warehouse.current import WarehouseError, current_night, nights_folder
+from quietsleep.warehouse.integrity import is_complete
+from quietsleep.warehouse.query import open_night as open_warehouse
+from quietsleep.warehouse.tables import Tonight
+from quietsleep.warehouse.upload import nights_carried
 
 FIRST_NAME = "n000000"
 # Opens what measures, given the study, a number of processes of this machine, and where to say

@@ -7,13 +7,13 @@ from pathlib import Path
 
 import pandas as pd
 
-from pipeline import evidence
-from pipeline.night import Night, NightReport, close_idle, close_night, is_idle, open_night
-from pipeline.night_state import count
-from pipeline.planning import check_jobs, recording_jobs, with_keys
-from pipeline.roster import read_roster
-from pipeline.stages import carry_night, judge_night, publish_night
-from pipeline.warehouse.query import open_night as open_warehouse
+from quietsleep.judge import evidence
+from quietsleep.measure.plan import check_jobs, recording_jobs, with_keys
+from quietsleep.measure.roster import read_roster
+from quietsleep.night.night import Night, NightReport, close_idle, close_night, is_idle, open_night
+from quietsleep.night.stages import carry_night, judge_night, publish_night
+from quietsleep.night.verdict import count
+from quietsleep.warehouse.query import open_night as open_warehouse
 
 NEXT_NIGHT = "Run: quietsleep nightly"
 CHANGES = "SELECT table_name, key, column_name, before, after, cause FROM changes WHERE night = ?"

@@ -1,4 +1,4 @@
-"""The stages of a night as plain functions; `dags.nightly` calls the same ones as tasks.
+"""The stages of a night as plain functions; `orchestration.nightly` calls the same ones as tasks.
 
 A stage that fails is recorded with its traceback and turns the night red; the stages that do not
 depend on it go on, and the last good warehouse stays where it is.
@@ -17,15 +17,18 @@ from typing import Literal
 
 import pandas as pd
 
-import contracts
-from pipeline import evidence
-from pipeline.acceptance import rules_version
-from pipeline.intake.store import Address
-from pipeline.jobs import Job, code_fingerprint
-from pipeline.judged_night import judge_in_blocks, spool_ledger
-from pipeline.known_answers.compare import known_answers, moved
-from pipeline.ledger import write_ledger
-from pipeline.night import (
+from quietsleep import contract
+from quietsleep.errors import in_words
+from quietsleep.intake.store import Address
+from quietsleep.judge import evidence
+from quietsleep.judge.references import load_references
+from quietsleep.judge.rules import rules_version
+from quietsleep.judge.study import judge_in_blocks, spool_ledger
+from quietsleep.measure.fingerprint import Job, code_fingerprint
+from quietsleep.measure.plan import check_jobs, recording_jobs, with_keys
+from quietsleep.measure.roster import read_roster
+from quietsleep.night.known_answers import known_answers, moved
+from quietsleep.night.night import (
     Night,
     NightReport,
     Opener,
@@ -34,22 +37,19 @@ from pipeline.night import (
     is_idle,
     open_night,
 )
-from pipeline.night_state import judge_of_night
-from pipeline.pages.drawing import draw_in
-from pipeline.pages.traces import Draw
-from pipeline.pages.write import PagesReport, write_pages
-from pipeline.planning import check_jobs, recording_jobs, with_keys
-from pipeline.references import load_references
-from pipeline.reviewing import read_reviews
-from pipeline.roster import read_roster
-from pipeline.setbacks import in_words
-from pipeline.study import Study, check_units
-from pipeline.taking_in import take_in_delivery
-from pipeline.warehouse.carry import carry
-from pipeline.warehouse.current import current_night
-from pipeline.warehouse.frames import in_contract, study_frames
-from pipeline.warehouse.publish import NightFacts, publish
-from pipeline.warehouse.rows import Spool
+from quietsleep.night.taking_in import take_in_delivery
+from quietsleep.night.verdict import judge_of_night
+from quietsleep.review.desk import read_reviews
+from quietsleep.site.drawing import draw_in
+from quietsleep.site.traces import Draw
+from quietsleep.site.write import PagesReport, write_pages
+from quietsleep.store.ledger import write_ledger
+from quietsleep.store.tables import Spool
+from quietsleep.study.study import Study, check_units
+from quietsleep.warehouse.current import current_night
+from quietsleep.warehouse.publish import NightFacts, publish
+from quietsleep.warehouse.tables import in_contract, study_frames
+from quietsleep.warehouse.upload import carry
 
 Kind = Literal["check", "recording"]
 # Checks come first: box factor and half-life go into what recordings are measured with.
@@ -87,7 +87,7 @@ def check_study(study: Study) -> None:
 
     What takes long to look at (units, equations) is looked at once there is work to do.
     """
-    contracts.check_all()
+    contract.check_all()
     check_units(study)
     load_references(study.path)
 
@@ -203,7 +203,7 @@ def publish_night(night: Night) -> None:
             state=verdict.state,
             code_fingerprint=code_fingerprint(),
             rules_version=rules_version(night.tonight.rules),
-            contract_version=contracts.CONTRACT_VERSION,
+            contract_version=contract.CONTRACT_VERSION,
             known_answers=tuple(asdict(answer) for answer in answers),
             stages={word: round(end - begun, 3) for word, (begun, end) in night.spans.items()},
         )

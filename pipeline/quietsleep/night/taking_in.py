@@ -6,12 +6,12 @@ import hashlib
 
 import pandas as pd
 
-from pipeline.intake.discover import Found
-from pipeline.intake.store import Address, placed
-from pipeline.intake.tables import Delivered, take_in
-from pipeline.jobs import intake_fingerprint, registration_digest
-from pipeline.night import Night
-from pipeline.roster import rows_to_keep
+from quietsleep.intake.find import Found
+from quietsleep.intake.ingest import Delivered, take_in
+from quietsleep.intake.store import Address, placed
+from quietsleep.measure.fingerprint import intake_fingerprint, registration_digest
+from quietsleep.measure.roster import rows_to_keep
+from quietsleep.night.night import Night
 
 
 def take_in_delivery(night: Night, found: Found) -> None:

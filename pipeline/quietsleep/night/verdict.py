@@ -8,8 +8,8 @@ from typing import Literal
 
 import pandas as pd
 
-from pipeline.intake.discover import CLOSED
-from pipeline.warehouse.frames import Tonight
+from quietsleep.intake.find import CLOSED
+from quietsleep.warehouse.tables import Tonight
 
 NightState = Literal["green", "amber", "red"]
 

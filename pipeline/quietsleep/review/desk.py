@@ -10,15 +10,15 @@ from typing import Any
 import duckdb
 import pandas as pd
 
-from contracts import Choice
-from pipeline.review.decisions import Chain, Review, ReviewError, ReviewFile
-from pipeline.review.machine import unmet
-from pipeline.review.queue import speaking, waiting
-from pipeline.review.words import check_note, check_reader, check_reason, codes_of
-from pipeline.study import Study
-from pipeline.warehouse.current import current_night, published_nights
-from pipeline.warehouse.query import open_night
-from pipeline.warehouse.trials import Published, read_trials
+from quietsleep.contract import Choice
+from quietsleep.judge.machine import unmet
+from quietsleep.review.queue import speaking, waiting
+from quietsleep.review.trials import Published, read_trials
+from quietsleep.review.words import check_note, check_reader, check_reason, codes_of
+from quietsleep.study.review_log import Chain, Review, ReviewError, ReviewFile
+from quietsleep.study.study import Study
+from quietsleep.warehouse.current import current_night, published_nights
+from quietsleep.warehouse.query import open_night
 
 
 @dataclass(frozen=True, slots=True)

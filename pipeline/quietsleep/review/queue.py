@@ -9,10 +9,10 @@ from typing import Any, Protocol
 import numpy as np
 import pandas as pd
 
-import contracts
-from contracts import Choice
-from pipeline.review.effects import decide
-from pipeline.review.machine import unmet
+from quietsleep import contract
+from quietsleep.contract import Choice
+from quietsleep.judge.machine import unmet
+from quietsleep.judge.readers import decide
 
 FLAGGED = "flagged"
 BORDERLINE = "borderline"
@@ -101,7 +101,7 @@ def _still(read: Sequence[Reading], *, machine_accepts: bool) -> list[str]:
     decisions = {review.decision for review in read}
     if len(decisions) > 1 and not decide(r.decision for r in read):
         return [DISAGREE]
-    needed = contracts.REVIEWING.readers_to_overturn
+    needed = contract.REVIEWING.readers_to_overturn
     if decisions == {"accept"} and not machine_accepts and len(read) < needed:
         return [SECOND_READER]
     return []
@@ -115,7 +115,7 @@ def drawn_for_second_reading(study: str, centre: str, trial: str) -> bool:
     """
     text = "\n".join((study, centre, trial)).encode()
     drawn = int.from_bytes(hashlib.sha256(text).digest()[:8]) / 2**64
-    return drawn < contracts.REVIEWING.second_reading_pct / 100
+    return drawn < contract.REVIEWING.second_reading_pct / 100
 
 
 def borderline(verdicts: pd.DataFrame) -> pd.MultiIndex:
@@ -139,7 +139,7 @@ def is_near(verdicts: pd.DataFrame) -> Any:
     Nearness is `borderline_pct` of the limit, or of what is left up to the ceiling of a number
     that has one. A count that just meets its limit stands on it and is not in doubt.
     """
-    figures = contracts.REVIEWING
+    figures = contract.REVIEWING
     ceiling = verdicts["quantity"].map(dict(figures.ceilings)).astype("float64").to_numpy()
     observed = verdicts["observed"].to_numpy(dtype=np.float64)
     near = np.zeros(len(verdicts), dtype=bool)

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from pipeline.review.machine import machine_status
-from pipeline.review.queue import is_near
+from quietsleep.judge.machine import machine_status
+from quietsleep.review.queue import is_near
 
 if TYPE_CHECKING:
     import duckdb

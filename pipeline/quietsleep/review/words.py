@@ -7,12 +7,12 @@ from collections.abc import Collection
 from datetime import date
 from difflib import get_close_matches
 
-import contracts
-from contracts import Choice
-from pipeline.intake.identifiers import plain, value_identifies
-from pipeline.review.decisions import ReviewError
-from pipeline.study import Study
-from pipeline.study_entry import CODE
+from quietsleep import contract
+from quietsleep.contract import Choice
+from quietsleep.intake.identifiers import plain, value_identifies
+from quietsleep.study.entry import CODE
+from quietsleep.study.review_log import ReviewError
+from quietsleep.study.study import Study
 
 LONGEST_NOTE = 500
 
@@ -37,10 +37,10 @@ def check_reader(reader: str, *, known: Collection[str], new_reader: bool) -> No
 
 def check_reason(reason: str, decision: Choice, *, technique: str) -> str:
     """Return a reason as it is stored: a reason of the contract, or a trial rule by its key."""
-    known = {r.name for r in contracts.REVIEWING.reasons.values() if r.decision == decision}
+    known = {r.name for r in contract.REVIEWING.reasons.values() if r.decision == decision}
     rules = {
         rule.key
-        for rule in contracts.TECHNIQUES[technique].rules
+        for rule in contract.TECHNIQUES[technique].rules
         if rule.level == "trial" and rule.severity != "alert"
     }
     for key in (reason, f"{technique}.{reason}"):

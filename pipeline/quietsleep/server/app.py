@@ -13,8 +13,8 @@ from urllib.parse import parse_qs, urlsplit
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import FileResponse, HTMLResponse, PlainTextResponse, RedirectResponse
 
-from pipeline.pages.access import AccessError, AccessLog, Attempts, Token, Tokens
-from pipeline.pages.serve import DICTIONARY, HEADERS, OVERVIEW, file_at, folder_named
+from quietsleep.server.access import AccessError, AccessLog, Attempts, Token, Tokens
+from quietsleep.server.serve import DICTIONARY, HEADERS, OVERVIEW, file_at, folder_named
 
 if TYPE_CHECKING:
     from starlette.requests import Request

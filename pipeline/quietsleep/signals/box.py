@@ -9,8 +9,8 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from pipeline.records import FloatArray
-from pipeline.signals.fits import NAN
+from quietsleep.records import FloatArray
+from quietsleep.signals.fits import NAN
 
 
 def box_factor_ml_kpa(context: Mapping[str, float], *, body_density_kg_l: float) -> float:

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.records import Breaths, FloatArray, IntArray
-from pipeline.signals.breaths import smooth
+from quietsleep.records import Breaths, FloatArray, IntArray
+from quietsleep.signals.breaths import smooth
 
 
 @dataclass(frozen=True, slots=True)

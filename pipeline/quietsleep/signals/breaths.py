@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.records import Breaths, FloatArray, IntArray
-from pipeline.signals.drift import drift_slope_ml_s, weighted_median
-from pipeline.signals.fits import fit_line, noise_sd
-from pipeline.signals.order import median, percentile
-from pipeline.signals.stretches import edges_of
+from quietsleep.records import Breaths, FloatArray, IntArray
+from quietsleep.signals.drift import drift_slope_ml_s, weighted_median
+from quietsleep.signals.fits import fit_line, noise_sd
+from quietsleep.signals.quantiles import median, percentile
+from quietsleep.signals.stretches import edges_of
 
 BoolArray = NDArray[np.bool_]
 

@@ -1,6 +1,6 @@
 """Raw samples to calibrated channels on a uniform time base, and channels to a `Recording`.
 
-Gaps, jitter and clipping are measured and bridged here, never judged: limits live in `contracts`.
+Gaps, jitter and clipping are measured and bridged here, never judged: limits live in the contracts.
 """
 
 from __future__ import annotations
@@ -12,13 +12,13 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-import contracts
-from pipeline.records import Channels, FloatArray, RawSignal, Recording
-from pipeline.signals.breaths import find_breaths, integrate, level_volume, manoeuvres
-from pipeline.signals.gas import AS_MEASURED, GasFactors, flow_at_btps, gas_factors
-from pipeline.signals.order import median
-from pipeline.signals.stretches import edges_of, longest_run
-from pipeline.study import ChannelMap, Device
+from quietsleep import contract
+from quietsleep.records import Channels, FloatArray, RawSignal, Recording
+from quietsleep.signals.breaths import find_breaths, integrate, level_volume, manoeuvres
+from quietsleep.signals.gas import AS_MEASURED, GasFactors, flow_at_btps, gas_factors
+from quietsleep.signals.quantiles import median
+from quietsleep.signals.stretches import edges_of, longest_run
+from quietsleep.study.study import ChannelMap, Device
 
 PRESSURE_CHANNELS = ("airway_pressure", "box_pressure", "jacket_pressure")
 # Channel -> key in `Channels.values` and the UCUM unit that the key's suffix names.
@@ -63,7 +63,7 @@ def calibrate(raw: RawSignal, device: Device, spec_channels: Sequence[str]) -> C
     Samples whose time does not advance are left out, missing values and gaps are bridged by a
     straight line, and jittered times are resampled by linear interpolation. A channel without one
     number is all zero, with a gap as long as the recording. Never raises for bad samples; raises
-    `contracts.ContractError` for a unit that the contracts do not know.
+    `contract.ContractError` for a unit that the contracts do not know.
     """
     base = _time_base(raw.time_s, device.rate_hz)
     needed = {"flow", *spec_channels}
@@ -98,7 +98,7 @@ def assemble(
     end-expiratory points. Equipment checks move room air both ways, so their flow stays as
     measured and their volume keeps its drift; a check of the box alone has no flow, which is zero.
     """
-    is_check = technique in contracts.CHECKS
+    is_check = technique in contract.CHECKS
     factors = AS_MEASURED if is_check else _factors(device, context)
     flow_ml_s = flow_at_btps(_flow(channels), factors)
     pressures = {
@@ -173,7 +173,7 @@ def _unit_factor(channel: str, unit: str) -> float:
     wanted = VALUE_KEYS[channel][1]
     if unit == wanted:
         return 1.0
-    from contracts.units import factor  # a unit library is slow to import
+    from quietsleep.contract.units import factor  # a unit library is slow to import
 
     return factor(unit, wanted)
 

@@ -11,8 +11,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from pipeline.records import FloatArray, IntArray
-from pipeline.signals.order import median
+from quietsleep.records import FloatArray, IntArray
+from quietsleep.signals.quantiles import median
 
 _LEAST_DRIFT_S = 4.0  # shortest distance of end-expiratory points that can show a drift
 _LEAST_POINTS = 3  # fewest end-expiratory points of a stretch with a slope of its own

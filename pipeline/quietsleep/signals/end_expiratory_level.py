@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.records import IntArray, Recording
-from pipeline.signals.fits import NAN
+from quietsleep.records import IntArray, Recording
+from quietsleep.signals.fits import NAN
 
 _NEAR_BREATHS = 3
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.records import FloatArray, IntArray
-from pipeline.signals.order import median
+from quietsleep.records import FloatArray, IntArray
+from quietsleep.signals.quantiles import median
 
 NAN = float("nan")
 

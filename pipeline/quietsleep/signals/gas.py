@@ -10,7 +10,7 @@ from math import exp
 
 import numpy as np
 
-from pipeline.records import FloatArray
+from quietsleep.records import FloatArray
 
 ZERO_CELSIUS_K = 273.15
 BODY_C = 37.0

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.records import FloatArray
-from pipeline.signals.fits import NAN
-from pipeline.signals.order import median
+from quietsleep.records import FloatArray
+from quietsleep.signals.fits import NAN
+from quietsleep.signals.quantiles import median
 
 
 def held_and_rise(

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.records import FloatArray
+from quietsleep.records import FloatArray
 
 NAN = float("nan")
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from pipeline.records import Measures
+from quietsleep.records import Measures
 
 
 def give_reasons(measures: Measures, reasons: Mapping[str, str]) -> Measures:

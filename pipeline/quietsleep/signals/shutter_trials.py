@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from pipeline.records import Recording, Trial
-from pipeline.signals.levels import RestingLevel, level_after, level_before
-from pipeline.signals.occlusions import (
+from quietsleep.records import Recording, Trial
+from quietsleep.signals.end_expiratory_level import RestingLevel, level_after, level_before
+from quietsleep.signals.occlusions import (
     breath_start,
     expiration_end,
     find_occlusions,

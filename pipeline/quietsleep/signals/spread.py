@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from pipeline.records import FloatArray, MeasuredTrial
-from pipeline.signals.fits import NAN
+from quietsleep.records import FloatArray, MeasuredTrial
+from quietsleep.signals.fits import NAN
 
 
 def values_of(trials: Sequence[MeasuredTrial], quantity: str) -> FloatArray:

@@ -10,10 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.records import FloatArray, Recording
-from pipeline.signals.breaths import smooth
-from pipeline.signals.order import median, percentile
-from pipeline.signals.stretches import runs
+from quietsleep.records import FloatArray, Recording
+from quietsleep.signals.breaths import smooth
+from quietsleep.signals.quantiles import median, percentile
+from quietsleep.signals.stretches import runs
 
 _ONSET_SHARE = 0.05  # jacket pressure has left rest at this share of its level
 _FULL_SHARE = 0.9

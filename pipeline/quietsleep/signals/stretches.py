@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.records import IntArray
+from quietsleep.records import IntArray
 
 
 def edges_of(mask: NDArray[np.bool_]) -> IntArray:

@@ -6,16 +6,16 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
-from importlib.resources import files
 from multiprocessing import get_context
 from pathlib import Path
 
-import contracts
-from demo_centres.check_days import CheckDay, simulate_check_day
-from demo_centres.exports import Cells, hand_over, manifest_bytes, table_bytes
-from demo_centres.scenario import Scenario, centre_toml, load_scenarios
-from demo_centres.site_faults import FAULTS
-from demo_centres.visits import Slot, Visit, planted, simulate_visit, slots_of
+from quietsleep import contract
+from quietsleep.data import data_folder
+from quietsleep.simulation.check_days import CheckDay, simulate_check_day
+from quietsleep.simulation.exports import Cells, hand_over, manifest_bytes, table_bytes
+from quietsleep.simulation.scenario import Scenario, centre_toml, load_scenarios
+from quietsleep.simulation.site_faults import FAULTS
+from quietsleep.simulation.visits import Slot, Visit, planted, simulate_visit, slots_of
 
 DELIVERIES_A_CENTRE = 3
 LARGEST_DELIVERY = 40  # sessions, so that a delivery in the making fits in memory
@@ -157,7 +157,7 @@ def collected(
     }
     handed: dict[str, bytes] = {}
     for name in TABLE_FILES:
-        columns = [column.name for column in contracts.TABLES[f"delivery_{name}"].columns]
+        columns = [column.name for column in contract.TABLES[f"delivery_{name}"].columns]
         handed[f"{name}.csv"] = table_bytes(rows[name], columns)
     spoiled: dict[str, bytes | None] = {}
     for visit in visits:
@@ -180,7 +180,7 @@ def write_study_files(path: Path, scenarios: Sequence[Scenario], *, seed: int) -
         target = path / "centres" / f"{scenario.centre}.toml"
         target.write_text(centre_toml(scenario), encoding="utf-8")
     for name in ("decisions.toml", "waivers.toml"):
-        text = (files("demo_centres") / "scenario" / "study" / name).read_text("utf-8")
+        text = (data_folder("demo_centres") / "scenario" / "study" / name).read_text("utf-8")
         (path / name).write_text(text, encoding="utf-8")
 
 

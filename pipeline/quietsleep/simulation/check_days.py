@@ -9,15 +9,15 @@ from typing import Any
 
 import numpy as np
 
-from demo_centres.checks import box_decay, box_pump, shutter_hold, syringe
-from demo_centres.disturbances import Disturbance, disturb
-from demo_centres.exports import signal_bytes
-from demo_centres.physiology import SimulatedRecording
-from demo_centres.rows import fault_row, truth_rows
-from demo_centres.scenario import Scenario
-from demo_centres.sensors import sense
-from demo_centres.site_faults import FAULTS
-from demo_centres.visits import Slot, seeded
+from quietsleep.simulation.checks import box_decay, box_pump, shutter_hold, syringe
+from quietsleep.simulation.disturbances import Disturbance, disturb
+from quietsleep.simulation.exports import signal_bytes
+from quietsleep.simulation.physiology import SimulatedRecording
+from quietsleep.simulation.rows import fault_row, truth_rows
+from quietsleep.simulation.scenario import Scenario
+from quietsleep.simulation.sensors import sense
+from quietsleep.simulation.site_faults import FAULTS
+from quietsleep.simulation.visits import Slot, seeded
 
 
 @dataclass(slots=True)

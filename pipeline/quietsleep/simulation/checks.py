@@ -10,8 +10,8 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from demo_centres.physiology import FloatArray, SimulatedRecording
-from demo_centres.tape import FINE_HZ, leaking
+from quietsleep.simulation.physiology import FloatArray, SimulatedRecording
+from quietsleep.simulation.tape import FINE_HZ, leaking
 
 
 def _play(

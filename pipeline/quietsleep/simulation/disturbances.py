@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from demo_centres.physiology import FloatArray, SimulatedRecording
+from quietsleep.simulation.physiology import FloatArray, SimulatedRecording
 
 
 @dataclass(frozen=True, slots=True)

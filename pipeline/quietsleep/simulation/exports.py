@@ -20,8 +20,8 @@ import pyarrow as pa
 import pyarrow.csv
 import pyarrow.parquet
 
-from demo_centres.physiology import FloatArray
-from demo_centres.sensors import UNIT_SIZE, Sensor
+from quietsleep.simulation.physiology import FloatArray
+from quietsleep.simulation.sensors import UNIT_SIZE, Sensor
 
 Cells = Mapping[str, str]
 

@@ -11,10 +11,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
-from demo_centres.disturbances import Disturbance
-from demo_centres.plethysmograph import Effort
-from demo_centres.quiet import Occlusion, Quirks
-from demo_centres.tape import Variation
+from quietsleep.simulation.disturbances import Disturbance
+from quietsleep.simulation.plethysmograph import Effort
+from quietsleep.simulation.quiet import Occlusion, Quirks
+from quietsleep.simulation.tape import Variation
 
 Verdict = Literal["reject", "flag", "alert", "accepted", "quarantined", "crashed"]
 

@@ -7,10 +7,18 @@ from dataclasses import replace
 
 import numpy as np
 
-from demo_centres.forced_curve import ForcedCurve, Squeeze, above_rv, force_out
-from demo_centres.physiology import Infant, Setting, SimulatedRecording
-from demo_centres.quiet import breathe_quietly, elastic_pressure_kpa, passive_expiration
-from demo_centres.tape import FINE_HZ, Tape, Variation, draw_breath, expiration_flow, mean_of, whole
+from quietsleep.simulation.forced_curve import ForcedCurve, Squeeze, above_rv, force_out
+from quietsleep.simulation.physiology import Infant, Setting, SimulatedRecording
+from quietsleep.simulation.quiet import breathe_quietly, elastic_pressure_kpa, passive_expiration
+from quietsleep.simulation.tape import (
+    FINE_HZ,
+    Tape,
+    Variation,
+    draw_breath,
+    expiration_flow,
+    mean_of,
+    whole,
+)
 
 __all__ = ["Squeeze", "raised_volume", "tidal_forced_expiration"]
 

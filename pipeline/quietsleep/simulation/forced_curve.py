@@ -10,8 +10,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from demo_centres.physiology import FloatArray, Infant, Setting
-from demo_centres.tape import FINE_HZ, inspiration_flow
+from quietsleep.simulation.physiology import FloatArray, Infant, Setting
+from quietsleep.simulation.tape import FINE_HZ, inspiration_flow
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from demo_centres.faults import Fault, Recipe, manoeuvres
-from demo_centres.forced_curve import Squeeze
-from demo_centres.tape import Variation
+from quietsleep.simulation.faults import Fault, Recipe, manoeuvres
+from quietsleep.simulation.forced_curve import Squeeze
+from quietsleep.simulation.tape import Variation
 
 TIDAL_FORCED = {
     "tfe_uneven_level": Fault(

@@ -10,7 +10,7 @@ import math
 
 import numpy as np
 
-from demo_centres.physiology import FloatArray
+from quietsleep.simulation.physiology import FloatArray
 
 
 def vapour_kpa(temperature_c: float) -> float:

@@ -1,6 +1,6 @@
 """Write the recordings with known truth that every night measures before it publishes.
 
-    python -m demo_centres.known_answers pipeline/known_answers
+    python -m quietsleep.simulation.known_answers demo_centres/known_answers
 
 They are first visits of the demo study without any planted fault, in the file formats of their
 devices. Written anew only when the simulator changes; the same simulator writes the same bytes.
@@ -18,7 +18,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from statistics import median
 
-from demo_centres.centres import write_demo_study
+from quietsleep.simulation.centres import write_demo_study
 
 # One recording or check for each technique and check, small files first; all three formats.
 ITEMS = (
@@ -26,7 +26,7 @@ ITEMS = (
     "larch-s001-tfe1", "larch-s001-rvt1", "juniper-20260120-syringe",
     "juniper-20260120-shutter_hold", "juniper-20260120-box_decay", "willow-20260108-box_pump",
 )  # fmt: skip
-HEAD = """# Recordings with known truth, made by demo_centres/known_answers.py: do not edit.
+HEAD = """# Recordings with known truth, made by quietsleep.simulation.known_answers: do not edit.
 # The truth is what the simulator was given or, for a trial, what it did; tolerances and their
 # reasons are in tolerances.toml.
 """

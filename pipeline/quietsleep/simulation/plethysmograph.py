@@ -8,14 +8,14 @@ from typing import Literal
 
 import numpy as np
 
-from demo_centres.physiology import FloatArray, Infant, Setting, SimulatedRecording
-from demo_centres.quiet import (
+from quietsleep.simulation.physiology import FloatArray, Infant, Setting, SimulatedRecording
+from quietsleep.simulation.quiet import (
     breathe_quietly,
     dry_pressure_kpa,
     elastic_pressure_kpa,
     passive_expiration,
 )
-from demo_centres.tape import FINE_HZ, Tape, Variation, draw_breath, mean_of
+from quietsleep.simulation.tape import FINE_HZ, Tape, Variation, draw_breath, mean_of
 
 
 @dataclass(frozen=True, slots=True)

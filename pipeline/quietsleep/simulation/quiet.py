@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from demo_centres.physiology import Infant, Setting, SimulatedRecording
-from demo_centres.tape import (
+from quietsleep.simulation.physiology import Infant, Setting, SimulatedRecording
+from quietsleep.simulation.tape import (
     FINE_HZ,
     Breath,
     Tape,

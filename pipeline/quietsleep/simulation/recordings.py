@@ -8,13 +8,13 @@ from typing import Any, Literal
 
 import numpy as np
 
-from demo_centres.disturbances import USUAL, Disturbance, disturb
-from demo_centres.faults import Fault, Recipe
-from demo_centres.forced import raised_volume, tidal_forced_expiration
-from demo_centres.forced_curve import Squeeze
-from demo_centres.physiology import Infant, Setting, SimulatedRecording
-from demo_centres.plethysmograph import Effort, plethysmography
-from demo_centres.quiet import Occlusion, double_occlusion, single_occlusion, tidal
+from quietsleep.simulation.disturbances import USUAL, Disturbance, disturb
+from quietsleep.simulation.faults import Fault, Recipe
+from quietsleep.simulation.forced import raised_volume, tidal_forced_expiration
+from quietsleep.simulation.forced_curve import Squeeze
+from quietsleep.simulation.physiology import Infant, Setting, SimulatedRecording
+from quietsleep.simulation.plethysmograph import Effort, plethysmography
+from quietsleep.simulation.quiet import Occlusion, double_occlusion, single_occlusion, tidal
 
 TECHNIQUES: Mapping[str, Callable[..., SimulatedRecording]] = {
     "tidal": tidal,

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from demo_centres.scenario import Scenario
+from quietsleep.simulation.scenario import Scenario
 
 KPA_PER_CMH2O = 0.0980665
 

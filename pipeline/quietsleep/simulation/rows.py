@@ -7,8 +7,8 @@ from datetime import datetime
 
 import numpy as np
 
-from demo_centres.faults import Fault
-from demo_centres.physiology import Infant, Setting, SimulatedRecording
+from quietsleep.simulation.faults import Fault
+from quietsleep.simulation.physiology import Infant, Setting, SimulatedRecording
 
 OPERATORS = ("op1", "op2", "op3")
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 import tomllib
 from dataclasses import dataclass
 from datetime import date
-from importlib.resources import files
 from typing import Any, Literal
 
-from demo_centres.exports import SignalFormat
-from demo_centres.physiology import Setting
-from demo_centres.sensors import Head, Sensor
+from quietsleep.data import data_folder
+from quietsleep.simulation.exports import SignalFormat
+from quietsleep.simulation.physiology import Setting
+from quietsleep.simulation.sensors import Head, Sensor
 
 _DEVICE_KEYS = (
     "device",
@@ -78,7 +78,7 @@ class Scenario:
 
 def load_scenarios() -> list[Scenario]:
     """All centres of the demo study in alphabetical order."""
-    folder = files("demo_centres") / "scenario"
+    folder = data_folder("demo_centres") / "scenario"
     names = sorted(entry.name for entry in folder.iterdir() if entry.name.endswith(".toml"))
     return [read_scenario(tomllib.loads((folder / name).read_text("utf-8"))) for name in names]
 

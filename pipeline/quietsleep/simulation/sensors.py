@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from demo_centres.gas import flow_at_head, head_volume_share
-from demo_centres.physiology import FloatArray, SimulatedRecording
+from quietsleep.simulation.gas import flow_at_head, head_volume_share
+from quietsleep.simulation.physiology import FloatArray, SimulatedRecording
 
 CHANNEL_KEYS = {
     "flow": "flow_ml_s",

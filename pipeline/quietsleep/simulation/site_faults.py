@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from demo_centres.faults import (
+from quietsleep.simulation.faults import (
     DOUBLE,
     PLETHYSMOGRAPHY,
     SINGLE,
@@ -10,7 +10,7 @@ from demo_centres.faults import (
     Fault,
     Verdict,
 )
-from demo_centres.forced_faults import RAISED, TIDAL_FORCED
+from quietsleep.simulation.forced_faults import RAISED, TIDAL_FORCED
 
 
 def _visit(meaning: str, rule: str, verdict: Verdict = "reject", **cells: str) -> Fault:

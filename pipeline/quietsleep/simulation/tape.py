@@ -11,7 +11,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from demo_centres.physiology import FloatArray, Infant, Setting, SimulatedRecording, context_of
+from quietsleep.simulation.physiology import (
+    FloatArray,
+    Infant,
+    Setting,
+    SimulatedRecording,
+    context_of,
+)
 
 FINE_HZ = 2000
 DECLINE = 1.2  # how far the falling limb of tidal expiration bends, dimensionless

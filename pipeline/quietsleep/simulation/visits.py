@@ -10,9 +10,9 @@ from typing import Literal
 
 import numpy as np
 
-from demo_centres.exports import signal_bytes
-from demo_centres.faults import Fault
-from demo_centres.physiology import (
+from quietsleep.simulation.exports import signal_bytes
+from quietsleep.simulation.faults import Fault
+from quietsleep.simulation.physiology import (
     Condition,
     Infant,
     Setting,
@@ -20,12 +20,19 @@ from demo_centres.physiology import (
     draw_infant,
     usual_length_cm,
 )
-from demo_centres.recordings import Share, manoeuvres_of, record
-from demo_centres.reported import reported_rows
-from demo_centres.rows import changed_cell, fault_row, recording_row, session_row, short, truth_rows
-from demo_centres.scenario import Planted, Scenario
-from demo_centres.sensors import sense
-from demo_centres.site_faults import FAULTS
+from quietsleep.simulation.recordings import Share, manoeuvres_of, record
+from quietsleep.simulation.reported import reported_rows
+from quietsleep.simulation.rows import (
+    changed_cell,
+    fault_row,
+    recording_row,
+    session_row,
+    short,
+    truth_rows,
+)
+from quietsleep.simulation.scenario import Planted, Scenario
+from quietsleep.simulation.sensors import sense
+from quietsleep.simulation.site_faults import FAULTS
 
 PRESSURE_OF = {
     "plethysmography": "box_pressure",

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
-from pipeline.pages import words
-from pipeline.pages.lost_tests import checks_out, rescuable
-from pipeline.pages.matters import MOST_ROWS, Group, Link, Matter
-from pipeline.pages.one_test import test_file
-from pipeline.pages.source import CentreData, Row
-from pipeline.pages.words import Sign, count
+from quietsleep.site import words
+from quietsleep.site.lost_tests import checks_out, rescuable
+from quietsleep.site.matters import MOST_ROWS, Group, Link, Matter
+from quietsleep.site.pages.test import test_file
+from quietsleep.site.read import CentreData, Row
+from quietsleep.site.words import Sign, count
 
 # How long an alert stays on top: it cannot be undone, only learnt from.
 ALERT_DAYS = 31

@@ -10,9 +10,9 @@ from datetime import datetime
 import numpy as np
 from markupsafe import Markup
 
-from pipeline.pages import scales
-from pipeline.pages.scales import LEFT, RIGHT, WIDTH, Scale
-from pipeline.pages.words import day, month_words, number, share, with_unit
+from quietsleep.site import scales
+from quietsleep.site.scales import LEFT, RIGHT, WIDTH, Scale
+from quietsleep.site.words import day, month_words, number, share, with_unit
 
 # Width of the usual range of an individuals chart: 3 / d2, with d2 = 1.128 for ranges of two
 # (Shewhart WA. Economic control of quality of manufactured product. 1931).

@@ -9,10 +9,10 @@ from itertools import pairwise
 import numpy as np
 from markupsafe import Markup, escape
 
-from pipeline.pages import scales
-from pipeline.pages.scales import LEFT, WIDTH, Scale
-from pipeline.pages.words import count, number, seen, with_unit
-from pipeline.warehouse.agreement_statistics import Limits, limits_of_agreement
+from quietsleep.site import scales
+from quietsleep.site.scales import LEFT, WIDTH, Scale
+from quietsleep.site.words import count, number, seen, with_unit
+from quietsleep.warehouse.statistics import Limits, limits_of_agreement
 
 FEWEST_FOR_LIMITS = 3
 # Names on a chart stand at least this far apart.

@@ -7,11 +7,11 @@ from typing import NamedTuple
 
 from markupsafe import Markup
 
-import contracts
-from pipeline.pages.charts import Month, months_chart, shares_of
-from pipeline.pages.faults import technique_title
-from pipeline.pages.source import Row
-from pipeline.pages.words import month, month_words, share
+from quietsleep import contract
+from quietsleep.site.charts import Month, months_chart, shares_of
+from quietsleep.site.faults import technique_title
+from quietsleep.site.read import Row
+from quietsleep.site.words import month, month_words, share
 
 
 class TechniqueCount(NamedTuple):
@@ -41,7 +41,7 @@ class TechniqueMonths(NamedTuple):
 def techniques_in(rows: Iterable[Row]) -> list[str]:
     """Return the techniques that occur, in the order of the contracts."""
     present = {row["technique"] for row in rows}
-    ordered = [key for key in contracts.TECHNIQUES if key in present]
+    ordered = [key for key in contract.TECHNIQUES if key in present]
     return ordered + sorted(present - set(ordered))
 
 

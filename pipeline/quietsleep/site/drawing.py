@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Container, Iterator, Mapping, Sequence
 
-from pipeline.intake.asked import Unreadable
-from pipeline.jobs import Job
-from pipeline.measure import Pool, load_recording
-from pipeline.pages.traces import Draw, Loaded, Wanted, scripts_of
-from pipeline.techniques.interface import technique_of
+from quietsleep.intake.files.request import Unreadable
+from quietsleep.measure.fingerprint import Job
+from quietsleep.measure.recording import Pool, load_recording
+from quietsleep.site.traces import Draw, Loaded, Wanted, scripts_of
+from quietsleep.techniques.interface import technique_of
 
 RECORDINGS_AT_ONCE = 8
 

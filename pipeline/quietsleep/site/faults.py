@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
-import contracts
-from pipeline.pages import words
-from pipeline.pages.source import CentreData, Night, Row
-from pipeline.pages.words import Sign
+from quietsleep import contract
+from quietsleep.site import words
+from quietsleep.site.read import CentreData, Night, Row
+from quietsleep.site.words import Sign
 
 ORDER = {"reject": 0, "alert": 1, "flag": 2}
 OBTAINED = {
@@ -97,7 +97,7 @@ def _label(verdict: Row, value: float | None) -> str:
     if words.missing(value):
         return ""
     key = (verdict["technique"], verdict["item_kind"], verdict["quantity"])
-    quantity = contracts.QUANTITIES.get(key)
+    quantity = contract.QUANTITIES.get(key)
     return quantity.labels.get(f"{value:g}", "") if quantity else ""
 
 
@@ -129,7 +129,7 @@ def advice(groups: Iterable[Sequence[Fault]]) -> list[Advice]:
 
 def technique_title(key: str) -> str:
     """Return the contract's title of a technique, check or the visit."""
-    if key == contracts.SESSION.key:
+    if key == contract.SESSION.key:
         return "The visit"
-    spec = contracts.TECHNIQUES.get(key) or contracts.CHECKS.get(key)
+    spec = contract.TECHNIQUES.get(key) or contract.CHECKS.get(key)
     return str(spec.title) if spec else words.plain(key).capitalize()

@@ -11,7 +11,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from pipeline.pages.render import fingerprint
+from quietsleep.site.render import fingerprint
 
 _SAFE = re.compile(r"[a-z0-9][a-z0-9_-]{0,79}")
 
@@ -96,7 +96,7 @@ class Folder:
 
     def put_assets(self, *, traces: bool) -> None:
         """Put style and scripts into the folder, so that it can be handed over alone."""
-        static = files("pipeline.pages") / "static"
+        static = files("quietsleep.site") / "static"
         names = ["style.css", "list.js"] + (["trace.js"] if traces else [])
         for name in names:
             self.put(f"assets/{name}", fingerprint(), (static / name).read_bytes)

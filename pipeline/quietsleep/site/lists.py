@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from pipeline.pages import words
-from pipeline.pages.faults import technique_title
-from pipeline.pages.one_test import test_file
-from pipeline.pages.source import CentreData, Row
-from pipeline.pages.words import Sign
+from quietsleep.site import words
+from quietsleep.site.faults import technique_title
+from quietsleep.site.pages.test import test_file
+from quietsleep.site.read import CentreData, Row
+from quietsleep.site.words import Sign
 
 
 class Choice(NamedTuple):

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from pipeline.pages import words
-from pipeline.pages.faults import faults_of, technique_title
-from pipeline.pages.folder import slug
-from pipeline.pages.matters import MOST_LINKS, Group, Link, Matter, test_links, tests_of
-from pipeline.pages.source import CentreData, Row, check_before
-from pipeline.pages.words import Sign, count
+from quietsleep.site import words
+from quietsleep.site.faults import faults_of, technique_title
+from quietsleep.site.folder import slug
+from quietsleep.site.matters import MOST_LINKS, Group, Link, Matter, test_links, tests_of
+from quietsleep.site.read import CentreData, Row, check_before
+from quietsleep.site.words import Sign, count
 
 # Rules of the visit that catch a mistyped number rather than an unsuitable visit.
 TYPING_QUANTITIES = ("weight_z", "length_z")

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import NamedTuple
 
-from pipeline.pages.faults import technique_title
-from pipeline.pages.one_test import test_file
-from pipeline.pages.source import CentreData, Row
-from pipeline.pages.words import Sign
+from quietsleep.site.faults import technique_title
+from quietsleep.site.pages.test import test_file
+from quietsleep.site.read import CentreData, Row
+from quietsleep.site.words import Sign
 
 MOST_ROWS = 25
 MOST_LINKS = 40

@@ -14,8 +14,8 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from pipeline.warehouse.current import night_facts
-from pipeline.warehouse.query import open_night
+from quietsleep.warehouse.current import night_facts
+from quietsleep.warehouse.query import open_night
 
 Row = dict[str, Any]
 

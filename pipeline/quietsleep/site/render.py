@@ -11,7 +11,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from pipeline.pages import words
+from quietsleep.site import words
 
 
 def _finalize(value: Any) -> Any:
@@ -26,7 +26,7 @@ def _finalize(value: Any) -> Any:
 def environment() -> Environment:
     """Return the one environment of the pages."""
     made = Environment(
-        loader=PackageLoader("pipeline.pages", "templates"),
+        loader=PackageLoader("quietsleep.site", "templates"),
         autoescape=True,
         undefined=StrictUndefined,
         finalize=_finalize,
@@ -42,7 +42,7 @@ def environment() -> Environment:
 def fingerprint() -> str:
     """Return a digest of templates, static files and page code: new ones rewrite all pages."""
     digest = hashlib.sha256()
-    folder = files("pipeline.pages")
+    folder = files("quietsleep.site")
     for part in ("", "templates", "static"):
         for entry in sorted((folder / part).iterdir(), key=lambda e: e.name):
             if entry.is_file():

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 
 from markupsafe import Markup, escape
 
-from pipeline.pages.words import number, seen
+from quietsleep.site.words import number, seen
 
 WIDTH, HEIGHT = 420, 236
 LEFT, RIGHT, TOP, BOTTOM = 46, 12, 18, 30

@@ -8,13 +8,13 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.pages.folder import Folder, digest_of
-from pipeline.pages.one_test import needs_pictures, trace_file
-from pipeline.pages.render import for_script
-from pipeline.pages.source import CentreData, Row
-from pipeline.pages.words import seen
-from pipeline.records import FloatArray, IntArray, Mark, Recording, Trial
-from pipeline.techniques.interface import Technique
+from quietsleep.records import FloatArray, IntArray, Mark, Recording, Trial
+from quietsleep.site.folder import Folder, digest_of
+from quietsleep.site.pages.test import needs_pictures, trace_file
+from quietsleep.site.read import CentreData, Row
+from quietsleep.site.render import for_script
+from quietsleep.site.words import seen
+from quietsleep.techniques.interface import Technique
 
 Loaded = tuple[Recording, Technique, Sequence[Trial]]
 # Given a centre and the code of one of its recordings.

@@ -8,7 +8,7 @@ from datetime import datetime
 from decimal import Decimal
 from typing import Any, NamedTuple
 
-from pipeline.acceptance import show_beyond, show_unit
+from quietsleep.judge.rules import show_beyond, show_unit
 
 CAUTION = (
     "Research quality control, not a clinical report. Sedation and forced manoeuvres are for "

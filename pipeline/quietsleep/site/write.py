@@ -6,13 +6,13 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.pages.dictionary import write_dictionary
-from pipeline.pages.folder import Folder
-from pipeline.pages.overview import write_overview
-from pipeline.pages.site import write_centre
-from pipeline.pages.source import Night
-from pipeline.pages.traces import Draw
-from pipeline.study import Study
+from quietsleep.site.folder import Folder
+from quietsleep.site.pages.centre import write_centre
+from quietsleep.site.pages.dictionary import write_dictionary
+from quietsleep.site.pages.overview import write_overview
+from quietsleep.site.read import Night
+from quietsleep.site.traces import Draw
+from quietsleep.study.study import Study
 
 
 @dataclass(frozen=True, slots=True)

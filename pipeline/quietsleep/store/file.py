@@ -8,7 +8,7 @@ from pathlib import Path
 
 import duckdb
 
-from pipeline.setbacks import is_damage
+from quietsleep.errors import is_damage
 
 NAME = "state.duckdb"
 ASIDE = "state.aside-"
@@ -34,7 +34,7 @@ def open_state_file(work: Path) -> duckdb.DuckDBPyConnection:
 def _connect(path: Path) -> duckdb.DuckDBPyConnection:
     connection = duckdb.connect(path, config={"memory_limit": MEMORY_LIMIT})
     try:
-        connection.execute((files("pipeline") / "state.sql").read_text(encoding="utf-8"))
+        connection.execute((files("quietsleep.store") / "state.sql").read_text(encoding="utf-8"))
     except BaseException:
         connection.close()
         raise

@@ -10,8 +10,8 @@ from collections.abc import Iterator
 
 import pandas as pd
 
-from pipeline.judging import Evidence, Judged
-from pipeline.state import State
+from quietsleep.judge.tests import Evidence, Judged
+from quietsleep.store.state import State
 
 COLUMNS = ["centre", "item_kind", "item", "technique", "state", "sentence"]
 

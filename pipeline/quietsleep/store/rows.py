@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from pipeline.records import Measured
+from quietsleep.records import Measured
 
 
 def measured_rows(measured: Sequence[Measured], *, night: str, code: str) -> pd.DataFrame:

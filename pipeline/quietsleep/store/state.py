@@ -20,10 +20,10 @@ import duckdb
 import pandas as pd
 from filelock import FileLock, Timeout
 
-from pipeline.records import Measured, Problem
-from pipeline.setbacks import is_damage
-from pipeline.state_file import open_state_file, set_aside
-from pipeline.state_rows import measured_rows, trial_rows, value_rows
+from quietsleep.errors import is_damage
+from quietsleep.records import Measured, Problem
+from quietsleep.store.file import open_state_file, set_aside
+from quietsleep.store.rows import measured_rows, trial_rows, value_rows
 
 PROBLEM_COLUMNS = (
     "night", "centre", "delivery", "content_key", "session", "recording", "kind", "where_found",

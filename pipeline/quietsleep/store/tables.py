@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING, Protocol
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from contracts.model import Table
-from contracts.schemas import arrow_schema
-from pipeline.warehouse import parts
-from pipeline.warehouse.engine import frugal_engine
+from quietsleep.contract.model import Table
+from quietsleep.contract.schemas import arrow_schema
+from quietsleep.store.engine import frugal_engine
+from quietsleep.warehouse import parquet as parts
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal, cast
 
-from pipeline.study_entry import CODE, Entry, StudyError
+from quietsleep.study.entry import CODE, Entry, StudyError
 
 FileFormat = Literal["csv", "parquet", "edf"]
 GasState = Literal["measured", "btps"]

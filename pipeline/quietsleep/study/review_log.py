@@ -21,7 +21,7 @@ from typing import Any
 
 from filelock import FileLock
 
-from contracts import Choice
+from quietsleep.contract import Choice
 
 FILE = "reviews.jsonl"
 FIRST_PREVIOUS = "0" * 64

@@ -10,7 +10,7 @@ import re
 from dataclasses import dataclass
 from importlib.util import find_spec
 
-from pipeline.study_entry import Entry, StudyError
+from quietsleep.study.entry import Entry, StudyError
 
 INSTALL = "install it with: pip install 'quietsleep[cluster]'"
 _ADDRESS = re.compile(r"(?P<scheme>[a-z][a-z0-9+.-]*)://(?P<rest>[^\s:@?#]*[^\s:@?#/])/*")

@@ -1,7 +1,7 @@
 """A study folder: its centres, devices, export maps, signed decisions and waivers.
 
 Everything here is written by the coordinating centre, so a mistake stops the night with one plain
-sentence (`StudyError`). What centres deliver is read by `pipeline.intake`, which never raises.
+sentence (`StudyError`). What centres deliver is read by `quietsleep.intake`, which never raises.
 """
 
 from __future__ import annotations
@@ -13,11 +13,11 @@ from datetime import date
 from pathlib import Path
 from typing import Literal, cast
 
-import contracts
-from contracts.model import Rule
-from pipeline.study_devices import CHANNEL_UNITS, Centre, ChannelMap, Device, read_centre
-from pipeline.study_entry import CODE, Entry, StudyError
-from pipeline.study_places import Places, read_places
+from quietsleep import contract
+from quietsleep.contract.model import Rule
+from quietsleep.study.devices import CHANNEL_UNITS, Centre, ChannelMap, Device, read_centre
+from quietsleep.study.entry import CODE, Entry, StudyError
+from quietsleep.study.storage import Places, read_places
 
 __all__ = [
     "Centre",
@@ -92,9 +92,9 @@ def load_study(path: Path) -> Study:
         raise StudyError(f"{path.name or path} holds no study.toml, so it is not a study folder.")
     entry = _read_toml(path, "study.toml")
     name, title = entry.text("study", pattern=CODE), entry.text("title")
-    contract, known = entry.text("contract"), contracts.CONTRACT_VERSION
-    if contract != known:
-        raise StudyError(f'study.toml: contract is "{contract}"; this program knows "{known}".')
+    version, known = entry.text("contract"), contract.CONTRACT_VERSION
+    if version != known:
+        raise StudyError(f'study.toml: contract is "{version}"; this program knows "{known}".')
     entry.allow("seed", "demo")
     places = read_places(entry)
     entry.finish()
@@ -153,7 +153,7 @@ def _centres(path: Path) -> dict[str, Centre]:
 
 
 def _known_rule(entry: Entry) -> Rule:
-    rules: Mapping[str, Rule] = contracts.RULES
+    rules: Mapping[str, Rule] = contract.RULES
     return rules[entry.text("rule", choices=tuple(rules))]
 
 
@@ -210,13 +210,13 @@ def check_units(study: Study) -> None:
 
     Reading the UCUM grammar takes most of a second, so `load_study` leaves this to the night.
     """
-    from contracts.units import factor
+    from quietsleep.contract.units import factor
 
     for device in study.devices.values():
         for mapped in device.channels:
             try:
                 factor(mapped.unit, CHANNEL_UNITS[mapped.channel])
-            except contracts.ContractError as error:
+            except contract.ContractError as error:
                 raise StudyError(
                     f"centres/{device.centre}.toml (device {device.device}, channel "
                     f"{mapped.channel}): {error}."

@@ -14,11 +14,16 @@ from itertools import pairwise
 
 import numpy as np
 
-from contracts import TECHNIQUES
-from pipeline.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
-from pipeline.signals.fits import NAN, Line, fit_line
-from pipeline.signals.levels import RestingLevel, eel_shift_pct, level_after, level_before
-from pipeline.signals.occlusions import (
+from quietsleep.contract import TECHNIQUES
+from quietsleep.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
+from quietsleep.signals.end_expiratory_level import (
+    RestingLevel,
+    eel_shift_pct,
+    level_after,
+    level_before,
+)
+from quietsleep.signals.fits import NAN, Line, fit_line
+from quietsleep.signals.occlusions import (
     Occlusion,
     Plateau,
     breath_start,
@@ -32,8 +37,8 @@ from pipeline.signals.occlusions import (
     zero_flow_ml_s,
     zero_pressure_kpa,
 )
-from pipeline.signals.reasons import give_reasons
-from pipeline.signals.spread import cv_pct, values_of
+from quietsleep.signals.reasons import give_reasons
+from quietsleep.signals.spread import cv_pct, values_of
 
 SPEC = TECHNIQUES["double_occlusion"]
 SETTINGS = SPEC.settings

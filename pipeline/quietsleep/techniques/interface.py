@@ -1,7 +1,7 @@
 """The interface that every technique and every equipment check keeps: the same five names.
 
-A technique is a module. It imports from `signals` and `contracts`, never from another technique,
-and holds no limit: limits live in `contracts`.
+A technique is a module. It imports from `signals` and `contract`, never from another technique,
+and holds no limit: limits live in the contracts.
 """
 
 from __future__ import annotations
@@ -10,8 +10,8 @@ from collections.abc import Sequence
 from importlib import import_module
 from typing import Protocol, cast
 
-from contracts import CHECKS, TECHNIQUES, Spec
-from pipeline.records import Mark, MeasuredTrial, Measures, Recording, Trial
+from quietsleep.contract import CHECKS, TECHNIQUES, Spec
+from quietsleep.records import Mark, MeasuredTrial, Measures, Recording, Trial
 
 
 class Technique(Protocol):
@@ -35,7 +35,7 @@ class Technique(Protocol):
 def technique_of(key: str) -> Technique:
     """Return the module of one technique or check by its key in the contracts."""
     if key in TECHNIQUES:
-        return cast(Technique, import_module(f"pipeline.techniques.{key}"))
+        return cast(Technique, import_module(f"quietsleep.techniques.{key}"))
     if key in CHECKS:
-        return cast(Technique, import_module(f"pipeline.equipment.{key}"))
+        return cast(Technique, import_module(f"quietsleep.techniques.checks.{key}"))
     raise KeyError(f"no technique or check is called {key!r}")

@@ -13,19 +13,19 @@ from itertools import pairwise
 
 import numpy as np
 
-from contracts import TECHNIQUES
-from pipeline.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
-from pipeline.signals.box import box_factor_ml_kpa, undo_leak
-from pipeline.signals.closures import find_closures, levels_about
-from pipeline.signals.fits import NAN, Line, fit_both_noisy, fit_plane, noise_sd
-from pipeline.signals.gas import BODY_C, saturated_vapour_kpa
-from pipeline.signals.levels import eel_shift_pct
-from pipeline.signals.occlusions import (
+from quietsleep.contract import TECHNIQUES
+from quietsleep.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
+from quietsleep.signals.box import box_factor_ml_kpa, undo_leak
+from quietsleep.signals.end_expiratory_level import eel_shift_pct
+from quietsleep.signals.fits import NAN, Line, fit_both_noisy, fit_plane, noise_sd
+from quietsleep.signals.gas import BODY_C, saturated_vapour_kpa
+from quietsleep.signals.occlusions import (
     Occlusion,
     running_mean,
 )
-from pipeline.signals.reasons import give_reasons
-from pipeline.signals.spread import cv_pct, values_of
+from quietsleep.signals.reasons import give_reasons
+from quietsleep.signals.shutter_trials import find_closures, levels_about
+from quietsleep.signals.spread import cv_pct, values_of
 
 SPEC = TECHNIQUES["plethysmography"]
 SETTINGS = SPEC.settings

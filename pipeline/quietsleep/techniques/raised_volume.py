@@ -9,12 +9,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from contracts import TECHNIQUES
-from pipeline.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
-from pipeline.signals.fits import fit_line
-from pipeline.signals.levels import drift_ml_s
-from pipeline.signals.spread import values_of
-from pipeline.signals.squeezes import (
+from quietsleep.contract import TECHNIQUES
+from quietsleep.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
+from quietsleep.signals.end_expiratory_level import drift_ml_s
+from quietsleep.signals.fits import fit_line
+from quietsleep.signals.spread import values_of
+from quietsleep.signals.squeezes import (
     Forced,
     find_reversals,
     find_squeezes,

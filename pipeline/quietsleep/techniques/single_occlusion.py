@@ -12,12 +12,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from contracts import TECHNIQUES
-from pipeline.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
-from pipeline.signals.closures import find_closures, levels_about
-from pipeline.signals.fits import NAN, Line, longest_late_line, robust_line
-from pipeline.signals.levels import eel_shift_pct
-from pipeline.signals.occlusions import (
+from quietsleep.contract import TECHNIQUES
+from quietsleep.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
+from quietsleep.signals.end_expiratory_level import eel_shift_pct
+from quietsleep.signals.fits import NAN, Line, longest_late_line, robust_line
+from quietsleep.signals.occlusions import (
     Occlusion,
     Plateau,
     find_plateau,
@@ -26,8 +25,9 @@ from pipeline.signals.occlusions import (
     zero_flow_ml_s,
     zero_pressure_kpa,
 )
-from pipeline.signals.reasons import give_reasons
-from pipeline.signals.spread import cv_pct, values_of
+from quietsleep.signals.reasons import give_reasons
+from quietsleep.signals.shutter_trials import find_closures, levels_about
+from quietsleep.signals.spread import cv_pct, values_of
 
 SPEC = TECHNIQUES["single_occlusion"]
 SETTINGS = SPEC.settings

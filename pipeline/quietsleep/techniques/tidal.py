@@ -12,12 +12,12 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from contracts import TECHNIQUES
-from pipeline.records import FloatArray, IntArray, Mark, MeasuredTrial, Measures, Recording, Trial
-from pipeline.signals.breath_shape import shape_breaths
-from pipeline.signals.breaths import integrate
-from pipeline.signals.levels import drift_ml_s
-from pipeline.signals.order import median
+from quietsleep.contract import TECHNIQUES
+from quietsleep.records import FloatArray, IntArray, Mark, MeasuredTrial, Measures, Recording, Trial
+from quietsleep.signals.breath_shape import shape_breaths
+from quietsleep.signals.breaths import integrate
+from quietsleep.signals.end_expiratory_level import drift_ml_s
+from quietsleep.signals.quantiles import median
 
 SPEC = TECHNIQUES["tidal"]
 SETTINGS = SPEC.settings

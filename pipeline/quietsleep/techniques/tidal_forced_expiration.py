@@ -11,17 +11,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from contracts import TECHNIQUES
-from pipeline.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
-from pipeline.signals.breaths import smooth
-from pipeline.signals.fits import NAN, fit_line
-from pipeline.signals.jacket import held_and_rise
-from pipeline.signals.levels import RestingLevel, drift_ml_s, level_before
-from pipeline.signals.occlusions import breath_start
-from pipeline.signals.order import median
-from pipeline.signals.reasons import give_reasons
-from pipeline.signals.spread import cv_pct, values_of
-from pipeline.signals.squeezes import (
+from quietsleep.contract import TECHNIQUES
+from quietsleep.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
+from quietsleep.signals.breaths import smooth
+from quietsleep.signals.end_expiratory_level import RestingLevel, drift_ml_s, level_before
+from quietsleep.signals.fits import NAN, fit_line
+from quietsleep.signals.jacket import held_and_rise
+from quietsleep.signals.occlusions import breath_start
+from quietsleep.signals.quantiles import median
+from quietsleep.signals.reasons import give_reasons
+from quietsleep.signals.spread import cv_pct, values_of
+from quietsleep.signals.squeezes import (
     Forced,
     count_reversals,
     find_squeezes,

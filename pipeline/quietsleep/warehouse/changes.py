@@ -16,13 +16,13 @@ from typing import TYPE_CHECKING, Any
 
 import pyarrow.parquet as pq
 
-from contracts import TABLES
-from contracts.model import Table
-from contracts.schemas import DUCKDB_TYPES
-from pipeline.warehouse.current import night_facts
-from pipeline.warehouse.engine import frugal_engine
-from pipeline.warehouse.parts import Part, part_rows
-from pipeline.warehouse.views import quote
+from quietsleep.contract import TABLES
+from quietsleep.contract.model import Table
+from quietsleep.contract.schemas import DUCKDB_TYPES
+from quietsleep.store.engine import frugal_engine
+from quietsleep.warehouse.current import night_facts
+from quietsleep.warehouse.parquet import Part, part_rows
+from quietsleep.warehouse.views import quote
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -132,7 +132,7 @@ def _difference(before: Side, after: Side, night: str) -> pd.DataFrame:
     differing = [name for name in COMPARED if before.differs(after, name)]
     if not differing:
         return _empty()
-    statements = resources.files("pipeline.warehouse").joinpath("changes.sql").read_text("utf-8")
+    statements = resources.files("quietsleep.warehouse").joinpath("changes.sql").read_text("utf-8")
     with frugal_engine(after.folder.parent) as connection:
         for name in COMPARED:
             for word, side, other in (("before", before, after), ("after", after, before)):

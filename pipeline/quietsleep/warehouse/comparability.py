@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from contracts import OUTCOMES
+from quietsleep.contract import OUTCOMES
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -9,14 +9,14 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from contracts import TABLES
-from contracts.model import Table
-from pipeline.warehouse.current import WarehouseError, night_facts
-from pipeline.warehouse.database import write_database
-from pipeline.warehouse.descriptor import write_datapackage, write_dictionary, write_json
-from pipeline.warehouse.parts import Part, part_rows, write_parts
-from pipeline.warehouse.rows import Rows
-from pipeline.warehouse.views import stored_view_sql, view_sql
+from quietsleep.contract import TABLES
+from quietsleep.contract.model import Table
+from quietsleep.store.tables import Rows
+from quietsleep.warehouse.current import WarehouseError, night_facts
+from quietsleep.warehouse.database import write_database
+from quietsleep.warehouse.descriptor import write_datapackage, write_dictionary, write_json
+from quietsleep.warehouse.parquet import Part, part_rows, write_parts
+from quietsleep.warehouse.views import stored_view_sql, view_sql
 
 Tables = Mapping[str, Rows]
 

@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from contracts.model import Table
-from contracts.schemas import duckdb_ddl
-from pipeline.warehouse.current import WarehouseError
-from pipeline.warehouse.engine import frugal_engine
-from pipeline.warehouse.parts import Part
+from quietsleep.contract.model import Table
+from quietsleep.contract.schemas import duckdb_ddl
+from quietsleep.store.engine import frugal_engine
+from quietsleep.warehouse.current import WarehouseError
+from quietsleep.warehouse.parquet import Part
 
 if TYPE_CHECKING:
     import duckdb

@@ -18,8 +18,8 @@ from typing import Any
 
 import pyarrow as pa
 
-from contracts.model import Column
-from contracts.schemas import column_comment
+from quietsleep.contract.model import Column
+from quietsleep.contract.schemas import column_comment
 
 VERSION = "1.1.0"
 DATA_TYPES = {

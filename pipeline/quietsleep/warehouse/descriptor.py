@@ -8,10 +8,10 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-from contracts.model import Table
-from contracts.schemas import dictionary_rows, package_schema
-from pipeline.warehouse.parts import Part
-from pipeline.warehouse.views import views
+from quietsleep.contract.model import Table
+from quietsleep.contract.schemas import dictionary_rows, package_schema
+from quietsleep.warehouse.parquet import Part
+from quietsleep.warehouse.views import views
 
 PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
 TABLE_PROFILE = "https://datapackage.org/profiles/2.0/tableschema.json"
@@ -58,7 +58,7 @@ def dictionary() -> list[dict[str, str]]:
 
 
 def view_rows(view: Table) -> list[dict[str, str]]:
-    """Describe the columns of a view as `contracts.schemas.dictionary_rows` does for a table."""
+    """Describe the columns of a view as `contract.schemas.dictionary_rows` does for a table."""
     return [
         {
             "group": "view",

@@ -23,12 +23,12 @@ import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 
-from contracts.model import Column, Table
-from contracts.schemas import column_comment
-from pipeline.warehouse.contents import warehouse_contract
-from pipeline.warehouse.current import WarehouseError
-from pipeline.warehouse.query import open_night
-from pipeline.warehouse.views import views
+from quietsleep.contract.model import Column, Table
+from quietsleep.contract.schemas import column_comment
+from quietsleep.warehouse.contents import warehouse_contract
+from quietsleep.warehouse.current import WarehouseError
+from quietsleep.warehouse.query import open_night
+from quietsleep.warehouse.views import views
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -212,7 +212,7 @@ def _date_formats(sheet: Sheet, code: str) -> dict[str, str]:
 def _write_dataset_json(sheet: Sheet, folder: Path, release_path: Path) -> None:
     import json
 
-    from pipeline.warehouse.dataset_json import write_dataset_json
+    from quietsleep.warehouse.dataset_json import write_dataset_json
 
     write_dataset_json(
         folder / f"{sheet.name}.json",

@@ -6,8 +6,8 @@ import hashlib
 from contextlib import closing
 from pathlib import Path
 
-from pipeline.warehouse.current import night_facts
-from pipeline.warehouse.query import open_night
+from quietsleep.warehouse.current import night_facts
+from quietsleep.warehouse.query import open_night
 
 
 def is_complete(night_path: Path) -> bool:

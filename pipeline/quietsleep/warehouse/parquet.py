@@ -18,14 +18,14 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from contracts.model import Table
-from contracts.schemas import arrow_schema
-from pipeline.warehouse.current import WarehouseError
+from quietsleep.contract.model import Table
+from quietsleep.contract.schemas import arrow_schema
+from quietsleep.warehouse.current import WarehouseError
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.warehouse.rows import Rows
+    from quietsleep.store.tables import Rows
 
 PLAIN_CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*")
 NO_CENTRE = "__HIVE_DEFAULT_PARTITION__"

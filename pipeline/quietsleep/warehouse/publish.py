@@ -14,9 +14,10 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.warehouse.changes import CHANGES_TABLE, changes_since
-from pipeline.warehouse.contents import describe_tables, warehouse_contract, write_tables
-from pipeline.warehouse.current import (
+from quietsleep.store.tables import Held, Rows, Spool
+from quietsleep.warehouse.changes import CHANGES_TABLE, changes_since
+from quietsleep.warehouse.contents import describe_tables, warehouse_contract, write_tables
+from quietsleep.warehouse.current import (
     FEWEST_NIGHTS_KEPT,
     WarehouseError,
     current_night,
@@ -27,9 +28,8 @@ from pipeline.warehouse.current import (
     sync_folder,
     sync_tree,
 )
-from pipeline.warehouse.parts import PLAIN_CODE, Part, to_arrow
-from pipeline.warehouse.rows import Held, Rows, Spool
-from pipeline.warehouse.wholeness import damage
+from quietsleep.warehouse.integrity import damage
+from quietsleep.warehouse.parquet import PLAIN_CODE, Part, to_arrow
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.warehouse.current import current_night
+from quietsleep.warehouse.current import current_night
 
 if TYPE_CHECKING:
     import duckdb

@@ -10,9 +10,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-import contracts
-from pipeline.review.effects import Reviewed
-from pipeline.review.machine import machine_status
+from quietsleep import contract
+from quietsleep.judge.machine import machine_status
+from quietsleep.judge.readers import Reviewed
 
 MACHINE = "machine"
 ALL = "all"
@@ -53,7 +53,7 @@ def agreement_frame(
 
     Only trials on which both decided count; one row a technique, and one for all together.
     """
-    names = [column.name for column in contracts.TABLES["review_agreement"].columns]
+    names = [column.name for column in contract.TABLES["review_agreement"].columns]
     answers = [
         Answer(p.review.reader, p.review.technique, p.review.centre, p.trial, accepts)
         for p in reviewed.standing

@@ -15,22 +15,22 @@ from typing import Any
 
 import pyarrow as pa
 
-from pipeline.warehouse.contents import (
+from quietsleep.store.tables import Held
+from quietsleep.warehouse.contents import (
     describe_tables,
     read_table,
     warehouse_contract,
     write_tables,
 )
-from pipeline.warehouse.current import (
+from quietsleep.warehouse.current import (
     WarehouseError,
     current_night,
     night_facts,
     sync_folder,
     sync_tree,
 )
-from pipeline.warehouse.descriptor import write_json
-from pipeline.warehouse.parts import PLAIN_CODE
-from pipeline.warehouse.rows import Held
+from quietsleep.warehouse.descriptor import write_json
+from quietsleep.warehouse.parquet import PLAIN_CODE
 
 SUMS = "SHA256SUMS"
 

@@ -6,9 +6,9 @@ from typing import Any
 
 import pandas as pd
 
-from pipeline.warehouse.agreement import NO_CAUSE
-from pipeline.warehouse.agreement_statistics import intraclass, limits_of_agreement
-from pipeline.warehouse.comparability import Comparability, compare_centres
+from quietsleep.judge.agreement import NO_CAUSE
+from quietsleep.warehouse.comparability import Comparability, compare_centres
+from quietsleep.warehouse.statistics import intraclass, limits_of_agreement
 
 FEWEST_PAIRS = 3
 

@@ -8,16 +8,16 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-import contracts
-from contracts import Rule
-from contracts.schemas import PANDAS_TYPES
-from pipeline.judging import Evidence, Judged
-from pipeline.review.agreement import agreement_frame as review_agreement_frame
-from pipeline.review.effects import Reviewed, reviews_frame
-from pipeline.study import Study, Waiver
-from pipeline.warehouse.agreement import agreement_frame
-from pipeline.warehouse.rows import Spool
-from pipeline.warehouse.summaries import agreement_limits_frame, comparability_frame
+from quietsleep import contract
+from quietsleep.contract import Rule
+from quietsleep.contract.schemas import PANDAS_TYPES
+from quietsleep.judge.agreement import agreement_frame
+from quietsleep.judge.readers import Reviewed, reviews_frame
+from quietsleep.judge.tests import Evidence, Judged
+from quietsleep.store.tables import Spool
+from quietsleep.study.study import Study, Waiver
+from quietsleep.warehouse.reader_agreement import agreement_frame as review_agreement_frame
+from quietsleep.warehouse.summaries import agreement_limits_frame, comparability_frame
 
 OF_ROW = ["centre", "session"]
 
@@ -92,17 +92,17 @@ def study_frames(tonight: Tonight) -> dict[str, pd.DataFrame]:
 
 def in_contract(frame: pd.DataFrame, table: str) -> pd.DataFrame:
     """Return the columns of the contract in its order and types, rows ordered by its key."""
-    contract = contracts.TABLES[table]
-    rows = frame.reindex(columns=[column.name for column in contract.columns])
+    declared = contract.TABLES[table]
+    rows = frame.reindex(columns=[column.name for column in declared.columns])
     # The type of a column without values is anyone's guess, such as times without their zone.
     for name in rows.columns[rows.isna().all()]:
         rows[name] = pd.Series(None, index=rows.index, dtype="object")
-    types = {column.name: PANDAS_TYPES[column.type] for column in contract.columns}
+    types = {column.name: PANDAS_TYPES[column.type] for column in declared.columns}
     rows = rows.astype({name: "object" if t == "date" else t for name, t in types.items()})
-    for name in contract.key:
+    for name in declared.key:
         if rows[name].isna().any():
             raise ValueError(f"table {table}: rows without {name}")
-    return rows.sort_values(list(contract.key), ignore_index=True)
+    return rows.sort_values(list(declared.key), ignore_index=True)
 
 
 def _centres(tonight: Tonight) -> pd.DataFrame:
@@ -125,7 +125,7 @@ def _centres(tonight: Tonight) -> pd.DataFrame:
 
 
 def _devices(study: Study) -> pd.DataFrame:
-    names = [column.name for column in contracts.TABLES["devices"].columns]
+    names = [column.name for column in contract.TABLES["devices"].columns]
     return pd.DataFrame(
         [{name: getattr(device, name) for name in names} for device in study.devices.values()]
     )
@@ -151,7 +151,7 @@ def _tests(judged: Judged) -> pd.DataFrame:
 
 
 def _waivers(waivers: Iterable[Waiver]) -> pd.DataFrame:
-    names = [column.name for column in contracts.TABLES["waivers"].columns]
+    names = [column.name for column in contract.TABLES["waivers"].columns]
     rows = [{name: getattr(waiver, name) for name in names} for waiver in waivers]
     return pd.DataFrame(rows, columns=names)
 
@@ -168,7 +168,7 @@ def _rules(rules: Iterable[Rule], study: Study) -> pd.DataFrame:
                 "operator": r.operator,
                 "limit_low": np.nan if r.low is None else r.low,
                 "limit_high": np.nan if r.high is None else r.high,
-                "unit": contracts.QUANTITIES[(r.owner, r.level, r.quantity)].unit,
+                "unit": contract.QUANTITIES[(r.owner, r.level, r.quantity)].unit,
                 "severity": r.severity,
                 "missing": r.missing,
                 "sentence": r.sentence,
@@ -196,10 +196,10 @@ def _quantities() -> pd.DataFrame:
                 "equation": q.equation,
                 "source": q.source,
             }
-            for q in contracts.QUANTITIES.values()
+            for q in contract.QUANTITIES.values()
         ]
     )
 
 
-def _sources() -> Iterable[contracts.Source]:
-    return contracts.SOURCES.values()
+def _sources() -> Iterable[contract.Source]:
+    return contract.SOURCES.values()

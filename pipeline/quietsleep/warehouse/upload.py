@@ -19,8 +19,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from pipeline.intake.store import Address
-from pipeline.warehouse.current import (
+from quietsleep.intake.store import Address
+from quietsleep.warehouse.current import (
     FEWEST_NIGHTS_KEPT,
     WarehouseError,
     night_facts,

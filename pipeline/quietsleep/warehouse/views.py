@@ -12,9 +12,9 @@ from functools import cache
 from importlib import resources
 from string import Template
 
-from contracts import OUTCOMES, TABLES, TECHNIQUES
-from contracts.model import Column, Outcome, Table
-from contracts.schemas import column_comment, table_comment
+from quietsleep.contract import OUTCOMES, TABLES, TECHNIQUES
+from quietsleep.contract.model import Column, Outcome, Table
+from quietsleep.contract.schemas import column_comment, table_comment
 
 WHY = Column(
     "why",
@@ -177,7 +177,7 @@ def _all_comments() -> str:
 
 def definitions() -> str:
     """Return the statements that create every view, each from the tables and the views before."""
-    template = resources.files("pipeline.warehouse").joinpath("views.sql").read_text("utf-8")
+    template = resources.files("quietsleep.warehouse").joinpath("views.sql").read_text("utf-8")
     listed = ",\n    ".join(
         f"({quote(o.technique)}, {quote(o.name)}, {quote(o.unit)})" for o in OUTCOMES.values()
     )

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from contracts import CHECKS
-from demo_centres.checks import box_decay as simulate
-from pipeline.equipment import box_decay as check
-from pipeline.records import FloatArray, MeasuredTrial, Measures, Recording
-from pipeline.signals.breaths import find_breaths
+from quietsleep.contract import CHECKS
+from quietsleep.records import FloatArray, MeasuredTrial, Measures, Recording
+from quietsleep.signals.breaths import find_breaths
+from quietsleep.simulation.checks import box_decay as simulate
+from quietsleep.techniques.checks import box_decay as check
 
 
 def as_recording(box: FloatArray, rate_hz: float) -> Recording:

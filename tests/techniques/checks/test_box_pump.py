@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from contracts import CHECKS
-from demo_centres.checks import box_pump as simulate
-from demo_centres.physiology import SimulatedRecording
-from pipeline.equipment import box_pump as check
-from pipeline.records import FloatArray, MeasuredTrial, Measures, Recording
-from pipeline.signals.breaths import find_breaths
+from quietsleep.contract import CHECKS
+from quietsleep.records import FloatArray, MeasuredTrial, Measures, Recording
+from quietsleep.signals.breaths import find_breaths
+from quietsleep.simulation.checks import box_pump as simulate
+from quietsleep.simulation.physiology import SimulatedRecording
+from quietsleep.techniques.checks import box_pump as check
 
 
 def as_recording(box: FloatArray, rate_hz: float, known_volume_ml: float = 10.0) -> Recording:

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from demo_centres.checks import shutter_hold as simulate
-from pipeline.equipment import shutter_hold as check
-from pipeline.records import FloatArray, MeasuredTrial, Measures, Recording
-from pipeline.signals.breaths import find_breaths
+from quietsleep.records import FloatArray, MeasuredTrial, Measures, Recording
+from quietsleep.signals.breaths import find_breaths
+from quietsleep.simulation.checks import shutter_hold as simulate
+from quietsleep.techniques.checks import shutter_hold as check
 
 RATES = (100.0, 200.0, 1000.0)
 

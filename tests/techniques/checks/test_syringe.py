@@ -8,14 +8,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from demo_centres.check_days import MAKERS
-from demo_centres.checks import syringe as simulate
-from demo_centres.physiology import SimulatedRecording
-from demo_centres.scenario import load_scenarios
-from demo_centres.site_faults import FAULTS
-from pipeline.equipment import syringe
-from pipeline.records import FloatArray, MeasuredTrial, Measures, Recording
-from pipeline.signals.breaths import find_breaths, integrate
+from quietsleep.records import FloatArray, MeasuredTrial, Measures, Recording
+from quietsleep.signals.breaths import find_breaths, integrate
+from quietsleep.simulation.check_days import MAKERS
+from quietsleep.simulation.checks import syringe as simulate
+from quietsleep.simulation.physiology import SimulatedRecording
+from quietsleep.simulation.scenario import load_scenarios
+from quietsleep.simulation.site_faults import FAULTS
+from quietsleep.techniques.checks import syringe
 
 RATES = (100.0, 200.0, 500.0)
 SYRINGE = {

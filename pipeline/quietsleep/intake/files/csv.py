@@ -11,9 +11,9 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.csv as arrow_csv
 
-from pipeline.intake.asked import MOST_SAMPLES as MOST_ROWS
-from pipeline.intake.asked import Asked, Unreadable
-from pipeline.records import FloatArray, RawSignal
+from quietsleep.intake.files.request import MOST_SAMPLES as MOST_ROWS
+from quietsleep.intake.files.request import Asked, Unreadable
+from quietsleep.records import FloatArray, RawSignal
 
 MISSING = frozenset({"", "nan", "NaN", "NAN"})
 _NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)

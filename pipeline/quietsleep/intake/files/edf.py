@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.intake.asked import Asked
-from pipeline.records import FloatArray, RawSignal
+from quietsleep.intake.files.request import Asked
+from quietsleep.records import FloatArray, RawSignal
 
 if TYPE_CHECKING:
     from edfio import EdfSignal

@@ -13,12 +13,12 @@ from itertools import islice
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from pipeline.intake.asked import MOST_COLUMNS, MOST_SAMPLES
-from pipeline.intake.identifiers import BIRTH_DATE, NAME, value_identifies
-from pipeline.intake.read_csv import as_utf8, cells_of, split_heading
-from pipeline.intake.read_edf import ANNOTATIONS, EdfHeader, edf_header
-from pipeline.intake.read_parquet import open_parquet
-from pipeline.study import Device
+from quietsleep.intake.files.csv import as_utf8, cells_of, split_heading
+from quietsleep.intake.files.edf import ANNOTATIONS, EdfHeader, edf_header
+from quietsleep.intake.files.parquet import open_parquet
+from quietsleep.intake.files.request import MOST_COLUMNS, MOST_SAMPLES
+from quietsleep.intake.identifiers import BIRTH_DATE, NAME, value_identifies
+from quietsleep.study.study import Device
 
 _ROWS_LOOKED_AT = 20
 _HEAD_BYTES = 16 * 1024

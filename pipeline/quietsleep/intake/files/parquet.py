@@ -6,8 +6,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from pipeline.intake.asked import MOST_SAMPLES, Asked
-from pipeline.records import FloatArray, RawSignal
+from quietsleep.intake.files.request import MOST_SAMPLES, Asked
+from quietsleep.records import FloatArray, RawSignal
 
 
 def open_parquet(data: bytes) -> pq.ParquetFile | None:

@@ -14,14 +14,14 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.intake.asked import MOST_SAMPLES, Asked, Unreadable
-from pipeline.intake.place import Place
-from pipeline.intake.read_csv import line_of_sample, name_bad_cell, read_csv
-from pipeline.intake.read_edf import read_edf
-from pipeline.intake.read_parquet import read_parquet
-from pipeline.intake.store import Address
-from pipeline.records import FloatArray, RawSignal
-from pipeline.study import Device
+from quietsleep.intake.files.csv import line_of_sample, name_bad_cell, read_csv
+from quietsleep.intake.files.edf import read_edf
+from quietsleep.intake.files.parquet import read_parquet
+from quietsleep.intake.files.request import MOST_SAMPLES, Asked, Unreadable
+from quietsleep.intake.reference import Place
+from quietsleep.intake.store import Address
+from quietsleep.records import FloatArray, RawSignal
+from quietsleep.study.study import Device
 
 __all__ = ["MOST_BYTES", "Unreadable", "read_bounded", "read_signal"]
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from pipeline.intake.identifiers import column_identifies, value_identifies
-from pipeline.intake.place import Place, nearest, quoted, shown
-from pipeline.records import Problem
-from pipeline.study import Device
+from quietsleep.intake.identifiers import column_identifies, value_identifies
+from quietsleep.intake.reference import Place, nearest, quoted, shown
+from quietsleep.records import Problem
+from quietsleep.study.study import Device
 
 # Forty minutes at 2000 Hz; a usual recording lasts half a minute.
 MOST_SAMPLES = 5_000_000

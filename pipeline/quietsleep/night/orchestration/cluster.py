@@ -4,7 +4,7 @@ The flow stays as it is: its stages run here, and a chunk that is to be measured
 cluster by a thread of its task, which waits for the measures. No frame and no signal travels.
 
 The connection is prefect-dask's task runner, but what it is given to run is the plain function
-`pipeline.measure.measure_chunk`, not a task: a task on a worker needs an orchestration server that
+`measure_chunk`, not a task: a task on a worker needs an orchestration server that
 this worker can reach, and where there is none every worker starts one of its own (measured, see
 docs/cluster.md). The task of the chunk runs here, where the server is.
 """
@@ -20,9 +20,8 @@ from contextlib import contextmanager, suppress
 from time import monotonic
 from typing import Any
 
-from dags.cluster_worker import Answer, Facts, ask_worker, measure_there, own_facts
-from pipeline.jobs import Job
-from pipeline.measure import (
+from quietsleep.measure.fingerprint import Job
+from quietsleep.measure.recording import (
     JOBS_PER_CHUNK,
     Given,
     Made,
@@ -31,8 +30,15 @@ from pipeline.measure import (
     measuring_pool,
     patience_s,
 )
-from pipeline.records import Measured
-from pipeline.study import Study
+from quietsleep.night.orchestration.cluster_worker import (
+    Answer,
+    Facts,
+    ask_worker,
+    measure_there,
+    own_facts,
+)
+from quietsleep.records import Measured
+from quietsleep.study.study import Study
 
 # About ten seconds of work: a killed worker costs no more, and handing over is not felt.
 JOBS_PER_CLUSTER_CHUNK = 250

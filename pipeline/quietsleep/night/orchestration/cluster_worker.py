@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cache
 
-import contracts
-from pipeline.intake.store import Address, placed
-from pipeline.jobs import Job, code_fingerprint, measuring_fingerprint
-from pipeline.measure import measure_chunk
-from pipeline.records import Measured
-from pipeline.techniques.interface import technique_of
+from quietsleep import contract
+from quietsleep.intake.store import Address, placed
+from quietsleep.measure.fingerprint import Job, code_fingerprint, measuring_fingerprint
+from quietsleep.measure.recording import measure_chunk
+from quietsleep.records import Measured
+from quietsleep.techniques.interface import technique_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,11 +29,11 @@ def own_facts() -> Facts:
 
     All techniques are imported with it, so what the fingerprint says is what is loaded.
     """
-    keys = sorted((*contracts.TECHNIQUES, *contracts.CHECKS))
+    keys = sorted((*contract.TECHNIQUES, *contract.CHECKS))
     for key in keys:
         technique_of(key)
     measuring = " ".join(measuring_fingerprint(key) for key in keys)
-    return Facts(code_fingerprint(), contracts.CONTRACT_VERSION, measuring)
+    return Facts(code_fingerprint(), contract.CONTRACT_VERSION, measuring)
 
 
 @dataclass(frozen=True, slots=True)

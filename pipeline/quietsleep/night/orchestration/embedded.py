@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from dags.orphans import OWNER, end_orphans, own_name
+from quietsleep.night.orchestration.orphans import OWNER, end_orphans, own_name
 
 
 def embed(work: Path) -> None:

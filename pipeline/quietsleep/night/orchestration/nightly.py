@@ -1,7 +1,7 @@
-"""The nightly flow: the stages of `pipeline.night` in order, one task per centre or chunk.
+"""The nightly flow: the stages of `quietsleep.night.night` in order, one task per centre or chunk.
 
-Import this module only after `dags.embedded.embed`. The flow passes ids, never frames. What a
-night was is read from the ledger, never from the states of tasks.
+Import this module only after `embedded.embed`. The flow passes ids, never frames. What a night was
+is read from the ledger, never from the states of tasks.
 """
 
 from __future__ import annotations
@@ -15,12 +15,12 @@ from prefect.futures import as_completed
 from prefect.runtime import deployment
 from prefect.task_runners import TaskRunner, ThreadPoolTaskRunner
 
-from dags import open_nights
-from dags.cluster import MOST_THREADS, pool_of
-from dags.progress import NightProgress
-from pipeline import stages
-from pipeline.night import Night, NightReport, close_night, is_idle, open_night
-from pipeline.study import Study
+from quietsleep.night import stages
+from quietsleep.night.night import Night, NightReport, close_night, is_idle, open_night
+from quietsleep.night.orchestration import open_nights
+from quietsleep.night.orchestration.cluster import MOST_THREADS, pool_of
+from quietsleep.night.orchestration.progress import NightProgress
+from quietsleep.study.study import Study
 
 
 @task(name="take in one centre")

@@ -6,6 +6,6 @@ all that it names from process to process; a module it only refers to, so there 
 
 from __future__ import annotations
 
-from pipeline.night import Night
+from quietsleep.night.night import Night
 
 BY_NAME: dict[str, Night] = {}

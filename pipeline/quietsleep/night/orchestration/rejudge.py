@@ -1,6 +1,6 @@
 """The flow that judges stored measures again; `quietsleep rejudge` calls the same functions plain.
 
-Import this module only after `dags.embedded.embed`.
+Import this module only after `quietsleep.night.orchestration.embedded.embed`.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from pathlib import Path
 
 from prefect import flow
 
-from pipeline.rejudge import Rejudged, rejudge_study
+from quietsleep.night.rejudge import Rejudged, rejudge_study
 
 
 @flow(name="rejudge", persist_result=False)

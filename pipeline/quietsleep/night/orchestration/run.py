@@ -5,12 +5,12 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from dags.embedded import embed
-from pipeline.night import NightReport, is_idle, open_night
-from pipeline.setbacks import setback
-from pipeline.stages import check_study, end_idle, run_night
-from pipeline.state import NightRunning
-from pipeline.study import StudyError
+from quietsleep.errors import setback
+from quietsleep.night.night import NightReport, is_idle, open_night
+from quietsleep.night.orchestration.embedded import embed
+from quietsleep.night.stages import check_study, end_idle, run_night
+from quietsleep.store.state import NightRunning
+from quietsleep.study.study import StudyError
 
 
 def run_with_prefect(study_path: Path, *, workers: int | None, full: bool) -> NightReport:
@@ -24,7 +24,7 @@ def run_with_prefect(study_path: Path, *, workers: int | None, full: bool) -> Ni
         check_study(night.study)
     try:
         embed(night.study.work_path)
-        from dags.nightly import flow_of
+        from quietsleep.night.orchestration.nightly import flow_of
 
         return flow_of(night.study)(str(study_path), workers=workers, full=full)
     except Exception as error:
@@ -32,6 +32,6 @@ def run_with_prefect(study_path: Path, *, workers: int | None, full: bool) -> Ni
             raise
         # The orchestrator is a convenience; a night does not stand or fall with it.
         print("The orchestrator failed; the night is run without it.", file=sys.stderr)
-        from dags.cluster import pool_of
+        from quietsleep.night.orchestration.cluster import pool_of
 
         return run_night(study_path, workers=workers, full=full, pool=pool_of)

@@ -18,8 +18,8 @@ from pathlib import Path
 from urllib.error import URLError
 from urllib.request import urlopen
 
-from dags.embedded import embed
-from pipeline.study import load_study
+from quietsleep.night.orchestration.embedded import embed
+from quietsleep.study.study import load_study
 
 SECONDS_TO_START = 120.0
 LOOPBACK = "127.0.0.1"
@@ -39,7 +39,7 @@ def keep_scheduled(study: Path, *, cron: str, workers: int | None) -> None:
     server = LocalServer(study / "work")
     try:
         os.environ["PREFECT_API_URL"] = server.start()
-        from dags.nightly import flow_of
+        from quietsleep.night.orchestration.nightly import flow_of
 
         print(f"Nights of {study.name} run at '{cron}'. Stop with Ctrl-C.", flush=True)
         with suppress(KeyboardInterrupt):

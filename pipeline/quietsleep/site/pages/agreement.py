@@ -6,11 +6,11 @@ from typing import NamedTuple
 
 from markupsafe import Markup
 
-import contracts
-from pipeline.pages import words
-from pipeline.pages.comparisons import Pair, agreement_limits, difference_chart
-from pipeline.pages.faults import technique_title
-from pipeline.pages.source import Row, grouped
+from quietsleep import contract
+from quietsleep.site import words
+from quietsleep.site.comparisons import Pair, agreement_limits, difference_chart
+from quietsleep.site.faults import technique_title
+from quietsleep.site.read import Row, grouped
 
 NEWEST_IN_TABLE = 60
 
@@ -71,7 +71,7 @@ def suspects(row: Row) -> bool:
 
 def _view(outcome: str, rows: list[Row], pairs: list[Pair]) -> OutcomeAgreement:
     unit = rows[0]["unit"]
-    known = contracts.OUTCOMES.get(outcome)
+    known = contract.OUTCOMES.get(outcome)
     causes: dict[str, int] = {}
     for row in rows:
         if suspects(row):

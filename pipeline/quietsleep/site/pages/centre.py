@@ -5,20 +5,20 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from pipeline.pages import words
-from pipeline.pages.actions import actions_of
-from pipeline.pages.agreement import agreement_by_technique
-from pipeline.pages.counts import count_tests, months_of
-from pipeline.pages.equipment import devices_of
-from pipeline.pages.faults import technique_title
-from pipeline.pages.folder import Folder, digest_of
-from pipeline.pages.lists import list_of
-from pipeline.pages.one_test import write_test_pages
-from pipeline.pages.render import page
-from pipeline.pages.rulebook import rule_book
-from pipeline.pages.source import CentreData, Night, Row, read_centre
-from pipeline.pages.traces import Draw, write_traces
-from pipeline.study import Study
+from quietsleep.site import words
+from quietsleep.site.actions import actions_of
+from quietsleep.site.counts import count_tests, months_of
+from quietsleep.site.faults import technique_title
+from quietsleep.site.folder import Folder, digest_of
+from quietsleep.site.lists import list_of
+from quietsleep.site.pages.agreement import agreement_by_technique
+from quietsleep.site.pages.equipment import devices_of
+from quietsleep.site.pages.rulebook import rule_book
+from quietsleep.site.pages.test import write_test_pages
+from quietsleep.site.read import CentreData, Night, Row, read_centre
+from quietsleep.site.render import page
+from quietsleep.site.traces import Draw, write_traces
+from quietsleep.study.study import Study
 
 MOST_ON_FIRST_PAGE = 1600
 MOST_ON_MONTH_PAGE = 2500

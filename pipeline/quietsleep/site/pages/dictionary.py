@@ -6,16 +6,16 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, NamedTuple
 
-import contracts
-from contracts import Quantity, Table
-from pipeline.pages.faults import technique_title
-from pipeline.pages.folder import Folder, digest_of
-from pipeline.pages.render import page
-from pipeline.pages.rulebook import rule_book
-from pipeline.pages.site import night_said
-from pipeline.pages.source import Night
-from pipeline.study import Study
-from pipeline.warehouse.views import views
+from quietsleep import contract
+from quietsleep.contract import Quantity, Table
+from quietsleep.site.faults import technique_title
+from quietsleep.site.folder import Folder, digest_of
+from quietsleep.site.pages.centre import night_said
+from quietsleep.site.pages.rulebook import rule_book
+from quietsleep.site.read import Night
+from quietsleep.site.render import page
+from quietsleep.study.study import Study
+from quietsleep.warehouse.views import views
 
 NAV = (
     ("index.html", "Tables"),
@@ -44,7 +44,7 @@ class Owner(NamedTuple):
 
 def example_queries() -> list[Query]:
     """Return the example queries; each begins with a comment that says what it answers."""
-    text = (files("pipeline.pages") / "queries.sql").read_text(encoding="utf-8")
+    text = (files("quietsleep.site") / "queries.sql").read_text(encoding="utf-8")
     found = []
     for block in text.split("\n\n"):
         lines = block.strip().splitlines()
@@ -76,7 +76,7 @@ def write_dictionary(
         "index": {"warehouse": warehouse, "views": list(views()), "delivery": delivery},
         "quantities": {"owners": owners()},
         "rules": {"owners": book},
-        "sources": {"citations": citations, "references": list(contracts.REFERENCES.values())},
+        "sources": {"citations": citations, "references": list(contract.REFERENCES.values())},
         "queries": {"queries": example_queries()},
     }
     for name, context in contexts.items():
@@ -98,7 +98,7 @@ def _put(
 
 
 def _tables() -> tuple[list[Table], list[Table]]:
-    tables = list(contracts.TABLES.values())
+    tables = list(contract.TABLES.values())
     return (
         [t for t in tables if t.group == "warehouse"],
         [t for t in tables if t.group == "delivery"],
@@ -107,7 +107,7 @@ def _tables() -> tuple[list[Table], list[Table]]:
 
 def owners() -> list[Owner]:
     """Return quantities and outcomes by technique, check and visit, in contract order."""
-    specs = [*contracts.TECHNIQUES.values(), *contracts.CHECKS.values(), contracts.SESSION]
+    specs = [*contract.TECHNIQUES.values(), *contract.CHECKS.values(), contract.SESSION]
     return [
         Owner(spec.key, technique_title(spec.key), spec.quantities, spec.outcomes) for spec in specs
     ]

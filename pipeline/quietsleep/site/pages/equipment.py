@@ -7,14 +7,14 @@ from typing import NamedTuple
 
 from markupsafe import Markup
 
-import contracts
-from pipeline.pages import words
-from pipeline.pages.charts import CheckPoint, control_chart
-from pipeline.pages.faults import faults_of, limit_of, technique_title
-from pipeline.pages.folder import slug
-from pipeline.pages.lost_tests import sessions_by_check
-from pipeline.pages.source import CentreData, Row
-from pipeline.pages.words import Sign
+from quietsleep import contract
+from quietsleep.site import words
+from quietsleep.site.charts import CheckPoint, control_chart
+from quietsleep.site.faults import faults_of, limit_of, technique_title
+from quietsleep.site.folder import slug
+from quietsleep.site.lost_tests import sessions_by_check
+from quietsleep.site.read import CentreData, Row
+from quietsleep.site.words import Sign
 
 NEWEST_ON_CHART = 250
 NEWEST_IN_TABLE = 60
@@ -106,7 +106,7 @@ def _kind(
 
 def _judged(data: CentreData, kind: str) -> list[str]:
     """Return the quantities of a check that rules judge, in the order of the contract."""
-    spec = contracts.CHECKS.get(kind)
+    spec = contract.CHECKS.get(kind)
     names = [q.name for q in spec.quantities if q.level == "check"] if spec else []
     judged = {r["quantity"] for rules in data.night.rules.values() for r in rules
               if r["owner"] == kind and r["level"] == "check"}  # fmt: skip
@@ -114,7 +114,7 @@ def _judged(data: CentreData, kind: str) -> list[str]:
 
 
 def _title(kind: str, quantity: str) -> str:
-    found = contracts.QUANTITIES.get((kind, "check", quantity))
+    found = contract.QUANTITIES.get((kind, "check", quantity))
     unit = found.unit if found else None
     name = words.quantity_name(quantity, unit)
     name = name[:1].upper() + name[1:]

@@ -7,21 +7,21 @@ from typing import Any, NamedTuple
 
 from markupsafe import Markup
 
-import contracts
-from pipeline.pages import words
-from pipeline.pages.actions import actions_of
-from pipeline.pages.agreement import agreement_by_technique, suspects
-from pipeline.pages.comparisons import FunnelPoint, Pair, agreement_limits, funnel
-from pipeline.pages.counts import count_tests, techniques_in
-from pipeline.pages.equipment import DeviceView, devices_of
-from pipeline.pages.faults import technique_title
-from pipeline.pages.folder import Folder, digest_of
-from pipeline.pages.matters import Group
-from pipeline.pages.render import page
-from pipeline.pages.reviews import reviews_of
-from pipeline.pages.site import night_said
-from pipeline.pages.source import CentreData, Night, Row, grouped, read_centre
-from pipeline.study import Study
+from quietsleep import contract
+from quietsleep.site import words
+from quietsleep.site.actions import actions_of
+from quietsleep.site.comparisons import FunnelPoint, Pair, agreement_limits, funnel
+from quietsleep.site.counts import count_tests, techniques_in
+from quietsleep.site.faults import technique_title
+from quietsleep.site.folder import Folder, digest_of
+from quietsleep.site.matters import Group
+from quietsleep.site.pages.agreement import agreement_by_technique, suspects
+from quietsleep.site.pages.centre import night_said
+from quietsleep.site.pages.equipment import DeviceView, devices_of
+from quietsleep.site.pages.reviews import reviews_of
+from quietsleep.site.read import CentreData, Night, Row, grouped, read_centre
+from quietsleep.site.render import page
+from quietsleep.study.study import Study
 
 NAV = (
     ("index.html", "Act on"),
@@ -138,7 +138,7 @@ def _first_page(night: Night, seen: list[Seen]) -> dict[str, Any]:
 
 
 def _technique(row: Row) -> str:
-    known = row["technique"] in contracts.TECHNIQUES
+    known = row["technique"] in contract.TECHNIQUES
     return technique_title(row["technique"]) if known else "nothing delivered"
 
 

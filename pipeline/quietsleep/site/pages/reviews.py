@@ -6,14 +6,14 @@ from collections import Counter
 from contextlib import closing
 from typing import NamedTuple
 
-from contracts import Choice
-from pipeline.pages import words
-from pipeline.pages.faults import technique_title
-from pipeline.pages.source import Night, Row
-from pipeline.review.agreement import ALL, MACHINE
-from pipeline.review.queue import waiting
-from pipeline.warehouse.query import open_night
-from pipeline.warehouse.trials import read_trials
+from quietsleep.contract import Choice
+from quietsleep.review.queue import waiting
+from quietsleep.review.trials import read_trials
+from quietsleep.site import words
+from quietsleep.site.faults import technique_title
+from quietsleep.site.read import Night, Row
+from quietsleep.warehouse.query import open_night
+from quietsleep.warehouse.reader_agreement import ALL, MACHINE
 
 REVIEWS = "SELECT * FROM reviews ORDER BY review"
 WAIVERS = "SELECT * FROM waivers WHERE starts_with(waiver, 'rv-') ORDER BY waiver"

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-import contracts
-from pipeline.pages import words
-from pipeline.pages.faults import source_of, technique_title
-from pipeline.pages.source import Night, Row
+from quietsleep import contract
+from quietsleep.site import words
+from quietsleep.site.faults import source_of, technique_title
+from quietsleep.site.read import Night, Row
 
 
 class RuleLine(NamedTuple):
@@ -49,19 +49,19 @@ def rule_book(night: Night) -> list[RuleOwner]:
     for versions in night.rules.values():
         for row in versions:
             by_owner.setdefault(row["owner"], []).append(_line(night, row))
-    order = [*contracts.TECHNIQUES, *contracts.CHECKS]
+    order = [*contract.TECHNIQUES, *contract.CHECKS]
     owners = sorted(by_owner, key=lambda o: (order.index(o) if o in order else len(order), o))
     return [_owner(key, by_owner[key]) for key in owners]
 
 
 def _owner(key: str, rules: list[RuleLine]) -> RuleOwner:
-    spec = contracts.TECHNIQUES.get(key) or contracts.CHECKS.get(key)
+    spec = contract.TECHNIQUES.get(key) or contract.CHECKS.get(key)
     caution = str(spec.caution) if spec else ""
     return RuleOwner(key, technique_title(key), caution, tuple(rules))
 
 
 def _line(night: Night, row: Row) -> RuleLine:
-    quantity = contracts.QUANTITIES.get((row["owner"], row["level"], row["quantity"]))
+    quantity = contract.QUANTITIES.get((row["owner"], row["level"], row["quantity"]))
     until = row["valid_until"]
     since = f"from {row['valid_from']:%-d %b %Y}" if row["valid_from"].year > 2000 else "always"
     if until is not None:

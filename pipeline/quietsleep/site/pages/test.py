@@ -7,13 +7,13 @@ from typing import Any, NamedTuple
 
 from markupsafe import Markup
 
-import contracts
-from pipeline.pages import words
-from pipeline.pages.faults import Advice, Fault, advice, faults_of, technique_title
-from pipeline.pages.folder import Folder, digest_of, slug
-from pipeline.pages.render import page
-from pipeline.pages.source import CentreData, Row, check_before
-from pipeline.pages.words import Sign
+from quietsleep import contract
+from quietsleep.site import words
+from quietsleep.site.faults import Advice, Fault, advice, faults_of, technique_title
+from quietsleep.site.folder import Folder, digest_of, slug
+from quietsleep.site.read import CentreData, Row, check_before
+from quietsleep.site.render import page
+from quietsleep.site.words import Sign
 
 TESTS_AT_ONCE = 100
 
@@ -120,7 +120,7 @@ def view_of(
     visit_faults = faults_of(data, "session", test["session"])
     # What is asked of the test as a whole mostly follows from its trials, so it comes last.
     groups = [*(b.faults for b in blocks), visit_faults]
-    spec = contracts.TECHNIQUES.get(test["technique"])
+    spec = contract.TECHNIQUES.get(test["technique"])
     return TestPage(
         test=test["test"],
         title=technique_title(test["technique"]),
@@ -212,7 +212,7 @@ def _value_rows(
     The cells are put together here, not in the template: they are by far the most there is on a
     page, and numbers need no escaping.
     """
-    spec = contracts.TECHNIQUES.get(key[1])
+    spec = contract.TECHNIQUES.get(key[1])
     trials = [values.get(t["trial"], {}) for t in data.trials.get(key, [])]
     if spec is None or not trials:
         return ()
@@ -227,7 +227,7 @@ def _value_rows(
 
 def _check_lines(data: CentreData, test: Row) -> tuple[CheckLine, ...]:
     session = data.sessions.get(test["session"])
-    spec = contracts.TECHNIQUES.get(test["technique"])
+    spec = contract.TECHNIQUES.get(test["technique"])
     if session is None or spec is None:
         return ()
     given = data.test_values.get(test["test"], {})
@@ -252,7 +252,7 @@ def _check_line(data: CentreData, session: Row, kind: str, given: dict[str, floa
 def _outcomes(data: CentreData, key: tuple[str, str]) -> tuple[tuple[str, ...], ...]:
     found = []
     for row in data.outcomes.get(key, []):
-        outcome = contracts.OUTCOMES.get(row["outcome"])
+        outcome = contract.OUTCOMES.get(row["outcome"])
         z = "–" if words.missing(row["z"]) else f"{row['z']:+.2f}"
         found.append(
             (

@@ -11,13 +11,13 @@ from itertools import pairwise
 
 import numpy as np
 
-from contracts import CHECKS
-from pipeline.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
-from pipeline.signals.fits import NAN, Decay, fit_decay
-from pipeline.signals.occlusions import running_mean
-from pipeline.signals.reasons import give_reasons
-from pipeline.signals.spread import values_of
-from pipeline.signals.stretches import runs
+from quietsleep.contract import CHECKS
+from quietsleep.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
+from quietsleep.signals.fits import NAN, Decay, fit_decay
+from quietsleep.signals.occlusions import running_mean
+from quietsleep.signals.reasons import give_reasons
+from quietsleep.signals.spread import values_of
+from quietsleep.signals.stretches import runs
 
 SPEC = CHECKS["box_decay"]
 SETTINGS = SPEC.settings

@@ -10,13 +10,13 @@ from itertools import pairwise
 
 import numpy as np
 
-from contracts import CHECKS
-from pipeline.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
-from pipeline.signals.fits import NAN, Sine, dominant_frequency_hz, fit_line, fit_sine, noise_sd
-from pipeline.signals.occlusions import running_mean
-from pipeline.signals.order import percentile
-from pipeline.signals.reasons import give_reasons
-from pipeline.signals.spread import cv_pct, values_of
+from quietsleep.contract import CHECKS
+from quietsleep.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
+from quietsleep.signals.fits import NAN, Sine, dominant_frequency_hz, fit_line, fit_sine, noise_sd
+from quietsleep.signals.occlusions import running_mean
+from quietsleep.signals.quantiles import percentile
+from quietsleep.signals.reasons import give_reasons
+from quietsleep.signals.spread import cv_pct, values_of
 
 SPEC = CHECKS["box_pump"]
 SETTINGS = SPEC.settings

@@ -9,12 +9,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from contracts import CHECKS
-from pipeline.records import Mark, MeasuredTrial, Measures, Recording, Trial
-from pipeline.signals.fits import NAN, noise_sd
-from pipeline.signals.occlusions import running_mean
-from pipeline.signals.reasons import give_reasons
-from pipeline.signals.stretches import runs
+from quietsleep.contract import CHECKS
+from quietsleep.records import Mark, MeasuredTrial, Measures, Recording, Trial
+from quietsleep.signals.fits import NAN, noise_sd
+from quietsleep.signals.occlusions import running_mean
+from quietsleep.signals.reasons import give_reasons
+from quietsleep.signals.stretches import runs
 
 SPEC = CHECKS["shutter_hold"]
 SETTINGS = SPEC.settings

@@ -10,13 +10,13 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from contracts import CHECKS
-from pipeline.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
-from pipeline.signals.breaths import integrate
-from pipeline.signals.fits import fit_line, noise_sd
-from pipeline.signals.order import median
-from pipeline.signals.spread import values_of
-from pipeline.signals.stretches import runs
+from quietsleep.contract import CHECKS
+from quietsleep.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
+from quietsleep.signals.breaths import integrate
+from quietsleep.signals.fits import fit_line, noise_sd
+from quietsleep.signals.quantiles import median
+from quietsleep.signals.spread import values_of
+from quietsleep.signals.stretches import runs
 
 SPEC = CHECKS["syringe"]
 SETTINGS = SPEC.settings

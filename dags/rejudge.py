@@ -1,0 +1,7 @@
+"""The flow that judges stored measures again, as an operator deploys it."""
+
+from __future__ import annotations
+
+from quietsleep.night.orchestration.rejudge import rejudge
+
+__all__ = ["rejudge"]
