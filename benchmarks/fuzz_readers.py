@@ -23,7 +23,7 @@ from quietsleep.contract import CHECKS, TECHNIQUES, ContractError
 from quietsleep.intake.files.header import heading_of
 from quietsleep.intake.find import found_at
 from quietsleep.intake.ingest import Delivered, take_in
-from quietsleep.judge.references import load_references
+from quietsleep.judge.scores import load_references
 from quietsleep.measure.fingerprint import Job
 from quietsleep.measure.recording import measure_chunk, measure_job
 from quietsleep.measure.roster import read_roster, rows_to_keep

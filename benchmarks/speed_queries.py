@@ -17,11 +17,10 @@ import pandas as pd
 
 from benchmarks.speed_recording import seconds_of
 from benchmarks.speed_table import Figure
-from quietsleep.warehouse.contents import warehouse_contract
 from quietsleep.warehouse.current import night_facts
-from quietsleep.warehouse.database import write_database
+from quietsleep.warehouse.database import open_night, write_database
 from quietsleep.warehouse.parquet import Part
-from quietsleep.warehouse.query import open_night
+from quietsleep.warehouse.publish import warehouse_contract
 from quietsleep.warehouse.views import stored_view_sql
 
 TRIALS = 1_000_000

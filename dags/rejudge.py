@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from quietsleep.night.orchestration.rejudge import rejudge
+from quietsleep.night.orchestration.nightly import rejudge
 
 __all__ = ["rejudge"]

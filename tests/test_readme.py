@@ -10,7 +10,7 @@ import pytest
 from typer.main import get_command
 
 from quietsleep.cli.main import app
-from quietsleep.judge.references import load_references
+from quietsleep.judge.scores import load_references
 
 ROOT = Path(__file__).parents[1]
 PAPERS = ["README.md", "DEVELOPERS.md", "docs/queries.md", "docs/cluster.md"]

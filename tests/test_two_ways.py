@@ -10,7 +10,7 @@ import pytest
 from quietsleep import contract
 from quietsleep.night.night import NightReport
 from quietsleep.techniques.interface import technique_of
-from quietsleep.warehouse.query import open_current
+from quietsleep.warehouse.database import open_current
 
 Night = tuple[Path, NightReport]
 NAMES = ("find_trials", "measure_trial", "measure_test", "mark_trial")

@@ -15,7 +15,7 @@ from pathlib import Path
 import pyarrow.parquet as pq
 
 from quietsleep.warehouse.current import current_night, night_facts
-from quietsleep.warehouse.query import open_night
+from quietsleep.warehouse.database import open_night
 
 PAUSE_S = 0.3
 

@@ -14,7 +14,7 @@ from quietsleep.night import stages
 from quietsleep.night.night import Night
 from quietsleep.night.stages import run_night
 from quietsleep.study.study import load_study
-from quietsleep.warehouse.query import open_current
+from quietsleep.warehouse.database import open_current
 from tests.faults.conftest import Course
 from tests.faults.nights import Nights, copy_of, touch
 from tests.handing_over import relist

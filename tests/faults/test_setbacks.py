@@ -21,7 +21,7 @@ from subprocess import DEVNULL, PIPE
 import pytest
 
 from quietsleep.night import night as night_module
-from quietsleep.night.orchestration.orphans import OWNER, end_orphans, own_name
+from quietsleep.night.orchestration.embedded import OWNER, end_orphans, own_name
 from quietsleep.night.stages import run_night
 from quietsleep.store.state import State
 from quietsleep.warehouse.current import current_night

@@ -25,8 +25,7 @@ from typer.testing import CliRunner
 
 from quietsleep.server import access
 from quietsleep.server.access import AccessError, Attempts, Tokens
-from quietsleep.server.app import COOKIE, LOGIN, LOGOUT, Door
-from quietsleep.server.serve import file_at, is_loopback, open_pages
+from quietsleep.server.app import COOKIE, LOGIN, LOGOUT, Door, file_at, is_loopback, open_pages
 
 SECRET = "only rowan and the coordinating centre may read this"
 OWN = "larch may read this"

@@ -30,7 +30,7 @@ from quietsleep.intake.ingest import take_in
 from quietsleep.night.stages import run_night
 from quietsleep.simulation.centres import write_demo_study
 from quietsleep.study.study import load_study
-from quietsleep.warehouse.query import open_current
+from quietsleep.warehouse.database import open_current
 from quietsleep.warehouse.release import make_release
 
 # Nothing that was planted may be found anywhere: this list stays empty.

@@ -9,7 +9,7 @@ import duckdb
 import pandas as pd
 import pytest
 
-from quietsleep.warehouse.query import HARDENED, QueryError, run_query
+from quietsleep.warehouse.database import HARDENED, QueryError, run_query
 
 SECRET = "what stands in a file beside the warehouse"
 

@@ -9,7 +9,7 @@ import math
 
 import pytest
 
-from quietsleep.judge.growth import corrected_age_days, length_z, weight_z
+from quietsleep.judge.scores import corrected_age_days, length_z, weight_z
 
 
 def test_who_weight_examples() -> None:

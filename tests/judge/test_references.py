@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from quietsleep import contract
-from quietsleep.judge.references import (
+from quietsleep.judge.scores import (
     References,
     Subject,
     load_references,

@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from quietsleep.judge import blocks
+from quietsleep.judge import study as blocks
 from quietsleep.measure.roster import Roster, read_roster
 from quietsleep.night.stages import run_night
 from quietsleep.store.state import State

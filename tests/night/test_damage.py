@@ -11,7 +11,7 @@ import pytest
 from quietsleep.night.stages import run_night
 from quietsleep.records import Measures, Recording, Trial
 from quietsleep.techniques import tidal
-from quietsleep.warehouse.query import open_current
+from quietsleep.warehouse.database import open_current
 from tests.night.conftest import InProcess
 
 

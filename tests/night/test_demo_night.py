@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from quietsleep.night.night import NightReport
-from quietsleep.warehouse.query import open_current
+from quietsleep.warehouse.database import open_current
 
 Night = tuple[Path, NightReport]
 

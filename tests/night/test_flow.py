@@ -7,7 +7,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-from quietsleep.warehouse.query import open_current
+from quietsleep.warehouse.database import open_current
 
 # The tasks of this flow find no night under its name, as when the flow was copied elsewhere.
 LOST = """

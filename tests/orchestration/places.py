@@ -23,7 +23,7 @@ from quietsleep.night.orchestration.cluster_worker import own_facts
 from quietsleep.records import Measured
 from quietsleep.study.study import Study
 from quietsleep.warehouse.current import current_night, night_facts
-from quietsleep.warehouse.query import open_current
+from quietsleep.warehouse.database import open_current
 
 ROOT = Path(__file__).parents[2]
 BUCKET = "study-bucket"

@@ -11,8 +11,8 @@ from quietsleep.intake.find import survey
 from quietsleep.intake.ingest import take_in
 from quietsleep.study.study import load_study
 from quietsleep.warehouse.current import current_night
+from quietsleep.warehouse.database import open_night
 from quietsleep.warehouse.integrity import damage, database_damage
-from quietsleep.warehouse.query import open_night
 from tests.orchestration.places import ROOT, Store, Workers, add_to_study, conservation, parts
 
 

@@ -8,7 +8,7 @@ import math
 import pytest
 from statsmodels.stats.inter_rater import cohens_kappa
 
-from quietsleep.warehouse.reader_agreement import kappa
+from quietsleep.warehouse.statistics import kappa
 
 # The worked examples most often printed with Cohen's coefficient (Cohen J. Educ Psychol Meas
 # 1960;20:37-46): two readers of 50 proposals, and two pairs of 100 with equal observed agreement.

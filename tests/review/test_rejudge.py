@@ -21,7 +21,7 @@ from quietsleep.night.rejudge import (
 from quietsleep.review.desk import Said, read_published, review_file, waiting_trials, write_down
 from quietsleep.study.review_log import FILE, Review, ReviewError
 from quietsleep.study.study import load_study
-from quietsleep.warehouse.query import open_current
+from quietsleep.warehouse.database import open_current
 
 DECISION = """
 [[limits]]

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from quietsleep.signals.breath_shape import peak_flows, shape_breaths
-from quietsleep.signals.breaths import find_breaths, integrate
+from quietsleep.signals.breaths import find_breaths, integrate, peak_flows, shape_breaths
 
 
 @pytest.mark.parametrize("rate_hz", [100.0, 200.0, 500.0])

@@ -11,7 +11,7 @@ import pytest
 from quietsleep.records import FloatArray, RawSignal
 from quietsleep.signals.channels import assemble, calibrate, clipped_share_pct
 from quietsleep.signals.gas import btps_factor
-from quietsleep.signals.stretches import longest_run
+from quietsleep.signals.quantiles import longest_run
 from quietsleep.study.study import ChannelMap, Device
 
 RATE_HZ = 200.0

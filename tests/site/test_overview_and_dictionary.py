@@ -13,7 +13,7 @@ from quietsleep.site.pages.dictionary import example_queries
 from quietsleep.site.read import Night
 from quietsleep.site.traces import draw_with
 from quietsleep.site.write import write_pages
-from quietsleep.warehouse.query import open_night
+from quietsleep.warehouse.database import open_night
 from quietsleep.warehouse.views import views
 
 

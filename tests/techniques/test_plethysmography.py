@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 
 from quietsleep.records import Recording
-from quietsleep.signals.box import box_factor_ml_kpa, undo_leak
 from quietsleep.signals.gas import BODY_C, saturated_vapour_kpa
 from quietsleep.simulation.physiology import Infant, Setting, SimulatedRecording, draw_infant
 from quietsleep.simulation.plethysmograph import Effort, plethysmography
 from quietsleep.techniques import plethysmography as technique
+from quietsleep.techniques.plethysmography import box_factor_ml_kpa, undo_leak
 
 OnDevice = Callable[..., Recording]
 

@@ -13,7 +13,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from quietsleep.warehouse.changes import difference
-from quietsleep.warehouse.query import open_current
+from quietsleep.warehouse.database import open_current
 
 pytestmark = pytest.mark.usefixtures("quick")
 Rows = set[tuple[str, str, str, str | None, str | None, str]]

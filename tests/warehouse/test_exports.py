@@ -18,8 +18,7 @@ import pytest
 from quietsleep.contract import TABLES, Column
 from quietsleep.warehouse import exports
 from quietsleep.warehouse.current import WarehouseError
-from quietsleep.warehouse.dataset_json import faults
-from quietsleep.warehouse.exports import WRITERS, export_release, read_sheets
+from quietsleep.warehouse.exports import WRITERS, export_release, faults, read_sheets
 from quietsleep.warehouse.release import make_release
 from quietsleep.warehouse.views import views
 
@@ -195,7 +194,7 @@ def test_dataset_json_faults_are_found(made: Any) -> None:
 
 
 def test_numbers_that_json_does_not_know_stop_the_export(tmp_path: Path) -> None:
-    from quietsleep.warehouse.dataset_json import write_dataset_json
+    from quietsleep.warehouse.exports import write_dataset_json
 
     column = Column("x", "number", "A number.", nullable=True)
     facts = {"study": "s", "release": "r", "code_fingerprint": "c"}

@@ -27,9 +27,8 @@ from quietsleep.warehouse import contents, current
 from quietsleep.warehouse import parquet as parts
 from quietsleep.warehouse import publish as publishing
 from quietsleep.warehouse.current import WarehouseError, current_night, night_facts
-from quietsleep.warehouse.descriptor import dictionary, view_rows
-from quietsleep.warehouse.publish import publish
-from quietsleep.warehouse.query import open_current
+from quietsleep.warehouse.database import open_current
+from quietsleep.warehouse.publish import dictionary, publish, view_rows
 from quietsleep.warehouse.views import views
 
 WAREHOUSE_TABLES = {n: t for n, t in contract.TABLES.items() if t.group == "warehouse"}

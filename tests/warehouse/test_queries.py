@@ -11,8 +11,8 @@ import pandas as pd
 import pytest
 
 from quietsleep.judge.agreement import agreement_frame
+from quietsleep.warehouse.database import open_current
 from quietsleep.warehouse.publish import publish
-from quietsleep.warehouse.query import open_current
 
 DOCUMENT = Path(__file__).parents[2] / "docs" / "queries.md"
 SECTION = re.compile(

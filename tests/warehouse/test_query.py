@@ -8,7 +8,7 @@ from typing import Any
 import duckdb
 import pytest
 
-from quietsleep.warehouse.query import open_current
+from quietsleep.warehouse.database import open_current
 
 
 @pytest.mark.parametrize(

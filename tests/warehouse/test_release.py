@@ -12,7 +12,7 @@ import duckdb
 import pytest
 
 from quietsleep.warehouse.current import WarehouseError
-from quietsleep.warehouse.query import open_night
+from quietsleep.warehouse.database import open_night
 from quietsleep.warehouse.release import make_release, release_digest, verify_release
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from quietsleep.contract import OUTCOMES
 from quietsleep.contract.schemas import DUCKDB_TYPES
-from quietsleep.warehouse.query import open_current
+from quietsleep.warehouse.database import open_current
 from quietsleep.warehouse.views import views
 
 

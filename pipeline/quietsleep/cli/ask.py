@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 def open_warehouse(study: Study) -> duckdb.DuckDBPyConnection:
     """Open the published warehouse of a study, or stop with a sentence."""
     from quietsleep.warehouse.current import WarehouseError
-    from quietsleep.warehouse.query import open_current
+    from quietsleep.warehouse.database import open_current
 
     try:
         return open_current(study.path)
@@ -46,7 +46,7 @@ def query(
 ) -> None:
     """Ask the published warehouse in SQL; nothing can be written."""
     from quietsleep.cli.terminal import print_rows
-    from quietsleep.warehouse.query import QueryError, run_query
+    from quietsleep.warehouse.database import QueryError, run_query
 
     with open_warehouse(open_study(study)) as warehouse:
         try:

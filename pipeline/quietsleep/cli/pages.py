@@ -52,7 +52,7 @@ def look(
     key: Annotated[Path | None, typer.Option(help="Key of the certificate, PEM.")] = None,
 ) -> None:
     """Serve the pages, on this machine only unless tokens are asked for, and open them."""
-    from quietsleep.server.serve import free_port, is_loopback, open_pages, serve
+    from quietsleep.server.app import free_port, is_loopback, open_pages, serve
 
     loaded = open_study(study)
     if not is_loopback(host) and not with_access:

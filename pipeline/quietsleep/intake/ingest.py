@@ -8,14 +8,24 @@ from __future__ import annotations
 import errno
 import json
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING, Literal
 
 from quietsleep import contract
-from quietsleep.intake.cells import TypedTable, typed_table
-from quietsleep.intake.delivered import Delivered, without_rows
+from quietsleep.intake.cells import (
+    DELIVERY_TABLES,
+    OPTIONAL_TABLES,
+    TextTable,
+    TypedTable,
+    check_header,
+    empty_table,
+    read_text_table,
+    typed_table,
+)
 from quietsleep.intake.files.header import Heading, heading_of
 from quietsleep.intake.files.read import Unreadable, read_signal
 from quietsleep.intake.find import MANIFEST, Found, bad_name, found_at, usable_name
@@ -43,16 +53,11 @@ from quietsleep.intake.source import (
     unpack,
 )
 from quietsleep.intake.store import Address
-from quietsleep.intake.table_text import (
-    DELIVERY_TABLES,
-    OPTIONAL_TABLES,
-    TextTable,
-    check_header,
-    empty_table,
-    read_text_table,
-)
 from quietsleep.records import Problem
 from quietsleep.study.study import Device, Study
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["Delivered", "check_delivery", "take_in"]
 
@@ -306,3 +311,41 @@ def _unreadable_signals(study: Study, delivered: Delivered) -> Sequence[Problem]
         except Unreadable as error:
             problems.append(replace(error.problem, session=session, recording=item))
     return problems
+
+
+DeliveredState = Literal["accepted", "quarantined", "arriving"]
+
+
+@dataclass(slots=True)
+class Delivered:
+    """What one delivery brought.
+
+    `tables` (sessions, recordings, checks, reported) hold the clean typed rows, `held` the rows
+    held back, bad cells missing; both have the columns of the contract, `row`, and `local_day`,
+    the day by the centre's own clock. A recording or check that is in `held_recordings` or
+    `held_checks` because of its file keeps its clean row. `root` is the folder that `files` lie
+    in; `stamps` are their (bytes, mtime_ns, sha256), to be handed in again the next night.
+    """
+
+    centre: str
+    delivery: str
+    state: DeliveredState
+    root: Path | Address
+    created: datetime | None = None
+    sha256: str = ""
+    tables: dict[str, pd.DataFrame] = field(default_factory=dict)
+    held: dict[str, pd.DataFrame] = field(default_factory=dict)
+    files: dict[str, tuple[int, str]] = field(default_factory=dict)
+    stamps: dict[str, tuple[int, int, str]] = field(default_factory=dict)
+    held_sessions: dict[str, list[Problem]] = field(default_factory=dict)
+    held_recordings: dict[str, list[Problem]] = field(default_factory=dict)
+    held_checks: dict[str, list[Problem]] = field(default_factory=dict)
+    problems: list[Problem] = field(default_factory=list)
+    counts: dict[str, int] = field(default_factory=dict)
+
+
+def without_rows(
+    found: Found, root: Path | Address, state: DeliveredState, problems: Iterable[Problem]
+) -> Delivered:
+    """Return a delivery of which nothing is taken in but its problems."""
+    return Delivered(found.centre, found.delivery, state, root, problems=list(problems))

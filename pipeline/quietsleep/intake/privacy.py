@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from datetime import date
 
 from quietsleep.contract.model import Column
+from quietsleep.intake.cells import TextTable
 from quietsleep.intake.files.header import Heading
 from quietsleep.intake.identifiers import (
     BIRTH_DATE,
@@ -19,7 +20,6 @@ from quietsleep.intake.identifiers import (
     value_identifies,
 )
 from quietsleep.intake.reference import Place
-from quietsleep.intake.table_text import TextTable
 from quietsleep.records import Problem
 from quietsleep.study.study import Device
 

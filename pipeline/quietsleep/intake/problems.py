@@ -5,14 +5,19 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
-from quietsleep.intake.cells import MOST_FAULTS, TypedTable
+from quietsleep.intake.cells import (
+    DELIVERY_TABLES,
+    MOST_FAULTS,
+    OPTIONAL_TABLES,
+    TextTable,
+    TypedTable,
+)
 from quietsleep.intake.files.header import Heading
 from quietsleep.intake.files.request import may_show_column
 from quietsleep.intake.find import MANIFEST
 from quietsleep.intake.manifest import Verifier
 from quietsleep.intake.reference import Place, nearest
 from quietsleep.intake.source import SAFE_PATH
-from quietsleep.intake.table_text import DELIVERY_TABLES, OPTIONAL_TABLES, TextTable
 from quietsleep.records import Problem
 from quietsleep.study.study import Device
 

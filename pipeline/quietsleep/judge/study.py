@@ -12,7 +12,6 @@ import pandas as pd
 from quietsleep import contract
 from quietsleep.contract import Rule
 from quietsleep.judge import evidence
-from quietsleep.judge.blocks import Block, blocks_of
 from quietsleep.judge.conservation import add_up, count_block
 from quietsleep.judge.readers import (
     Reviewed,
@@ -21,13 +20,12 @@ from quietsleep.judge.readers import (
     told_why,
     with_readers,
 )
-from quietsleep.judge.references import load_references
 from quietsleep.judge.rules import rules_in_study
-from quietsleep.judge.scores import with_growth, with_scores
-from quietsleep.judge.standing import deliveries_tonight, problems_tonight
+from quietsleep.judge.scores import load_references, with_growth, with_scores
 from quietsleep.judge.tests import Evidence, Judged, judge_study
 from quietsleep.measure.roster import Roster
 from quietsleep.night.night import Night
+from quietsleep.records import Problem
 from quietsleep.store import ledger
 from quietsleep.store.state import State, Stored
 from quietsleep.store.tables import Spool
@@ -216,3 +214,124 @@ def _joined(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """Put the rows of all blocks together; a study without any has the columns all the same."""
     filled = [frame for frame in frames if len(frame)]
     return pd.concat(filled, ignore_index=True) if filled else frames[0]
+
+
+RECORDINGS_A_BLOCK = 1_000
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Visits of one centre with all that belongs to them.
+
+    The checks of a centre are judged with its first block (`has_checks`); the later blocks hold
+    those that their visits rest on.
+    """
+
+    number: int
+    roster: Roster
+    has_checks: bool
+
+
+def blocks_of(roster: Roster) -> Iterator[Block]:
+    """Cut a roster into blocks, centre by centre; every row is in one block, but for checks.
+
+    A roster without any row is one block without any.
+    """
+    number = 0
+    centres = _centres(roster)
+    if not centres:
+        yield Block(1, roster, True)
+    for centre in sorted(centres):
+        own = _of_centre(roster, centre)
+        for place, sessions in enumerate(_sessions(own)):
+            number += 1
+            yield Block(number, _of_sessions(own, sessions, first=place == 0), place == 0)
+
+
+def _centres(roster: Roster) -> set[str]:
+    frames = (roster.sessions, roster.recordings, roster.checks, roster.reported)
+    return {str(centre) for frame in frames for centre in frame["centre"].unique()}
+
+
+def _of_centre(roster: Roster, centre: str) -> Roster:
+    return Roster(
+        **{
+            name: getattr(roster, name)[getattr(roster, name)["centre"] == centre]
+            for name in Roster.__dataclass_fields__
+        }
+    )
+
+
+def _sessions(roster: Roster) -> Iterator[pd.Series[str]]:
+    """Yield the visits of each block, by their codes in order; one empty block without any."""
+    counts = roster.recordings.groupby("session").size()
+    codes = roster.sessions["session"].sort_values(ignore_index=True)
+    sizes = codes.map(counts).fillna(0).cumsum()
+    groups = (sizes // RECORDINGS_A_BLOCK).astype(int)
+    if codes.empty:
+        yield codes
+    for _, block in codes.groupby(groups):
+        yield block
+
+
+def _of_sessions(roster: Roster, sessions: pd.Series[str], *, first: bool) -> Roster:
+    """Take what belongs to some visits; what belongs to none is taken with the first ones."""
+    known = set(roster.sessions["session"])
+
+    def own(rows: pd.DataFrame) -> pd.DataFrame:
+        inside = rows["session"].isin(sessions)
+        return rows[inside | ~rows["session"].isin(known)] if first else rows[inside]
+
+    linked = own(roster.session_checks)
+    needed = roster.checks["check_id"].isin(linked["check_id"])
+    return replace(
+        roster,
+        sessions=roster.sessions[roster.sessions["session"].isin(sessions)],
+        recordings=own(roster.recordings),
+        reported=own(roster.reported),
+        session_checks=linked,
+        checks=roster.checks if first else roster.checks[needed],
+    )
+
+
+NAMES = {"row_number": "row"}
+
+
+def deliveries_tonight(state: State, roster: Roster) -> pd.DataFrame:
+    """Return every delivery ever taken in; superseded when nothing of it counts any more."""
+    rows = state.frame(
+        "SELECT d.*, count(p.kind) AS n_problems FROM deliveries d LEFT JOIN problems p "
+        "ON p.centre = d.centre AND p.delivery = d.delivery AND p.content_key IS NULL "
+        "GROUP BY ALL ORDER BY d.centre, d.created_at, d.delivery"
+    )
+    counting = pd.concat(
+        [f[["centre", "delivery"]] for f in (roster.sessions, roster.recordings, roster.checks)]
+    ).drop_duplicates()
+    counts = rows.merge(counting, on=["centre", "delivery"], how="left", indicator="found")
+    gone = (rows["state"] == "accepted") & (rows["n_sessions"] > 0) & (counts["found"] != "both")
+    rows["state"] = rows["state"].where(~gone, "superseded")
+    return rows
+
+
+def problems_tonight(
+    state: State, roster: Roster, deliveries: pd.DataFrame, *, night: str, strays: Sequence[Problem]
+) -> pd.DataFrame:
+    """Return the problems that still stand, numbered: of deliveries and of recordings that count.
+
+    A problem goes when its delivery is superseded or its recording is delivered anew.
+    """
+    rows = state.frame("SELECT * FROM problems ORDER BY night, centre, delivery, where_found")
+    keys = pd.concat([roster.recordings["content_key"], roster.checks["content_key"]])
+    standing = deliveries.loc[deliveries["state"] != "superseded", ["centre", "delivery"]]
+    of_delivery = rows[rows["content_key"].isna()].merge(standing, on=["centre", "delivery"])
+    of_signal = rows[rows["content_key"].isin(keys.dropna())]
+    loose = pd.DataFrame(
+        [
+            {"night": night, "centre": p.centre or None, "kind": p.kind, "where_found": p.where}
+            | {"expected": p.expected, "sentence": p.sentence, "remedy": p.remedy}
+            for p in strays
+        ]
+    )
+    found = pd.concat([f for f in (of_delivery, of_signal, loose) if len(f)] or [rows])
+    found = found.rename(columns=NAMES).reset_index(drop=True)
+    return found.assign(problem=found.groupby("night", sort=False).cumcount() + 1)

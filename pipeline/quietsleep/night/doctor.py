@@ -19,8 +19,7 @@ from quietsleep.intake.files.read import read_bounded
 from quietsleep.intake.find import CLOSED, Found, survey
 from quietsleep.intake.store import Address, placed
 from quietsleep.review.desk import read_reviews, review_file
-from quietsleep.store.file import NAME, read_whole, set_aside
-from quietsleep.store.state import State, night_lock
+from quietsleep.store.state import NAME, State, night_lock, read_whole, set_aside
 from quietsleep.study.review_log import ReviewError
 from quietsleep.study.study import Study
 from quietsleep.warehouse.current import (

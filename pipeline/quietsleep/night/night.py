@@ -23,8 +23,8 @@ from quietsleep.study.review_log import FILE as REVIEWS
 from quietsleep.study.storage import check_installed
 from quietsleep.study.study import Study, load_study
 from quietsleep.warehouse.current import WarehouseError, current_night, nights_folder
+from quietsleep.warehouse.database import open_night as open_warehouse
 from quietsleep.warehouse.integrity import is_complete
-from quietsleep.warehouse.query import open_night as open_warehouse
 from quietsleep.warehouse.tables import Tonight
 from quietsleep.warehouse.upload import nights_carried
 

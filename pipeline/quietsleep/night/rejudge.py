@@ -13,7 +13,7 @@ from quietsleep.measure.roster import read_roster
 from quietsleep.night.night import Night, NightReport, close_idle, close_night, is_idle, open_night
 from quietsleep.night.stages import carry_night, judge_night, publish_night
 from quietsleep.night.verdict import count
-from quietsleep.warehouse.query import open_night as open_warehouse
+from quietsleep.warehouse.database import open_night as open_warehouse
 
 NEXT_NIGHT = "Run: quietsleep nightly"
 CHANGES = "SELECT table_name, key, column_name, before, after, cause FROM changes WHERE night = ?"

@@ -21,8 +21,8 @@ from quietsleep import contract
 from quietsleep.errors import in_words
 from quietsleep.intake.store import Address
 from quietsleep.judge import evidence
-from quietsleep.judge.references import load_references
 from quietsleep.judge.rules import rules_version
+from quietsleep.judge.scores import load_references
 from quietsleep.judge.study import judge_in_blocks, spool_ledger
 from quietsleep.measure.fingerprint import Job, code_fingerprint
 from quietsleep.measure.plan import check_jobs, recording_jobs, with_keys

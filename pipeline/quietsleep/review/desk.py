@@ -2,23 +2,27 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Collection
 from contextlib import closing, suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
+from difflib import get_close_matches
 from typing import Any
 
 import duckdb
 import pandas as pd
 
+from quietsleep import contract
 from quietsleep.contract import Choice
-from quietsleep.judge.machine import unmet
-from quietsleep.review.queue import speaking, waiting
-from quietsleep.review.trials import Published, read_trials
-from quietsleep.review.words import check_note, check_reader, check_reason, codes_of
+from quietsleep.intake.identifiers import plain, value_identifies
+from quietsleep.judge.readers import unmet
+from quietsleep.review.queue import Published, read_trials, speaking, waiting
+from quietsleep.study.entry import CODE
 from quietsleep.study.review_log import Chain, Review, ReviewError, ReviewFile
 from quietsleep.study.study import Study
 from quietsleep.warehouse.current import current_night, published_nights
-from quietsleep.warehouse.query import open_night
+from quietsleep.warehouse.database import open_night
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,3 +140,64 @@ def _trial_of(trials: pd.DataFrame, said: Said) -> dict[str, Any]:
             f"Trial {said.trial} is at {', '.join(rows['centre'])}: say which with --centre."
         )
     return dict(rows.iloc[0])
+
+
+LONGEST_NOTE = 500
+
+
+def check_reader(reader: str, *, known: Collection[str], new_reader: bool) -> None:
+    """Raise ReviewError unless a reader's code is a code, and known or meant to be new."""
+    if not re.fullmatch(CODE, reader):
+        raise ReviewError(
+            f'"{reader}" is no code of a reader: use letters, digits, hyphen, underscore, point.'
+        )
+    if value_identifies(reader, is_code=True):
+        raise ReviewError("The reader looks like a person's name: use a code such as reader-1.")
+    if reader in known or new_reader:
+        return
+    close = get_close_matches(reader, sorted(known), 1)
+    hint = f" Is {close[0]} meant?" if close else ""
+    raise ReviewError(
+        f"No reader {reader} has decided anything yet.{hint} "
+        "If this is a new reader, say so with --new-reader."
+    )
+
+
+def check_reason(reason: str, decision: Choice, *, technique: str) -> str:
+    """Return a reason as it is stored: a reason of the contract, or a trial rule by its key."""
+    known = {r.name for r in contract.REVIEWING.reasons.values() if r.decision == decision}
+    rules = {
+        rule.key
+        for rule in contract.TECHNIQUES[technique].rules
+        if rule.level == "trial" and rule.severity != "alert"
+    }
+    for key in (reason, f"{technique}.{reason}"):
+        if key in known | rules:
+            return key
+    short = sorted(rule.partition(".")[2] for rule in rules)
+    raise ReviewError(
+        f'"{reason}" is no reason to {decision} a trial of {technique.replace("_", " ")}. '
+        f"Reasons: {', '.join(sorted(known))}; or a rule: {', '.join(short)}."
+    )
+
+
+def check_note(note: str, *, words: frozenset[str], days: frozenset[date]) -> str:
+    """Return a reader's own words; ReviewError for what looks as if it tells of a person.
+
+    `words` are codes of the study, `days` the day of the test: both may stand in a note.
+    """
+    text = note.strip()
+    if len(text) > LONGEST_NOTE or any(not c.isprintable() for c in text):
+        raise ReviewError(f"A note is one line of at most {LONGEST_NOTE} characters.")
+    if kind := value_identifies(text, is_code=False, words=words, days=days):
+        raise ReviewError(
+            f"The note holds what looks like {kind}. Nothing was written down; "
+            "say it without anything that tells who somebody is."
+        )
+    return text
+
+
+def codes_of(study: Study) -> frozenset[str]:
+    """Return the words of the study's own codes, which may stand in a note."""
+    codes = (study.name, *study.centres, *study.devices)
+    return frozenset(plain(w) for code in codes for w in re.findall(r"[^\W\d_]+", code))

@@ -16,8 +16,7 @@ from quietsleep import contract
 from quietsleep.records import Channels, FloatArray, RawSignal, Recording
 from quietsleep.signals.breaths import find_breaths, integrate, level_volume, manoeuvres
 from quietsleep.signals.gas import AS_MEASURED, GasFactors, flow_at_btps, gas_factors
-from quietsleep.signals.quantiles import median
-from quietsleep.signals.stretches import edges_of, longest_run
+from quietsleep.signals.quantiles import edges_of, longest_run, median
 from quietsleep.study.study import ChannelMap, Device
 
 PRESSURE_CHANNELS = ("airway_pressure", "box_pressure", "jacket_pressure")

@@ -7,12 +7,12 @@ too few points or no spread, its numbers are NaN.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from quietsleep.records import FloatArray, IntArray
+from quietsleep.records import FloatArray, IntArray, MeasuredTrial
 from quietsleep.signals.quantiles import median
 
 NAN = float("nan")
@@ -280,3 +280,16 @@ def _golden(
             right = low + ratio * (high - low)
             at_right = function(right)
     return float(0.5 * (low + high))
+
+
+def values_of(trials: Sequence[MeasuredTrial], quantity: str) -> FloatArray:
+    """Values of one quantity over the trials that have it; shape (n,), NaN left out."""
+    values = np.array([trial.values.get(quantity, NAN) for trial in trials], dtype=np.float64)
+    return values[np.isfinite(values)]
+
+
+def cv_pct(values: FloatArray) -> float:
+    """Coefficient of variation, 100 SD / |mean| with n - 1; NaN for fewer than two values."""
+    if values.size < 2 or values.mean() == 0:
+        return NAN
+    return float(100.0 * values.std(ddof=1) / abs(values.mean()))

@@ -13,8 +13,7 @@ import numpy as np
 
 from quietsleep.records import Breaths, FloatArray, Recording
 from quietsleep.signals.fits import NAN, fit_line
-from quietsleep.signals.quantiles import median, percentile
-from quietsleep.signals.stretches import runs
+from quietsleep.signals.quantiles import median, percentile, runs
 
 _SEARCHED_S = 6.0  # the next breath is looked for here first, and then in all that follows
 _ALIKE = 1e-12  # share of the usual variance within which two windows are quiet alike

@@ -12,8 +12,8 @@ import numpy as np
 
 from quietsleep.records import FloatArray, Recording
 from quietsleep.signals.breaths import smooth
-from quietsleep.signals.quantiles import median, percentile
-from quietsleep.signals.stretches import runs
+from quietsleep.signals.fits import NAN
+from quietsleep.signals.quantiles import median, percentile, runs
 
 _ONSET_SHARE = 0.05  # jacket pressure has left rest at this share of its level
 _FULL_SHARE = 0.9
@@ -154,3 +154,35 @@ def _forced_end(volume_ml: FloatArray, first: int, least_breath_share: float) ->
     begun = expired > _BEGUN_SHARE * expired[-1]
     breath = np.flatnonzero(begun & (after - lowest > least_breath_share * expired))
     return first + int(np.argmin(after[: int(breath[0]) + 1] if breath.size else after))
+
+
+def held_and_rise(
+    jacket_kpa: FloatArray,
+    rate_hz: float,
+    *,
+    onset: int,
+    full: int,
+    last: int,
+    rise_pct: tuple[float, float],
+) -> tuple[float, float]:
+    """Pressure above rest while held, kPa, and the time of its rise between two shares of it, s.
+
+    jacket pressure kPa: shape (n,). Rest is the median of the half second before `onset`; held is
+    the mean over [full, last). The crossings are interpolated between samples; the error of the
+    rise is about a tenth of a sample period. NaN rise where it is not in the recording.
+    """
+    rest = median(jacket_kpa[max(0, onset - round(0.5 * rate_hz)) : onset + 1])
+    held = float(jacket_kpa[full:last].mean()) - rest
+    rise = jacket_kpa[max(onset - 1, 0) : last] - rest
+    low_s, high_s = (_crossing_s(rise, share / 100.0 * held, rate_hz) for share in rise_pct)
+    return held, high_s - low_s
+
+
+def _crossing_s(values: FloatArray, level: float, rate_hz: float) -> float:
+    """Time from the first sample at which values rise through a level, interpolated, s."""
+    above = np.flatnonzero(values >= level)
+    if above.size == 0 or above[0] == 0:
+        return NAN
+    place = int(above[0])
+    low, high = float(values[place - 1]), float(values[place])
+    return (place - 1 + (level - low) / (high - low)) / rate_hz

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from quietsleep.warehouse.current import night_facts
-from quietsleep.warehouse.query import open_night
+from quietsleep.warehouse.database import open_night
 
 Row = dict[str, Any]
 

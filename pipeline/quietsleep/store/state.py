@@ -12,6 +12,8 @@ import threading
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from importlib.resources import files
+from itertools import count
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -22,8 +24,6 @@ from filelock import FileLock, Timeout
 
 from quietsleep.errors import is_damage
 from quietsleep.records import Measured, Problem
-from quietsleep.store.file import open_state_file, set_aside
-from quietsleep.store.rows import measured_rows, trial_rows, value_rows
 
 PROBLEM_COLUMNS = (
     "night", "centre", "delivery", "content_key", "session", "recording", "kind", "where_found",
@@ -303,3 +303,104 @@ class State:
             for table in ("measured", "trials", "trial_values", "problems"):
                 sql = f"DELETE FROM {table} WHERE content_key IN (SELECT content_key FROM gone)"
                 self.run_with(sql, [], gone=wanted)
+
+
+def measured_rows(measured: Sequence[Measured], *, night: str, code: str) -> pd.DataFrame:
+    """Return one row for each recording or check."""
+    names = ("item", "technique", "state", "rate_hz", "duration_s", "sentence", "traceback")
+    return pd.DataFrame(
+        [
+            {"content_key": m.key, "code": code, "night": night}
+            | {name: getattr(m, name) for name in names}
+            for m in measured
+        ]
+    )
+
+
+def trial_rows(measured: Sequence[Measured]) -> pd.DataFrame:
+    """Return one row for each trial."""
+    return pd.DataFrame(
+        [
+            {"content_key": m.key, "trial_index": t.index, "start_s": t.start_s, "end_s": t.end_s}
+            for m in measured
+            for t in m.trials
+        ]
+    )
+
+
+def value_rows(measured: Sequence[Measured]) -> pd.DataFrame:
+    """Return one row for each quantity of each trial, and of a whole check as trial 0."""
+    keys: list[str] = []
+    indices: list[int] = []
+    quantities: list[str] = []
+    values: list[float] = []
+    reasons: list[str | None] = []
+    for m in measured:
+        sets = [(t.index, t.values, t.reasons) for t in m.trials]
+        if m.test_values:
+            sets.append((0, m.test_values, {}))
+        for index, numbers, why in sets:
+            for quantity, value in numbers.items():
+                keys.append(m.key)
+                indices.append(index)
+                quantities.append(quantity)
+                values.append(value)
+                reasons.append(why.get(quantity))
+    return pd.DataFrame(
+        {
+            "content_key": keys,
+            "trial_index": indices,
+            "quantity": quantities,
+            "value": values,
+            "reason": reasons,
+        }
+    )
+
+
+NAME = "state.duckdb"
+ASIDE = "state.aside-"
+# What does not fit is laid out on disk, beside the file.
+MEMORY_LIMIT = "400MB"
+
+
+def open_state_file(work: Path) -> duckdb.DuckDBPyConnection:
+    """Open the state below `work`; a damaged one is set aside and an empty one begun.
+
+    The night that begins an empty state takes everything in again. Any other error of the
+    database (no space, open in another program) is raised as it is.
+    """
+    try:
+        return _connect(work / NAME)
+    except duckdb.Error as error:
+        if not is_damage(error):
+            raise
+    set_aside(work)
+    return _connect(work / NAME)
+
+
+def _connect(path: Path) -> duckdb.DuckDBPyConnection:
+    connection = duckdb.connect(path, config={"memory_limit": MEMORY_LIMIT})
+    try:
+        connection.execute((files("quietsleep.store") / "state.sql").read_text(encoding="utf-8"))
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def set_aside(work: Path) -> Path:
+    """Rename a damaged state and its log of writes, so that a new one begins; returns its place."""
+    names = (work / f"{ASIDE}{number}.duckdb" for number in count(1))
+    aside = next(path for path in names if not path.exists())
+    log = work / f"{NAME}.wal"
+    if log.exists():
+        log.replace(aside.with_name(f"{aside.name}.wal"))
+    (work / NAME).replace(aside)
+    return aside
+
+
+def read_whole(work: Path) -> None:
+    """Read every block of the state; raises the database's error where one is damaged."""
+    with duckdb.connect(work / NAME, read_only=True) as connection:
+        for (table,) in connection.execute("SELECT table_name FROM duckdb_tables()").fetchall():
+            connection.execute(f'SELECT bit_xor(hash(t)) FROM "{table}" AS t').fetchall()

@@ -22,7 +22,7 @@ from quietsleep.signals.end_expiratory_level import (
     level_after,
     level_before,
 )
-from quietsleep.signals.fits import NAN, Line, fit_line
+from quietsleep.signals.fits import NAN, Line, cv_pct, fit_line, values_of
 from quietsleep.signals.occlusions import (
     Occlusion,
     Plateau,
@@ -38,7 +38,6 @@ from quietsleep.signals.occlusions import (
     zero_pressure_kpa,
 )
 from quietsleep.signals.reasons import give_reasons
-from quietsleep.signals.spread import cv_pct, values_of
 
 SPEC = TECHNIQUES["double_occlusion"]
 SETTINGS = SPEC.settings

@@ -15,9 +15,16 @@ import numpy as np
 
 from quietsleep.contract import TECHNIQUES
 from quietsleep.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
-from quietsleep.signals.box import box_factor_ml_kpa, undo_leak
 from quietsleep.signals.end_expiratory_level import eel_shift_pct
-from quietsleep.signals.fits import NAN, Line, fit_both_noisy, fit_plane, noise_sd
+from quietsleep.signals.fits import (
+    NAN,
+    Line,
+    cv_pct,
+    fit_both_noisy,
+    fit_plane,
+    noise_sd,
+    values_of,
+)
 from quietsleep.signals.gas import BODY_C, saturated_vapour_kpa
 from quietsleep.signals.occlusions import (
     Occlusion,
@@ -25,7 +32,6 @@ from quietsleep.signals.occlusions import (
 )
 from quietsleep.signals.reasons import give_reasons
 from quietsleep.signals.shutter_trials import find_closures, levels_about
-from quietsleep.signals.spread import cv_pct, values_of
 
 SPEC = TECHNIQUES["plethysmography"]
 SETTINGS = SPEC.settings
@@ -244,3 +250,30 @@ def _opening_pct(loop: _Loop) -> float:
         p, v = p - p.mean(), v - v.mean()
         areas.append(abs(float(p @ np.roll(v, -1) - v @ np.roll(p, -1))) / 2.0)
     return 100.0 * float(np.mean(areas)) / spans
+
+
+def box_factor_ml_kpa(context: Mapping[str, float], *, body_density_kg_l: float) -> float:
+    """Box factor with the infant inside, mL of chest movement per kPa of box pressure.
+
+    A box that was calibrated empty holds less gas with an infant in it:
+    factor * (V_box - weight / density) / V_box, volumes in L, weight in kg. NaN where the factor,
+    or a number the correction needs, is missing.
+    """
+    factor = context.get("box_factor_ml_kpa", NAN)
+    if context.get("box_calibrated_empty", NAN) == 0.0:
+        return factor
+    box_l = context.get("box_volume_l", NAN)
+    body_l = context.get("weight_kg", NAN) / body_density_kg_l
+    return factor * (box_l - body_l) / box_l if box_l > body_l else NAN
+
+
+def undo_leak(volume_ml: FloatArray, *, half_life_s: float, rate_hz: float) -> FloatArray:
+    """Volume that the chest moved from the volume that a leaking box shows.
+
+    The box loses pressure as dP/dt = -P ln2 / t_half, so V_true = V + (ln2 / t_half) integral V dt
+    from the first sample on. volume mL: shape (n,), zero at atmospheric box pressure; an offset
+    of the box channel turns into a straight line in time, which is removed later.
+    """
+    steps = 0.5 * (volume_ml[1:] + volume_ml[:-1]) / rate_hz
+    lost = np.concatenate(([0.0], np.cumsum(steps)))
+    return np.asarray(volume_ml + np.log(2.0) / half_life_s * lost, dtype=np.float64)

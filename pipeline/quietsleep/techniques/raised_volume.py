@@ -12,8 +12,7 @@ import numpy as np
 from quietsleep.contract import TECHNIQUES
 from quietsleep.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
 from quietsleep.signals.end_expiratory_level import drift_ml_s
-from quietsleep.signals.fits import fit_line
-from quietsleep.signals.spread import values_of
+from quietsleep.signals.fits import fit_line, values_of
 from quietsleep.signals.squeezes import (
     Forced,
     find_reversals,

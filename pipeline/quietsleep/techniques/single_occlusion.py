@@ -15,7 +15,7 @@ import numpy as np
 from quietsleep.contract import TECHNIQUES
 from quietsleep.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
 from quietsleep.signals.end_expiratory_level import eel_shift_pct
-from quietsleep.signals.fits import NAN, Line, longest_late_line, robust_line
+from quietsleep.signals.fits import NAN, Line, cv_pct, longest_late_line, robust_line, values_of
 from quietsleep.signals.occlusions import (
     Occlusion,
     Plateau,
@@ -27,7 +27,6 @@ from quietsleep.signals.occlusions import (
 )
 from quietsleep.signals.reasons import give_reasons
 from quietsleep.signals.shutter_trials import find_closures, levels_about
-from quietsleep.signals.spread import cv_pct, values_of
 
 SPEC = TECHNIQUES["single_occlusion"]
 SETTINGS = SPEC.settings

@@ -14,8 +14,7 @@ from numpy.typing import NDArray
 
 from quietsleep.contract import TECHNIQUES
 from quietsleep.records import FloatArray, IntArray, Mark, MeasuredTrial, Measures, Recording, Trial
-from quietsleep.signals.breath_shape import shape_breaths
-from quietsleep.signals.breaths import integrate
+from quietsleep.signals.breaths import integrate, shape_breaths
 from quietsleep.signals.end_expiratory_level import drift_ml_s
 from quietsleep.signals.quantiles import median
 

@@ -15,17 +15,16 @@ from quietsleep.contract import TECHNIQUES
 from quietsleep.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
 from quietsleep.signals.breaths import smooth
 from quietsleep.signals.end_expiratory_level import RestingLevel, drift_ml_s, level_before
-from quietsleep.signals.fits import NAN, fit_line
-from quietsleep.signals.jacket import held_and_rise
+from quietsleep.signals.fits import NAN, cv_pct, fit_line, values_of
 from quietsleep.signals.occlusions import breath_start
 from quietsleep.signals.quantiles import median
 from quietsleep.signals.reasons import give_reasons
-from quietsleep.signals.spread import cv_pct, values_of
 from quietsleep.signals.squeezes import (
     Forced,
     count_reversals,
     find_squeezes,
     follow_forced,
+    held_and_rise,
     smoothed_noise_ml_s,
 )
 

@@ -7,7 +7,7 @@ from contextlib import closing
 from pathlib import Path
 
 from quietsleep.warehouse.current import night_facts
-from quietsleep.warehouse.query import open_night
+from quietsleep.warehouse.database import open_night
 
 
 def is_complete(night_path: Path) -> bool:

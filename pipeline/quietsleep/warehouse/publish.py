@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING, Any
 
 from quietsleep.store.tables import Held, Rows, Spool
 from quietsleep.warehouse.changes import CHANGES_TABLE, changes_since
-from quietsleep.warehouse.contents import describe_tables, warehouse_contract, write_tables
 from quietsleep.warehouse.current import (
     FEWEST_NIGHTS_KEPT,
     WarehouseError,
@@ -33,6 +32,20 @@ from quietsleep.warehouse.parquet import PLAIN_CODE, Part, to_arrow
 
 if TYPE_CHECKING:
     import pandas as pd
+import csv
+import json
+from collections.abc import Iterable
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from quietsleep.contract import TABLES
+from quietsleep.contract.model import Table
+from quietsleep.contract.schemas import dictionary_rows, package_schema
+from quietsleep.warehouse.current import night_facts
+from quietsleep.warehouse.database import write_database
+from quietsleep.warehouse.parquet import part_rows, write_parts
+from quietsleep.warehouse.views import stored_view_sql, view_sql, views
 
 __all__ = ["NightFacts", "WarehouseError", "current_night", "publish"]
 
@@ -152,3 +165,151 @@ def _night_json(night: str, before: Path | None, facts: NightFacts) -> dict[str,
         "known_answers": list(facts.known_answers),
         "stages": dict(facts.stages),
     }
+
+
+Tables = Mapping[str, Rows]
+
+
+def warehouse_contract() -> dict[str, Table]:
+    """Return the tables of the warehouse by name."""
+    return {name: table for name, table in TABLES.items() if table.group == "warehouse"}
+
+
+def write_tables(folder: Path, tables: Tables, *, before: Path | None) -> list[Part]:
+    """Write tables below an empty folder and return their parts.
+
+    Parts that the night at `before` holds already become links to its files.
+    """
+    known = {row["path"]: Part(**row) for row in night_facts(before)["parts"]} if before else {}
+    return write_parts(tables, folder, before=before, parts_before=known)
+
+
+def describe_tables(
+    folder: Path, tables: Tables, parts: Sequence[Part], facts: Mapping[str, Any]
+) -> None:
+    """Write the database and all that describes the parts in a folder, and count what is there.
+
+    `facts` becomes NIGHT.json, with the counts and parts added. WarehouseError when a count is
+    wrong.
+    """
+    parts = sorted(parts, key=lambda part: part.path)
+    contract = [rows.table for _, rows in sorted(tables.items())]
+    counts = {name: rows.n_rows for name, rows in sorted(tables.items())}
+    _check_counts(folder, counts, parts)
+    write_database(folder, contract, parts, stored_view_sql())
+    (folder / "views.sql").write_text(view_sql() + "\n", encoding="utf-8")
+    write_datapackage(
+        folder / "datapackage.json",
+        contract,
+        parts,
+        study=str(facts["study"]),
+        night=str(facts["night"]),
+    )
+    write_dictionary(folder / "dictionary.csv")
+    write_json(folder / "NIGHT.json", {**facts, "counts": counts, "parts": part_rows(parts)})
+
+
+def _check_counts(folder: Path, counts: Mapping[str, int], parts: Sequence[Part]) -> None:
+    """Count the rows in the files, and compare with what was handed over."""
+    held = dict.fromkeys(counts, 0)
+    for part in parts:
+        held[part.table] += pq.read_metadata(folder / part.path).num_rows
+    for name, expected in counts.items():
+        if held[name] != expected:
+            raise WarehouseError(
+                f"Table {name} holds {held[name]} rows in its files, not {expected}."
+            )
+
+
+def read_table(folder: Path, name: str) -> pa.Table:
+    """Read one table of a night or release from its parquet parts, in their order."""
+    paths = [part["path"] for part in night_facts(folder)["parts"] if part["table"] == name]
+    if not paths:
+        raise WarehouseError(
+            f"{folder.name} has no table {name}: an older version published it. Run a night first."
+        )
+    return pa.concat_tables([pq.ParquetFile(folder / path).read() for path in paths])
+
+
+PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
+TABLE_PROFILE = "https://datapackage.org/profiles/2.0/tableschema.json"
+
+
+def write_datapackage(
+    path: Path, tables: Iterable[Table], parts: Iterable[Part], *, study: str, night: str
+) -> None:
+    """Write the Data Package v2 descriptor: one resource a table, with keys, fields and units."""
+    by_table: dict[str, list[str]] = {}
+    for part in parts:
+        by_table.setdefault(part.table, []).append(part.path)
+    package = {
+        "$schema": PROFILE,
+        "name": plain_name(study),
+        "title": f"Warehouse of {study}, night {night}",
+        "version": night,
+        "resources": [_resource(t, by_table[t.name]) for t in sorted(tables, key=lambda t: t.name)],
+    }
+    text = json.dumps(package, indent=2, ensure_ascii=False, sort_keys=False)
+    path.write_text(text + "\n", encoding="utf-8")
+
+
+def plain_name(text: str) -> str:
+    """Return a name made of lower-case letters, digits, dots, underscores and hyphens."""
+    return "".join(c if (c.isalnum() and c.isascii()) or c in "._-" else "-" for c in text.lower())
+
+
+def _resource(table: Table, paths: list[str]) -> dict[str, Any]:
+    return {
+        "name": plain_name(table.name),
+        "title": f"One row is {table.one_row_is}",
+        "path": sorted(paths),
+        "format": "parquet",
+        "mediatype": "application/vnd.apache.parquet",
+        "schema": {"$schema": TABLE_PROFILE, **package_schema(table)},
+    }
+
+
+def dictionary() -> list[dict[str, str]]:
+    """Return one row for each column of every warehouse table and view."""
+    tables = [row for row in dictionary_rows() if row["group"] == "warehouse"]
+    return tables + [row for view in views() for row in view_rows(view)]
+
+
+def view_rows(view: Table) -> list[dict[str, str]]:
+    """Describe the columns of a view as `contract.schemas.dictionary_rows` does for a table."""
+    return [
+        {
+            "group": "view",
+            "table": view.name,
+            "one_row_is": view.one_row_is,
+            "column": column.name,
+            "key": "yes" if column.name in view.key else "no",
+            "type": column.type,
+            "unit": column.unit or "",
+            "unit_from": column.unit_from or "",
+            "nullable": "yes" if column.nullable else "no",
+            "low": "",
+            "high": "",
+            "choices": "|".join(column.choices),
+            "pattern": "",
+            "publishable": "yes" if column.publishable else "no",
+            "meaning": column.meaning,
+        }
+        for column in view.columns
+    ]
+
+
+def write_dictionary(path: Path) -> None:
+    """Write the dictionary as a CSV file, in UTF-8."""
+    rows = dictionary()
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, list(rows[0]), lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(rows)
+
+
+def write_json(path: Path, content: Mapping[str, Any]) -> None:
+    """Write a JSON file that a person can read too."""
+    path.write_text(
+        json.dumps(content, indent=2, ensure_ascii=False, default=str) + "\n", encoding="utf-8"
+    )

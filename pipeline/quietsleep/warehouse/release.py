@@ -16,12 +16,6 @@ from typing import Any
 import pyarrow as pa
 
 from quietsleep.store.tables import Held
-from quietsleep.warehouse.contents import (
-    describe_tables,
-    read_table,
-    warehouse_contract,
-    write_tables,
-)
 from quietsleep.warehouse.current import (
     WarehouseError,
     current_night,
@@ -29,8 +23,14 @@ from quietsleep.warehouse.current import (
     sync_folder,
     sync_tree,
 )
-from quietsleep.warehouse.descriptor import write_json
 from quietsleep.warehouse.parquet import PLAIN_CODE
+from quietsleep.warehouse.publish import (
+    describe_tables,
+    read_table,
+    warehouse_contract,
+    write_json,
+    write_tables,
+)
 
 SUMS = "SHA256SUMS"
 

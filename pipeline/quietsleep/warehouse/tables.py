@@ -16,8 +16,8 @@ from quietsleep.judge.readers import Reviewed, reviews_frame
 from quietsleep.judge.tests import Evidence, Judged
 from quietsleep.store.tables import Spool
 from quietsleep.study.study import Study, Waiver
-from quietsleep.warehouse.reader_agreement import agreement_frame as review_agreement_frame
-from quietsleep.warehouse.summaries import agreement_limits_frame, comparability_frame
+from quietsleep.warehouse.statistics import agreement_frame as review_agreement_frame
+from quietsleep.warehouse.statistics import agreement_limits_frame, comparability_frame
 
 OF_ROW = ["centre", "session"]
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import os
+import signal
+from contextlib import suppress
 from pathlib import Path
-
-from quietsleep.night.orchestration.orphans import OWNER, end_orphans, own_name
 
 
 def embed(work: Path) -> None:
@@ -30,3 +30,58 @@ def embed(work: Path) -> None:
     )
     os.environ.setdefault("PREFECT_LOGGING_LEVEL", "CRITICAL")
     os.environ.setdefault("PREFECT_SERVER_LOGGING_LEVEL", "CRITICAL")
+
+
+OWNER = "QUIETSLEEP_OWNER"
+PROCESSES = Path("/proc")
+
+
+def own_name() -> str:
+    """Return a name of this process that no later process has: its number and when it began."""
+    return _name(os.getpid()) or str(os.getpid())
+
+
+def end_orphans(home: Path) -> list[int]:
+    """End the servers of dead nights that keep their files in `home`; returns their numbers."""
+    ended = []
+    for process in _processes():
+        owner = _owner(process, home)
+        if owner and not _is_alive(owner):
+            with suppress(OSError):
+                os.kill(process, signal.SIGTERM)
+                ended.append(process)
+    return ended
+
+
+def _processes() -> list[int]:
+    try:
+        return [int(entry.name) for entry in PROCESSES.iterdir() if entry.name.isdigit()]
+    except OSError:
+        return []
+
+
+def _owner(process: int, home: Path) -> str | None:
+    """Return who started a process that works for this study; None for any other process."""
+    try:
+        entries = (PROCESSES / str(process) / "environ").read_bytes().split(b"\0")
+    except OSError:
+        return None
+    held = dict(entry.partition(b"=")[::2] for entry in entries)
+    if held.get(b"PREFECT_HOME") != os.fsencode(home):
+        return None
+    return held.get(OWNER.encode(), b"").decode() or None
+
+
+def _is_alive(owner: str) -> bool:
+    return _name(int(owner.partition("-")[0])) == owner
+
+
+def _name(process: int) -> str | None:
+    """Return number and start of a living process; None for one that is gone."""
+    try:
+        said = (PROCESSES / str(process) / "stat").read_text(encoding="utf-8", errors="replace")
+    except OSError:
+        return None
+    # The name of the program may hold anything; what follows its last bracket is fixed.
+    fields = said.rpartition(")")[2].split()
+    return None if fields[0] == "Z" else f"{process}-{fields[19]}"

@@ -8,18 +8,28 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from types import TracebackType
 from typing import Any
 
 from prefect import Flow, Task, flow, task
 from prefect.futures import as_completed
 from prefect.runtime import deployment
 from prefect.task_runners import TaskRunner, ThreadPoolTaskRunner
+from rich.console import Console
+from rich.progress import (
+    BarColumn,
+    MofNCompleteColumn,
+    Progress,
+    TaskID,
+    TextColumn,
+    TimeElapsedColumn,
+)
 
 from quietsleep.night import stages
 from quietsleep.night.night import Night, NightReport, close_night, is_idle, open_night
 from quietsleep.night.orchestration import open_nights
 from quietsleep.night.orchestration.cluster import MOST_THREADS, pool_of
-from quietsleep.night.orchestration.progress import NightProgress
+from quietsleep.night.rejudge import Rejudged, rejudge_study
 from quietsleep.study.study import Study
 
 
@@ -134,3 +144,46 @@ def _run(
         if not future.state.is_completed():
             night.failures.append(f"{word} was not carried out: {future.state.message}")
         progress.advance()
+
+
+class NightProgress:
+    """One bar per stage on standard error; silent where that is no terminal."""
+
+    def __init__(self) -> None:
+        console = Console(stderr=True)
+        self._bars = Progress(
+            TextColumn("{task.description:<22}"),
+            BarColumn(),
+            MofNCompleteColumn(),
+            TimeElapsedColumn(),
+            console=console,
+            disable=not console.is_terminal,
+        )
+        self._stage: TaskID | None = None
+
+    def __enter__(self) -> NightProgress:
+        self._bars.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._bars.stop()
+
+    def begin(self, stage: str, total: int) -> None:
+        """Start the bar of a stage."""
+        self._stage = self._bars.add_task(stage, total=total)
+
+    def advance(self) -> None:
+        """Move the bar of the stage by one."""
+        if self._stage is not None:
+            self._bars.advance(self._stage)
+
+
+@flow(name="rejudge", persist_result=False)
+def rejudge(study_path: str) -> Rejudged:
+    """Judge again what was measured, by the rules, waivers and decisions of now."""
+    return rejudge_study(Path(study_path))

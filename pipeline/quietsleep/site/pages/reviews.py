@@ -7,13 +7,12 @@ from contextlib import closing
 from typing import NamedTuple
 
 from quietsleep.contract import Choice
-from quietsleep.review.queue import waiting
-from quietsleep.review.trials import read_trials
+from quietsleep.review.queue import read_trials, waiting
 from quietsleep.site import words
 from quietsleep.site.faults import technique_title
 from quietsleep.site.read import Night, Row
-from quietsleep.warehouse.query import open_night
-from quietsleep.warehouse.reader_agreement import ALL, MACHINE
+from quietsleep.warehouse.database import open_night
+from quietsleep.warehouse.statistics import ALL, MACHINE
 
 REVIEWS = "SELECT * FROM reviews ORDER BY review"
 WAIVERS = "SELECT * FROM waivers WHERE starts_with(waiver, 'rv-') ORDER BY waiver"

@@ -13,11 +13,10 @@ import numpy as np
 
 from quietsleep.contract import CHECKS
 from quietsleep.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
-from quietsleep.signals.fits import NAN, Decay, fit_decay
+from quietsleep.signals.fits import NAN, Decay, fit_decay, values_of
 from quietsleep.signals.occlusions import running_mean
+from quietsleep.signals.quantiles import runs
 from quietsleep.signals.reasons import give_reasons
-from quietsleep.signals.spread import values_of
-from quietsleep.signals.stretches import runs
 
 SPEC = CHECKS["box_decay"]
 SETTINGS = SPEC.settings

@@ -12,11 +12,19 @@ import numpy as np
 
 from quietsleep.contract import CHECKS
 from quietsleep.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
-from quietsleep.signals.fits import NAN, Sine, dominant_frequency_hz, fit_line, fit_sine, noise_sd
+from quietsleep.signals.fits import (
+    NAN,
+    Sine,
+    cv_pct,
+    dominant_frequency_hz,
+    fit_line,
+    fit_sine,
+    noise_sd,
+    values_of,
+)
 from quietsleep.signals.occlusions import running_mean
 from quietsleep.signals.quantiles import percentile
 from quietsleep.signals.reasons import give_reasons
-from quietsleep.signals.spread import cv_pct, values_of
 
 SPEC = CHECKS["box_pump"]
 SETTINGS = SPEC.settings

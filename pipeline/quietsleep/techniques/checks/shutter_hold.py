@@ -13,8 +13,8 @@ from quietsleep.contract import CHECKS
 from quietsleep.records import Mark, MeasuredTrial, Measures, Recording, Trial
 from quietsleep.signals.fits import NAN, noise_sd
 from quietsleep.signals.occlusions import running_mean
+from quietsleep.signals.quantiles import runs
 from quietsleep.signals.reasons import give_reasons
-from quietsleep.signals.stretches import runs
 
 SPEC = CHECKS["shutter_hold"]
 SETTINGS = SPEC.settings

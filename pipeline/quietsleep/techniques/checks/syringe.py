@@ -13,10 +13,8 @@ import numpy as np
 from quietsleep.contract import CHECKS
 from quietsleep.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
 from quietsleep.signals.breaths import integrate
-from quietsleep.signals.fits import fit_line, noise_sd
-from quietsleep.signals.quantiles import median
-from quietsleep.signals.spread import values_of
-from quietsleep.signals.stretches import runs
+from quietsleep.signals.fits import fit_line, noise_sd, values_of
+from quietsleep.signals.quantiles import median, runs
 
 SPEC = CHECKS["syringe"]
 SETTINGS = SPEC.settings
