@@ -16,12 +16,12 @@ from benchmarks.judgement import failed
 from quietsleep import contract
 from quietsleep.intake.files.read import Unreadable, read_signal
 from quietsleep.intake.find import find_deliveries
-from quietsleep.intake.ingest import Delivered, take_in
+from quietsleep.intake.ingest import ReadDelivery, read_delivery
 from quietsleep.judge.evidence import session_values
 from quietsleep.judge.rules import judge
 from quietsleep.judge.scores import with_growth
 from quietsleep.measure.roster import rows_to_keep
-from quietsleep.simulation.centres import Job, write_delivery, write_study_files
+from quietsleep.simulation.centres import SimulationJob, write_delivery, write_study_files
 from quietsleep.simulation.scenario import Planted, Scenario, load_scenarios
 from quietsleep.simulation.site_faults import FAULTS
 from quietsleep.simulation.visits import slots_of
@@ -76,14 +76,14 @@ def delivered_and_caught(
 ) -> tuple[set[str], set[str]]:
     """Items on which the fault was planted, and those of which the pipeline says so."""
     write_study_files(folder, [scenario], seed=seed)
-    for name in ("decisions.toml", "waivers.toml"):  # they name items of the whole demo study
+    for name in ("limits.toml", "waivers.toml"):  # they name items of the whole demo study
         (folder / name).unlink()
     slots = tuple(slots_of(scenario, seed=seed, sessions=VISITS_EACH))
     delivery = folder / "deliveries" / scenario.centre / f"{scenario.centre}-01"
-    written = write_delivery(Job(scenario, 1, slots, (), seed, delivery))
+    written = write_delivery(SimulationJob(scenario, 1, slots, (), seed, delivery))
     study = load_study(folder)
     (found,) = find_deliveries(study, scenario.centre)
-    delivered = take_in(study, found)
+    delivered = read_delivery(study, found)
     if FAULTS[key].owner == "session":
         hit = _failing_visits(delivered, FAULTS[key].expected_rule)
     else:
@@ -91,7 +91,7 @@ def delivered_and_caught(
     return {row["item"] for row in written.fault_rows}, hit
 
 
-def _failing_visits(delivered: Delivered, rule: str) -> set[str]:
+def _failing_visits(delivered: ReadDelivery, rule: str) -> set[str]:
     """Sessions on which a rule of the visit fails."""
     sessions = with_growth(rows_to_keep(delivered)["sessions"].assign(centre=delivered.centre))
     values = session_values(sessions).merge(sessions[["session", "on"]], on="session")
@@ -100,7 +100,7 @@ def _failing_visits(delivered: Delivered, rule: str) -> set[str]:
     return failed(judge(values, rules, (), level="session"), rule)
 
 
-def _items_with_problem(study: Study, delivered: Delivered, kind: str) -> set[str]:
+def _items_with_problem(study: Study, delivered: ReadDelivery, kind: str) -> set[str]:
     """Sessions and recordings that carry a problem of a kind, at the border or when read."""
     held = {**delivered.held_sessions, **delivered.held_recordings}
     hit = {item for item, problems in held.items() if kind in {p.kind for p in problems}}

@@ -22,7 +22,7 @@ from benchmarks import fuzz_mutations as spoil
 from quietsleep.contract import CHECKS, TECHNIQUES, ContractError
 from quietsleep.intake.files.header import heading_of
 from quietsleep.intake.find import found_at
-from quietsleep.intake.ingest import Delivered, take_in
+from quietsleep.intake.ingest import ReadDelivery, read_delivery
 from quietsleep.judge.scores import load_references
 from quietsleep.measure.fingerprint import Job
 from quietsleep.measure.recording import measure_chunk, measure_job
@@ -30,7 +30,7 @@ from quietsleep.measure.roster import read_roster, rows_to_keep
 from quietsleep.night.stages import run_night
 from quietsleep.simulation.centres import write_demo_study
 from quietsleep.store.state import State
-from quietsleep.study.review_log import Review, ReviewFile, digest
+from quietsleep.study.review_log import Review, ReviewLogFile, digest
 from quietsleep.study.study import Study, StudyError, check_units, load_study
 
 TABLES = ("sessions", "recordings", "checks", "reported")
@@ -194,7 +194,7 @@ def taken(study: Study, path: Path) -> str:
     """Take a delivery in and keep it as a night does; every row must stay in one place."""
     work = path.parents[1] / "work"
     found = found_at(path, "larch")
-    delivered = take_in(replace(study, path=work), found)
+    delivered = read_delivery(replace(study, path=work), found)
     _check_rows(delivered)
     with suppress(Undone), _state(work) as state, state.transaction():
         state.store_tables(rows_to_keep(delivered), centre="larch", delivery=found.delivery)
@@ -224,7 +224,7 @@ def _state(work: Path) -> Iterator[State]:
 _STATES: dict[Path, State] = {}
 
 
-def _check_rows(delivered: Delivered) -> None:
+def _check_rows(delivered: ReadDelivery) -> None:
     for problem in delivered.problems:
         assert problem.sentence and problem.expected and problem.remedy, problem
         repr(problem).encode()
@@ -270,7 +270,7 @@ rows = [[0.0, 1.0, 40.0, 0.1], [400.0, 1.0, 28.0, 0.1]]
 
 
 def _study_readers(path: Path, scratch: Path) -> Iterator[Reader]:
-    names = ("study.toml", "decisions.toml", "waivers.toml", "centres/larch.toml",
+    names = ("study.toml", "limits.toml", "waivers.toml", "centres/larch.toml",
              "centres/willow.toml", "references/own.toml")  # fmt: skip
     for name in names:
         folder = scratch / f"study with {name.replace('/', ' ')}"
@@ -298,7 +298,7 @@ def _with_study_file(folder: Path, name: str) -> Callable[[bytes], str]:
 
 def _review_reader(scratch: Path) -> Reader:
     folder = scratch / "reviews"
-    file = ReviewFile(folder, folder / "work")
+    file = ReviewLogFile(folder, folder / "work")
     if not file.path.exists():
         folder.mkdir(parents=True, exist_ok=True)
         for number in range(4):

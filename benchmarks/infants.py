@@ -10,7 +10,7 @@ from benchmarks.chain import Sent, send
 from benchmarks.grid import Case, case_of, scenario_of
 from quietsleep.simulation.check_days import MAKERS
 from quietsleep.simulation.disturbances import Disturbance, disturb
-from quietsleep.simulation.faults import Fault
+from quietsleep.simulation.faults import PlantedFault
 from quietsleep.simulation.recordings import TECHNIQUES, record
 from quietsleep.simulation.site_faults import FAULTS
 from quietsleep.simulation.visits import recordings_of
@@ -60,7 +60,7 @@ def one_technique(
     case: Case,
     technique: str,
     *,
-    fault: Fault | None = None,
+    fault: PlantedFault | None = None,
     context: Mapping[str, float] | None = None,
 ) -> list[Sent]:
     """All recordings of one technique of a visit, through the chain."""
@@ -81,7 +81,7 @@ def one_technique(
     return sent
 
 
-def one_check(case: Case, kind: str, fault: Fault | None = None) -> Sent:
+def one_check(case: Case, kind: str, fault: PlantedFault | None = None) -> Sent:
     """One equipment check through the chain."""
     word = 50 + CHECKS.index(kind)
     options: dict[str, Any] = dict(fault.options) if fault else {}

@@ -21,7 +21,7 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
-from quietsleep.simulation.centres import Job, run, write_delivery, write_study_files
+from quietsleep.simulation.centres import SimulationJob, run, write_delivery, write_study_files
 from quietsleep.simulation.exports import table_bytes
 from quietsleep.simulation.scenario import Scenario, load_scenarios
 from quietsleep.simulation.site_faults import FAULTS
@@ -52,11 +52,11 @@ def write_large_study(
     """Write a study of so many sessions, with so many recordings in each, over all centres."""
     scenarios = [_sound(scenario) for scenario in load_scenarios() if scenario.delivers]
     write_study_files(path, scenarios, seed=SEED)
-    for name in ("decisions.toml", "waivers.toml"):  # they name items of the demo study
+    for name in ("limits.toml", "waivers.toml"):  # they name items of the demo study
         (path / name).unlink()
     simulated = path / "simulated"
     jobs = [
-        Job(scenario, 1, tuple(slots), tuple(slots), SEED, simulated / scenario.centre)
+        SimulationJob(scenario, 1, tuple(slots), tuple(slots), SEED, simulated / scenario.centre)
         for scenario in scenarios
         if (slots := slots_of(scenario, seed=SEED, sessions=SIMULATED_VISITS))
     ]

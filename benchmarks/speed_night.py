@@ -139,7 +139,7 @@ def _change_weight(delivery: Path) -> None:
 
 def measure_rejudge(study: Path) -> list[Figure]:
     """Judging again after a decision on a limit: the whole command, publication included."""
-    (study / "decisions.toml").write_text(DECISION)
+    (study / "limits.toml").write_text(DECISION)
     said, watched = night(study, rejudge=True)
     facts = json.loads((study / "warehouse" / "current" / "NIGHT.json").read_text())
     n_values = facts["counts"]["trial_values"]

@@ -28,7 +28,7 @@ _BY_WORDS = (
 _DAMAGE = ("corrupt", "could not read enough bytes", "not a valid", "invalidated", "serializ")
 
 
-def setback(error: BaseException) -> str | None:
+def environment_error(error: BaseException) -> str | None:
     """Return a sentence for what the machine put in the way; None for any other error."""
     if isinstance(error, MemoryError):
         return "The machine has too little memory for this step."
@@ -57,7 +57,7 @@ def damaged_words(what: str) -> str:
 
 def in_words(error: Exception) -> str:
     """Return a setback as its sentence, any other error with its kind."""
-    return setback(error) or f"{type(error).__name__}: {error}"
+    return environment_error(error) or f"{type(error).__name__}: {error}"
 
 
 def _is_of_database(error: BaseException) -> bool:

@@ -25,7 +25,7 @@ import scipy.signal  # noqa: F401
 
 import quietsleep.night.night
 from quietsleep import contract
-from quietsleep.errors import setback
+from quietsleep.errors import environment_error
 from quietsleep.measure.fingerprint import (
     Job,
     code_fingerprint,
@@ -140,7 +140,10 @@ def run(order: dict[str, Any]) -> dict[str, Any]:
     try:
         report = stages.run_night(Path(order["study"]), full=order.get("full", False))
     except Exception as error:
-        return answer | {"error": f"{type(error).__name__}: {error}", "setback": setback(error)}
+        return answer | {
+            "error": f"{type(error).__name__}: {error}",
+            "setback": environment_error(error),
+        }
     return answer | {
         "state": report.state,
         "sentences": report.sentences,

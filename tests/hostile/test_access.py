@@ -25,7 +25,7 @@ from typer.testing import CliRunner
 
 from quietsleep.server import access
 from quietsleep.server.access import AccessError, Attempts, Tokens
-from quietsleep.server.app import COOKIE, LOGIN, LOGOUT, Door, file_at, is_loopback, open_pages
+from quietsleep.server.app import COOKIE, LOGIN, LOGOUT, SiteApp, file_at, is_loopback, open_pages
 
 SECRET = "only rowan and the coordinating centre may read this"
 OWN = "larch may read this"
@@ -105,7 +105,7 @@ def tokens(study_path: Path) -> Tokens:
 
 @pytest.fixture
 def call(study_path: Path) -> Caller:
-    return Caller(Door(study_path, study_path / "work", is_secure=False))
+    return Caller(SiteApp(study_path, study_path / "work", is_secure=False))
 
 
 def log_of(study_path: Path) -> list[dict[str, Any]]:
@@ -262,7 +262,7 @@ def test_login_with_the_form(call: Caller, tokens: Tokens, study_path: Path) -> 
     cookie = headers["set-cookie"].split(";")[0]
     assert call("/larch/", headers={"cookie": cookie})[0] == 200
     assert call("/rowan/", headers={"cookie": cookie})[0] == 404
-    secure = Caller(Door(study_path, study_path / "work", is_secure=True))
+    secure = Caller(SiteApp(study_path, study_path / "work", is_secure=True))
     assert "secure" in post(secure, larch)[1]["set-cookie"].lower()
     # Another process knows nothing of it, and logging out ends it.
     assert secure("/larch/", headers={"cookie": cookie})[0] == 303
@@ -316,7 +316,7 @@ def test_revoked_tokens_open_nothing_from_then_on(
 
 
 def test_too_many_attempts_have_to_wait(study_path: Path, tokens: Tokens) -> None:
-    door = Door(study_path, study_path / "work", is_secure=False)
+    door = SiteApp(study_path, study_path / "work", is_secure=False)
     call, neighbour = Caller(door), Caller(door, client="10.0.0.9")
     good = tokens.issue("larch")
     wrong = good[:-3] + ("aaa" if good[-3:] != "aaa" else "bbb")
@@ -440,7 +440,7 @@ def test_wider_binding_needs_access(study_path: Path, tmp_path: Path) -> None:
 @pytest.fixture
 def server(study_path: Path) -> Iterator[int]:
     """The door behind a real server, as `serve` starts it."""
-    door = Door(study_path, study_path / "work", is_secure=False)
+    door = SiteApp(study_path, study_path / "work", is_secure=False)
     config = uvicorn.Config(
         door, host="127.0.0.1", port=0, log_level="critical", access_log=False, proxy_headers=False,
         server_header=False, lifespan="off", ws="none", loop="asyncio", http="h11",

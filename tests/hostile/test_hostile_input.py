@@ -20,7 +20,7 @@ from benchmarks.heavy import is_bounded, measured
 from quietsleep import contract
 from quietsleep.intake.files.read import Unreadable, read_signal
 from quietsleep.intake.find import found_at
-from quietsleep.intake.ingest import Delivered, take_in
+from quietsleep.intake.ingest import ReadDelivery, read_delivery
 from quietsleep.records import RawSignal
 from quietsleep.study.study import Device, load_study
 
@@ -46,7 +46,7 @@ ATTACKS = (
 
 
 @pytest.fixture
-def take(small_deliveries: Path, tmp_path: Path) -> Callable[[str, bytes], Delivered]:
+def take(small_deliveries: Path, tmp_path: Path) -> Callable[[str, bytes], ReadDelivery]:
     """Take in a delivery with one table changed; its signals are left out."""
     study = load_study(small_deliveries)
     source = study.deliveries_path / "larch" / "larch-01"
@@ -54,7 +54,7 @@ def take(small_deliveries: Path, tmp_path: Path) -> Callable[[str, bytes], Deliv
     shutil.copytree(source, folder, ignore=shutil.ignore_patterns("signals"))
     kept = {name: (folder / f"{name}.csv").read_bytes() for name in TABLES}
 
-    def take_changed(table: str, data: bytes) -> Delivered:
+    def take_changed(table: str, data: bytes) -> ReadDelivery:
         for name, sound in kept.items():
             (folder / f"{name}.csv").write_bytes(data if name == table else sound)
         content = (source / "delivery.json").read_text()
@@ -64,7 +64,7 @@ def take(small_deliveries: Path, tmp_path: Path) -> Callable[[str, bytes], Deliv
             target.parent.mkdir(parents=True, exist_ok=True)
             target.write_bytes(b"x")
         list_anew(folder)
-        return take_in(study, found_at(folder, "larch"))
+        return read_delivery(study, found_at(folder, "larch"))
 
     return take_changed
 
@@ -76,7 +76,7 @@ def rows_of(small_deliveries: Path, table: str) -> list[list[str]]:
 
 @pytest.mark.parametrize("table", TABLES)
 def test_no_text_that_means_something_elsewhere_is_taken_in(
-    take: Callable[[str, bytes], Delivered], small_deliveries: Path, table: str
+    take: Callable[[str, bytes], ReadDelivery], small_deliveries: Path, table: str
 ) -> None:
     header, *rows = rows_of(small_deliveries, table)
     for at, name in enumerate(header):
@@ -110,7 +110,7 @@ def test_no_text_that_means_something_elsewhere_is_taken_in(
     ],
 )  # fmt: skip
 def test_mixed_encodings_hold_their_rows_only(
-    take: Callable[[str, bytes], Delivered], small_deliveries: Path, old: bytes, new: bytes
+    take: Callable[[str, bytes], ReadDelivery], small_deliveries: Path, old: bytes, new: bytes
 ) -> None:
     sound = small_deliveries / "deliveries" / "larch" / "larch-01" / "sessions.csv"
     header, first, *rest = sound.read_bytes().splitlines(keepends=True)

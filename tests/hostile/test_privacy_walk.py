@@ -26,7 +26,7 @@ from benchmarks.fuzz_readers import in_this_process, list_anew
 from quietsleep import contract
 from quietsleep.contract.model import Table
 from quietsleep.intake.find import found_at
-from quietsleep.intake.ingest import take_in
+from quietsleep.intake.ingest import read_delivery
 from quietsleep.night.stages import run_night
 from quietsleep.simulation.centres import write_demo_study
 from quietsleep.study.study import load_study
@@ -128,7 +128,7 @@ def test_every_kind_in_every_column_is_kept_out(small_deliveries: Path, tmp_path
             secret = planter.secret(kind, f"{table}.{column}")
             folder = planter.delivery(with_signals=False)
             put_into_cell(folder, table, at, secret)
-            delivered = take_in(study, found_at(folder, "larch"))
+            delivered = read_delivery(study, found_at(folder, "larch"))
             shutil.rmtree(folder)
             told = repr(delivered) + "".join(t.to_csv() for t in delivered.tables.values())
             told += "".join(t.to_csv() for t in delivered.held.values())

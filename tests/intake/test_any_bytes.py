@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from quietsleep.intake.files.read import Unreadable, read_signal
 from quietsleep.intake.find import find_deliveries
-from quietsleep.intake.ingest import take_in
+from quietsleep.intake.ingest import read_delivery
 
 NEEDED = ("flow", "airway_pressure")
 TABLES = ("sessions", "recordings", "checks", "reported")
@@ -93,7 +93,7 @@ def test_any_bytes_as_a_signal_file(tmp_path, kit, file_format):
 def take(study, draft):
     draft.write(study.deliveries_path)
     (found,) = find_deliveries(study, "larch")
-    result = take_in(study, found)
+    result = read_delivery(study, found)
     one_place_for_each_row(result)
     for problem in result.problems:
         assert problem.sentence and problem.expected and problem.remedy
@@ -131,7 +131,7 @@ def test_any_bytes_as_the_list_of_files(study, kit, damage, anything):
     folder = draft.write(study.deliveries_path)
     for data in (damaged(draft.manifest(), damage), anything):
         (folder / "delivery.json").write_bytes(data)
-        take_in(study, find_deliveries(study, "larch")[0])
+        read_delivery(study, find_deliveries(study, "larch")[0])
 
 
 json_values = st.recursive(
@@ -157,7 +157,7 @@ def test_deep_json(study, draft):
     folder = draft.write(study.deliveries_path)
     for data in (b"[" * 100_000, b'{"a":' * 50_000, b"9" * 10_000, json.dumps("x").encode()):
         (folder / "delivery.json").write_bytes(data)
-        assert take_in(study, find_deliveries(study, "larch")[0]).state == "quarantined"
+        assert read_delivery(study, find_deliveries(study, "larch")[0]).state == "quarantined"
 
 
 def test_any_bytes_as_an_archive(study, kit):
@@ -173,13 +173,13 @@ def test_any_bytes_as_an_archive(study, kit):
     @given(st.binary(max_size=200), st.sampled_from(sorted(ends)))
     def out_of_nowhere(data, end):
         archive.write_bytes(data + end)
-        take_in(study, find_deliveries(study, "larch")[0])
+        read_delivery(study, find_deliveries(study, "larch")[0])
 
     @settings(quick, max_examples=60)
     @given(damages)
     def damage_to_a_sound_archive(damage):
         archive.write_bytes(damaged(whole, damage))
-        one_place_for_each_row(take_in(study, find_deliveries(study, "larch")[0]))
+        one_place_for_each_row(read_delivery(study, find_deliveries(study, "larch")[0]))
 
     out_of_nowhere()
     damage_to_a_sound_archive()

@@ -9,12 +9,12 @@ import zipfile
 import pytest
 
 from quietsleep.intake.find import find_deliveries
-from quietsleep.intake.ingest import take_in
+from quietsleep.intake.ingest import read_delivery
 
 
 def taken(study):
     (found,) = find_deliveries(study, "larch")
-    return take_in(study, found)
+    return read_delivery(study, found)
 
 
 @pytest.mark.parametrize("around", ["", "d1/", "exported files/"])

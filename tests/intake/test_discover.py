@@ -8,7 +8,7 @@ import time
 import pytest
 
 from quietsleep.intake.find import MANIFEST, find_deliveries, find_strays
-from quietsleep.intake.ingest import take_in
+from quietsleep.intake.ingest import read_delivery
 
 
 def test_a_centre_without_deliveries_has_none(study):
@@ -20,11 +20,11 @@ def test_a_folder_is_arriving_until_its_list_of_files_is_there(study, draft):
     manifest = (folder / MANIFEST).read_bytes()
     (folder / MANIFEST).unlink()
     (found,) = find_deliveries(study, "larch")
-    result = take_in(study, found)
+    result = read_delivery(study, found)
     assert result.state == found.state == "arriving" and result.problems == []
     (folder / MANIFEST).write_bytes(manifest)
     (found,) = find_deliveries(study, "larch")
-    assert found.state == "arrived" and take_in(study, found).state == "accepted"
+    assert found.state == "arrived" and read_delivery(study, found).state == "accepted"
 
 
 def test_the_digest_changes_with_any_file_and_with_nothing_else(study, draft):
@@ -67,7 +67,7 @@ def test_links_and_devices_are_named_and_not_followed(study, draft, tmp_path):
     linked.symlink_to(secret)
     (folder / "signals" / "whole").symlink_to(tmp_path)
     os.mkfifo(folder / "signals" / "pipe")
-    result = take_in(study, find_deliveries(study, "larch")[0])
+    result = read_delivery(study, find_deliveries(study, "larch")[0])
     assert result.state == "accepted"
     assert list(result.held_recordings) == ["larch-s001-tid1"]
     strange = {p.where for p in result.problems if p.kind == "unsafe_path"}
@@ -97,7 +97,7 @@ def test_a_delivery_name_that_is_no_code_is_not_repeated(study, draft, name):
     folder = draft.write(study.deliveries_path)
     folder.rename(folder.parent / name)
     (found,) = find_deliveries(study, "larch")
-    result = take_in(study, found)
+    result = read_delivery(study, found)
     assert result.state == "quarantined" and result.delivery == "badly-named-1"
     assert name not in repr(result.problems) and result.problems[0].kind == "delivery_name"
 
@@ -107,7 +107,7 @@ def test_names_of_files_that_are_no_text(study, draft):
     (folder / os.fsdecode(b"odd\xff.csv")).touch()
     (found,) = find_deliveries(study, "larch")
     assert found.stat_digest
-    result = take_in(study, found)
+    result = read_delivery(study, found)
     assert result.state == "accepted"
     assert [p.kind for p in result.problems] == ["unlisted_file"]
     repr(result.problems).encode()
@@ -116,5 +116,5 @@ def test_names_of_files_that_are_no_text(study, draft):
 def test_folder_and_archive_of_one_name(study, draft):
     draft.write(study.deliveries_path)
     draft.write_zip(study.deliveries_path)
-    results = [take_in(study, f) for f in find_deliveries(study, "larch")]
+    results = [read_delivery(study, f) for f in find_deliveries(study, "larch")]
     assert {r.delivery: r.state for r in results} == {"d1": "accepted", "d1.zip": "quarantined"}

@@ -16,7 +16,7 @@ from edfio import Edf, EdfSignal, Patient, Recording
 
 from quietsleep.intake.find import find_deliveries
 from quietsleep.intake.identifiers import column_identifies, value_identifies
-from quietsleep.intake.ingest import check_delivery, take_in
+from quietsleep.intake.ingest import check_delivery, read_delivery
 
 COMMON_GIVEN = ("Anna", "Lukas", "Sofia", "Mohammed", "Emily", "Jakob", "Fatima", "Pierre")
 COMMON_FAMILY = ("Jansen", "Müller", "Garcia", "Kowalski", "Taylor", "Nguyen", "Hansen", "Rossi")
@@ -161,7 +161,7 @@ def test_a_finding_refuses_the_delivery_and_is_never_written_on(study, draft, ca
     write = draft.write_zip if zipped else draft.write
     path = write(study.deliveries_path)
     (found,) = find_deliveries(study, "larch")
-    result = take_in(study, found)
+    result = read_delivery(study, found)
     assert result.state == "quarantined"
     assert not (result.tables or result.files or result.stamps or result.sha256)
     assert {p.kind for p in result.problems} == {"person"}
@@ -177,11 +177,11 @@ def test_a_finding_refuses_the_delivery_and_is_never_written_on(study, draft, ca
 def test_an_earlier_unpacked_archive_is_taken_away(study, draft):
     draft.write_zip(study.deliveries_path)
     (found,) = find_deliveries(study, "larch")
-    root = take_in(study, found).root
+    root = read_delivery(study, found).root
     assert root.exists()
     draft.tables["sessions"][0]["infant"] = "Ottilie Quensel"
     draft.write_zip(study.deliveries_path)
-    assert take_in(study, find_deliveries(study, "larch")[0]).state == "quarantined"
+    assert read_delivery(study, find_deliveries(study, "larch")[0]).state == "quarantined"
     assert not root.exists()
 
 
@@ -192,7 +192,7 @@ def test_an_earlier_unpacked_archive_is_taken_away(study, draft):
 def test_fields_of_the_list_of_files(study, draft, extra, kind):
     draft.extra = extra
     draft.write(study.deliveries_path)
-    result = take_in(study, find_deliveries(study, "larch")[0])
+    result = read_delivery(study, find_deliveries(study, "larch")[0])
     assert any(kind in p.sentence for p in result.problems)
     assert "Quensel" not in repr(result)
 
@@ -200,7 +200,7 @@ def test_fields_of_the_list_of_files(study, draft, extra, kind):
 def test_names_of_unlisted_files(study, draft):
     draft.unlisted["notes/Anna Jansen.docx"] = b"x"
     draft.write(study.deliveries_path)
-    result = take_in(study, find_deliveries(study, "larch")[0])
+    result = read_delivery(study, find_deliveries(study, "larch")[0])
     assert result.state == "quarantined" and "Jansen" not in repr(result)
 
 
@@ -208,7 +208,7 @@ def test_names_of_unlisted_files(study, draft):
 def test_an_odd_file_refuses_nothing_but_is_not_named(study, draft, name):
     draft.unlisted[name] = b"x"
     draft.write(study.deliveries_path)
-    result = take_in(study, find_deliveries(study, "larch")[0])
+    result = read_delivery(study, find_deliveries(study, "larch")[0])
     (problem,) = result.problems
     assert result.state == "accepted" and problem.kind == "unlisted_file"
     assert name not in repr(problem) and problem.sentence.startswith("1 file is")
@@ -219,7 +219,7 @@ def test_a_delivery_named_like_a_person(study, draft):
     path = draft.write(study.deliveries_path)
     (found,) = find_deliveries(study, "larch")
     assert found.delivery == "badly-named-1"
-    assert take_in(study, found).state == "quarantined"
+    assert read_delivery(study, found).state == "quarantined"
     assert "delivery_name" in {p.kind for p in check_delivery(study, path)}
 
 
@@ -244,7 +244,7 @@ def test_the_heading_of_an_edf_file(study, kit, patient, recording):
     ]
     draft.signals[path] = Edf(signals, patient=patient, recording=recording).to_bytes()
     draft.write(study.deliveries_path)
-    result = take_in(study, find_deliveries(study, "larch")[0])
+    result = read_delivery(study, find_deliveries(study, "larch")[0])
     assert result.state == "quarantined" and result.problems[0].where == path
     for secret in ("Quensel", "2025", "756", "anna@", "Jansen"):
         assert secret not in repr(result.problems)
@@ -263,7 +263,7 @@ def test_an_anonymous_edf_file_is_welcome(study, kit):
     for path in draft.signals:
         draft.signals[path] = Edf(signals, patient=patient, recording=recording).to_bytes()
     draft.write(study.deliveries_path)
-    result = take_in(study, find_deliveries(study, "larch")[0])
+    result = read_delivery(study, find_deliveries(study, "larch")[0])
     assert result.state == "accepted" and result.problems == []
 
 
@@ -276,7 +276,7 @@ def test_the_heading_of_a_csv_file(study, draft):
         .replace(b"patient name,x", b"patient name")
     )
     draft.write(study.deliveries_path)
-    result = take_in(study, find_deliveries(study, "larch")[0])
+    result = read_delivery(study, find_deliveries(study, "larch")[0])
     assert [p.kind for p in result.problems] == ["person"]
 
 

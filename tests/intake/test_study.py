@@ -63,7 +63,7 @@ signed_on = 2026-03-27
 def folder(tmp_path):
     (tmp_path / "centres").mkdir()
     files = {"study.toml": STUDY, "centres/larch.toml": CENTRE}
-    files |= {"decisions.toml": LIMITS, "waivers.toml": WAIVERS}
+    files |= {"limits.toml": LIMITS, "waivers.toml": WAIVERS}
     for name, text in files.items():
         (tmp_path / name).write_text(text, encoding="utf-8")
     return tmp_path
@@ -79,7 +79,7 @@ def test_a_sound_study(folder):
     flow = device.channel("flow")
     assert (flow.gain, flow.offset, flow.positive) == (1.02, 0.15, "expiration")
     assert device.channel("spo2") is None
-    (decision,), (waiver,) = study.decisions, study.waivers
+    (decision,), (waiver,) = study.limit_changes, study.waivers
     assert decision.limit == (7.0,) and decision.valid_from == dt.date(2026, 4, 1)
     assert waiver.item == "larch-s001-tid1#1"
     assert pickle.loads(pickle.dumps(device)) == device
@@ -87,7 +87,7 @@ def test_a_sound_study(folder):
 
 
 def test_decisions_and_waivers_are_optional(folder):
-    (folder / "decisions.toml").unlink()
+    (folder / "limits.toml").unlink()
     (folder / "waivers.toml").unlink()
     assert load_study(folder).decisions == () and load_study(folder).waivers == ()
 
@@ -113,12 +113,12 @@ MISTAKES = [
     ("centres/larch.toml", '"Pao"', '"Flow_raw"', "column Flow_raw is registered twice"),
     ("centres/larch.toml", '"airway_pressure"', '"flow"', 'positive is "above"'),
     ("centres/larch.toml", 'channel = "flow"', 'channel = "flwo"', "is flow meant?"),
-    ("decisions.toml", "tidal.no_leak", "tidal.no_leek", "is tidal.no_leak meant?"),
-    ("decisions.toml", "limit = 7", "limit = [1, 7]", "limit must be one number"),
-    ("decisions.toml", "limit = 7", "limit = inf", "must be a number"),
-    ("decisions.toml", "2026-04-01", '"2026-04-01"', "must be a date"),
-    ("decisions.toml", 'signed_by = "coordinator-1"', "", "signed_by is missing"),
-    ("decisions.toml", "[[limits]]", "[[limit]]", "limit is not known here; is limits meant?"),
+    ("limits.toml", "tidal.no_leak", "tidal.no_leek", "is tidal.no_leak meant?"),
+    ("limits.toml", "limit = 7", "limit = [1, 7]", "limit must be one number"),
+    ("limits.toml", "limit = 7", "limit = inf", "must be a number"),
+    ("limits.toml", "2026-04-01", '"2026-04-01"', "must be a date"),
+    ("limits.toml", 'signed_by = "coordinator-1"', "", "signed_by is missing"),
+    ("limits.toml", "[[limits]]", "[[limit]]", "limit is not known here; is limits meant?"),
     ("waivers.toml", '"trial"', '"test"', "judges a trial, not a test"),
     ("waivers.toml", 'reason = "Invented."', 'reason = " "', "must be a text in quotes"),
 ]

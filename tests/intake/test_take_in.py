@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from quietsleep.intake.find import find_deliveries
-from quietsleep.intake.ingest import check_delivery, take_in
+from quietsleep.intake.ingest import check_delivery, read_delivery
 from quietsleep.measure.roster import read_roster, rows_to_keep
 from quietsleep.store.state import State
 
@@ -22,7 +22,7 @@ def delivered(study):
     def take(draft):
         draft.write(study.deliveries_path)
         (found,) = [f for f in find_deliveries(study, "larch") if f.delivery == draft.delivery]
-        result = take_in(study, found)
+        result = read_delivery(study, found)
         assert_conserved(result)
         assert_well_said(result, study)
         return result
@@ -244,7 +244,7 @@ def test_a_bad_table_holds_the_delivery(study, draft, table, damage):
     else:
         files = {p: b for p, b in draft.files().items() if p != f"{table}.csv"}
         (folder / "delivery.json").write_bytes(draft.manifest(files))
-    result = take_in(study, find_deliveries(study, "larch")[0])
+    result = read_delivery(study, find_deliveries(study, "larch")[0])
     assert result.state == "quarantined" and not result.tables
     assert any(p.where == f"{table}.csv" for p in result.problems)
     assert_well_said(result, study)
@@ -269,7 +269,7 @@ def test_a_bad_file_holds_its_recording_only(study, draft, damage, kind):
         path.unlink()
     else:
         path.write_bytes(data[:-100] if damage == "cut" else data.replace(b"0.1", b"0.2"))
-    result = take_in(study, find_deliveries(study, "larch")[0])
+    result = read_delivery(study, find_deliveries(study, "larch")[0])
     assert result.state == "accepted" and not result.held_sessions
     assert list(result.held_recordings) == ["larch-s001-tid1"]
     assert only(result, kind=kind).recording == "larch-s001-tid1"
@@ -328,7 +328,7 @@ def test_delivery_json_that_cannot_be_used(delivered, draft, extra, words):
 def test_known_files_are_not_hashed_again(study, draft, monkeypatch):
     draft.write(study.deliveries_path)
     (found,) = find_deliveries(study, "larch")
-    first = take_in(study, found)
+    first = read_delivery(study, found)
     hashed = []
 
     def counting(data):
@@ -339,10 +339,10 @@ def test_known_files_are_not_hashed_again(study, draft, monkeypatch):
 
     original = manifest.hashlib.sha256
     monkeypatch.setattr(manifest.hashlib, "sha256", counting)
-    second = take_in(study, found, first.stamps)
+    second = read_delivery(study, found, first.stamps)
     assert len(hashed) == 1  # delivery.json alone
     assert second.problems == first.problems and second.stamps == first.stamps
-    take_in(study, found)
+    read_delivery(study, found)
     assert len(hashed) == 2 + len(first.files)
 
 
@@ -373,7 +373,7 @@ def test_a_later_delivery_supersedes_session_by_session(study, draft, kit, backw
     unusable.extra = {"contract": "7"}
     unusable.write(study.deliveries_path)
     found = find_deliveries(study, "larch")
-    results = [take_in(study, f) for f in (reversed(found) if backwards else found)]
+    results = [read_delivery(study, f) for f in (reversed(found) if backwards else found)]
     roster = roster_of(study, results)
     counts_from = dict(zip(roster.sessions["session"], roster.sessions["delivery"], strict=True))
     assert counts_from == {"larch-s001": "a-later-one", "larch-s002": "d1", "larch-s003": "d1"}

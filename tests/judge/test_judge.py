@@ -17,7 +17,7 @@ from quietsleep.judge.rules import (
     show_beyond,
     status_of_items,
 )
-from quietsleep.study.study import Decision, Waiver
+from quietsleep.study.study import LimitChange, Waiver
 
 DAY = date(2026, 3, 1)
 LEAK = contract.RULES["tidal.no_leak"]
@@ -36,8 +36,8 @@ def values(**numbers: float) -> pd.DataFrame:
     )
 
 
-def decision(limit: float, day: date) -> Decision:
-    return Decision("tidal.no_leak", (limit,), day, "leak of the new masks", "lead-1", day)
+def decision(limit: float, day: date) -> LimitChange:
+    return LimitChange("tidal.no_leak", (limit,), day, "leak of the new masks", "lead-1", day)
 
 
 def test_all_rules_are_evaluated_and_every_failure_is_named() -> None:

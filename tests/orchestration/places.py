@@ -177,7 +177,7 @@ def add_to_study(study: Path, lines: Sequence[str]) -> None:
 
 def change_a_limit(study: Path) -> None:
     """Change a decision of the study, so that the next night judges otherwise."""
-    file = study / "decisions.toml"
+    file = study / "limits.toml"
     text = file.read_text(encoding="utf-8")
     assert "limit = 20\n" in text
     file.write_text(text.replace("limit = 20\n", "limit = 25\n"), encoding="utf-8")

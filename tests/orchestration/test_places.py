@@ -36,7 +36,7 @@ def study(delivered: Path, tmp_path: Path) -> Path:
 )  # fmt: skip
 def test_what_may_be_said(study: Path, lines: list[str], expected: Places) -> None:
     add_to_study(study, lines)
-    assert load_study(study).places == expected
+    assert load_study(study).storage == expected
 
 
 @pytest.mark.parametrize(

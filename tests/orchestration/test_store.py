@@ -14,8 +14,8 @@ import s3fs
 
 from quietsleep.intake import store as store_module
 from quietsleep.intake.files.read import MOST_BYTES, read_bounded
-from quietsleep.intake.find import Found, survey
-from quietsleep.intake.ingest import take_in
+from quietsleep.intake.find import FoundDelivery, take_inventory
+from quietsleep.intake.ingest import read_delivery
 from quietsleep.intake.store import Address, placed
 from quietsleep.night.doctor import examine
 from quietsleep.night.stages import run_night
@@ -23,8 +23,8 @@ from quietsleep.study.study import Study, load_study
 from tests.orchestration.places import BUCKET, LOOPBACK, Store, free_port, in_process, parts
 
 
-def found_in(study: Study, centre: str, delivery: str) -> Found:
-    return next(f for f in survey(study).found[centre] if f.delivery == delivery)
+def found_in(study: Study, centre: str, delivery: str) -> FoundDelivery:
+    return next(f for f in take_inventory(study).found[centre] if f.delivery == delivery)
 
 
 def test_addresses_are_put_together_like_paths() -> None:
@@ -122,7 +122,7 @@ def test_store_that_does_not_answer_is_waited_for_once(
     # Nothing that was delivered is lost, and the next night carries both.
     again = run_night(stored, pool=in_process)
     assert again.state != "red" and not again.idle and again.n_measured == 0
-    address = Address(load_study(stored).places.warehouse)
+    address = Address(load_study(stored).storage.warehouse)
     assert (address / "current").read(100) == f"{again.night}\n".encode()
     assert {*(address / "nights").children()} == {"n000001", "n000002", "n000003"}
     assert run_night(stored, pool=in_process).idle
@@ -131,7 +131,7 @@ def test_store_that_does_not_answer_is_waited_for_once(
 def test_archive_in_a_store_is_read_where_it_lies(s3: Store, stored: Path) -> None:
     study = load_study(stored)
     found = found_in(study, "sedge", "sedge-02")
-    delivered = take_in(study, found)
+    delivered = read_delivery(study, found)
     assert delivered.state == "accepted" and str(delivered.root).startswith("zip://")
     recordings = delivered.tables["recordings"]
     s3.forget()
@@ -164,15 +164,15 @@ def test_bad_archives_are_refused_as_in_a_folder(
             name, content = ("../out.csv", b"x") if spoil == "escaping" else ("b", bytes(3 * 10**7))
             out.writestr(name, content)
     study = load_study(stored)
-    s3.files.put_file(str(archive), f"{study.places.deliveries}/sedge/sedge-09.zip")
-    result = take_in(study, found_in(study, "sedge", "sedge-09"))
+    s3.files.put_file(str(archive), f"{study.storage.deliveries}/sedge/sedge-09.zip")
+    result = read_delivery(study, found_in(study, "sedge", "sedge-09"))
     assert result.state == "quarantined" and [p.kind for p in result.problems] == ["archive"]
     assert not list(tmp_path.rglob("out.csv"))
 
 
 def test_odd_names_and_strays_are_named_as_in_a_folder(s3: Store, stored: Path) -> None:
     study = load_study(stored)
-    root = study.places.deliveries
+    root = study.storage.deliveries
     whole = {p.rpartition("/larch-01/")[2]: p for p in s3.files.find(f"{root}/larch/larch-01")}
     for inside, path in whole.items():
         s3.files.copy(path, f"{root}/larch/Anna Hollis/{inside}")
@@ -185,12 +185,12 @@ def test_odd_names_and_strays_are_named_as_in_a_folder(s3: Store, stored: Path) 
     }
     for path in odd:
         s3.files.pipe_file(path, b"x")
-    seen = survey(study)
+    seen = take_inventory(study)
     names = [f.delivery for f in seen.found["larch"]]
     assert names == ["badly-named-1", "larch-01", "larch-02"]
-    result = take_in(study, found_in(study, "larch", "badly-named-1"))
+    result = read_delivery(study, found_in(study, "larch", "badly-named-1"))
     assert result.problems[0].kind == "delivery_name" and "Anna" not in repr(result)
-    first = take_in(study, found_in(study, "larch", "larch-01"))
+    first = read_delivery(study, found_in(study, "larch", "larch-01"))
     assert first.state == "accepted"
     assert [p.where for p in first.problems if p.kind == "unsafe_path"] == ["a/b/c/d"]
     assert sorted(p.centre for p in seen.strays) == ["", "larch"]
@@ -199,11 +199,11 @@ def test_odd_names_and_strays_are_named_as_in_a_folder(s3: Store, stored: Path) 
 
 def test_delivery_without_its_list_is_still_arriving(s3: Store, stored: Path) -> None:
     study = load_study(stored)
-    path = f"{study.places.deliveries}/larch/larch-01/delivery.json"
+    path = f"{study.storage.deliveries}/larch/larch-01/delivery.json"
     content = s3.files.cat_file(path)
     s3.files.rm_file(path)
     found = found_in(study, "larch", "larch-01")
-    assert (found.state, take_in(study, found).state) == ("arriving", "arriving")
+    assert (found.state, read_delivery(study, found).state) == ("arriving", "arriving")
     s3.files.pipe_file(path, content)
     assert found_in(study, "larch", "larch-01").state == "arrived"
 
@@ -211,7 +211,7 @@ def test_delivery_without_its_list_is_still_arriving(s3: Store, stored: Path) ->
 def test_bucket_that_is_not_there_is_named(s3: Store, stored: Path) -> None:
     text = (stored / "study.toml").read_text().replace(f"s3://{BUCKET}/", "s3://other-bucket/")
     (stored / "study.toml").write_text(text)
-    seen = survey(load_study(stored))
+    seen = take_inventory(load_study(stored))
     assert [p.kind for p in seen.strays] == ["folder_not_opened"]
     assert "of all centres cannot be opened: it is not there" in seen.strays[0].sentence
 
@@ -230,8 +230,8 @@ def test_file_that_cannot_be_had_tonight_is_tried_again(
     for state in ("quarantined", "accepted"):
         with monkeypatch.context() as patched:
             patched.setattr(Address, "read", refused)
-            held = take_in(study, found_in(study, "larch", "larch-01"))
+            held = read_delivery(study, found_in(study, "larch", "larch-01"))
         # This kind is taken in again every night, changed or not.
         assert held.state == state and "not_opened" in {p.kind for p in held.problems}
         names = [name for name in names if name != "delivery.json"]
-    assert take_in(study, found_in(study, "larch", "larch-01")).state == "accepted"
+    assert read_delivery(study, found_in(study, "larch", "larch-01")).state == "accepted"

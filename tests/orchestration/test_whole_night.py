@@ -7,8 +7,8 @@ import subprocess
 import sys
 from pathlib import Path
 
-from quietsleep.intake.find import survey
-from quietsleep.intake.ingest import take_in
+from quietsleep.intake.find import take_inventory
+from quietsleep.intake.ingest import read_delivery
 from quietsleep.study.study import load_study
 from quietsleep.warehouse.current import current_night
 from quietsleep.warehouse.database import open_night
@@ -48,7 +48,7 @@ def test_night_on_store_and_cluster_gives_the_bytes_of_one_machine(
     # One for each centre that delivered, the root, the nights by name and by what they hold.
     assert counts["LIST"] <= centres + 3 and counts["GET"] == 2, counts
 
-    address = load_study(stored).places.warehouse
+    address = load_study(stored).storage.warehouse
     fetched = command("fetch", address, str(tmp_path / "fetched"))
     assert fetched.returncode == 0, fetched.stderr
     night = (tmp_path / "fetched" / "current").resolve()
@@ -63,7 +63,7 @@ def test_deliveries_are_found_in_a_store_as_in_a_folder(
     stored: Path, delivered: Path, s3: Store
 ) -> None:
     here, there = load_study(delivered), load_study(stored)
-    local, remote = survey(here), survey(there)
+    local, remote = take_inventory(here), take_inventory(there)
     for centre in here.centres:
         found = {f.delivery: f for f in local.found[centre]}
         assert [f.delivery for f in remote.found[centre]] == list(found)
@@ -72,21 +72,21 @@ def test_deliveries_are_found_in_a_store_as_in_a_folder(
             assert (other.state, other.is_archive) == (one.state, one.is_archive)
             sizes = {path: size for path, (size, _) in one.stats.items()}
             assert {path: size for path, (size, _) in other.stats.items()} == sizes
-    assert survey(there) == remote
+    assert take_inventory(there) == remote
 
 
 def test_change_is_seen_by_the_contents_tag(stored: Path, s3: Store) -> None:
     """The store's time has whole seconds, and the size is the same."""
     study = load_study(stored)
-    root = f"{study.places.deliveries}/larch/larch-01"
+    root = f"{study.storage.deliveries}/larch/larch-01"
     path = next(p for p in s3.files.find(root) if p.endswith(".csv") and "tid" in p)
-    before = next(f for f in survey(study).found["larch"] if f.delivery == "larch-01")
+    before = next(f for f in take_inventory(study).found["larch"] if f.delivery == "larch-01")
     data = s3.files.cat_file(path)
     s3.files.pipe_file(path, data[:-2] + bytes([data[-2] ^ 1]) + data[-1:])
-    after = next(f for f in survey(study).found["larch"] if f.delivery == "larch-01")
+    after = next(f for f in take_inventory(study).found["larch"] if f.delivery == "larch-01")
     inside = path.rpartition("/larch-01/")[2]
     assert after.stats[inside][0] == before.stats[inside][0]
     assert after.stats[inside] != before.stats[inside]
     assert after.stat_digest != before.stat_digest
-    result = take_in(study, after)
+    result = read_delivery(study, after)
     assert [p.kind for p in result.problems if p.where == inside] == ["changed_file"]

@@ -13,7 +13,7 @@ from quietsleep.study.review_log import (
     FIRST_PREVIOUS,
     Review,
     ReviewError,
-    ReviewFile,
+    ReviewLogFile,
     digest,
     line_of,
 )
@@ -23,9 +23,9 @@ Lines = list[str]
 
 
 @pytest.fixture
-def file(tmp_path: Path, review: Maker) -> ReviewFile:
+def file(tmp_path: Path, review: Maker) -> ReviewLogFile:
     """Five decisions, written down one after the other."""
-    file = ReviewFile(tmp_path, tmp_path / "work")
+    file = ReviewLogFile(tmp_path, tmp_path / "work")
     for number in range(1, 6):
         decision = "reject" if number == 4 else "accept"
         file.append(
@@ -34,11 +34,11 @@ def file(tmp_path: Path, review: Maker) -> ReviewFile:
     return file
 
 
-def published(file: ReviewFile) -> dict[str, str]:
+def published(file: ReviewLogFile) -> dict[str, str]:
     return {r.review: r.sha256 for r in file.read().reviews}
 
 
-def test_decisions_come_back_as_written(file: ReviewFile) -> None:
+def test_decisions_come_back_as_written(file: ReviewLogFile) -> None:
     chain = file.read()
     assert chain.broken == "" and chain.suspect == ()
     assert [r.review for r in chain.reviews] == [f"rv-00000{n}" for n in range(1, 6)]
@@ -49,7 +49,7 @@ def test_decisions_come_back_as_written(file: ReviewFile) -> None:
 
 
 def test_no_file_is_no_decision(tmp_path: Path) -> None:
-    chain = ReviewFile(tmp_path, tmp_path / "work").read()
+    chain = ReviewLogFile(tmp_path, tmp_path / "work").read()
     assert chain.reviews == () and chain.broken == ""
 
 
@@ -96,7 +96,7 @@ TAMPERED: dict[str, tuple[Callable[[Lines], Lines], int]] = {
 
 
 @pytest.mark.parametrize("how", TAMPERED)
-def test_tampering_is_found_out_and_mended(file: ReviewFile, how: str) -> None:
+def test_tampering_is_found_out_and_mended(file: ReviewLogFile, how: str) -> None:
     tamper, n_whole = TAMPERED[how]
     before = file.path.read_bytes()
     lines = before.decode().removesuffix("\n").split("\n")
@@ -113,7 +113,7 @@ def test_tampering_is_found_out_and_mended(file: ReviewFile, how: str) -> None:
     assert file.path.read_bytes() == before and file.read().broken == ""
 
 
-def test_nothing_is_written_down_after_a_break(file: ReviewFile, review: Maker) -> None:
+def test_nothing_is_written_down_after_a_break(file: ReviewLogFile, review: Maker) -> None:
     file.path.write_bytes(file.path.read_bytes()[:-40])
     with pytest.raises(ReviewError, match="--mend"):
         file.append(review())
@@ -121,21 +121,21 @@ def test_nothing_is_written_down_after_a_break(file: ReviewFile, review: Maker) 
     assert file.append(review()).review == "rv-000006"
 
 
-def test_both_files_written_anew_are_found_out_by_the_last_night(file: ReviewFile) -> None:
+def test_both_files_written_anew_are_found_out_by_the_last_night(file: ReviewLogFile) -> None:
     known = published(file)
     lines = file.path.read_text(encoding="utf-8").removesuffix("\n").split("\n")
     for path in (file.path, file.kept):
         path.write_text("".join(f"{s}\n" for s in write_anew(lines)), encoding="utf-8")
-    assert ReviewFile(file.path.parent, file.kept.parents[1]).read().broken == ""
-    watched = ReviewFile(file.path.parent, file.kept.parents[1], known)
+    assert ReviewLogFile(file.path.parent, file.kept.parents[1]).read().broken == ""
+    watched = ReviewLogFile(file.path.parent, file.kept.parents[1], known)
     assert len(watched.read().reviews) == 3
     with pytest.raises(ReviewError, match="backup"):
         watched.mend()
 
 
-def test_both_files_cut_short_are_found_out_by_the_last_night(file: ReviewFile) -> None:
+def test_both_files_cut_short_are_found_out_by_the_last_night(file: ReviewLogFile) -> None:
     known = published(file)
     for path in (file.path, file.kept):
         lines = path.read_bytes().splitlines(keepends=True)
         path.write_bytes(b"".join(lines[:2]))
-    assert ReviewFile(file.path.parent, file.kept.parents[1], known).read().broken
+    assert ReviewLogFile(file.path.parent, file.kept.parents[1], known).read().broken

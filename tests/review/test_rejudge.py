@@ -53,7 +53,7 @@ def no_signal_is_read(monkeypatch: pytest.MonkeyPatch, judged_study: Path) -> No
     monkeypatch.setattr("quietsleep.measure.recording.read_signal", read)
     for name in (
         "site.drawing.load_recording",
-        "night.taking_in.take_in",
+        "night.taking_in.read_delivery",
         "measure.recording.MeasuringPool.measure",
     ):
         monkeypatch.setattr(f"quietsleep.{name}", refuse)
@@ -99,7 +99,7 @@ def verdicts(path: Path, trial: dict[str, Any]) -> dict[str, tuple[str, str | No
 
 def refuse_all(path: Path) -> Rejudged:
     """Change a limit so that no single occlusion is accepted any more, and judge again."""
-    with (path / "decisions.toml").open("a", encoding="utf-8") as file:
+    with (path / "limits.toml").open("a", encoding="utf-8") as file:
         file.write(DECISION)
     return rejudge_study(path)
 

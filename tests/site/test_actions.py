@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from quietsleep.site.actions import actions_of
-from quietsleep.site.read import CentreData, Night, read_centre
+from quietsleep.site.read import CentreData, PublishedNight, read_centre
 
 Change = Callable[[dict[str, list[dict[str, Any]]]], None]
 
@@ -31,7 +31,7 @@ def centre_after(frames: Any, plan_of: Any, tmp_path: Path) -> Callable[[Change]
         for row in made.tables["deliveries"]:
             row["first_night"] = "long ago"
         change(made.tables)
-        night = Night(frames.publish_invented(tmp_path, made))
+        night = PublishedNight(frames.publish_invented(tmp_path, made))
         try:
             night.rules, night.citations, night.night, night.facts  # noqa: B018
             return read_centre(night, "larch")

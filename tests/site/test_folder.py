@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from quietsleep.site.folder import Folder, slug
+from quietsleep.site.folder import PageFolder, slug
 from quietsleep.site.traces import draw_with
 from quietsleep.site.write import write_pages
 
@@ -53,8 +53,8 @@ def test_one_changed_verdict_rewrites_only_the_pages_that_say_it(
 
 
 def test_what_is_no_longer_said_is_removed_and_what_was_damaged_is_mended(tmp_path: Path) -> None:
-    def write(names: list[str]) -> Folder:
-        folder = Folder(tmp_path / "pages", tmp_path / "list.json")
+    def write(names: list[str]) -> PageFolder:
+        folder = PageFolder(tmp_path / "pages", tmp_path / "list.json")
         for name in names:
             folder.put(name, "same", lambda: "<p>whole</p>")
         folder.finish()

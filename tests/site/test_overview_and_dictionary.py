@@ -10,7 +10,7 @@ import pytest
 
 from quietsleep import contract
 from quietsleep.site.pages.dictionary import example_queries
-from quietsleep.site.read import Night
+from quietsleep.site.read import PublishedNight
 from quietsleep.site.traces import draw_with
 from quietsleep.site.write import write_pages
 from quietsleep.warehouse.database import open_night
@@ -119,7 +119,7 @@ def test_a_dated_decision_stands_beside_the_rule_it_changed(frames: Any, plan_of
 
 @pytest.mark.parametrize("query", example_queries(), ids=lambda q: q.title[:40])
 def test_example_queries_run(query: Any, small: Any) -> None:
-    night = Night(small.night)
+    night = PublishedNight(small.night)
     rows = night.rows(query.sql)
     night.close()
     assert query.title

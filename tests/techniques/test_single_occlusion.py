@@ -11,7 +11,7 @@ import pytest
 from quietsleep.records import Breaths, Recording
 from quietsleep.signals.fits import Line
 from quietsleep.simulation.physiology import SimulatedRecording, draw_infant
-from quietsleep.simulation.quiet import Occlusion, single_occlusion
+from quietsleep.simulation.quiet import SimulatedOcclusion, single_occlusion
 from quietsleep.simulation.recordings import record
 from quietsleep.techniques import single_occlusion as technique
 
@@ -97,7 +97,7 @@ def test_plateau_lasts_as_long_as_the_level_pressure(on_device: OnDevice) -> Non
     rng = np.random.default_rng(4)
     infant = draw_infant(rng, length_cm=70.0)
     for duration_s in (0.4, 0.9):
-        given = [Occlusion(duration_s=duration_s, relaxation_s=0.05)] * 3
+        given = [SimulatedOcclusion(duration_s=duration_s, relaxation_s=0.05)] * 3
         simulated = single_occlusion(infant, rng=rng, manoeuvres=given)
         recording = on_device(simulated, rng, 0.0)
         for trial in technique.find_trials(recording):

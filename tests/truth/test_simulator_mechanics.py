@@ -8,7 +8,13 @@ import pytest
 from quietsleep.simulation.forced import raised_volume, tidal_forced_expiration
 from quietsleep.simulation.physiology import Infant, Setting, SimulatedRecording, draw_infant
 from quietsleep.simulation.plethysmograph import Effort, plethysmography
-from quietsleep.simulation.quiet import Occlusion, Quirks, double_occlusion, single_occlusion, tidal
+from quietsleep.simulation.quiet import (
+    Quirks,
+    SimulatedOcclusion,
+    double_occlusion,
+    single_occlusion,
+    tidal,
+)
 from quietsleep.simulation.tape import STEADY
 
 FINE = 2000.0
@@ -177,7 +183,7 @@ def test_lost_gas_shifts_the_level_after_release() -> None:
         infant,
         rng=np.random.default_rng(2),
         rate_hz=FINE,
-        manoeuvres=[Occlusion(lost_share=0.25)],
+        manoeuvres=[SimulatedOcclusion(lost_share=0.25)],
         variation=STEADY,
     )
     volume = volume_of(made)

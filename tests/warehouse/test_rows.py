@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from quietsleep.contract import TABLES
-from quietsleep.store.tables import Spool
+from quietsleep.store.tables import TableOnDisk
 from quietsleep.warehouse.current import WarehouseError
 
 
@@ -17,7 +17,7 @@ def block(*codes: str) -> pd.DataFrame:
 
 
 def spooled(folder: Path, *blocks: pd.DataFrame) -> list[str]:
-    spool = Spool(folder, TABLES["sources"])
+    spool = TableOnDisk(folder, TABLES["sources"])
     spool.clear()
     for number, rows in enumerate(blocks):
         spool.note(spool.add(rows, block=number))

@@ -20,9 +20,9 @@ class Commands(TyperGroup):
         try:
             return super().invoke(ctx)
         except Exception as error:
-            from quietsleep.errors import setback
+            from quietsleep.errors import environment_error
 
-            sentence = setback(error)
+            sentence = environment_error(error)
             if sentence is None:
                 raise
             raise stop(sentence, SETBACK) from error

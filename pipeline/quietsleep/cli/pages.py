@@ -76,9 +76,9 @@ def look(
 
 
 def _behind_door(study: Study, certificate: Path | None) -> ASGIApp:
-    from quietsleep.server.app import Door
+    from quietsleep.server.app import SiteApp
 
-    return Door(study.path, study.work_path, is_secure=certificate is not None)
+    return SiteApp(study.path, study.work_path, is_secure=certificate is not None)
 
 
 @app.command(epilog="Example: quietsleep access study --issue larch")

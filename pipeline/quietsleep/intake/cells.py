@@ -10,7 +10,7 @@ from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any
 
 from quietsleep.contract.model import Column, ColumnType
-from quietsleep.intake.reference import Place, nearest, quoted, shown
+from quietsleep.intake.reference import DeliveryReference, nearest, quoted, shown
 from quietsleep.records import Problem
 
 if TYPE_CHECKING:
@@ -56,7 +56,7 @@ class _Bad(Exception):
         self.what = what
 
 
-def typed_table(text: TextTable, place: Place) -> TypedTable:
+def typed_table(text: TextTable, place: DeliveryReference) -> TypedTable:
     """Type every cell of a table, then let pandera judge it; never raises for bad cells."""
     import pandas as pd
 
@@ -175,7 +175,7 @@ def _frame(text: TextTable, values: Mapping[str, list[Any]], at: Mapping[str, in
     return pd.DataFrame(columns)
 
 
-def _judge(text: TextTable, typed: TypedTable, place: Place) -> None:
+def _judge(text: TextTable, typed: TypedTable, place: DeliveryReference) -> None:
     """Let pandera judge all rows at once and put each failure into words."""
     if typed.frame.empty:
         return
@@ -199,7 +199,7 @@ def _judge(text: TextTable, typed: TypedTable, place: Place) -> None:
 
 
 def _name_failed(
-    text: TextTable, typed: TypedTable, failed: set[tuple[int, str]], place: Place
+    text: TextTable, typed: TypedTable, failed: set[tuple[int, str]], place: DeliveryReference
 ) -> None:
     """Put each failed cell into words, unless its row or cell has its reason already."""
     cells = {row.row: row.cells for row in text.rows}
@@ -213,7 +213,7 @@ def _name_failed(
             typed.faults[row].append(problem)
 
 
-def _wrong_count(text: TextTable, row: TextRow, place: Place) -> Problem:
+def _wrong_count(text: TextTable, row: TextRow, place: DeliveryReference) -> Problem:
     return place.problem(
         "ragged_row",
         text.file,
@@ -226,7 +226,7 @@ def _wrong_count(text: TextTable, row: TextRow, place: Place) -> Problem:
 
 
 def _bad_cell(
-    text: TextTable, row: int, column: Column, cell: str, place: Place, *, why: str = ""
+    text: TextTable, row: int, column: Column, cell: str, place: DeliveryReference, *, why: str = ""
 ) -> Problem:
     seen = shown(cell, like=column.choices, is_time=column.type in {"date", "datetime"})
     if column.type in {"number", "integer"} and len(cell) <= 24:
@@ -312,7 +312,7 @@ class TextTable:
         return contract.TABLES[f"delivery_{self.name}"]
 
 
-def read_text_table(name: str, data: bytes, place: Place) -> TextTable:
+def read_text_table(name: str, data: bytes, place: DeliveryReference) -> TextTable:
     """Split a table into cells; what is wrong with the table as a whole becomes a problem."""
     table = TextTable(name)
     if len(data) > MOST_BYTES or data.count(b"\n") + data.count(b"\r") > 2 * MOST_ROWS:
@@ -346,7 +346,7 @@ def empty_table(name: str) -> TextTable:
     return table
 
 
-def check_header(table: TextTable, place: Place) -> None:
+def check_header(table: TextTable, place: DeliveryReference) -> None:
     """Note missing, doubled and unknown columns. Call it after the privacy scan."""
     if table.problems:
         return
@@ -364,7 +364,9 @@ def check_header(table: TextTable, place: Place) -> None:
         table.warnings.append(_unknown_column(table, place, name, names))
 
 
-def _unknown_column(table: TextTable, place: Place, name: str, names: Sequence[str]) -> Problem:
+def _unknown_column(
+    table: TextTable, place: DeliveryReference, name: str, names: Sequence[str]
+) -> Problem:
     number = table.header.index(name) + 1
     title = f"column {name}" if may_show_column(name) else f"column {number}"
     free = [n for n in names if n not in table.header]
@@ -380,7 +382,7 @@ def _unknown_column(table: TextTable, place: Place, name: str, names: Sequence[s
 
 def _refuse(
     table: TextTable,
-    place: Place,
+    place: DeliveryReference,
     kind: str,
     what: str,
     *,

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Literal
 
 from quietsleep.intake.identifiers import BIRTH_DATE, value_identifies
-from quietsleep.intake.reference import Place, study_words
+from quietsleep.intake.reference import DeliveryReference, study_words
 from quietsleep.intake.store import Address
 from quietsleep.records import Problem
 from quietsleep.study.study import Study
@@ -31,7 +31,7 @@ LEFT_BEHIND = frozenset({".DS_Store", "Thumbs.db", "desktop.ini", "__MACOSX"})
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class FoundDelivery:
     """A delivery as it lies there.
 
     `stats` maps the path of each plain file inside it to (bytes, mtime_ns); of an archive, the
@@ -57,28 +57,28 @@ class Found:
 
 
 @dataclass(frozen=True, slots=True)
-class Survey:
+class DeliveryInventory:
     """What lies among the deliveries: those of each centre, and what belongs to none."""
 
-    found: dict[str, list[Found]]
+    found: dict[str, list[FoundDelivery]]
     strays: list[Problem]
 
 
-def survey(study: Study) -> Survey:
+def take_inventory(study: Study) -> DeliveryInventory:
     """Look once at everything delivered, in the study's folder or in the store it names."""
-    if study.places.deliveries:
-        from quietsleep.intake.find import survey_store
+    if study.storage.deliveries:
+        from quietsleep.intake.find import inventory_of_store
 
-        return survey_store(study)
+        return inventory_of_store(study)
     found = {centre: find_deliveries(study, centre) for centre in study.centres}
-    return Survey(found, find_strays(study))
+    return DeliveryInventory(found, find_strays(study))
 
 
-def find_deliveries(study: Study, centre: str) -> list[Found]:
+def find_deliveries(study: Study, centre: str) -> list[FoundDelivery]:
     """Find all deliveries of one centre, by name; a centre without any has an empty list."""
     entries = _listing(study.deliveries_path / centre)
     folders = {e.name for e in entries if e.is_dir(follow_symlinks=False)}
-    found: list[Found] = []
+    found: list[FoundDelivery] = []
     badly_named = 0
     for entry in entries:
         if not _is_delivery(entry):
@@ -94,14 +94,14 @@ def find_deliveries(study: Study, centre: str) -> list[Found]:
     return found
 
 
-def found_at(path: Path, centre: str) -> Found:
+def found_at(path: Path, centre: str) -> FoundDelivery:
     """Look at one delivery folder or archive wherever it lies."""
     if path.is_dir():
         stats: dict[str, tuple[int, int]] = {}
         strange: list[str] = []
         _walk(path, "", stats, strange)
         state: Literal["arrived", "arriving"] = "arrived" if MANIFEST in stats else "arriving"
-        return Found(centre, path.name, path, False, state, stats, tuple(strange))
+        return FoundDelivery(centre, path.name, path, False, state, stats, tuple(strange))
     return _found_archive(path, centre)
 
 
@@ -113,7 +113,7 @@ def usable_name(name: str, study: Study) -> bool:
     return kind in {None, BIRTH_DATE}
 
 
-def bad_name(place: Place) -> Problem:
+def bad_name(place: DeliveryReference) -> Problem:
     """The name of the delivery cannot be used."""
     return place.problem(
         "delivery_name",
@@ -127,8 +127,10 @@ def bad_name(place: Place) -> Problem:
 
 def find_strays(study: Study) -> list[Problem]:
     """Name what lies among the deliveries and belongs to none, so that nothing is lost silently."""
-    folders = [(Place("", ""), study.deliveries_path)]
-    folders += [(Place(centre, ""), study.deliveries_path / centre) for centre in study.centres]
+    folders = [(DeliveryReference("", ""), study.deliveries_path)]
+    folders += [
+        (DeliveryReference(centre, ""), study.deliveries_path / centre) for centre in study.centres
+    ]
     problems = [p for place, folder in folders if (p := _closed(place, folder))]
     for entry in _listing(study.deliveries_path):
         if not entry.is_dir(follow_symlinks=False):
@@ -144,16 +146,18 @@ def find_strays(study: Study) -> list[Problem]:
 
 def stray_folder() -> Problem:
     """A folder of deliveries of nobody who is registered."""
-    return _stray(Place("", ""), "a folder of deliveries", "belongs to no registered centre")
+    return _stray(
+        DeliveryReference("", ""), "a folder of deliveries", "belongs to no registered centre"
+    )
 
 
 def loose_entries(centre: str, loose: int) -> Problem:
     """Entries among the deliveries of a centre that are no deliveries."""
     where = f"{loose} {'entry' if loose == 1 else 'entries'} beside the deliveries"
-    return _stray(Place(centre, ""), where, "no folder and no .zip archive")
+    return _stray(DeliveryReference(centre, ""), where, "no folder and no .zip archive")
 
 
-def _stray(place: Place, what: str, why: str) -> Problem:
+def _stray(place: DeliveryReference, what: str, why: str) -> Problem:
     return place.problem(
         "stray",
         "deliveries",
@@ -163,7 +167,7 @@ def _stray(place: Place, what: str, why: str) -> Problem:
     )
 
 
-def _closed(place: Place, folder: Path) -> Problem | None:
+def _closed(place: DeliveryReference, folder: Path) -> Problem | None:
     """Name a folder of deliveries that is there and cannot be looked into: no silent absence."""
     try:
         os.scandir(folder).close()
@@ -174,7 +178,7 @@ def _closed(place: Place, folder: Path) -> Problem | None:
     return None
 
 
-def closed(place: Place, error: OSError) -> Problem:
+def closed(place: DeliveryReference, error: OSError) -> Problem:
     """A folder of deliveries, or the store it lies in, cannot be looked into."""
     of_whom = f"of {place.centre}" if place.centre else "of all centres"
     return place.problem(
@@ -201,43 +205,43 @@ def _is_delivery(entry: os.DirEntry[str]) -> bool:
     return entry.name.lower().endswith(".zip") and entry.is_file(follow_symlinks=False)
 
 
-def _badly_named(centre: str, number: int, path: Path) -> Found:
+def _badly_named(centre: str, number: int, path: Path) -> FoundDelivery:
     """A delivery whose own name cannot be used; it is not repeated, for it may name a person."""
     name = f"badly-named-{number}"
-    problem = bad_name(Place(centre, name))
-    return Found(centre, name, path, path.is_file(), "arrived", {}, (), (problem,))
+    problem = bad_name(DeliveryReference(centre, name))
+    return FoundDelivery(centre, name, path, path.is_file(), "arrived", {}, (), (problem,))
 
 
-def twice(centre: str, name: str, path: Path | Address) -> Found:
+def twice(centre: str, name: str, path: Path | Address) -> FoundDelivery:
     """An archive beside a folder of the same name; the folder is the one that is read."""
-    problem = Place(centre, name).problem(
+    problem = DeliveryReference(centre, name).problem(
         "delivery_twice",
         name,
         f"There is a folder of the same name beside the archive {name}; only the folder is read.",
         expected="either a folder or an archive of one name",
         remedy="Take the one away that is not wanted.",
     )
-    return Found(centre, name, path, True, "arrived", {}, (), (problem,))
+    return FoundDelivery(centre, name, path, True, "arrived", {}, (), (problem,))
 
 
-def _found_archive(path: Path, centre: str) -> Found:
+def _found_archive(path: Path, centre: str) -> FoundDelivery:
     name = path.name[:-4] if path.name.lower().endswith(".zip") else path.name
     try:
         info = path.stat()
         complete = zipfile.is_zipfile(path)
     except OSError:
-        return Found(centre, name, path, True, "arriving", {})
+        return FoundDelivery(centre, name, path, True, "arriving", {})
     stats = {"": (info.st_size, info.st_mtime_ns)}
     if complete:
-        return Found(centre, name, path, True, "arrived", stats)
-    problem = Place(centre, name).problem(
+        return FoundDelivery(centre, name, path, True, "arrived", stats)
+    problem = DeliveryReference(centre, name).problem(
         "archive_incomplete",
         f"{name}.zip",
         f"The archive {name}.zip has no end yet: it is still arriving, or was cut short.",
         expected="a complete .zip archive",
         remedy="Wait for the transfer to end; if it has ended, send the archive again.",
     )
-    return Found(centre, name, path, True, "arriving", stats, (), (problem,))
+    return FoundDelivery(centre, name, path, True, "arriving", stats, (), (problem,))
 
 
 def _walk(root: Path, inside: str, stats: dict[str, tuple[int, int]], strange: list[str]) -> None:
@@ -268,16 +272,18 @@ def _walk(root: Path, inside: str, stats: dict[str, tuple[int, int]], strange: l
 Stats = dict[str, tuple[int, int]]
 
 
-def survey_store(study: Study) -> Survey:
+def inventory_of_store(study: Study) -> DeliveryInventory:
     """Look at everything delivered; an address that cannot be listed becomes a problem."""
-    root = Address(study.places.deliveries)
-    nothing: dict[str, list[Found]] = {centre: [] for centre in study.centres}
+    root = Address(study.storage.deliveries)
+    nothing: dict[str, list[FoundDelivery]] = {centre: [] for centre in study.centres}
     try:
         children = root.children()
     except OSError as error:
-        return Survey(nothing, [closed(Place("", ""), error)])
+        return DeliveryInventory(nothing, [closed(DeliveryReference("", ""), error)])
     folders = sorted(n for n, is_folder in children.items() if is_folder and not _is_hidden(n))
-    survey = Survey(nothing, [stray_folder() for n in folders if n not in study.centres])
+    inventory = DeliveryInventory(
+        nothing, [stray_folder() for n in folders if n not in study.centres]
+    )
     for centre in study.centres:
         if centre not in folders:
             continue
@@ -286,12 +292,12 @@ def survey_store(study: Study) -> Survey:
         except FileNotFoundError:
             continue
         except OSError as error:
-            survey.strays.append(closed(Place(centre, ""), error))
+            inventory.strays.append(closed(DeliveryReference(centre, ""), error))
             continue
         found, strays = _of_centre(study, centre, listed)
-        survey.found[centre] = found
-        survey.strays.extend(strays)
-    return survey
+        inventory.found[centre] = found
+        inventory.strays.extend(strays)
+    return inventory
 
 
 @dataclass(slots=True)
@@ -306,33 +312,35 @@ class _Lying:
 
 def _of_centre(
     study: Study, centre: str, listed: Mapping[str, tuple[int, int]]
-) -> tuple[list[Found], list[Problem]]:
+) -> tuple[list[FoundDelivery], list[Problem]]:
     lying = _sorted_out(listed)
-    root = Address(study.places.deliveries) / centre
-    found: list[Found] = []
+    root = Address(study.storage.deliveries) / centre
+    found: list[FoundDelivery] = []
     for name in sorted({*lying.folders, *lying.archives}):
         is_archive = name not in lying.folders
         delivery = name[:-4] if is_archive else name
         if not usable_name(delivery, study):
             number = 1 + sum(f.delivery.startswith("badly-named-") for f in found)
             hidden = f"badly-named-{number}"
-            said = (bad_name(Place(centre, hidden)),)
-            found.append(Found(centre, hidden, root / "-", is_archive, "arrived", {}, (), said))
+            said = (bad_name(DeliveryReference(centre, hidden)),)
+            found.append(
+                FoundDelivery(centre, hidden, root / "-", is_archive, "arrived", {}, (), said)
+            )
         elif is_archive and delivery in lying.folders:
             found.append(twice(centre, f"{delivery}.zip", root / name))
         elif is_archive:
             stats = {"": lying.archives[name]}
-            found.append(Found(centre, delivery, root / name, True, "arrived", stats))
+            found.append(FoundDelivery(centre, delivery, root / name, True, "arrived", stats))
         else:
             found.append(_folder(centre, root / name, lying))
     return found, [loose_entries(centre, lying.loose)] if lying.loose else []
 
 
-def _folder(centre: str, address: Address, lying: _Lying) -> Found:
+def _folder(centre: str, address: Address, lying: _Lying) -> FoundDelivery:
     stats = lying.folders[address.name]
     strange = tuple(sorted(lying.strange.get(address.name, ())))
     state = "arrived" if MANIFEST in stats else "arriving"
-    return Found(centre, address.name, address, False, state, stats, strange)  # type: ignore[arg-type]
+    return FoundDelivery(centre, address.name, address, False, state, stats, strange)  # type: ignore[arg-type]
 
 
 def _sorted_out(listed: Mapping[str, tuple[int, int]]) -> _Lying:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from quietsleep.intake.cells import CORRECT, TypedTable
-from quietsleep.intake.reference import Place, nearest
+from quietsleep.intake.reference import DeliveryReference, nearest
 from quietsleep.records import Problem
 from quietsleep.study.study import Centre
 
@@ -42,7 +42,7 @@ class Holding:
     problems: list[Problem] = field(default_factory=list)
 
 
-def find_faults(typed: Mapping[str, TypedTable], centre: Centre, place: Place) -> None:
+def find_faults(typed: Mapping[str, TypedTable], centre: Centre, place: DeliveryReference) -> None:
     """Add to the faults of each table: repeated keys, unknown devices, unknown sessions."""
     for table in typed.values():
         _repeated_keys(table, place)
@@ -72,7 +72,7 @@ def hold_files(
     bad_files: Mapping[str, Problem],
     listed: Mapping[str, object],
     centre: Centre,
-    place: Place,
+    place: DeliveryReference,
 ) -> None:
     """Hold the recordings and checks whose file is bad; their rows stay clean."""
     sessions = holding.clean["sessions"]
@@ -96,7 +96,11 @@ def hold_files(
 
 
 def _wrong_file(
-    name: str, row: Mapping[Hashable, Any], wanted: str, listed: Mapping[str, object], place: Place
+    name: str,
+    row: Mapping[Hashable, Any],
+    wanted: str,
+    listed: Mapping[str, object],
+    place: DeliveryReference,
 ) -> Problem | None:
     path = str(row["file"])
     if path == wanted and path in listed:
@@ -136,7 +140,7 @@ def _usable(cells: Mapping[Hashable, object], key: str) -> str | None:
     return value if isinstance(value, str) and USABLE_ID.fullmatch(value) else None
 
 
-def _repeated_keys(table: TypedTable, place: Place) -> None:
+def _repeated_keys(table: TypedTable, place: DeliveryReference) -> None:
     key = list(KEYS[table.name])
     frame = table.frame.dropna(subset=key)
     again = frame[frame.duplicated(subset=key, keep=False)]
@@ -161,7 +165,11 @@ def _repeated_keys(table: TypedTable, place: Place) -> None:
 
 
 def _unknown(
-    table: TypedTable, column: str, known: Mapping[str, object], expected: str, place: Place
+    table: TypedTable,
+    column: str,
+    known: Mapping[str, object],
+    expected: str,
+    place: DeliveryReference,
 ) -> None:
     frame = table.frame[table.frame[column].notna() & ~table.frame[column].isin(list(known))]
     for row, value in zip(frame["row"], frame[column], strict=True):

@@ -26,12 +26,12 @@ from quietsleep.intake.cells import (
     read_text_table,
     typed_table,
 )
-from quietsleep.intake.files.header import Heading, heading_of
+from quietsleep.intake.files.header import SignalHeader, heading_of
 from quietsleep.intake.files.read import Unreadable, read_signal
-from quietsleep.intake.find import MANIFEST, Found, bad_name, found_at, usable_name
+from quietsleep.intake.find import MANIFEST, FoundDelivery, bad_name, found_at, usable_name
 from quietsleep.intake.hold import Holding, find_faults, hold, hold_files
 from quietsleep.intake.manifest import Manifest, Verifier, read_manifest, unlisted_files
-from quietsleep.intake.privacy import Watch
+from quietsleep.intake.privacy import PrivacyScan
 from quietsleep.intake.problems import (
     missing_tables,
     no_centre,
@@ -42,7 +42,7 @@ from quietsleep.intake.problems import (
     unregistered_columns,
     unused_files,
 )
-from quietsleep.intake.reference import Place, study_words
+from quietsleep.intake.reference import DeliveryReference, study_words
 from quietsleep.intake.source import (
     Archive,
     Refused,
@@ -59,12 +59,12 @@ from quietsleep.study.study import Device, Study
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Delivered", "check_delivery", "take_in"]
+__all__ = ["ReadDelivery", "check_delivery", "read_delivery"]
 
 Stamps = Mapping[str, tuple[int, int, str]]
 
 
-def take_in(study: Study, found: Found, known: Stamps | None = None) -> Delivered:
+def read_delivery(study: Study, found: FoundDelivery, known: Stamps | None = None) -> ReadDelivery:
     """Take in one delivery; whatever is wrong with it becomes a problem in the result.
 
     `known` holds the stamps of an earlier night: files of the same size and time are not hashed
@@ -95,14 +95,14 @@ def check_delivery(study: Study, path: Path) -> list[Problem]:
     found = found_at(path, path.parent.name)
     if found.centre not in study.centres:
         found = found_at(path, _centre_said_inside(found))
-    place = Place(found.centre, found.delivery)
+    place = DeliveryReference(found.centre, found.delivery)
     if found.state == "arriving" and not found.problems:
         return [no_manifest(place)]
     if found.centre not in study.centres:
-        return [no_centre(Place("", found.delivery), study.centres)]
+        return [no_centre(DeliveryReference("", found.delivery), study.centres)]
     problems = [] if usable_name(found.delivery, study) else [bad_name(place)]
     with tempfile.TemporaryDirectory(prefix="quietsleep-check-") as folder:
-        delivered = take_in(replace(study, path=Path(folder)), found)
+        delivered = read_delivery(replace(study, path=Path(folder)), found)
         return [*problems, *delivered.problems, *_unreadable_signals(study, delivered)]
 
 
@@ -111,17 +111,17 @@ class _Intake:
     """One delivery on its way in."""
 
     study: Study
-    found: Found
+    found: FoundDelivery
     source: Source
     known: Stamps
     root: Path | Address
 
     @property
-    def place(self) -> Place:
-        return Place(self.found.centre, self.found.delivery)
+    def place(self) -> DeliveryReference:
+        return DeliveryReference(self.found.centre, self.found.delivery)
 
-    def run(self) -> Delivered:
-        """Take in the delivery; see `take_in`."""
+    def run(self) -> ReadDelivery:
+        """Take in the delivery; see `read_delivery`."""
         try:
             manifest = read_manifest(self.source.read(MANIFEST), self.found)
         except (OSError, KeyError) as error:
@@ -131,12 +131,12 @@ class _Intake:
             return without_rows(self.found, self.root, "quarantined", [said])
         verifier = Verifier(self.source, self.place, manifest.files, self.known)
         texts = self._texts(verifier)
-        watch = Watch(self.place, study_words(self.study))
-        watch.tables(texts.values())
+        scan = PrivacyScan(self.place, study_words(self.study))
+        scan.tables(texts.values())
         others = {*self.source.files, *self.found.strange} - {*manifest.files}
-        watch.paths(manifest.files, others, manifest.unknown_fields)
-        if watch.problems:
-            return without_rows(self.found, self.root, "quarantined", watch.problems)
+        scan.paths(manifest.files, others, manifest.unknown_fields)
+        if scan.problems:
+            return without_rows(self.found, self.root, "quarantined", scan.problems)
         for text in texts.values():
             check_header(text, self.place)
         stopping = [*manifest.problems]
@@ -151,14 +151,14 @@ class _Intake:
             return self._stopped(manifest, stopping)
         headings = self._verify_signals(typed, verifier)
         for path, (heading, device) in headings.items():
-            watch.heading(heading, device, path)
-        if watch.problems:
-            return without_rows(self.found, self.root, "quarantined", watch.problems)
+            scan.heading(heading, device, path)
+        if scan.problems:
+            return without_rows(self.found, self.root, "quarantined", scan.problems)
         return self._accept(
-            manifest, verifier, watch=watch, texts=texts, typed=typed, headings=headings
+            manifest, verifier, scan=scan, texts=texts, typed=typed, headings=headings
         )
 
-    def _stopped(self, manifest: Manifest, problems: list[Problem]) -> Delivered:
+    def _stopped(self, manifest: Manifest, problems: list[Problem]) -> ReadDelivery:
         stopped = without_rows(self.found, self.root, "quarantined", problems)
         stopped.created, stopped.sha256 = manifest.created, manifest.sha256
         return stopped
@@ -176,11 +176,11 @@ class _Intake:
 
     def _verify_signals(
         self, typed: Mapping[str, TypedTable], verifier: Verifier
-    ) -> dict[str, tuple[Heading, Device]]:
+    ) -> dict[str, tuple[SignalHeader, Device]]:
         devices = self._devices_of(typed)
         tables = {f"{name}.csv" for name in DELIVERY_TABLES}
         self.source.expect(p for p in verifier.as_listed() if p not in tables)
-        headings: dict[str, tuple[Heading, Device]] = {}
+        headings: dict[str, tuple[SignalHeader, Device]] = {}
         for path in verifier.listed:
             if path in tables:
                 continue
@@ -204,20 +204,20 @@ class _Intake:
         manifest: Manifest,
         verifier: Verifier,
         *,
-        watch: Watch,
+        scan: PrivacyScan,
         texts: Mapping[str, TextTable],
         typed: Mapping[str, TypedTable],
-        headings: Mapping[str, tuple[Heading, Device]],
-    ) -> Delivered:
+        headings: Mapping[str, tuple[SignalHeader, Device]],
+    ) -> ReadDelivery:
         centre = self.study.centres[self.found.centre]
         holding = hold(typed)
         hold_files(holding, verifier.verified.bad, manifest.files, centre, self.place)
-        holding.problems += unlisted_files(self.source, manifest, self.place, watch.may_show)
-        holding.problems += strange_entries(self.found.strange, self.place, watch.may_show)
+        holding.problems += unlisted_files(self.source, manifest, self.place, scan.may_show)
+        holding.problems += strange_entries(self.found.strange, self.place, scan.may_show)
         holding.problems += [p for text in texts.values() for p in text.warnings]
         holding.problems += unused_files(typed, manifest.files, self.place)
         holding.problems += unregistered_columns(headings, self.place)
-        return Delivered(
+        return ReadDelivery(
             self.found.centre,
             self.found.delivery,
             "accepted",
@@ -246,7 +246,9 @@ def _counts(texts: Mapping[str, TextTable], holding: Holding) -> dict[str, int]:
     return counts
 
 
-def _unpacked(source: Archive, found: Found, delivered: Delivered, target: Path) -> Delivered:
+def _unpacked(
+    source: Archive, found: FoundDelivery, delivered: ReadDelivery, target: Path
+) -> ReadDelivery:
     mark = target.with_name(f"{target.name}.unpacked")
     if delivered.state != "accepted":
         discard(target)
@@ -260,12 +262,12 @@ def _unpacked(source: Archive, found: Found, delivered: Delivered, target: Path)
         mark.write_text(wanted, encoding="utf-8")
     except OSError:
         discard(target)
-        place = Place(found.centre, found.delivery)
+        place = DeliveryReference(found.centre, found.delivery)
         return without_rows(found, target, "quarantined", [not_unpacked(place)])
     return delivered
 
 
-def _looked_through(delivered: Delivered) -> list[str]:
+def _looked_through(delivered: ReadDelivery) -> list[str]:
     """The files that a clean row names, and the tables: only these were searched for persons."""
     named = {f"{name}.csv" for name in DELIVERY_TABLES}
     for name in ("recordings", "checks"):
@@ -273,7 +275,7 @@ def _looked_through(delivered: Delivered) -> list[str]:
     return [path for path in delivered.files if path in named]
 
 
-def _centre_said_inside(found: Found) -> str:
+def _centre_said_inside(found: FoundDelivery) -> str:
     with suppress(Refused, OSError, KeyError, ValueError, RecursionError):
         with open_source(found) as source:
             content = json.loads(source.read(MANIFEST))
@@ -281,7 +283,7 @@ def _centre_said_inside(found: Found) -> str:
     return ""
 
 
-def _unreadable_signals(study: Study, delivered: Delivered) -> Sequence[Problem]:
+def _unreadable_signals(study: Study, delivered: ReadDelivery) -> Sequence[Problem]:
     """Read every signal file that a clean row names, as the night will."""
     if delivered.state != "accepted":
         return []
@@ -317,7 +319,7 @@ DeliveredState = Literal["accepted", "quarantined", "arriving"]
 
 
 @dataclass(slots=True)
-class Delivered:
+class ReadDelivery:
     """What one delivery brought.
 
     `tables` (sessions, recordings, checks, reported) hold the clean typed rows, `held` the rows
@@ -345,7 +347,7 @@ class Delivered:
 
 
 def without_rows(
-    found: Found, root: Path | Address, state: DeliveredState, problems: Iterable[Problem]
-) -> Delivered:
+    found: FoundDelivery, root: Path | Address, state: DeliveredState, problems: Iterable[Problem]
+) -> ReadDelivery:
     """Return a delivery of which nothing is taken in but its problems."""
-    return Delivered(found.centre, found.delivery, state, root, problems=list(problems))
+    return ReadDelivery(found.centre, found.delivery, state, root, problems=list(problems))

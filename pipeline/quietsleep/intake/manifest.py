@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from quietsleep import contract
-from quietsleep.intake.find import MANIFEST, MOST_FILES, Found
-from quietsleep.intake.reference import Place
+from quietsleep.intake.find import MANIFEST, MOST_FILES, FoundDelivery
+from quietsleep.intake.reference import DeliveryReference
 from quietsleep.intake.source import SAFE_PATH, Source
 from quietsleep.records import Problem
 
@@ -39,10 +39,10 @@ class Verified:
     bad: dict[str, Problem] = field(default_factory=dict)
 
 
-def read_manifest(data: bytes, found: Found) -> Manifest:
+def read_manifest(data: bytes, found: FoundDelivery) -> Manifest:
     """Read delivery.json; whatever is wrong with it holds the delivery and becomes a problem."""
     manifest = Manifest(sha256=hashlib.sha256(data).hexdigest())
-    place = Place(found.centre, found.delivery)
+    place = DeliveryReference(found.centre, found.delivery)
     try:
         content = json.loads(data.decode("utf-8-sig")) if len(data) <= MOST_BYTES else None
     except (ValueError, RecursionError):
@@ -57,7 +57,9 @@ def read_manifest(data: bytes, found: Found) -> Manifest:
     return manifest
 
 
-def _refuse(manifest: Manifest, place: Place, what: str, expected: str, remedy: str = "") -> None:
+def _refuse(
+    manifest: Manifest, place: DeliveryReference, what: str, expected: str, remedy: str = ""
+) -> None:
     manifest.problems.append(
         place.problem(
             "delivery_json",
@@ -69,7 +71,9 @@ def _refuse(manifest: Manifest, place: Place, what: str, expected: str, remedy: 
     )
 
 
-def _check_words(manifest: Manifest, place: Place, content: Mapping[str, object]) -> None:
+def _check_words(
+    manifest: Manifest, place: DeliveryReference, content: Mapping[str, object]
+) -> None:
     wanted = {
         "contract": contract.CONTRACT_VERSION,
         "centre": place.centre,
@@ -86,7 +90,7 @@ def _check_words(manifest: Manifest, place: Place, content: Mapping[str, object]
             _refuse(manifest, place, what, f'"{value}"', remedy)
 
 
-def _read_created(manifest: Manifest, place: Place, value: object) -> None:
+def _read_created(manifest: Manifest, place: DeliveryReference, value: object) -> None:
     try:
         created = datetime.fromisoformat(value) if isinstance(value, str) else None
         if created is not None and created.utcoffset() is not None and created.year >= 2000:
@@ -98,7 +102,7 @@ def _read_created(manifest: Manifest, place: Place, value: object) -> None:
         _refuse(manifest, place, what, "created such as 2026-03-02T17:05:00+01:00")
 
 
-def _read_files(manifest: Manifest, place: Place, entries: object) -> None:
+def _read_files(manifest: Manifest, place: DeliveryReference, entries: object) -> None:
     if not isinstance(entries, list):
         _refuse(manifest, place, "has no list of files", "files: a list")
         return
@@ -138,7 +142,7 @@ class Verifier:
     """
 
     source: Source
-    place: Place
+    place: DeliveryReference
     listed: Mapping[str, tuple[int, str]]
     known: Mapping[str, tuple[int, int, str]]
     verified: Verified = field(default_factory=Verified)
@@ -201,7 +205,7 @@ class _BadFile(Exception):
 
 
 def unlisted_files(
-    source: Source, manifest: Manifest, place: Place, may_show: Callable[[str], bool]
+    source: Source, manifest: Manifest, place: DeliveryReference, may_show: Callable[[str], bool]
 ) -> list[Problem]:
     """Name the files that are there and not listed: a warning, nothing of them is read."""
     extra = sorted(p for p in source.files if p != MANIFEST and p not in manifest.files)
@@ -214,7 +218,7 @@ def unlisted_files(
     return problems
 
 
-def _unlisted(place: Place, where: str, what: str) -> Problem:
+def _unlisted(place: DeliveryReference, where: str, what: str) -> Problem:
     return place.problem(
         "unlisted_file",
         where,

@@ -13,13 +13,13 @@ from datetime import date
 
 from quietsleep.contract.model import Column
 from quietsleep.intake.cells import TextTable
-from quietsleep.intake.files.header import Heading
+from quietsleep.intake.files.header import SignalHeader
 from quietsleep.intake.identifiers import (
     BIRTH_DATE,
     column_identifies,
     value_identifies,
 )
-from quietsleep.intake.reference import Place
+from quietsleep.intake.reference import DeliveryReference
 from quietsleep.records import Problem
 from quietsleep.study.study import Device
 
@@ -33,13 +33,13 @@ _PATH_PARTS = re.compile(r"[/\\]|\.(?=\w{1,8}$)")
 
 
 @dataclass(slots=True)
-class Watch:
+class PrivacyScan:
     """Looks through one delivery; `problems` fills with what may not be taken in.
 
     `words` are codes of the study that may stand in values, `days` the days of tests.
     """
 
-    place: Place
+    place: DeliveryReference
     words: frozenset[str]
     days: frozenset[date] = frozenset()
     problems: list[Problem] = field(default_factory=list)
@@ -76,7 +76,7 @@ class Watch:
         """Whether an unlisted path may be repeated in a sentence."""
         return not any(self._value(part, is_code=True) for part in _PATH_PARTS.split(path))
 
-    def heading(self, heading: Heading, device: Device, where: str) -> None:
+    def heading(self, heading: SignalHeader, device: Device, where: str) -> None:
         """Look through the heading of a signal file."""
         kinds = {self._name(n) for n in heading.unregistered(device)}
         texts = (w for w in heading.words if not _PLAIN_NUMBER.fullmatch(w))

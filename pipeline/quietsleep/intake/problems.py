@@ -12,11 +12,11 @@ from quietsleep.intake.cells import (
     TextTable,
     TypedTable,
 )
-from quietsleep.intake.files.header import Heading
+from quietsleep.intake.files.header import SignalHeader
 from quietsleep.intake.files.request import may_show_column
 from quietsleep.intake.find import MANIFEST
 from quietsleep.intake.manifest import Verifier
-from quietsleep.intake.reference import Place, nearest
+from quietsleep.intake.reference import DeliveryReference, nearest
 from quietsleep.intake.source import SAFE_PATH
 from quietsleep.records import Problem
 from quietsleep.study.study import Device
@@ -24,7 +24,7 @@ from quietsleep.study.study import Device
 MOST_NAMED = 20
 
 
-def no_manifest(place: Place) -> Problem:
+def no_manifest(place: DeliveryReference) -> Problem:
     """The delivery has no list of files."""
     return place.problem(
         "delivery_json",
@@ -35,7 +35,7 @@ def no_manifest(place: Place) -> Problem:
     )
 
 
-def no_centre(place: Place, centres: Iterable[str]) -> Problem:
+def no_centre(place: DeliveryReference, centres: Iterable[str]) -> Problem:
     """The delivery belongs to no registered centre."""
     return place.problem(
         "centre",
@@ -46,7 +46,7 @@ def no_centre(place: Place, centres: Iterable[str]) -> Problem:
     )
 
 
-def not_unpacked(place: Place) -> Problem:
+def not_unpacked(place: DeliveryReference) -> Problem:
     """The archive could not be written out."""
     return place.problem(
         "not_unpacked",
@@ -58,7 +58,7 @@ def not_unpacked(place: Place) -> Problem:
 
 
 def missing_tables(
-    texts: Mapping[str, TextTable], verifier: Verifier, place: Place
+    texts: Mapping[str, TextTable], verifier: Verifier, place: DeliveryReference
 ) -> list[Problem]:
     """A table that is missing or bad holds the whole delivery."""
     problems: list[Problem] = []
@@ -79,7 +79,7 @@ def missing_tables(
     return problems
 
 
-def too_many_faults(typed: Mapping[str, TypedTable], place: Place) -> list[Problem]:
+def too_many_faults(typed: Mapping[str, TypedTable], place: DeliveryReference) -> list[Problem]:
     """A table that is all mistakes holds the delivery: to name each would help nobody."""
     return [
         place.problem(
@@ -95,7 +95,7 @@ def too_many_faults(typed: Mapping[str, TypedTable], place: Place) -> list[Probl
 
 
 def strange_entries(
-    paths: Sequence[str], place: Place, may_show: Callable[[str], bool]
+    paths: Sequence[str], place: DeliveryReference, may_show: Callable[[str], bool]
 ) -> list[Problem]:
     """Links, devices and folders too deep: they are never followed."""
     problems: list[Problem] = []
@@ -115,7 +115,7 @@ def strange_entries(
 
 
 def unused_files(
-    typed: Mapping[str, TypedTable], listed: Iterable[str], place: Place
+    typed: Mapping[str, TypedTable], listed: Iterable[str], place: DeliveryReference
 ) -> list[Problem]:
     """Listed files that no row names: signals that would be lost without a word."""
     named = {f"{name}.csv" for name in DELIVERY_TABLES}
@@ -146,7 +146,7 @@ def unused_files(
 
 
 def unregistered_columns(
-    headings: Mapping[str, tuple[Heading, Device]], place: Place
+    headings: Mapping[str, tuple[SignalHeader, Device]], place: DeliveryReference
 ) -> list[Problem]:
     """Columns of signal files that no device registers: one problem a device and column."""
     found: dict[tuple[str, str], list[str]] = defaultdict(list)
@@ -161,7 +161,9 @@ def unregistered_columns(
     ]
 
 
-def _unregistered(device: str, name: str, paths: Sequence[str], place: Place, hint: str) -> Problem:
+def _unregistered(
+    device: str, name: str, paths: Sequence[str], place: DeliveryReference, hint: str
+) -> Problem:
     may_show = may_show_column(name)
     title = f"the column {name}" if may_show else "a column whose name is not shown here"
     more = f" and {len(paths) - 1} more files" if len(paths) > 1 else ""

@@ -23,7 +23,7 @@ _WORDS_FOR_NOTHING = frozenset(
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class DeliveryReference:
     """A delivery of a centre, for the problems found in it."""
 
     centre: str

@@ -18,8 +18,8 @@ from pathlib import Path
 from typing import IO, Protocol
 
 from quietsleep.intake.files.read import MOST_BYTES, read_bounded
-from quietsleep.intake.find import LEFT_BEHIND, MANIFEST, Found
-from quietsleep.intake.reference import Place
+from quietsleep.intake.find import LEFT_BEHIND, MANIFEST, FoundDelivery
+from quietsleep.intake.reference import DeliveryReference
 from quietsleep.intake.store import MOST_DIRECTORY_BYTES, ZIP, ZIP_OF, Address, directory_bytes
 from quietsleep.records import Problem
 
@@ -57,10 +57,10 @@ class Refused(Exception):
         self.problem = problem
 
 
-class Folder:
+class FolderSource:
     """The files of a delivery folder."""
 
-    def __init__(self, found: Found) -> None:
+    def __init__(self, found: FoundDelivery) -> None:
         self._root = found.path
         self.files: Mapping[str, tuple[int, int]] = found.stats
 
@@ -72,10 +72,10 @@ class Folder:
         """A folder gives its files at once."""
 
 
-class Stored:
+class StoredSource:
     """The files of a delivery in a store; small ones are asked for ahead, several at a time."""
 
-    def __init__(self, found: Found) -> None:
+    def __init__(self, found: FoundDelivery) -> None:
         self._root = found.path
         self.files: Mapping[str, tuple[int, int]] = found.stats
         self._threads = ThreadPoolExecutor(MOST_ASKED_AHEAD)
@@ -106,9 +106,9 @@ class Stored:
 class Archive:
     """The files of a .zip; a single folder around all of them is taken off their paths."""
 
-    def __init__(self, found: Found) -> None:
+    def __init__(self, found: FoundDelivery) -> None:
         """Open and judge the archive; raises Refused."""
-        self._place = Place(found.centre, found.delivery)
+        self._place = DeliveryReference(found.centre, found.delivery)
         self._where = f"{found.delivery}.zip"
         self._file = self._opened(found.path)
         try:
@@ -158,7 +158,7 @@ class Archive:
         return self._refusal("it is damaged or cut short")
 
     def _judge(
-        self, found: Found
+        self, found: FoundDelivery
     ) -> tuple[Mapping[str, tuple[int, int]], Mapping[str, zipfile.ZipInfo], str]:
         entries = [i for i in self._zip.infolist() if not _is_left_behind(i.filename)]
         reason = unsafe_entries(entries, found.stats[""][0])
@@ -186,7 +186,7 @@ class Archive:
         )
 
 
-def not_opened(place: Place, where: str, error: OSError) -> Problem:
+def not_opened(place: DeliveryReference, where: str, error: OSError) -> Problem:
     """The machine or the store stood in the way; the next night tries again."""
     return place.problem(
         "not_opened",
@@ -198,12 +198,12 @@ def not_opened(place: Place, where: str, error: OSError) -> Problem:
 
 
 @contextmanager
-def open_source(found: Found) -> Iterator[Source]:
+def open_source(found: FoundDelivery) -> Iterator[Source]:
     """Open a delivery, folder or archive; raises Refused for an archive that may not be opened."""
     if not found.is_archive and isinstance(found.path, Path):
-        yield Folder(found)
+        yield FolderSource(found)
         return
-    source = Archive(found) if found.is_archive else Stored(found)
+    source = Archive(found) if found.is_archive else StoredSource(found)
     try:
         yield source
     finally:

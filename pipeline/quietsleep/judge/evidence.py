@@ -11,7 +11,7 @@ from quietsleep import contract
 from quietsleep.judge.scores import GROWTH
 from quietsleep.judge.tests import Evidence
 from quietsleep.measure.roster import Roster
-from quietsleep.store.state import Stored
+from quietsleep.store.state import StoredMeasures
 
 FOLLOW_UP = "followup_call_done"
 
@@ -30,7 +30,7 @@ def of_check(values: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFrame:
     return stored[names]
 
 
-def gather(stored: Stored, roster: Roster) -> Evidence:
+def gather(stored: StoredMeasures, roster: Roster) -> Evidence:
     """Gather what judging needs of a roster, whose rows carry their content keys."""
     recordings = _with_state(stored.measured, roster.recordings)
     checks = _with_state(stored.measured, roster.checks)

@@ -17,14 +17,14 @@ import pandas as pd
 from quietsleep import contract
 from quietsleep.contract import Choice
 from quietsleep.judge.tests import Evidence, Judged
-from quietsleep.study.review_log import Chain, Review
+from quietsleep.study.review_log import Review, ReviewLog
 from quietsleep.study.study import Waiver
 
 ITEM = ["centre", "trial"]
 
 
 @dataclass(frozen=True, slots=True)
-class Placed:
+class PlacedReview:
     """A decision and today's trial that it speaks of; `state` as in the table of reviews."""
 
     review: Review
@@ -34,20 +34,20 @@ class Placed:
 
 
 @dataclass(frozen=True, slots=True)
-class Reviewed:
+class ReviewEffects:
     """What readers' decisions come to tonight."""
 
-    placed: tuple[Placed, ...]
+    placed: tuple[PlacedReview, ...]
     waivers: tuple[Waiver, ...]
     broken: str
 
     @property
-    def standing(self) -> list[Placed]:
+    def standing(self) -> list[PlacedReview]:
         """The decisions that say what their reader thinks of a trial that is there."""
         return [p for p in self.placed if p.state == "counts"]
 
 
-def place_reviews(chain: Chain, recordings: pd.DataFrame, trials: pd.DataFrame) -> Reviewed:
+def place_reviews(log: ReviewLog, recordings: pd.DataFrame, trials: pd.DataFrame) -> ReviewEffects:
     """Find today's trial of each decision, and work out which rules readers lift.
 
     A decision speaks of the signal that was read: the same file, and the trial that holds the
@@ -56,11 +56,11 @@ def place_reviews(chain: Chain, recordings: pd.DataFrame, trials: pd.DataFrame) 
     the recordings that were read, at least.
     """
     find = _finder(recordings, trials)
-    states = [(r, "counts") for r in chain.reviews] + [(r, "broken") for r in chain.suspect]
+    states = [(r, "counts") for r in log.reviews] + [(r, "broken") for r in log.suspect]
     placed = []
     for review, state in states:
         trial, session = find(review)
-        placed.append(Placed(review, trial, session, state if trial else "other_signal"))
+        placed.append(PlacedReview(review, trial, session, state if trial else "other_signal"))
     last = {
         (p.review.centre, p.trial, p.review.reader): p.review.sha256
         for p in placed
@@ -73,15 +73,15 @@ def place_reviews(chain: Chain, recordings: pd.DataFrame, trials: pd.DataFrame) 
         else p
         for p in placed
     ]
-    return Reviewed(tuple(placed), tuple(_waivers(placed)), chain.broken)
+    return ReviewEffects(tuple(placed), tuple(_waivers(placed)), log.broken)
 
 
 Finder = Callable[[Review], tuple[str | None, str | None]]
 
 
-def read_recordings(chain: Chain, recordings: pd.DataFrame) -> pd.DataFrame:
+def read_recordings(log: ReviewLog, recordings: pd.DataFrame) -> pd.DataFrame:
     """Return the rows of the recordings that readers ever decided on."""
-    read = {(r.centre, r.recording) for r in (*chain.reviews, *chain.suspect)}
+    read = {(r.centre, r.recording) for r in (*log.reviews, *log.suspect)}
     keys = zip(recordings["centre"], recordings["recording"], strict=True)
     return recordings[np.fromiter((key in read for key in keys), bool, len(recordings))]
 
@@ -122,7 +122,7 @@ def _enough(n_accept: int, *, against: int) -> bool:
     return n_accept >= contract.REVIEWING.readers_to_overturn and n_accept > against
 
 
-def _by_trial(placed: Iterable[Placed]) -> dict[tuple[str, str], list[Review]]:
+def _by_trial(placed: Iterable[PlacedReview]) -> dict[tuple[str, str], list[Review]]:
     """Return the decisions that hold, by centre and today's trial, one a reader."""
     found: dict[tuple[str, str], dict[str, Review]] = {}
     for p in placed:
@@ -132,7 +132,7 @@ def _by_trial(placed: Iterable[Placed]) -> dict[tuple[str, str], list[Review]]:
     return {key: list(by_reader.values()) for key, by_reader in found.items()}
 
 
-def _waivers(placed: Sequence[Placed]) -> list[Waiver]:
+def _waivers(placed: Sequence[PlacedReview]) -> list[Waiver]:
     """Return a waiver for each rule that enough readers saw unmet, and accept all the same."""
     found = []
     for (centre, trial), reviews in _by_trial(placed).items():
@@ -172,7 +172,7 @@ def reason_said(reason: str) -> str:
     return f"Rule {reason.replace('_', ' ').replace('.', ': ')}."
 
 
-def with_readers(evidence: Evidence, reviewed: Reviewed) -> Evidence:
+def with_readers(evidence: Evidence, effects: ReviewEffects) -> Evidence:
     """Return the evidence with what readers decided as a quantity of every trial.
 
     A rejection that other readers overturned stays 0 and is waived, so that it stays to be seen.
@@ -180,7 +180,7 @@ def with_readers(evidence: Evidence, reviewed: Reviewed) -> Evidence:
     trials = evidence.trials[[*ITEM, "technique"]]
     rejected = {
         key: 0.0 if any(r.decision == "reject" for r in reviews) else 1.0
-        for key, reviews in _by_trial(reviewed.placed).items()
+        for key, reviews in _by_trial(effects.placed).items()
     }
     keys = zip(trials["centre"], trials["trial"], strict=True)
     values = np.array([rejected.get(key, np.nan) for key in keys], dtype=np.float64)
@@ -192,11 +192,11 @@ def with_readers(evidence: Evidence, reviewed: Reviewed) -> Evidence:
     )
 
 
-def told_why(judged: Judged, reviewed: Reviewed) -> Judged:
+def told_why(judged: Judged, effects: ReviewEffects) -> Judged:
     """Add to what is said of a trial that readers rejected the reasons that they gave."""
     verdicts, trials = judged.verdicts.copy(), judged.trials.copy()
     mine = verdicts["rule"].str.endswith(f".{READER_RULE}")
-    for (centre, trial), reviews in _by_trial(reviewed.placed).items():
+    for (centre, trial), reviews in _by_trial(effects.placed).items():
         reasons = [reason_said(r.reason) for r in reviews if r.decision == "reject"]
         here = mine & (verdicts["centre"] == centre) & (verdicts["item"] == trial)
         if not reasons or not here.any():
@@ -209,10 +209,10 @@ def told_why(judged: Judged, reviewed: Reviewed) -> Judged:
     return replace(judged, verdicts=verdicts, trials=trials)
 
 
-def reviews_frame(reviewed: Reviewed) -> pd.DataFrame:
+def reviews_frame(effects: ReviewEffects) -> pd.DataFrame:
     """Return every decision ever written down, as a frame for the table of reviews."""
     rows: dict[str, dict[str, Any]] = {}
-    for p in reviewed.placed:
+    for p in effects.placed:
         row = {name: getattr(p.review, name) for name in Review.__dataclass_fields__}
         row |= {
             "session": p.session,

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from quietsleep import contract
 from quietsleep.contract import Rule
-from quietsleep.study.study import Decision, Waiver
+from quietsleep.study.study import LimitChange, Waiver
 
 VALUE_COLUMNS = ("centre", "session", "technique", "item", "on", "quantity", "value")
 # Codes of items are a centre's own, so an item is known by its centre and its code.
@@ -31,7 +31,7 @@ VERDICT_COLUMNS = (
 )  # fmt: skip
 
 
-def rules_in_study(rules: Iterable[Rule], decisions: Sequence[Decision]) -> tuple[Rule, ...]:
+def rules_in_study(rules: Iterable[Rule], decisions: Sequence[LimitChange]) -> tuple[Rule, ...]:
     """Return the rules of the contract with the study's dated decisions put in.
 
     A decision ends the rule it changes on the day before and starts a rule of the same key with

@@ -14,7 +14,7 @@ from quietsleep.contract import Rule
 from quietsleep.judge import evidence
 from quietsleep.judge.conservation import add_up, count_block
 from quietsleep.judge.readers import (
-    Reviewed,
+    ReviewEffects,
     place_reviews,
     read_recordings,
     told_why,
@@ -27,13 +27,13 @@ from quietsleep.measure.roster import Roster
 from quietsleep.night.night import Night
 from quietsleep.records import Problem
 from quietsleep.store import ledger
-from quietsleep.store.state import State, Stored
-from quietsleep.store.tables import Spool
-from quietsleep.study.review_log import Chain
+from quietsleep.store.state import State, StoredMeasures
+from quietsleep.store.tables import TableOnDisk
+from quietsleep.study.review_log import ReviewLog
 from quietsleep.study.study import Study, Waiver
-from quietsleep.warehouse.tables import Tonight, block_frames, in_contract
+from quietsleep.warehouse.tables import JudgedStudy, block_frames, in_contract
 
-SPOOLED = (
+ON_DISK = (
     "sessions", "recordings", "trials", "trial_values", "test_values", "check_values",
     "session_values", "verdicts", "tests", "outcomes", "checks", "reported", "agreement",
 )  # fmt: skip
@@ -42,14 +42,14 @@ KEPT = ("sessions", "checks", "outcomes", "agreement")
 
 
 @dataclass(frozen=True, slots=True)
-class Bench:
+class JudgingInputs:
     """What every block is judged with."""
 
     study: Study
-    reviewed: Reviewed
+    effects: ReviewEffects
     rules: Sequence[Rule]
     waivers: Sequence[Waiver]
-    spools: dict[str, Spool]
+    tables_on_disk: dict[str, TableOnDisk]
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,26 +64,26 @@ class JudgedBlock:
     verdicts_read: pd.DataFrame
 
 
-def judge_block(bench: Bench, given: tuple[Block, Stored]) -> JudgedBlock:
+def judge_block(inputs: JudgingInputs, given: tuple[Block, StoredMeasures]) -> JudgedBlock:
     """Judge one block by the rules in force and spool its rows; runs in any process."""
     block, stored = given
     roster = replace(block.roster, sessions=with_growth(block.roster.sessions))
-    gathered = with_readers(evidence.gather(stored, roster), bench.reviewed)
+    gathered = with_readers(evidence.gather(stored, roster), inputs.effects)
     judged = told_why(
-        judge_study(gathered, rules=bench.rules, waivers=bench.waivers), bench.reviewed
+        judge_study(gathered, rules=inputs.rules, waivers=inputs.waivers), inputs.effects
     )
     if not block.has_checks:
         gathered, judged = _without_checks(gathered, judged)
-    references = load_references(bench.study.path)
+    references = load_references(inputs.study.path)
     outcomes = with_scores(
-        judged.outcomes, judged.sessions, study=bench.study, references=references
+        judged.outcomes, judged.sessions, study=inputs.study, references=references
     )
     frames = block_frames(gathered, judged, outcomes=outcomes, reported=roster.reported)
     n_rows = {
-        name: spool.add(in_contract(frames[name], name), block=block.number)
-        for name, spool in bench.spools.items()
+        name: on_disk.add(in_contract(frames[name], name), block=block.number)
+        for name, on_disk in inputs.tables_on_disk.items()
     }
-    read = {(p.review.centre, p.trial) for p in bench.reviewed.standing}
+    read = {(p.review.centre, p.trial) for p in inputs.effects.standing}
     return JudgedBlock(
         n_rows=n_rows,
         kept={name: {**frames, "checks": judged.checks}[name] for name in KEPT},
@@ -112,75 +112,75 @@ class _Sum:
         self.verdicts_read.append(block.verdicts_read)
 
 
-def judge_in_blocks(night: Night, roster: Roster, chain: Chain) -> Tonight:
+def judge_in_blocks(night: Night, roster: Roster, log: ReviewLog) -> JudgedStudy:
     """Judge everything by the rules in force; the rows of large tables are spooled to disk.
 
     `roster` rows carry the content keys of what was measured.
     """
     state, study = night.state, night.study
-    bench = _bench(state, study, roster, chain)
+    inputs = _judging_inputs(state, study, roster, log)
     ledger.begin_ledger(state)
     blocks = list(blocks_of(roster))
     state.lay_out(_places(blocks))
     found = _Sum()
-    for judged in night.pool.stream(partial(judge_block, bench), _given(state, blocks)):
-        for name, spool in bench.spools.items():
-            spool.note(judged.n_rows[name])
+    for judged in night.pool.stream(partial(judge_block, inputs), _given(state, blocks)):
+        for name, on_disk in inputs.tables_on_disk.items():
+            on_disk.note(judged.n_rows[name])
         state.append("tonight", judged.ledger)
         found.add(judged)
     state.clear_layout()
-    deliveries = deliveries_tonight(state, roster)
+    deliveries = deliveries_of_night(state, roster)
     state.append("tonight", ledger.rows_of_deliveries(deliveries))
     counts = add_up(found.counts, centres=list(study.centres), night=night.name)
-    return Tonight(
+    return JudgedStudy(
         night=night.name,
         study=study,
-        reviewed=bench.reviewed,
-        rules=bench.rules,
+        effects=inputs.effects,
+        rules=inputs.rules,
         deliveries=deliveries,
-        problems=problems_tonight(
-            state, roster, deliveries, night=night.name, strays=night.survey.strays
+        problems=problems_of_night(
+            state, roster, deliveries, night=night.name, strays=night.inventory.strays
         ),
         **{name: _joined(frames) for name, frames in found.kept.items()},
         conservation=in_contract(counts, "conservation"),
         trials_read=_joined(found.trials_read),
         verdicts_read=_joined(found.verdicts_read),
-        spools=bench.spools,
+        tables_on_disk=inputs.tables_on_disk,
     )
 
 
-def spool_ledger(night: Night) -> Spool:
+def spool_ledger(night: Night) -> TableOnDisk:
     """Spool the whole ledger, which grows with every night."""
-    spool = Spool(night.study.work_path / "judged", contract.TABLES["ledger"])
-    spool.clear()
+    on_disk = TableOnDisk(night.study.work_path / "judged", contract.TABLES["ledger"])
+    on_disk.clear()
     for number, rows in enumerate(ledger.ledger_rows(night.state)):
-        spool.note(spool.add(in_contract(rows, "ledger"), block=number))
-    return spool
+        on_disk.note(on_disk.add(in_contract(rows, "ledger"), block=number))
+    return on_disk
 
 
-def _given(state: State, blocks: Sequence[Block]) -> Iterator[tuple[Block, Stored]]:
+def _given(state: State, blocks: Sequence[Block]) -> Iterator[tuple[Block, StoredMeasures]]:
     for block in blocks:
         yield block, state.stored(block.number)
 
 
-def _bench(state: State, study: Study, roster: Roster, chain: Chain) -> Bench:
-    read = read_recordings(chain, roster.recordings)
+def _judging_inputs(state: State, study: Study, roster: Roster, log: ReviewLog) -> JudgingInputs:
+    read = read_recordings(log, roster.recordings)
     trials = evidence.trials_of(state.of_keys("trials", read["content_key"]), read)
-    reviewed = place_reviews(chain, read, trials)
-    return Bench(
+    effects = place_reviews(log, read, trials)
+    return JudgingInputs(
         study=study,
-        reviewed=reviewed,
-        rules=rules_in_study(contract.RULES.values(), study.decisions),
-        waivers=(*study.waivers, *reviewed.waivers),
-        spools=_spools(study.work_path / "judged"),
+        effects=effects,
+        rules=rules_in_study(contract.RULES.values(), study.limit_changes),
+        waivers=(*study.waivers, *effects.waivers),
+        tables_on_disk=_tables_on_disk(study.work_path / "judged"),
     )
 
 
-def _spools(folder: Path) -> dict[str, Spool]:
-    spools = {name: Spool(folder, contract.TABLES[name]) for name in SPOOLED}
-    for spool in spools.values():
-        spool.clear()
-    return spools
+def _tables_on_disk(folder: Path) -> dict[str, TableOnDisk]:
+    tables_on_disk = {name: TableOnDisk(folder, contract.TABLES[name]) for name in ON_DISK}
+    for on_disk in tables_on_disk.values():
+        on_disk.clear()
+    return tables_on_disk
 
 
 def _places(blocks: Sequence[Block]) -> pd.DataFrame:
@@ -297,7 +297,7 @@ def _of_sessions(roster: Roster, sessions: pd.Series[str], *, first: bool) -> Ro
 NAMES = {"row_number": "row"}
 
 
-def deliveries_tonight(state: State, roster: Roster) -> pd.DataFrame:
+def deliveries_of_night(state: State, roster: Roster) -> pd.DataFrame:
     """Return every delivery ever taken in; superseded when nothing of it counts any more."""
     rows = state.frame(
         "SELECT d.*, count(p.kind) AS n_problems FROM deliveries d LEFT JOIN problems p "
@@ -313,7 +313,7 @@ def deliveries_tonight(state: State, roster: Roster) -> pd.DataFrame:
     return rows
 
 
-def problems_tonight(
+def problems_of_night(
     state: State, roster: Roster, deliveries: pd.DataFrame, *, night: str, strays: Sequence[Problem]
 ) -> pd.DataFrame:
     """Return the problems that still stand, numbered: of deliveries and of recordings that count.

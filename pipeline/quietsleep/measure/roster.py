@@ -14,7 +14,7 @@ import pandas as pd
 
 from quietsleep import contract
 from quietsleep.contract.schemas import PANDAS_TYPES
-from quietsleep.intake.ingest import Delivered
+from quietsleep.intake.ingest import ReadDelivery
 from quietsleep.records import Problem
 from quietsleep.store.state import State
 
@@ -40,7 +40,7 @@ class Roster:
     session_checks: pd.DataFrame
 
 
-def rows_to_keep(delivered: Delivered) -> dict[str, pd.DataFrame]:
+def rows_to_keep(delivered: ReadDelivery) -> dict[str, pd.DataFrame]:
     """Return all rows of a delivery, clean and held, each with `held` and `why`."""
     session_why = _sentences(delivered.held_sessions)
     own_why = {

@@ -16,7 +16,7 @@ from pathlib import Path
 import duckdb
 
 from quietsleep.intake.files.read import read_bounded
-from quietsleep.intake.find import CLOSED, Found, survey
+from quietsleep.intake.find import CLOSED, FoundDelivery, take_inventory
 from quietsleep.intake.store import Address, placed
 from quietsleep.review.desk import read_reviews, review_file
 from quietsleep.store.state import NAME, State, night_lock, read_whole, set_aside
@@ -188,7 +188,7 @@ def _deliveries(study: Study) -> Iterator[Finding]:
             "FROM deliveries AS d JOIN stats AS s USING (centre, delivery) "
             "WHERE d.state = 'accepted' ORDER BY ALL"
         ).fetchall()
-    seen = survey(study) if study.places.deliveries else None
+    seen = take_inventory(study) if study.storage.deliveries else None
     if seen and (shut := next((p for p in seen.strays if p.kind == CLOSED), None)):
         yield Finding(shut.sentence, "see that the store answers and that its keys are right.")
         return
@@ -211,7 +211,11 @@ def _deliveries(study: Study) -> Iterator[Finding]:
 
 
 def _is_same_in_store(
-    found: Found | None, file: Path | Address, inside: str, stamp: tuple[int, int], sha256: str
+    found: FoundDelivery | None,
+    file: Path | Address,
+    inside: str,
+    stamp: tuple[int, int],
+    sha256: str,
 ) -> bool:
     """Say whether a file in the store has its bytes; what changed since is for the next night."""
     if found is None or not isinstance(file, Address):

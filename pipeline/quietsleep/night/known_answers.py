@@ -29,7 +29,7 @@ NOT_GIVEN = dict.fromkeys((*SESSION_CONTEXT, *RECORDING_CONTEXT, "box_factor_ml_
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class KnownAnswer:
     """One quantity with its truth, how far it may lie from it, and what was measured tonight."""
 
     technique: str
@@ -52,11 +52,11 @@ class Answer:
         )
 
 
-def known_answers() -> list[Answer]:
+def known_answers() -> list[KnownAnswer]:
     """Measure all recordings with known truth, in a fraction of a second."""
     study = load_study(FOLDER)
     tolerances = _entries("tolerances")
-    answers: list[Answer] = []
+    answers: list[KnownAnswer] = []
     for entry in _entries("answers"):
         measured = measure_job(_job(entry, study))
         for tolerance in tolerances:
@@ -65,7 +65,7 @@ def known_answers() -> list[Answer]:
     return answers
 
 
-def moved(answers: Sequence[Answer]) -> list[str]:
+def moved(answers: Sequence[KnownAnswer]) -> list[str]:
     """Return a sentence for each answer that lies beyond its tolerance; none at all is one too."""
     if not answers:
         return ["No recording with known truth was found in the installation; install it anew."]
@@ -98,11 +98,11 @@ def _job(entry: dict[str, Any], study: Study) -> Job:
 
 def _compared(
     entry: dict[str, Any], tolerance: dict[str, Any], measured: Measured
-) -> Iterator[Answer]:
+) -> Iterator[KnownAnswer]:
     for quantity in tolerance["quantities"]:
         truth = entry["truth"][quantity]
         within = tolerance.get("within", abs(truth) * tolerance.get("within_pct", 0.0) / 100.0)
-        yield Answer(entry["technique"], quantity, truth, within, _value(measured, quantity))
+        yield KnownAnswer(entry["technique"], quantity, truth, within, _value(measured, quantity))
 
 
 def _value(measured: Measured, quantity: str) -> float:

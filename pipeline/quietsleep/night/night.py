@@ -13,7 +13,7 @@ from time import monotonic
 
 import pandas as pd
 
-from quietsleep.intake.find import Survey, survey
+from quietsleep.intake.find import DeliveryInventory, take_inventory
 from quietsleep.measure.fingerprint import Job, code_fingerprint
 from quietsleep.measure.recording import Pool, measuring_pool
 from quietsleep.measure.roster import Roster
@@ -25,8 +25,8 @@ from quietsleep.study.study import Study, load_study
 from quietsleep.warehouse.current import WarehouseError, current_night, nights_folder
 from quietsleep.warehouse.database import open_night as open_warehouse
 from quietsleep.warehouse.integrity import is_complete
-from quietsleep.warehouse.tables import Tonight
-from quietsleep.warehouse.upload import nights_carried
+from quietsleep.warehouse.tables import JudgedStudy
+from quietsleep.warehouse.upload import nights_uploaded
 
 FIRST_NAME = "n000000"
 # Opens what measures, given the study, a number of processes of this machine, and where to say
@@ -44,14 +44,14 @@ class Night:
     name: str
     started_at: datetime
     full: bool
-    survey: Survey
+    inventory: DeliveryInventory
     notices: list[str] = field(default_factory=list)
     signature: str = ""
     began: float = field(default_factory=monotonic)
     chunks: list[list[Job]] = field(default_factory=list)
     jobs: dict[tuple[str, str], Job] = field(default_factory=dict)
     roster: Roster | None = None
-    tonight: Tonight | None = None
+    judged_study: JudgedStudy | None = None
     conservation: pd.DataFrame = field(default_factory=pd.DataFrame)
     folder: Path | None = None
     failures: list[str] = field(default_factory=list)
@@ -87,7 +87,7 @@ def open_night(
     these are not processes of this machine.
     """
     study = load_study(study_path)
-    check_installed(study.places)
+    check_installed(study.storage)
     processes, notices = workers or os.cpu_count() or 1, list[str]()
     with (
         State(study.work_path) as state,
@@ -95,8 +95,8 @@ def open_night(
     ):
         name, now = _next_name(study, state), datetime.now(UTC)
         # Taken before anything is read: what arrives during the night is left for the next one.
-        night = Night(study, state, opened, name, now, full, survey(study), notices)
-        night.signature = signature(study, night.survey)
+        night = Night(study, state, opened, name, now, full, take_inventory(study), notices)
+        night.signature = signature(study, night.inventory)
         yield night
 
 
@@ -104,11 +104,11 @@ def _next_name(study: Study, state: State) -> str:
     """Return the name after the last that the state, the warehouse or its store remembers."""
     last = state.value("SELECT max(night) FROM nights") or FIRST_NAME
     kept = [folder.name for folder in nights_folder(study.path).glob("n" + 6 * "[0-9]")]
-    carried = nights_carried(study.places.warehouse)
+    carried = nights_uploaded(study.storage.warehouse)
     return f"n{int(max([last, *kept, *carried])[1:]) + 1:06d}"
 
 
-def signature(study: Study, seen: Survey) -> str:
+def signature(study: Study, seen: DeliveryInventory) -> str:
     """Return a digest of all that a night rests on: deliveries, study files, code.
 
     Only names, sizes and times of deliveries are looked at. Equal signatures mean that nothing
@@ -127,7 +127,7 @@ def signature(study: Study, seen: Survey) -> str:
 
 def study_files(path: Path) -> list[Path]:
     """Return the files by which the coordinating centre steers a study."""
-    named = [path / name for name in ("study.toml", "decisions.toml", "waivers.toml", REVIEWS)]
+    named = [path / name for name in ("study.toml", "limits.toml", "waivers.toml", REVIEWS)]
     listed = [*path.glob("centres/*.toml"), *path.glob("references/*.toml")]
     return sorted(file for file in [*named, *listed] if file.is_file())
 
@@ -161,7 +161,7 @@ def close_idle(night: Night) -> NightReport:
 
 def close_night(night: Night) -> NightReport:
     """Record how the night ended and say it in numbers and sentences."""
-    verdict = judge_of_night(night.tonight, night.conservation, night.failures, night.notices)
+    verdict = judge_of_night(night.judged_study, night.conservation, night.failures, night.notices)
     _record(night, verdict, published=night.folder is not None)
     return _report(night, verdict.state, night.conservation, verdict.sentences, idle=False)
 

@@ -11,7 +11,7 @@ from quietsleep.judge import evidence
 from quietsleep.measure.plan import check_jobs, recording_jobs, with_keys
 from quietsleep.measure.roster import read_roster
 from quietsleep.night.night import Night, NightReport, close_idle, close_night, is_idle, open_night
-from quietsleep.night.stages import carry_night, judge_night, publish_night
+from quietsleep.night.stages import judge_night, publish_night, upload_night
 from quietsleep.night.verdict import count
 from quietsleep.warehouse.database import open_night as open_warehouse
 
@@ -45,7 +45,7 @@ def rejudge_study(study_path: Path) -> Rejudged:
         load_measured(night)
         judge_night(night)
         publish_night(night)
-        carry_night(night)
+        upload_night(night)
         return close_rejudging(night, notes)
 
 
@@ -98,7 +98,7 @@ def left_alone(night: Night) -> tuple[str, ...]:
     new = [
         f"{centre}/{found.delivery}"
         for centre in night.study.centres
-        for found in night.survey.found[centre]
+        for found in night.inventory.found[centre]
         if not taken.get((centre, found.delivery), "").startswith(found.stat_digest)
     ]
     if not new:

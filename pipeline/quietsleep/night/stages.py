@@ -37,19 +37,19 @@ from quietsleep.night.night import (
     is_idle,
     open_night,
 )
-from quietsleep.night.taking_in import take_in_delivery
+from quietsleep.night.taking_in import ingest_delivery
 from quietsleep.night.verdict import judge_of_night
 from quietsleep.review.desk import read_reviews
 from quietsleep.site.drawing import draw_in
 from quietsleep.site.traces import Draw
 from quietsleep.site.write import PagesReport, write_pages
 from quietsleep.store.ledger import write_ledger
-from quietsleep.store.tables import Spool
+from quietsleep.store.tables import TableOnDisk
 from quietsleep.study.study import Study, check_units
 from quietsleep.warehouse.current import current_night
 from quietsleep.warehouse.publish import NightFacts, publish
 from quietsleep.warehouse.tables import in_contract, study_frames
-from quietsleep.warehouse.upload import carry
+from quietsleep.warehouse.upload import upload
 
 Kind = Literal["check", "recording"]
 # Checks come first: box factor and half-life go into what recordings are measured with.
@@ -65,20 +65,20 @@ def run_night(
             return end_idle(night)
         check_study(night.study)
         for centre in night.study.centres:
-            take_in_centre(night, centre)
+            ingest_centre(night, centre)
         for kind in KINDS:
             for chunk in plan_measuring(night, kind):
                 measure_chunk(night, chunk)
         judge_night(night)
         publish_night(night)
-        carry_night(night)
+        upload_night(night)
         write_night_pages(night)
         return close_night(night)
 
 
 def end_idle(night: Night) -> NightReport:
     """End a night without work; what an earlier night could not carry to its store is carried."""
-    carry_night(night)
+    upload_night(night)
     return close_idle(night)
 
 
@@ -126,12 +126,12 @@ def rebuild_pages(study_path: Path) -> PagesReport:
         return write_pages(night.study, folder, _draw(night))
 
 
-def take_in_centre(night: Night, centre: str) -> None:
+def ingest_centre(night: Night, centre: str) -> None:
     """Take in what a centre delivered since the last night; unchanged deliveries cost a look."""
     with _stage(night, "taking in"):
-        for found in night.survey.found[centre]:
+        for found in night.inventory.found[centre]:
             with _guarded(night, f"taking in {centre}/{found.delivery}"):
-                take_in_delivery(night, found)
+                ingest_delivery(night, found)
 
 
 def plan_measuring(night: Night, kind: Kind) -> list[int]:
@@ -177,32 +177,34 @@ def judge_night(night: Night) -> None:
     with _stage(night, "judging"):
         if night.roster is None:
             raise RuntimeError("nothing was planned")
-        night.tonight = judge_in_blocks(night, night.roster, read_reviews(night.study))
-        night.conservation = night.tonight.conservation
+        night.judged_study = judge_in_blocks(night, night.roster, read_reviews(night.study))
+        night.conservation = night.judged_study.conservation
         write_ledger(night.state, night.name)
 
 
 def publish_night(night: Night) -> None:
     """Publish the warehouse of this night; skipped when judging failed."""
     with _stage(night, "publishing"):
-        if night.tonight is None:
+        if night.judged_study is None:
             return
-        frames: dict[str, pd.DataFrame | Spool] = {
-            **study_frames(night.tonight),
-            **night.tonight.spools,
+        frames: dict[str, pd.DataFrame | TableOnDisk] = {
+            **study_frames(night.judged_study),
+            **night.judged_study.tables_on_disk,
         }
         answers = known_answers()
         if wrong := moved(answers):
             night.failures += wrong
             return
-        verdict = judge_of_night(night.tonight, night.conservation, night.failures, night.notices)
+        verdict = judge_of_night(
+            night.judged_study, night.conservation, night.failures, night.notices
+        )
         facts = NightFacts(
             study=night.study.name,
             started_at=night.started_at,
             ended_at=datetime.now(UTC),
             state=verdict.state,
             code_fingerprint=code_fingerprint(),
-            rules_version=rules_version(night.tonight.rules),
+            rules_version=rules_version(night.judged_study.rules),
             contract_version=contract.CONTRACT_VERSION,
             known_answers=tuple(asdict(answer) for answer in answers),
             stages={word: round(end - begun, 3) for word, (begun, end) in night.spans.items()},
@@ -217,11 +219,11 @@ def publish_night(night: Night) -> None:
             night.state.keep_measured(pd.concat([rows["content_key"].dropna() for rows in used]))
 
 
-def carry_night(night: Night) -> None:
+def upload_night(night: Night) -> None:
     """Carry the published nights to the store of the warehouse, where the study names one."""
-    if night.study.places.warehouse:
+    if night.study.storage.warehouse:
         with _stage(night, "carrying to the store"):
-            carry(night.study.path, Address(night.study.places.warehouse))
+            upload(night.study.path, Address(night.study.storage.warehouse))
 
 
 def write_night_pages(night: Night) -> None:

@@ -6,21 +6,21 @@ import hashlib
 
 import pandas as pd
 
-from quietsleep.intake.find import Found
-from quietsleep.intake.ingest import Delivered, take_in
+from quietsleep.intake.find import FoundDelivery
+from quietsleep.intake.ingest import ReadDelivery, read_delivery
 from quietsleep.intake.store import Address, placed
 from quietsleep.measure.fingerprint import intake_fingerprint, registration_digest
 from quietsleep.measure.roster import rows_to_keep
 from quietsleep.night.night import Night
 
 
-def take_in_delivery(night: Night, found: Found) -> None:
+def ingest_delivery(night: Night, found: FoundDelivery) -> None:
     """Take in a delivery unless it is as it was taken in before."""
     where = [found.centre, found.delivery]
     digest = _digest(night, found)
     if _is_known(night, where, digest) and not night.full:
         return
-    delivered = take_in(night.study, found, known=_stamps(night, found))
+    delivered = read_delivery(night.study, found, known=_stamps(night, found))
     first = night.state.value(
         "SELECT first_night FROM deliveries WHERE centre = ? AND delivery = ?", where
     )
@@ -45,7 +45,7 @@ def _is_known(night: Night, where: list[str], digest: str) -> bool:
     return isinstance(path, Address) or path.is_dir()
 
 
-def _digest(night: Night, found: Found) -> str:
+def _digest(night: Night, found: FoundDelivery) -> str:
     """Return a digest of all that taking in a delivery rests on, and of where it lies."""
     registered = registration_digest(night.study.centres[found.centre])
     lies = found.path if isinstance(found.path, Address) else found.path.resolve()
@@ -53,7 +53,7 @@ def _digest(night: Night, found: Found) -> str:
     return f"{found.stat_digest} {intake_fingerprint()} {registered} {place.hexdigest()}"
 
 
-def _stamps(night: Night, found: Found) -> dict[str, tuple[int, int, str]]:
+def _stamps(night: Night, found: FoundDelivery) -> dict[str, tuple[int, int, str]]:
     """Return what is known of a delivery's files from earlier nights, nothing on a full night."""
     if night.full:
         return {}
@@ -67,7 +67,9 @@ def _stamps(night: Night, found: Found) -> dict[str, tuple[int, int, str]]:
     }
 
 
-def _store_delivery(night: Night, delivered: Delivered, *, first_night: str, digest: str) -> None:
+def _store_delivery(
+    night: Night, delivered: ReadDelivery, *, first_night: str, digest: str
+) -> None:
     centre, delivery = delivered.centre, delivered.delivery
     rows = rows_to_keep(delivered)
     night.state.append(
@@ -101,6 +103,6 @@ def _store_delivery(night: Night, delivered: Delivered, *, first_night: str, dig
     night.state.store_problems(delivered.problems, night=night.name)
 
 
-def _waits(delivered: Delivered) -> bool:
+def _waits(delivered: ReadDelivery) -> bool:
     """Say whether something could not be read for a reason that may have passed tomorrow."""
     return any(p.kind in ("not_opened", "not_unpacked") for p in delivered.problems)

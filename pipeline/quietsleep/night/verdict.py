@@ -9,7 +9,7 @@ from typing import Literal
 import pandas as pd
 
 from quietsleep.intake.find import CLOSED
-from quietsleep.warehouse.tables import Tonight
+from quietsleep.warehouse.tables import JudgedStudy
 
 NightState = Literal["green", "amber", "red"]
 
@@ -23,32 +23,32 @@ class NightVerdict:
 
 
 def judge_of_night(
-    tonight: Tonight | None,
+    judged_study: JudgedStudy | None,
     conservation: pd.DataFrame,
     failures: Sequence[str],
     notices: Sequence[str] = (),
 ) -> NightVerdict:
     """Return red when ours failed or counts do not add up, amber when a person must act."""
     failed = list(dict.fromkeys(failures))
-    if tonight is None and not failed:
+    if judged_study is None and not failed:
         failed.append("Nothing was judged in this night.")
     waiting = list(dict.fromkeys(notices))
-    if tonight is not None and len(conservation):
-        failed += _failed(tonight, conservation)
-        waiting += _waiting(tonight, conservation)
+    if judged_study is not None and len(conservation):
+        failed += _failed(judged_study, conservation)
+        waiting += _waiting(judged_study, conservation)
     if failed:
         return NightVerdict("red", (*failed, *waiting))
     return NightVerdict("amber" if waiting else "green", tuple(waiting))
 
 
-def _failed(tonight: Tonight, conservation: pd.DataFrame) -> list[str]:
+def _failed(judged_study: JudgedStudy, conservation: pd.DataFrame) -> list[str]:
     said = [
         f"{row.centre}, {row.technique}: the counts of recordings or trials do not add up."
         for row in conservation[~conservation["balances"]].itertuples()
     ]
     for crashed, kind in (
         (int(conservation["crashed"].sum()), "recording"),
-        (int((tonight.checks["recorded"] == "crashed").sum()), "check"),
+        (int((judged_study.checks["recorded"] == "crashed").sum()), "check"),
     ):
         if crashed:
             said.append(
@@ -57,11 +57,11 @@ def _failed(tonight: Tonight, conservation: pd.DataFrame) -> list[str]:
     return said
 
 
-def _waiting(tonight: Tonight, conservation: pd.DataFrame) -> list[str]:
-    deliveries, sessions = tonight.deliveries, tonight.sessions
-    absent = sorted(set(tonight.study.centres) - set(deliveries["centre"]))
-    said = [tonight.reviewed.broken] if tonight.reviewed.broken else []
-    said += [*tonight.problems.loc[tonight.problems["kind"] == CLOSED, "sentence"]]
+def _waiting(judged_study: JudgedStudy, conservation: pd.DataFrame) -> list[str]:
+    deliveries, sessions = judged_study.deliveries, judged_study.sessions
+    absent = sorted(set(judged_study.study.centres) - set(deliveries["centre"]))
+    said = [judged_study.effects.broken] if judged_study.effects.broken else []
+    said += [*judged_study.problems.loc[judged_study.problems["kind"] == CLOSED, "sentence"]]
     said += [f"{centre} has delivered nothing." for centre in absent]
     for state, words in (("quarantined", "was refused as a whole"), ("arriving", "is incomplete")):
         rows = deliveries[deliveries["state"] == state]
@@ -69,7 +69,7 @@ def _waiting(tonight: Tonight, conservation: pd.DataFrame) -> list[str]:
         said += [f"Delivery {delivery} of {centre} {words}." for centre, delivery in named]
     held = int((sessions["status"] == "quarantined").sum())
     unread = int(conservation["quarantined"].sum())
-    refused = int((tonight.checks["status"] != "accepted").sum())
+    refused = int((judged_study.checks["status"] != "accepted").sum())
     for number, kind, words in (
         (held, "session", "held at the border"),
         (unread, "recording", "quarantined"),

@@ -19,7 +19,7 @@ from quietsleep.intake.identifiers import plain, value_identifies
 from quietsleep.judge.readers import unmet
 from quietsleep.review.queue import Published, read_trials, speaking, waiting
 from quietsleep.study.entry import CODE
-from quietsleep.study.review_log import Chain, Review, ReviewError, ReviewFile
+from quietsleep.study.review_log import Review, ReviewError, ReviewLog, ReviewLogFile
 from quietsleep.study.study import Study
 from quietsleep.warehouse.current import current_night, published_nights
 from quietsleep.warehouse.database import open_night
@@ -67,12 +67,12 @@ def published_digests(study: Study) -> dict[str, str]:
     return {}
 
 
-def review_file(study: Study) -> ReviewFile:
+def review_file(study: Study) -> ReviewLogFile:
     """Return the file of decisions of a study, verified against its last night."""
-    return ReviewFile(study.path, study.work_path, published_digests(study))
+    return ReviewLogFile(study.path, study.work_path, published_digests(study))
 
 
-def read_reviews(study: Study) -> Chain:
+def read_reviews(study: Study) -> ReviewLog:
     """Read and verify the decisions of a study."""
     return review_file(study).read()
 
@@ -83,11 +83,11 @@ def waiting_trials(study: Study) -> Waiting:
     `trials` is as `review.queue.waiting` returns it, with `said`: what the rules found.
     """
     published = read_published(study)
-    chain = read_reviews(study)
-    rows = waiting(published.trials, published.verdicts, chain.reviews, study=study.name)
+    log = read_reviews(study)
+    rows = waiting(published.trials, published.verdicts, log.reviews, study=study.name)
     said = speaking(published.verdicts)
     keys = zip(rows["centre"], rows["trial"], strict=True)
-    return Waiting(rows.assign(said=[said.get(key, "") for key in keys]), chain.broken)
+    return Waiting(rows.assign(said=[said.get(key, "") for key in keys]), log.broken)
 
 
 def write_down(study: Study, said: Said, *, new_reader: bool = False) -> Review:

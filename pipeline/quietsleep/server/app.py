@@ -44,7 +44,7 @@ WAIT = "Too many attempts. Try again in some minutes."
 
 
 @dataclass(slots=True)
-class Sessions:
+class LoginSessions:
     """Browsers that showed a token: digest of the cookie -> name of the token, and until when."""
 
     _open: dict[str, tuple[str, float]] = field(default_factory=dict)
@@ -71,7 +71,7 @@ def _digest(cookie: str) -> str:
     return hashlib.sha256(cookie.encode("utf-8", "surrogatepass")).hexdigest()
 
 
-class Door:
+class SiteApp:
     """The application: login, logout, and the files of the pages."""
 
     def __init__(self, study_path: Path, work_path: Path, *, is_secure: bool) -> None:
@@ -79,7 +79,7 @@ class Door:
         self._tokens = Tokens(study_path)
         self._log = AccessLog(work_path)
         self._attempts = Attempts()
-        self._sessions = Sessions()
+        self._sessions = LoginSessions()
         self._is_secure = is_secure
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:

@@ -15,7 +15,7 @@ from quietsleep.signals.occlusions import (
 )
 
 
-def find_closures(recording: Recording, settings: Mapping[str, float]) -> list[Trial]:
+def find_shutter_trials(recording: Recording, settings: Mapping[str, float]) -> list[Trial]:
     """Find each closed shutter of a recording, in order of time.
 
     Landmarks, as sample indices: `closed` and `released` of the shutter, `expired` at the end of
@@ -41,10 +41,10 @@ def find_closures(recording: Recording, settings: Mapping[str, float]) -> list[T
     return trials
 
 
-def levels_about(
+def levels_around(
     recording: Recording, trial: Trial, settings: Mapping[str, float]
 ) -> tuple[RestingLevel, RestingLevel]:
-    """Return the end-expiratory level before and after a closure that `find_closures` found."""
+    """Return the end-expiratory level around a shutter trial found here."""
     least, most = int(settings["eel_breaths_least"]), int(settings["eel_breaths_most"])
     before = level_before(
         recording,

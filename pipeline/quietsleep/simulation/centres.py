@@ -15,7 +15,7 @@ from quietsleep.simulation.check_days import CheckDay, simulate_check_day
 from quietsleep.simulation.exports import Cells, hand_over, manifest_bytes, table_bytes
 from quietsleep.simulation.scenario import Scenario, centre_toml, load_scenarios
 from quietsleep.simulation.site_faults import FAULTS
-from quietsleep.simulation.visits import Slot, Visit, planted, simulate_visit, slots_of
+from quietsleep.simulation.visits import SimulatedSession, Slot, planted, simulate_visit, slots_of
 
 DELIVERIES_A_CENTRE = 3
 LARGEST_DELIVERY = 40  # sessions, so that a delivery in the making fits in memory
@@ -47,7 +47,7 @@ class Written:
 
 
 @dataclass(frozen=True, slots=True)
-class Job:
+class SimulationJob:
     """One delivery to be made: everything that a worker needs."""
 
     scenario: Scenario
@@ -81,7 +81,9 @@ def write_demo_study(
     return path
 
 
-def run(work: Callable[[Job], Written], jobs: Sequence[Job], processes: int) -> Iterable[Written]:
+def run(
+    work: Callable[[SimulationJob], Written], jobs: Sequence[SimulationJob], processes: int
+) -> Iterable[Written]:
     """Do the jobs here or in worker processes, results in the order of the jobs."""
     if processes <= 1:
         return [work(job) for job in jobs]
@@ -89,7 +91,7 @@ def run(work: Callable[[Job], Written], jobs: Sequence[Job], processes: int) -> 
         return list(pool.map(work, jobs))
 
 
-def jobs_of(scenario: Scenario, path: Path, *, seed: int, sessions: int) -> list[Job]:
+def jobs_of(scenario: Scenario, path: Path, *, seed: int, sessions: int) -> list[SimulationJob]:
     """Deliveries over the months, and once more those sessions that were corrected."""
     slots = slots_of(scenario, seed=seed, sessions=sessions)
     size = min(-(-len(slots) // DELIVERIES_A_CENTRE), LARGEST_DELIVERY)
@@ -101,17 +103,17 @@ def jobs_of(scenario: Scenario, path: Path, *, seed: int, sessions: int) -> list
         part = tuple(slots[first : first + size])
         days = tuple(s for s in part if first_of_day[s.tested_at.date()] is s)
         folder = path / "deliveries" / scenario.centre / f"{scenario.centre}-{number:02d}"
-        jobs.append(Job(scenario, number, part, days, seed, folder))
+        jobs.append(SimulationJob(scenario, number, part, days, seed, folder))
     twice = tuple(
         slot for slot in slots[:12] if any(p.fault == "superseded" for p in planted(scenario, slot))
     )
     if twice:
         folder = path / "deliveries" / scenario.centre / f"{scenario.centre}-02-corrected"
-        jobs.append(Job(scenario, 2, twice, (), seed, folder, again=True))
+        jobs.append(SimulationJob(scenario, 2, twice, (), seed, folder, again=True))
     return jobs
 
 
-def write_delivery(job: Job) -> Written:
+def write_delivery(job: SimulationJob) -> Written:
     """Simulate and write one delivery."""
     visits = [simulate_visit(job.scenario, slot, seed=job.seed) for slot in job.slots]
     days = [simulate_check_day(job.scenario, slot, seed=job.seed) for slot in job.check_slots]
@@ -128,7 +130,7 @@ def write_delivery(job: Job) -> Written:
     zipped = job.number in job.scenario.zipped and not job.again
     hand_over(job.folder, handed, spoiled=spoiled, manifest=manifest, zipped=zipped)
     centre = {"centre": job.scenario.centre}
-    made: list[Visit | CheckDay] = [] if job.again else [*visits, *days]
+    made: list[SimulatedSession | CheckDay] = [] if job.again else [*visits, *days]
     return Written(
         job.scenario.centre,
         job.folder.name,
@@ -138,7 +140,7 @@ def write_delivery(job: Job) -> Written:
     )
 
 
-def correct_or_spoil(job: Job, visit: Visit) -> None:
+def correct_or_spoil(job: SimulationJob, visit: SimulatedSession) -> None:
     """The first delivery of a superseded session has a wrong weight; the later one is right."""
     faults = {p.fault for p in planted(job.scenario, visit.slot)}
     if "superseded" in faults and not job.again:
@@ -146,7 +148,7 @@ def correct_or_spoil(job: Job, visit: Visit) -> None:
 
 
 def collected(
-    visits: Sequence[Visit], days: Sequence[CheckDay]
+    visits: Sequence[SimulatedSession], days: Sequence[CheckDay]
 ) -> tuple[dict[str, bytes], dict[str, bytes | None]]:
     """Tables and signal files of a delivery, and those that are spoiled on the way."""
     rows: Mapping[str, list[dict[str, str]]] = {
@@ -169,7 +171,7 @@ def collected(
 
 
 def write_study_files(path: Path, scenarios: Sequence[Scenario], *, seed: int) -> None:
-    """study.toml, centres/, decisions.toml and waivers.toml."""
+    """study.toml, centres/, limits.toml and waivers.toml."""
     (path / "centres").mkdir(parents=True, exist_ok=True)
     (path / "deliveries").mkdir(exist_ok=True)
     study = (
@@ -179,7 +181,7 @@ def write_study_files(path: Path, scenarios: Sequence[Scenario], *, seed: int) -
     for scenario in scenarios:
         target = path / "centres" / f"{scenario.centre}.toml"
         target.write_text(centre_toml(scenario), encoding="utf-8")
-    for name in ("decisions.toml", "waivers.toml"):
+    for name in ("limits.toml", "waivers.toml"):
         text = (data_folder("demo_centres") / "scenario" / "study" / name).read_text("utf-8")
         (path / name).write_text(text, encoding="utf-8")
 

@@ -13,7 +13,7 @@ from typing import Any, Literal
 
 from quietsleep.simulation.disturbances import Disturbance
 from quietsleep.simulation.plethysmograph import Effort
-from quietsleep.simulation.quiet import Occlusion, Quirks
+from quietsleep.simulation.quiet import Quirks, SimulatedOcclusion
 from quietsleep.simulation.tape import Variation
 
 Verdict = Literal["reject", "flag", "alert", "accepted", "quarantined", "crashed"]
@@ -39,7 +39,7 @@ class Recipe:
 
 
 @dataclass(frozen=True, slots=True)
-class Fault:
+class PlantedFault:
     """One named fault. `owner` is a technique, a check, "session" or "delivery".
 
     `expected_rule` is the key of the rule that should fail, or for files the kind of trouble in
@@ -63,80 +63,80 @@ def manoeuvres(*given: Any, **more: Any) -> Recipe:
 
 
 TIDAL = {
-    "tidal_leak": Fault(
+    "tidal_leak": PlantedFault(
         "tidal",
         "The mask leaks on expiration from the fifth second on.",
         "tidal.no_leak",
         recipe=Recipe(disturbance={"leak_share": 0.14, "leak_from_s": 5.0}),
     ),
-    "tidal_few_breaths": Fault(
+    "tidal_few_breaths": PlantedFault(
         "tidal",
         "The infant wakes after eight breaths.",
         "tidal.enough_breaths",
         recipe=Recipe(options={"breaths": 8}),
     ),
-    "tidal_fifteen_breaths": Fault(
+    "tidal_fifteen_breaths": PlantedFault(
         "tidal",
         "Fifteen regular breaths only.",
         "tidal.twenty_breaths",
         "flag",
         recipe=Recipe(options={"breaths": 15}),
     ),
-    "tidal_uneven": Fault(
+    "tidal_uneven": PlantedFault(
         "tidal",
         "Tidal volume swings from breath to breath.",
         "tidal.steady_tidal_volume",
         "flag",
         recipe=Recipe(options={"variation": Variation(vt=0.32)}),
     ),
-    "tidal_shallow": Fault(
+    "tidal_shallow": PlantedFault(
         "tidal",
         "Shallow breaths.",
         "tidal.plausible_tidal_volume",
         "flag",
         recipe=Recipe(infant={"vt_share": 0.45}),
     ),
-    "tidal_gap": Fault(
+    "tidal_gap": PlantedFault(
         "tidal",
         "The device writes nothing for 0.4 s.",
         "tidal.signal_gap",
         recipe=Recipe(gap=(12.0, 0.4)),
     ),
-    "tidal_clipped": Fault(
+    "tidal_clipped": PlantedFault(
         "tidal",
         "The range of the flow head is set too small.",
         "tidal.signal_clipped",
         recipe=Recipe(clip_share=0.8),
     ),
-    "tidal_sighs": Fault(
+    "tidal_sighs": PlantedFault(
         "tidal",
         "Two sighs, which are left out and break no rule.",
         "",
         "accepted",
         recipe=Recipe(options={"quirks": Quirks(sighs=(9, 22))}),
     ),
-    "tidal_apnoea": Fault(
+    "tidal_apnoea": PlantedFault(
         "tidal",
         "A pause of breathing, which is left out and breaks no rule.",
         "",
         "accepted",
         recipe=Recipe(options={"quirks": Quirks(apnoeas=(12,))}),
     ),
-    "tidal_movement": Fault(
+    "tidal_movement": PlantedFault(
         "tidal",
         "The infant moves early on; the regular breaths that follow are enough.",
         "",
         "accepted",
         recipe=Recipe(disturbance={"movement_at_s": 6.0, "movement_ml_s": 60.0}),
     ),
-    "tidal_active_sleep": Fault(
+    "tidal_active_sleep": PlantedFault(
         "tidal",
         "Recorded in active sleep.",
         "tidal.quiet_sleep",
         "flag",
         cells={"sleep_state": "active"},
     ),
-    "tidal_operator_refuses": Fault(
+    "tidal_operator_refuses": PlantedFault(
         "tidal",
         "The operator does not accept the recording.",
         "tidal.operator_accepts",
@@ -146,31 +146,31 @@ TIDAL = {
 }
 
 SINGLE = {
-    "single_short": Fault(
+    "single_short": PlantedFault(
         "single_occlusion",
         "The shutter opens after 90 ms.",
         "single_occlusion.plateau_long_enough",
-        recipe=manoeuvres(*[Occlusion(duration_s=0.09, relaxation_s=0.01)] * 5),
+        recipe=manoeuvres(*[SimulatedOcclusion(duration_s=0.09, relaxation_s=0.01)] * 5),
     ),
-    "single_tense": Fault(
+    "single_tense": PlantedFault(
         "single_occlusion",
         "The infant relaxes too slowly for a plateau.",
         "single_occlusion.plateau_steady",
-        recipe=manoeuvres(*[Occlusion(duration_s=0.45, relaxation_s=0.4)] * 5),
+        recipe=manoeuvres(*[SimulatedOcclusion(duration_s=0.45, relaxation_s=0.4)] * 5),
     ),
-    "single_effort": Fault(
+    "single_effort": PlantedFault(
         "single_occlusion",
         "The infant breathes against the shutter.",
         "single_occlusion.plateau_steady",
-        recipe=manoeuvres(*[Occlusion(effort_kpa=0.35)] * 5),
+        recipe=manoeuvres(*[SimulatedOcclusion(effort_kpa=0.35)] * 5),
     ),
-    "single_braked": Fault(
+    "single_braked": PlantedFault(
         "single_occlusion",
         "The larynx brakes expiration, so that flow on volume is bent.",
         "single_occlusion.long_fit",
-        recipe=manoeuvres(*[Occlusion(brake=0.75)] * 5),
+        recipe=manoeuvres(*[SimulatedOcclusion(brake=0.75)] * 5),
     ),
-    "single_two_speeds": Fault(
+    "single_two_speeds": PlantedFault(
         "single_occlusion",
         "Two compartments empty at unlike speeds, so that flow on volume is bent.",
         "single_occlusion.straight_expiration",
@@ -178,73 +178,73 @@ SINGLE = {
             options={"manoeuvres": 5}, infant={"second_share": 0.35, "second_tau_ratio": 8.0}
         ),
     ),
-    "single_trembling": Fault(
+    "single_trembling": PlantedFault(
         "single_occlusion",
         "Flow trembles with movement, so that no line fits.",
         "single_occlusion.straight_expiration",
         recipe=Recipe(disturbance={"heart_flow_ml_s": 22.0, "heart_rate_per_min": 420.0}),
     ),
-    "single_uneven_level": Fault(
+    "single_uneven_level": PlantedFault(
         "single_occlusion",
         "End-expiratory level wanders before the occlusion.",
         "single_occlusion.steady_eel",
-        recipe=manoeuvres(*[Occlusion(wander=0.3)] * 5),
+        recipe=manoeuvres(*[SimulatedOcclusion(wander=0.3)] * 5),
     ),
-    "single_mask_slips": Fault(
+    "single_mask_slips": PlantedFault(
         "single_occlusion",
         "Air escapes past the mask when the shutter opens.",
         "single_occlusion.no_eel_shift",
-        recipe=manoeuvres(*[Occlusion(lost_share=0.25)] * 5),
+        recipe=manoeuvres(*[SimulatedOcclusion(lost_share=0.25)] * 5),
     ),
 }
 
 DOUBLE = {
-    "double_close_points": Fault(
+    "double_close_points": PlantedFault(
         "double_occlusion",
         "The two occlusions come too close to each other.",
         "double_occlusion.volume_between",
         recipe=Recipe(options={"manoeuvres": 5, "shares": (0.6, 0.5)}),
     ),
-    "double_tense": Fault(
+    "double_tense": PlantedFault(
         "double_occlusion",
         "Pressure has not settled when the shutter opens.",
         "double_occlusion.plateau_steady",
-        recipe=manoeuvres(*[Occlusion(0.2, relaxation_s=0.12, effort_kpa=0.15)] * 5),
+        recipe=manoeuvres(*[SimulatedOcclusion(0.2, relaxation_s=0.12, effort_kpa=0.15)] * 5),
     ),
-    "double_mask_slips": Fault(
+    "double_mask_slips": PlantedFault(
         "double_occlusion",
         "Air escapes past the mask when the shutter opens.",
         "double_occlusion.no_eel_shift",
-        recipe=manoeuvres(*[Occlusion(0.3, relaxation_s=0.012, lost_share=0.25)] * 5),
+        recipe=manoeuvres(*[SimulatedOcclusion(0.3, relaxation_s=0.012, lost_share=0.25)] * 5),
     ),
 }
 
 PLETHYSMOGRAPHY = {
-    "pleth_one_effort": Fault(
+    "pleth_one_effort": PlantedFault(
         "plethysmography",
         "One effort, then the shutter opens.",
         "plethysmography.enough_efforts",
         recipe=manoeuvres(*[Effort(count=1)] * 4),
     ),
-    "pleth_looping": Fault(
+    "pleth_looping": PlantedFault(
         "plethysmography",
         "Airway pressure lags behind the box: a phase error.",
         "plethysmography.no_looping",
         recipe=manoeuvres(*[Effort(lag_s=0.045)] * 4),
     ),
-    "pleth_glottis": Fault(
+    "pleth_glottis": PlantedFault(
         "plethysmography",
         "The glottis is nearly closed during the efforts.",
         "plethysmography.line_up",
         recipe=manoeuvres(*[Effort(passed_on=0.4, lag_s=0.3)] * 4),
     ),
-    "pleth_mask_slips": Fault(
+    "pleth_mask_slips": PlantedFault(
         "plethysmography",
         "Air escapes past the mask when the shutter opens.",
         "plethysmography.no_eel_shift",
         recipe=manoeuvres(*[Effort(lost_share=0.25)] * 4),
     ),
-    "pleth_cold_box": Fault(
+    "pleth_cold_box": PlantedFault(
         "plethysmography",
         "Recorded one minute after the box was closed.",
         "plethysmography.box_warm",

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from quietsleep.simulation.forced_curve import ForcedCurve, Squeeze, above_rv, force_out
+from quietsleep.simulation.forced_curve import ForcedCurve, SimulatedSqueeze, above_rv, force_out
 from quietsleep.simulation.physiology import Infant, Setting, SimulatedRecording
 from quietsleep.simulation.quiet import breathe_quietly, elastic_pressure_kpa, passive_expiration
 from quietsleep.simulation.tape import (
@@ -20,10 +20,10 @@ from quietsleep.simulation.tape import (
     whole,
 )
 
-__all__ = ["Squeeze", "raised_volume", "tidal_forced_expiration"]
+__all__ = ["SimulatedSqueeze", "raised_volume", "tidal_forced_expiration"]
 
 
-def scattered(rng: np.random.Generator, infant: Infant, squeeze: Squeeze) -> Infant:
+def scattered(rng: np.random.Generator, infant: Infant, squeeze: SimulatedSqueeze) -> Infant:
     """The infant with this squeeze's flow limit: it varies a little from one to the next."""
     factor = 1.0 + squeeze.flow_scatter * float(np.clip(rng.standard_normal(), -2.0, 2.0))
     return replace(infant, emptying_per_s=infant.emptying_per_s * factor)
@@ -51,13 +51,15 @@ def tidal_forced_expiration(
     rng: np.random.Generator,
     rate_hz: float = 200.0,
     setting: Setting | None = None,
-    manoeuvres: int | Sequence[Squeeze] = 4,
+    manoeuvres: int | Sequence[SimulatedSqueeze] = 4,
     variation: Variation | None = None,
     breaths_between: int = 6,
 ) -> SimulatedRecording:
     """Jacket squeezes at end-inspiration that pass EEL; truth includes V'maxFRC."""
     tape, usual = Tape(infant, setting or Setting()), variation or Variation()
-    squeezes = [Squeeze()] * manoeuvres if isinstance(manoeuvres, int) else list(manoeuvres)
+    squeezes = (
+        [SimulatedSqueeze()] * manoeuvres if isinstance(manoeuvres, int) else list(manoeuvres)
+    )
     rows = []
     for squeeze in squeezes:
         breathe_quietly(tape, rng, usual, breaths_between)
@@ -87,7 +89,7 @@ def tidal_forced_expiration(
 
 
 def tidal_forced_truth(
-    infant: Infant, squeeze: Squeeze, curve: ForcedCurve, *, from_ml: float, vt_ml: float
+    infant: Infant, squeeze: SimulatedSqueeze, curve: ForcedCurve, *, from_ml: float, vt_ml: float
 ) -> dict[str, float]:
     """Flow of the integrated curve where the volume passes EEL, and where its peak lies."""
     passes = bool(curve.out_ml.max() > from_ml)
@@ -134,13 +136,15 @@ def raised_volume(
     rng: np.random.Generator,
     rate_hz: float = 200.0,
     setting: Setting | None = None,
-    manoeuvres: int | Sequence[Squeeze] = 1,
+    manoeuvres: int | Sequence[SimulatedSqueeze] = 1,
     variation: Variation | None = None,
     breaths_before: int = 6,
 ) -> SimulatedRecording:
     """Inflations to about 3 kPa, the last one squeezed out to near residual volume."""
     tape, usual = Tape(infant, setting or Setting()), variation or Variation()
-    squeezes = [Squeeze()] * manoeuvres if isinstance(manoeuvres, int) else list(manoeuvres)
+    squeezes = (
+        [SimulatedSqueeze()] * manoeuvres if isinstance(manoeuvres, int) else list(manoeuvres)
+    )
     rows = []
     for squeeze in squeezes:
         breathe_quietly(tape, rng, usual, breaths_before)
@@ -169,7 +173,7 @@ def raised_volume(
     )
 
 
-def raised_truth(squeeze: Squeeze, curve: ForcedCurve) -> dict[str, float]:
+def raised_truth(squeeze: SimulatedSqueeze, curve: ForcedCurve) -> dict[str, float]:
     """Forced volumes and flows of the noiseless curve.
 
     Time zero by back-extrapolation: t0 = t_peak - V_peak / flow_peak (E7: ATS/ERS statement,

@@ -15,7 +15,7 @@ from quietsleep.simulation.tape import FINE_HZ, inspiration_flow
 
 
 @dataclass(frozen=True, slots=True)
-class Squeeze:
+class SimulatedSqueeze:
     """One jacket inflation and what goes wrong with it.
 
     `jacket_tau_s`: time constant of the pressure rise (10-90 % rise = tau ln 9). `opening_s`: how
@@ -49,7 +49,7 @@ class ForcedCurve:
 
 
 def force_out(
-    infant: Infant, setting: Setting, squeeze: Squeeze, *, from_ml: float, end_share: float
+    infant: Infant, setting: Setting, squeeze: SimulatedSqueeze, *, from_ml: float, end_share: float
 ) -> ForcedCurve:
     """Integrate dV/dt = -min(drive / R, limit(V)) until flow is below `end_share` of its peak.
 
@@ -89,7 +89,7 @@ def force_out(
     return ForcedCurve(flow_array, out, np.asarray(jackets))
 
 
-def above_rv(infant: Infant, squeeze: Squeeze, *, above_ml: float) -> Squeeze:
+def above_rv(infant: Infant, squeeze: SimulatedSqueeze, *, above_ml: float) -> SimulatedSqueeze:
     """Shares of the volume above EEL, as shares of the volume above residual volume."""
 
     def moved(share: float | None) -> float | None:

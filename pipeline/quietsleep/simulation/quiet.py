@@ -31,7 +31,7 @@ class Quirks:
 
 
 @dataclass(frozen=True, slots=True)
-class Occlusion:
+class SimulatedOcclusion:
     """One occlusion: how long, how well the infant relaxes, and what goes wrong.
 
     `effort_kpa` is a breathing effort against the shutter, `brake` the share of flow that the
@@ -143,7 +143,7 @@ def elastic_pressure_kpa(tape: Tape) -> float:
     return (tape.volume_ml + tape.infant.elevation_ml) / tape.infant.crs_ml_kpa
 
 
-def occlude(tape: Tape, occlusion: Occlusion, *, from_kpa: float) -> float:
+def occlude(tape: Tape, occlusion: SimulatedOcclusion, *, from_kpa: float) -> float:
     """Close the shutter: Pao relaxes exponentially to the recoil pressure, which is returned."""
     t = np.arange(round(occlusion.duration_s * FINE_HZ)) / FINE_HZ
     recoil = elastic_pressure_kpa(tape)
@@ -174,9 +174,9 @@ def breathe_quietly(
         tape.breathe(breath)
 
 
-def listed(manoeuvres: int | Sequence[Occlusion]) -> list[Occlusion]:
+def listed(manoeuvres: int | Sequence[SimulatedOcclusion]) -> list[SimulatedOcclusion]:
     """So many plain occlusions, or the ones given."""
-    return [Occlusion()] * manoeuvres if isinstance(manoeuvres, int) else list(manoeuvres)
+    return [SimulatedOcclusion()] * manoeuvres if isinstance(manoeuvres, int) else list(manoeuvres)
 
 
 def single_occlusion(
@@ -185,7 +185,7 @@ def single_occlusion(
     rng: np.random.Generator,
     rate_hz: float = 200.0,
     setting: Setting | None = None,
-    manoeuvres: int | Sequence[Occlusion] = 5,
+    manoeuvres: int | Sequence[SimulatedOcclusion] = 5,
     variation: Variation | None = None,
     breaths_between: int = 5,
 ) -> SimulatedRecording:
@@ -228,7 +228,7 @@ def double_occlusion(
     rng: np.random.Generator,
     rate_hz: float = 200.0,
     setting: Setting | None = None,
-    manoeuvres: int | Sequence[Occlusion] = 5,
+    manoeuvres: int | Sequence[SimulatedOcclusion] = 5,
     shares: Sequence[float] = (0.85, 0.4),
     variation: Variation | None = None,
     breaths_between: int = 5,
@@ -236,7 +236,7 @@ def double_occlusion(
     """Passive expirations interrupted by brief occlusions at `shares` of VT above EEL."""
     tape, usual = Tape(infant, setting or Setting()), variation or Variation()
     rows = []
-    plain = [Occlusion(duration_s=0.3, relaxation_s=0.012)]
+    plain = [SimulatedOcclusion(duration_s=0.3, relaxation_s=0.012)]
     chosen = plain * manoeuvres if isinstance(manoeuvres, int) else list(manoeuvres)
     for occlusion in chosen:
         breathe_quietly(tape, rng, usual, breaths_between)

@@ -9,12 +9,17 @@ from typing import Any, Literal
 import numpy as np
 
 from quietsleep.simulation.disturbances import USUAL, Disturbance, disturb
-from quietsleep.simulation.faults import Fault, Recipe
+from quietsleep.simulation.faults import PlantedFault, Recipe
 from quietsleep.simulation.forced import raised_volume, tidal_forced_expiration
-from quietsleep.simulation.forced_curve import Squeeze
+from quietsleep.simulation.forced_curve import SimulatedSqueeze
 from quietsleep.simulation.physiology import Infant, Setting, SimulatedRecording
 from quietsleep.simulation.plethysmograph import Effort, plethysmography
-from quietsleep.simulation.quiet import Occlusion, double_occlusion, single_occlusion, tidal
+from quietsleep.simulation.quiet import (
+    SimulatedOcclusion,
+    double_occlusion,
+    single_occlusion,
+    tidal,
+)
 
 TECHNIQUES: Mapping[str, Callable[..., SimulatedRecording]] = {
     "tidal": tidal,
@@ -28,15 +33,15 @@ Share = Literal["all", "one"]
 
 # What a careful laboratory does in one session; raised volume makes one recording of each.
 USUAL_MANOEUVRES: Mapping[str, Sequence[Any]] = {
-    "single_occlusion": (Occlusion(),) * 6,
-    "double_occlusion": (Occlusion(duration_s=0.3, relaxation_s=0.012),) * 5,
+    "single_occlusion": (SimulatedOcclusion(),) * 6,
+    "double_occlusion": (SimulatedOcclusion(duration_s=0.3, relaxation_s=0.012),) * 5,
     "plethysmography": (Effort(),) * 4,
-    "tidal_forced_expiration": (Squeeze(5.0),) * 3 + (Squeeze(6.0),) * 4,
-    "raised_volume": (Squeeze(),) * 3,
+    "tidal_forced_expiration": (SimulatedSqueeze(5.0),) * 3 + (SimulatedSqueeze(6.0),) * 4,
+    "raised_volume": (SimulatedSqueeze(),) * 3,
 }
 
 
-def manoeuvres_of(technique: str, fault: Fault | None, share: Share) -> list[Any]:
+def manoeuvres_of(technique: str, fault: PlantedFault | None, share: Share) -> list[Any]:
     """The manoeuvres of one session; with share "one" only the first has the fault."""
     usual = list(USUAL_MANOEUVRES[technique])
     if fault is None or "manoeuvres" not in fault.recipe.options:
@@ -56,7 +61,7 @@ def record(
     rng: np.random.Generator,
     rate_hz: float = 200.0,
     setting: Setting | None = None,
-    fault: Fault | None = None,
+    fault: PlantedFault | None = None,
     share: Share = "all",
     manoeuvres: Sequence[Any] | None = None,
     usual: Disturbance = USUAL,
@@ -78,7 +83,7 @@ def record(
     return spoiled(disturb(clean, recipe.disturbed(usual), rng), recipe)
 
 
-def _near_three(rng: np.random.Generator, squeeze: Squeeze) -> Squeeze:
+def _near_three(rng: np.random.Generator, squeeze: SimulatedSqueeze) -> SimulatedSqueeze:
     """Inflations come out within about 1 % of each other."""
     near = 1.0 + 0.01 * float(np.clip(rng.standard_normal(), -2.0, 2.0))
     return replace(squeeze, inflation_kpa=squeeze.inflation_kpa * near)

@@ -7,7 +7,7 @@ from datetime import datetime
 
 import numpy as np
 
-from quietsleep.simulation.faults import Fault
+from quietsleep.simulation.faults import PlantedFault
 from quietsleep.simulation.physiology import Infant, Setting, SimulatedRecording
 
 OPERATORS = ("op1", "op2", "op3")
@@ -105,7 +105,7 @@ def short(technique: str) -> str:
 
 
 def fault_row(
-    key: str, fault: Fault, *, item: str, kind: str, session: str, share: str = "all"
+    key: str, fault: PlantedFault, *, item: str, kind: str, session: str, share: str = "all"
 ) -> dict[str, str]:
     """A planted fault and what should be said of it."""
     return {

@@ -7,20 +7,20 @@ from quietsleep.simulation.faults import (
     PLETHYSMOGRAPHY,
     SINGLE,
     TIDAL,
-    Fault,
+    PlantedFault,
     Verdict,
 )
 from quietsleep.simulation.forced_faults import RAISED, TIDAL_FORCED
 
 
-def _visit(meaning: str, rule: str, verdict: Verdict = "reject", **cells: str) -> Fault:
-    return Fault("session", meaning, f"session.{rule}", verdict, "session", cells=cells)
+def _visit(meaning: str, rule: str, verdict: Verdict = "reject", **cells: str) -> PlantedFault:
+    return PlantedFault("session", meaning, f"session.{rule}", verdict, "session", cells=cells)
 
 
 def _check(
     kind: str, meaning: str, rule: str, verdict: Verdict = "reject", **options: object
-) -> Fault:
-    return Fault(kind, meaning, f"{kind}.{rule}", verdict, "check", options=options)
+) -> PlantedFault:
+    return PlantedFault(kind, meaning, f"{kind}.{rule}", verdict, "check", options=options)
 
 
 VISITS = {
@@ -90,14 +90,14 @@ CHECKS = {
     "pump_uneven": _check(
         "box_pump", "Pump strokes are uneven.", "factor_repeatable", "flag", stroke_cv=0.06
     ),
-    "no_syringe_check": Fault(
+    "no_syringe_check": PlantedFault(
         "syringe", "No syringe check that day.", "tidal.syringe_check", level="test", file="absent"
     ),
 }
 
 
-def _file(meaning: str, kind: str, file: str, *, level: str = "recording") -> Fault:
-    return Fault("delivery", meaning, kind, "quarantined", level, file=file)  # type: ignore[arg-type]
+def _file(meaning: str, kind: str, file: str, *, level: str = "recording") -> PlantedFault:
+    return PlantedFault("delivery", meaning, kind, "quarantined", level, file=file)  # type: ignore[arg-type]
 
 
 FILES = {
@@ -108,7 +108,7 @@ FILES = {
     "missing_channel": _file(
         "The device wrote no column for a channel the technique needs.", "column_missing", "column"
     ),
-    "bad_cell": Fault(
+    "bad_cell": PlantedFault(
         "delivery",
         "A cell of the visit table is not a number.",
         "bad_cell",
@@ -116,7 +116,7 @@ FILES = {
         "session",
         cells={"weight_kg": "7,4"},
     ),
-    "superseded": Fault(
+    "superseded": PlantedFault(
         "delivery",
         "The session was delivered again with the weight corrected.",
         "superseded",
@@ -124,12 +124,12 @@ FILES = {
         "session",
         file="again",
     ),
-    "nothing_delivered": Fault(
+    "nothing_delivered": PlantedFault(
         "delivery", "The centre delivered nothing.", "nothing", "accepted", "delivery", file="none"
     ),
 }
 
-FAULTS: dict[str, Fault] = {
+FAULTS: dict[str, PlantedFault] = {
     **TIDAL,
     **SINGLE,
     **DOUBLE,

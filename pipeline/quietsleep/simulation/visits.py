@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 
 from quietsleep.simulation.exports import signal_bytes
-from quietsleep.simulation.faults import Fault
+from quietsleep.simulation.faults import PlantedFault
 from quietsleep.simulation.physiology import (
     Condition,
     Infant,
@@ -55,7 +55,7 @@ class Slot:
 
 
 @dataclass(slots=True)
-class Visit:
+class SimulatedSession:
     """One visit in the making, and everything that it gives."""
 
     scenario: Scenario
@@ -140,14 +140,14 @@ def infant_of(scenario: Scenario, slot: Slot, *, seed: int) -> tuple[Infant, dic
     return infant, birth
 
 
-def simulate_visit(scenario: Scenario, slot: Slot, *, seed: int) -> Visit:
+def simulate_visit(scenario: Scenario, slot: Slot, *, seed: int) -> SimulatedSession:
     """Simulate every recording of one visit with the faults planted in it."""
     infant, birth = infant_of(scenario, slot, seed=seed)
     rng = seeded(seed, scenario.centre, "visit", slot.number)
     setting = today(scenario, rng)
     setting = replace(setting, box_closed_s=180.0 + 20.0 * (slot.number % 4))
     row = session_row(first_cells(scenario, slot), infant=infant, setting=setting, rng=rng) | birth
-    visit = Visit(scenario, slot, infant, setting, seed, row, clock=slot.tested_at)
+    visit = SimulatedSession(scenario, slot, infant, setting, seed, row, clock=slot.tested_at)
     faults = planted(scenario, slot)
     for each in faults:
         plant_in_visit(visit, each)
@@ -160,7 +160,7 @@ def simulate_visit(scenario: Scenario, slot: Slot, *, seed: int) -> Visit:
     return visit
 
 
-def plant_in_visit(visit: Visit, plan: Planted) -> None:
+def plant_in_visit(visit: SimulatedSession, plan: Planted) -> None:
     """Change cells of the visit as a fault of the visit says, and remember it."""
     fault = FAULTS[plan.fault]
     if plan.technique is not None or fault.owner not in ("session", "delivery"):
@@ -173,7 +173,7 @@ def plant_in_visit(visit: Visit, plan: Planted) -> None:
 
 
 def simulate_technique(
-    visit: Visit, technique: str, plan: Planted | None
+    visit: SimulatedSession, technique: str, plan: Planted | None
 ) -> list[Mapping[str, float]]:
     """Simulate the recordings of one technique, plain or faulty; returns truth by trial."""
     session = visit.slot.session
@@ -215,7 +215,7 @@ def first_cells(scenario: Scenario, slot: Slot) -> dict[str, str]:
 
 
 def recordings_of(
-    technique: str, fault: Fault | None, share: Share
+    technique: str, fault: PlantedFault | None, share: Share
 ) -> list[Sequence[object] | None]:
     """Manoeuvres by recording: raised volume makes a recording of each, the others one in all."""
     if technique == "tidal":
@@ -238,7 +238,7 @@ def today(scenario: Scenario, rng: np.random.Generator) -> Setting:
 
 
 def write_recording(
-    visit: Visit, made: SimulatedRecording, *, name: str, fault: Fault | None
+    visit: SimulatedSession, made: SimulatedRecording, *, name: str, fault: PlantedFault | None
 ) -> None:
     """Add signal file, table row and truth of one recording to the visit."""
     scenario, session = visit.scenario, visit.slot.session

@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 from quietsleep.site import words
 from quietsleep.site.lost_tests import checks_out, rescuable
-from quietsleep.site.matters import MOST_ROWS, Group, Link, Matter
+from quietsleep.site.matters import MOST_ROWS, ActionItem, Group, Link
 from quietsleep.site.pages.test import test_file
 from quietsleep.site.read import CentreData, Row
 from quietsleep.site.words import Sign, count
@@ -68,7 +68,7 @@ def _tested(data: CentreData, session: str | None) -> datetime:
     return at or data.night.night["started_at"]
 
 
-def _alert(data: CentreData, rule: str, rows: Sequence[Row], root: str) -> Matter:
+def _alert(data: CentreData, rule: str, rows: Sequence[Row], root: str) -> ActionItem:
     remedy = data.night.rule(rule).get("remedy")
     by_session: dict[str, list[Row]] = {}
     for row in rows:
@@ -81,7 +81,7 @@ def _alert(data: CentreData, rule: str, rows: Sequence[Row], root: str) -> Matte
         )
         for own in by_session.values()
     )
-    return Matter(
+    return ActionItem(
         headline=f"“{words.rule_name(rule)}” was not met in {count(len(lines), 'session')}",
         sign=words.sign("alert"),
         note="",
@@ -126,12 +126,12 @@ def held_deliveries(data: CentreData) -> Group:
     )
 
 
-def _held(delivery: str, problems: Sequence[Row], *, whole: bool) -> Matter:
+def _held(delivery: str, problems: Sequence[Row], *, whole: bool) -> ActionItem:
     note = "The whole delivery is held; nothing of it is in the study yet."
     if not whole:
         note = f"{_held_parts(problems)} of it held; the rest was taken in."
     shown = problems[:MOST_ROWS]
-    return Matter(
+    return ActionItem(
         headline=f"Delivery {delivery}" if delivery else "No delivery named",
         sign=words.sign("quarantined") if whole else Sign("■", "Held in part", "act"),
         note=note,

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from quietsleep import contract
 from quietsleep.site import words
-from quietsleep.site.read import CentreData, Night, Row
+from quietsleep.site.read import CentreData, PublishedNight, Row
 from quietsleep.site.words import Sign
 
 ORDER = {"reject": 0, "alert": 1, "flag": 2}
@@ -101,7 +101,7 @@ def _label(verdict: Row, value: float | None) -> str:
     return quantity.labels.get(f"{value:g}", "") if quantity else ""
 
 
-def source_of(night: Night, rule: Row) -> str:
+def source_of(night: PublishedNight, rule: Row) -> str:
     """Say where a rule comes from, and how its limit was obtained."""
     if not rule:
         return ""

@@ -36,7 +36,7 @@ def digest_of(value: Any) -> str:
     return hashlib.sha256((fingerprint() + text).encode("utf-8", "surrogatepass")).hexdigest()[:20]
 
 
-class Folder:
+class PageFolder:
     """One folder of pages and the list of what was written into it.
 
     The list lives outside the folder, so that a folder handed over holds pages and nothing else.

@@ -33,7 +33,7 @@ class Filter(NamedTuple):
     choices: tuple[Choice, ...]
 
 
-class Line(NamedTuple):
+class ListLine(NamedTuple):
     """One test in a list."""
 
     tokens: str
@@ -51,7 +51,7 @@ class Line(NamedTuple):
 class TestList(NamedTuple):
     """A list of tests with its filters."""
 
-    lines: tuple[Line, ...]
+    lines: tuple[ListLine, ...]
     filters: tuple[Filter, ...]
 
 
@@ -124,13 +124,13 @@ def list_of(data: CentreData, tests: Sequence[Row]) -> TestList:
     return TestList(tuple(lines), tuple(f for f in filters if f.choices))
 
 
-def _line(test: Row, who: str, tokens: list[str], failed: dict[str, int]) -> Line:
+def _line(test: Row, who: str, tokens: list[str], failed: dict[str, int]) -> ListLine:
     reasons = "; ".join(
         words.rule_name(rule) + (f" ×{n}" if n > 1 else "") for rule, n in failed.items()
     )
     if not reasons and test["status"] != "accepted":
         reasons = (test["why"] or "")[:160]
-    return Line(
+    return ListLine(
         tokens=" ".join(tokens),
         href=test_file(test["test"]),
         session=test["session"],

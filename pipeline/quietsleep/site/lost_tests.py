@@ -5,7 +5,7 @@ from __future__ import annotations
 from quietsleep.site import words
 from quietsleep.site.faults import faults_of, technique_title
 from quietsleep.site.folder import slug
-from quietsleep.site.matters import MOST_LINKS, Group, Link, Matter, test_links, tests_of
+from quietsleep.site.matters import MOST_LINKS, ActionItem, Group, Link, test_links, tests_of
 from quietsleep.site.read import CentreData, Row, check_before
 from quietsleep.site.words import Sign, count
 
@@ -19,8 +19,8 @@ def checks_out(data: CentreData, root: str = "") -> Group:
     A check is settled once a later check of its kind on its device was accepted; the sessions
     that hang on it stay lost, so it is kept below among the earlier ones.
     """
-    open_now: list[Matter] = []
-    earlier: list[Matter] = []
+    open_now: list[ActionItem] = []
+    earlier: list[ActionItem] = []
     hanging = sessions_by_check(data)
     for rows, _ in data.checks_of.values():
         last_good = max((i for i, r in enumerate(rows) if r["status"] == "accepted"), default=-1)
@@ -47,7 +47,7 @@ def sessions_by_check(data: CentreData) -> dict[str, list[str]]:
     return found
 
 
-def _check_out(data: CentreData, check: Row, sessions: list[str], root: str) -> Matter:
+def _check_out(data: CentreData, check: Row, sessions: list[str], root: str) -> ActionItem:
     faults = [f for f in faults_of(data, "check", check["check_id"]) if f.rejects]
     kind = technique_title(check["kind"])
     tests = tests_of(data, set(sessions))
@@ -57,7 +57,7 @@ def _check_out(data: CentreData, check: Row, sessions: list[str], root: str) -> 
     hang = count(len(sessions), "session") + (
         " hangs on it." if len(sessions) == 1 else " hang on it."
     )
-    return Matter(
+    return ActionItem(
         headline=f"{kind} on {check['device']}, {words.day(check['done_at'])}",
         sign=words.sign(check["status"]),
         note=f"{note} {hang}".strip(),
@@ -114,8 +114,8 @@ def _rescue(data: CentreData, test: Row) -> tuple[tuple[str, ...], tuple[str, ..
 
 def _rescue_matter(
     reason: tuple[str, ...], tests: list[Row], todo: tuple[str, ...], root: str
-) -> Matter:
-    return Matter(
+) -> ActionItem:
+    return ActionItem(
         headline=count(len(tests), "test"),
         sign=Sign("◇", "Rescuable", "watch"),
         note=" ".join(reason),

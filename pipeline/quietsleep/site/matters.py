@@ -21,7 +21,7 @@ class Link(NamedTuple):
     href: str
 
 
-class Matter(NamedTuple):
+class ActionItem(NamedTuple):
     """One thing to act on: a headline, its particulars as a table, what to do, where to look."""
 
     headline: str
@@ -40,8 +40,8 @@ class Group(NamedTuple):
     key: str
     title: str
     summary: str
-    matters: tuple[Matter, ...]
-    earlier: tuple[Matter, ...] = ()
+    matters: tuple[ActionItem, ...]
+    earlier: tuple[ActionItem, ...] = ()
 
 
 def tests_of(data: CentreData, sessions: set[str]) -> list[Row]:

@@ -20,7 +20,7 @@ from quietsleep.warehouse.database import open_night
 Row = dict[str, Any]
 
 
-class Night:
+class PublishedNight:
     """One published night, open for reading."""
 
     def __init__(self, path: Path) -> None:
@@ -94,7 +94,7 @@ def grouped(rows: Iterable[Row], *names: str) -> dict[Any, list[Row]]:
 class CentreData:
     """Everything of one centre that its pages say, read once."""
 
-    night: Night
+    night: PublishedNight
     centre: Row
     sessions: dict[str, Row]
     tests: list[Row]
@@ -139,7 +139,7 @@ class CentreData:
         return str(self.centre["centre"])
 
 
-def read_centre(night: Night, centre: str) -> CentreData:
+def read_centre(night: PublishedNight, centre: str) -> CentreData:
     """Read everything of one centre."""
 
     def of_centre(table: str, order: str, where: str = "") -> list[Row]:
@@ -174,13 +174,15 @@ _STANDING = """AND (centre, delivery) IN (
     SELECT centre, delivery FROM deliveries WHERE state IN ('quarantined', 'accepted'))"""
 
 
-def _waivers(night: Night, verdicts: list[Row]) -> dict[str, Row]:
+def _waivers(night: PublishedNight, verdicts: list[Row]) -> dict[str, Row]:
     named = {row["waiver"] for row in verdicts if row["waiver"]}
     rows = night.rows("SELECT * FROM waivers ORDER BY waiver")
     return {row["waiver"]: row for row in rows if row["waiver"] in named}
 
 
-def _values(night: Night, table: str, item: str, centre: str) -> dict[str, dict[str, float]]:
+def _values(
+    night: PublishedNight, table: str, item: str, centre: str
+) -> dict[str, dict[str, float]]:
     found: dict[str, dict[str, float]] = defaultdict(dict)
     for name, quantity, value in night.tuples(
         f"SELECT {item}, quantity, value FROM {table} WHERE centre = ?", centre

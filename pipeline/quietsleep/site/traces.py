@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietsleep.records import FloatArray, IntArray, Mark, Recording, Trial
-from quietsleep.site.folder import Folder, digest_of
+from quietsleep.site.folder import PageFolder, digest_of
 from quietsleep.site.pages.test import needs_pictures, trace_file
 from quietsleep.site.read import CentreData, Row
 from quietsleep.site.render import for_script
@@ -109,7 +109,7 @@ def scripts_of(loaded: Loaded | None, names: Mapping[int, str]) -> dict[str, str
     }
 
 
-def write_traces(folder: Folder, data: CentreData, draw: Draw | None) -> dict[str, bool]:
+def write_traces(folder: PageFolder, data: CentreData, draw: Draw | None) -> dict[str, bool]:
     """Write the traces of every test that needs pictures; return which trace files there are.
 
     Signals are read only for recordings whose traces do not stand there already.
@@ -130,7 +130,7 @@ def write_traces(folder: Folder, data: CentreData, draw: Draw | None) -> dict[st
 
 
 def _wanted(
-    folder: Folder, data: CentreData, test: Row, there: dict[str, bool]
+    folder: PageFolder, data: CentreData, test: Row, there: dict[str, bool]
 ) -> Iterator[tuple[Wanted, str]]:
     """Yield what is to be drawn of one test, and a digest of what it is drawn from."""
     key = (test["session"], test["technique"])

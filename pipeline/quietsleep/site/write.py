@@ -6,11 +6,11 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from quietsleep.site.folder import Folder
+from quietsleep.site.folder import PageFolder
 from quietsleep.site.pages.centre import write_centre
 from quietsleep.site.pages.dictionary import write_dictionary
 from quietsleep.site.pages.overview import write_overview
-from quietsleep.site.read import Night
+from quietsleep.site.read import PublishedNight
 from quietsleep.site.traces import Draw
 from quietsleep.study.study import Study
 
@@ -29,9 +29,9 @@ class PagesReport:
 
 def write_pages(study: Study, night_dir: Path, draw: Draw | None = None) -> PagesReport:
     """Write every page of the night in `night_dir`; without `draw` no traces."""
-    folders: list[Folder] = []
+    folders: list[PageFolder] = []
     seconds: dict[str, float] = {}
-    night = Night(night_dir)
+    night = PublishedNight(night_dir)
     try:
         for row in night.centres():
             began = time.perf_counter()

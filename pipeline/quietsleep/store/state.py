@@ -44,7 +44,7 @@ RECORDED = ("content_key", "state", "rate_hz", "duration_s", "sentence", "code")
 
 
 @dataclass(frozen=True, slots=True)
-class Stored:
+class StoredMeasures:
     """What was measured of some recordings and checks: one row each, their trials and values."""
 
     measured: pd.DataFrame
@@ -241,9 +241,9 @@ class State:
                 places=places,
             )
 
-    def stored(self, block: int) -> Stored:
+    def stored(self, block: int) -> StoredMeasures:
         """Return what was measured of one block; see `lay_out`."""
-        return Stored(
+        return StoredMeasures(
             measured=self.frame(
                 f"SELECT {', '.join(RECORDED)} FROM laid_measured WHERE block = ?", [block]
             ),

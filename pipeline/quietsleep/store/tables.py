@@ -42,7 +42,7 @@ class Rows(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Held:
+class HeldTable:
     """Rows that are held in memory, in the order of the table's key."""
 
     table: Table
@@ -59,7 +59,7 @@ class Held:
             yield folder, iter(rows.combine_chunks().to_batches(max_chunksize=ROWS_A_BATCH))
 
 
-class Spool:
+class TableOnDisk:
     """Rows that come block by block and wait on disk; memory stays that of one block.
 
     A block may be added in another process: `add` keeps nothing but files, and the number of rows

@@ -66,7 +66,7 @@ class Review:
 
 
 @dataclass(frozen=True, slots=True)
-class Chain:
+class ReviewLog:
     """The decisions that stand, and where the file was changed by hand.
 
     `suspect` are decisions from the break on, as the file or the kept copy has them. `broken` is a
@@ -136,7 +136,7 @@ def whole(lines: Sequence[str]) -> list[Review]:
     return found
 
 
-class ReviewFile:
+class ReviewLogFile:
     """The decisions of one study on disk. `published` maps review to digest in the last night."""
 
     def __init__(
@@ -146,7 +146,7 @@ class ReviewFile:
         self.kept = work_path / "reviews" / FILE
         self.published = published or {}
 
-    def read(self) -> Chain:
+    def read(self) -> ReviewLog:
         """Read and verify the decisions; never raises for what the file says."""
         with self._turn():
             return self._read()
@@ -157,17 +157,17 @@ class ReviewFile:
         ReviewError when the file was changed by hand: it must be mended first.
         """
         with self._turn():
-            chain = self._read()
-            if chain.broken:
-                raise ReviewError(chain.broken)
+            log = self._read()
+            if log.broken:
+                raise ReviewError(log.broken)
             placed = replace(
                 review,
-                review=name_of(len(chain.reviews) + 1),
-                previous=chain.reviews[-1].sha256 if chain.reviews else FIRST_PREVIOUS,
+                review=name_of(len(log.reviews) + 1),
+                previous=log.reviews[-1].sha256 if log.reviews else FIRST_PREVIOUS,
             )
             placed = replace(placed, sha256=digest(placed))
             if not self.kept.exists():
-                self._write(self.kept, [line_of(r) for r in chain.reviews])
+                self._write(self.kept, [line_of(r) for r in log.reviews])
             # The kept copy comes first: a line that only the seen file has was never ours.
             for path in (self.kept, self.path):
                 _append(path, line_of(placed))
@@ -201,16 +201,16 @@ class ReviewFile:
         self.kept.parent.mkdir(parents=True, exist_ok=True)
         return FileLock(self.kept.with_name("reviews.lock"), timeout=SECONDS_TO_WAIT)
 
-    def _read(self) -> Chain:
+    def _read(self) -> ReviewLog:
         lines = _lines(self.path)
         kept = _lines(self.kept) if self.kept.exists() else lines
         reviews = whole(lines)
         n = min(_n_alike(lines, kept), self._n_as_published(reviews))
         if n == len(lines) == len(kept) and self._holds_published(reviews):
-            return Chain(tuple(reviews))
+            return ReviewLog(tuple(reviews))
         later = [parse_line(line) for line in (*lines[n:], *kept[n:])]
         suspect = {r.sha256: r for r in later if r is not None}
-        return Chain(tuple(reviews[:n]), tuple(suspect.values()), _broken(n, lines, kept))
+        return ReviewLog(tuple(reviews[:n]), tuple(suspect.values()), _broken(n, lines, kept))
 
     def _n_as_published(self, reviews: Sequence[Review]) -> int:
         said = [self.published.get(r.review, r.sha256) for r in reviews]

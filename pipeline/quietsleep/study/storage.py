@@ -20,7 +20,7 @@ _OF_ONE_PROCESS = "memory"
 
 
 @dataclass(frozen=True, slots=True)
-class Places:
+class StorageSettings:
     """Addresses that stand for folders of the study; each is empty where there is none.
 
     `deliveries` takes the place of the folder of that name. `warehouse` is where each published
@@ -33,10 +33,10 @@ class Places:
     scheduler: str = ""
 
 
-def read_places(whole: Entry) -> Places:
+def read_storage(whole: Entry) -> StorageSettings:
     """Read the tables [places] and [cluster] of study.toml; raises StudyError."""
     places, cluster = whole.table("places"), whole.table("cluster")
-    found = Places(
+    found = StorageSettings(
         deliveries=address_in(places, "deliveries"),
         warehouse=address_in(places, "warehouse"),
         scheduler=_scheduler_in(cluster) if "cluster" in whole else "",
@@ -90,7 +90,7 @@ def _overlap(one: str, other: str) -> bool:
     return f"{one}/".startswith(f"{other}/") or f"{other}/".startswith(f"{one}/")
 
 
-def check_installed(places: Places) -> None:
+def check_installed(places: StorageSettings) -> None:
     """Raise StudyError where a configured place needs a package that is not installed."""
     if places.scheduler:
         for package in ("distributed", "prefect_dask"):

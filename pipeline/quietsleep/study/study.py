@@ -1,4 +1,4 @@
-"""A study folder: its centres, devices, export maps, signed decisions and waivers.
+"""A study folder: its centres, devices, export maps, signed changes of limits and waivers.
 
 Everything here is written by the coordinating centre, so a mistake stops the night with one plain
 sentence (`StudyError`). What centres deliver is read by `quietsleep.intake`, which never raises.
@@ -17,14 +17,14 @@ from quietsleep import contract
 from quietsleep.contract.model import Rule
 from quietsleep.study.devices import CHANNEL_UNITS, Centre, ChannelMap, Device, read_centre
 from quietsleep.study.entry import CODE, Entry, StudyError
-from quietsleep.study.storage import Places, read_places
+from quietsleep.study.storage import StorageSettings, read_storage
 
 __all__ = [
     "Centre",
     "ChannelMap",
-    "Decision",
     "Device",
-    "Places",
+    "LimitChange",
+    "StorageSettings",
     "Study",
     "StudyError",
     "Waiver",
@@ -36,7 +36,7 @@ ItemKind = Literal["trial", "test", "check", "session"]
 
 
 @dataclass(frozen=True, slots=True)
-class Decision:
+class LimitChange:
     """A limit that the study changed, dated and signed; two numbers where the rule says between."""
 
     rule: str
@@ -69,15 +69,15 @@ class Study:
     name: str
     title: str
     centres: Mapping[str, Centre]
-    decisions: tuple[Decision, ...] = ()
+    limit_changes: tuple[LimitChange, ...] = ()
     waivers: tuple[Waiver, ...] = ()
     reference_files: tuple[Path, ...] = ()
     devices: Mapping[str, Device] = field(default_factory=dict)
-    places: Places = field(default_factory=Places)
+    storage: StorageSettings = field(default_factory=StorageSettings)
 
     @property
     def deliveries_path(self) -> Path:
-        """Folder with one folder a centre, each with its deliveries; `places` may name another."""
+        """Folder with one folder a centre, each with its deliveries; `storage` may name another."""
         return self.path / "deliveries"
 
     @property
@@ -96,7 +96,7 @@ def load_study(path: Path) -> Study:
     if version != known:
         raise StudyError(f'study.toml: contract is "{version}"; this program knows "{known}".')
     entry.allow("seed", "demo")
-    places = read_places(entry)
+    storage = read_storage(entry)
     entry.finish()
     centres = _centres(path)
     return Study(
@@ -104,11 +104,11 @@ def load_study(path: Path) -> Study:
         name=name,
         title=title,
         centres=centres,
-        decisions=tuple(_decision(e) for e in _list_file(path, "decisions.toml", "limits")),
+        limit_changes=tuple(_limit_change(e) for e in _list_file(path, "limits.toml", "limits")),
         waivers=_waivers(path, centres),
         reference_files=tuple(sorted((path / "references").glob("*.toml"))),
         devices={key: d for c in centres.values() for key, d in c.devices.items()},
-        places=places,
+        storage=storage,
     )
 
 
@@ -157,10 +157,10 @@ def _known_rule(entry: Entry) -> Rule:
     return rules[entry.text("rule", choices=tuple(rules))]
 
 
-def _decision(entry: Entry) -> Decision:
+def _limit_change(entry: Entry) -> LimitChange:
     rule = _known_rule(entry)
     entry.place = f"{entry.place} (rule {rule.key})"
-    decision = Decision(
+    change = LimitChange(
         rule=rule.key,
         limit=entry.limit("limit", count=2 if rule.operator == "between" else 1),
         valid_from=entry.day("valid_from"),
@@ -169,7 +169,7 @@ def _decision(entry: Entry) -> Decision:
         signed_on=entry.day("signed_on"),
     )
     entry.finish()
-    return decision
+    return change
 
 
 def _waivers(path: Path, centres: Mapping[str, Centre]) -> tuple[Waiver, ...]:

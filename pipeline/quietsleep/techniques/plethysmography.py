@@ -31,7 +31,7 @@ from quietsleep.signals.occlusions import (
     running_mean,
 )
 from quietsleep.signals.reasons import give_reasons
-from quietsleep.signals.shutter_trials import find_closures, levels_about
+from quietsleep.signals.shutter_trials import find_shutter_trials, levels_around
 
 SPEC = TECHNIQUES["plethysmography"]
 SETTINGS = SPEC.settings
@@ -67,13 +67,13 @@ class _Loop:
 
 def find_trials(recording: Recording) -> list[Trial]:
     """Find each closed shutter; a trial holds the inspiration before and the expiration after."""
-    return find_closures(recording, SETTINGS)
+    return find_shutter_trials(recording, SETTINGS)
 
 
 def measure_trial(recording: Recording, trial: Trial) -> Measures:
     """Measure the efforts of one occlusion."""
     loop, context = _loop(recording, trial), recording.context
-    before, after = levels_about(recording, trial, SETTINGS)
+    before, after = levels_around(recording, trial, SETTINGS)
     occlusion = _occlusion(trial)
     occluded_ml = float(recording.volume_ml[occlusion.start : occlusion.end].mean())
     slope = abs(loop.line.slope)
@@ -136,7 +136,7 @@ def measure_test(trials: Sequence[MeasuredTrial]) -> Measures:
 def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
     """Mark the complete efforts, the fitted line on the loop, and the levels."""
     loop, rate, occlusion = _loop(recording, trial), recording.rate_hz, _occlusion(trial)
-    before, after = levels_about(recording, trial, SETTINGS)
+    before, after = levels_around(recording, trial, SETTINGS)
     span_s = (trial.start / rate, trial.end / rate)
     airway = recording.pressures_kpa["airway_pressure"]
     held_s = (occlusion.start / rate, (occlusion.end - 1) / rate)

@@ -26,7 +26,7 @@ from quietsleep.signals.occlusions import (
     zero_pressure_kpa,
 )
 from quietsleep.signals.reasons import give_reasons
-from quietsleep.signals.shutter_trials import find_closures, levels_about
+from quietsleep.signals.shutter_trials import find_shutter_trials, levels_around
 
 SPEC = TECHNIQUES["single_occlusion"]
 SETTINGS = SPEC.settings
@@ -59,13 +59,13 @@ class _Limb:
 
 def find_trials(recording: Recording) -> list[Trial]:
     """Find each closed shutter; a trial holds the inspiration before and the expiration after."""
-    return find_closures(recording, SETTINGS)
+    return find_shutter_trials(recording, SETTINGS)
 
 
 def measure_trial(recording: Recording, trial: Trial) -> Measures:
     """Measure one occlusion and the passive expiration after it."""
     plateau, limb = _plateau(recording, trial), _passive_limb(recording, trial)
-    before, after = levels_about(recording, trial, SETTINGS)
+    before, after = levels_around(recording, trial, SETTINGS)
     airway = recording.pressures_kpa["airway_pressure"]
     breaths = int(SETTINGS["eel_breaths_most"])
     zero = zero_pressure_kpa(recording, _occlusion(trial), airway, breaths=breaths)
@@ -136,7 +136,7 @@ def measure_test(trials: Sequence[MeasuredTrial]) -> Measures:
 def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
     """Mark the plateau, the fitted line on the flow-volume loop, the levels and the release."""
     plateau, limb = _plateau(recording, trial), _passive_limb(recording, trial)
-    before, after = levels_about(recording, trial, SETTINGS)
+    before, after = levels_around(recording, trial, SETTINGS)
     rate = recording.rate_hz
     span_s = (trial.start / rate, trial.end / rate)
     release_s, released_ml = trial.landmarks["released"] / rate, float(limb.volume_ml[0])

@@ -14,7 +14,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from quietsleep.store.tables import Held, Rows, Spool
+from quietsleep.store.tables import HeldTable, Rows, TableOnDisk
 from quietsleep.warehouse.changes import CHANGES_TABLE, changes_since
 from quietsleep.warehouse.current import (
     FEWEST_NIGHTS_KEPT,
@@ -68,7 +68,7 @@ class NightFacts:
 def publish(
     study_path: Path,
     night: str,
-    frames: Mapping[str, pd.DataFrame | Spool],
+    frames: Mapping[str, pd.DataFrame | TableOnDisk],
     facts: NightFacts,
     *,
     keep: int = FEWEST_NIGHTS_KEPT,
@@ -125,7 +125,7 @@ def _night_before(study_path: Path, night: str) -> Path | None:
     return nights[0] if nights else None
 
 
-def _tables(frames: Mapping[str, pd.DataFrame | Spool]) -> dict[str, Rows]:
+def _tables(frames: Mapping[str, pd.DataFrame | TableOnDisk]) -> dict[str, Rows]:
     """Bring every frame to its contract; the rows of a spool are brought to it already."""
     contract = warehouse_contract()
     wrong = sorted(set(contract) ^ (set(frames) | {CHANGES_TABLE}))
@@ -133,8 +133,8 @@ def _tables(frames: Mapping[str, pd.DataFrame | Spool]) -> dict[str, Rows]:
         raise WarehouseError(f"Tables missing or unknown: {', '.join(wrong)}.")
     return {
         name: frame
-        if isinstance(frame, Spool)
-        else Held(contract[name], to_arrow(contract[name], frame))
+        if isinstance(frame, TableOnDisk)
+        else HeldTable(contract[name], to_arrow(contract[name], frame))
         for name, frame in frames.items()
     }
 
@@ -147,7 +147,7 @@ def _with_changes(
         return parts
     changes = changes_since(before, building, parts, night)
     table = warehouse_contract()[CHANGES_TABLE]
-    tables[CHANGES_TABLE] = Held(table, to_arrow(table, changes))
+    tables[CHANGES_TABLE] = HeldTable(table, to_arrow(table, changes))
     return parts + write_tables(building, {CHANGES_TABLE: tables[CHANGES_TABLE]}, before=before)
 
 

@@ -15,7 +15,7 @@ from typing import Any
 
 import pyarrow as pa
 
-from quietsleep.store.tables import Held
+from quietsleep.store.tables import HeldTable
 from quietsleep.warehouse.current import (
     WarehouseError,
     current_night,
@@ -81,7 +81,7 @@ def _write_publishable(night: Path, folder: Path) -> None:
                 field = data.schema.field(column.name)
                 empty = pa.nulls(data.num_rows, field.type)
                 data = data.set_column(position, field, empty)
-        tables[name] = Held(table, data.combine_chunks())
+        tables[name] = HeldTable(table, data.combine_chunks())
     facts = {k: v for k, v in night_facts(night).items() if k not in ("counts", "parts")}
     describe_tables(folder, tables, write_tables(folder, tables, before=None), facts)
 

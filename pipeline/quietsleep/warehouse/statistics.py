@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from quietsleep import contract
 from quietsleep.judge.agreement import NO_CAUSE
-from quietsleep.judge.readers import Reviewed, machine_status
+from quietsleep.judge.readers import ReviewEffects, machine_status
 from quietsleep.warehouse.comparability import Comparability, compare_centres
 
 FloatArray = NDArray[np.float64]
@@ -246,7 +246,7 @@ def kappa(table: ArrayLike) -> float:
     return (observed - by_chance) / (1 - by_chance) if by_chance < 1 else float("nan")
 
 
-class Answer(NamedTuple):
+class ReaderOpinion(NamedTuple):
     """What a reader, or the machine, says of one trial."""
 
     who: str
@@ -257,7 +257,7 @@ class Answer(NamedTuple):
 
 
 def agreement_frame(
-    reviewed: Reviewed, trials: pd.DataFrame, verdicts: pd.DataFrame
+    effects: ReviewEffects, trials: pd.DataFrame, verdicts: pd.DataFrame
 ) -> pd.DataFrame:
     """Return the agreement of each pair of readers, and of each reader with the machine.
 
@@ -265,8 +265,8 @@ def agreement_frame(
     """
     names = [column.name for column in contract.TABLES["review_agreement"].columns]
     answers = [
-        Answer(p.review.reader, p.review.technique, p.review.centre, p.trial, accepts)
-        for p in reviewed.standing
+        ReaderOpinion(p.review.reader, p.review.technique, p.review.centre, p.trial, accepts)
+        for p in effects.standing
         if p.trial
         for accepts in (p.review.decision == "accept",)
     ]
@@ -276,13 +276,13 @@ def agreement_frame(
     status = machine_status(own, verdicts)
     names_of = zip(own["technique"], own["centre"], own["trial"], status, strict=True)
     machine = [
-        Answer(MACHINE, technique, centre, trial, said == "accepted")
+        ReaderOpinion(MACHINE, technique, centre, trial, said == "accepted")
         for technique, centre, trial, said in names_of
     ]
     return pd.DataFrame(list(_rows([*answers, *machine])), columns=names)
 
 
-def _rows(answers: Sequence[Answer]) -> Iterable[Mapping[str, object]]:
+def _rows(answers: Sequence[ReaderOpinion]) -> Iterable[Mapping[str, object]]:
     for technique in [ALL, *sorted({a.technique for a in answers})]:
         by_reader: dict[str, dict[tuple[str, str], bool]] = {}
         for a in answers:

@@ -12,9 +12,9 @@ from quietsleep import contract
 from quietsleep.contract import Rule
 from quietsleep.contract.schemas import PANDAS_TYPES
 from quietsleep.judge.agreement import agreement_frame
-from quietsleep.judge.readers import Reviewed, reviews_frame
+from quietsleep.judge.readers import ReviewEffects, reviews_frame
 from quietsleep.judge.tests import Evidence, Judged
-from quietsleep.store.tables import Spool
+from quietsleep.store.tables import TableOnDisk
 from quietsleep.study.study import Study, Waiver
 from quietsleep.warehouse.statistics import agreement_frame as review_agreement_frame
 from quietsleep.warehouse.statistics import agreement_limits_frame, comparability_frame
@@ -23,7 +23,7 @@ OF_ROW = ["centre", "session"]
 
 
 @dataclass(frozen=True, slots=True)
-class Tonight:
+class JudgedStudy:
     """What a night found and judged: small tables whole, large ones spooled block by block.
 
     `trials_read` and `verdicts_read` are those of the trials that human readers decided on.
@@ -31,7 +31,7 @@ class Tonight:
 
     night: str
     study: Study
-    reviewed: Reviewed
+    effects: ReviewEffects
     rules: Sequence[Rule]
     deliveries: pd.DataFrame
     problems: pd.DataFrame
@@ -42,7 +42,7 @@ class Tonight:
     conservation: pd.DataFrame
     trials_read: pd.DataFrame
     verdicts_read: pd.DataFrame
-    spools: Mapping[str, Spool]
+    tables_on_disk: Mapping[str, TableOnDisk]
 
 
 def block_frames(
@@ -66,24 +66,24 @@ def block_frames(
     }
 
 
-def study_frames(tonight: Tonight) -> dict[str, pd.DataFrame]:
+def study_frames(judged_study: JudgedStudy) -> dict[str, pd.DataFrame]:
     """Return the frames that are made of the whole study, by warehouse table."""
-    study, devices = tonight.study, _devices(tonight.study)
+    study, devices = judged_study.study, _devices(judged_study.study)
     frames = {
-        "centres": _centres(tonight),
+        "centres": _centres(judged_study),
         "devices": devices,
-        "infants": _infants(tonight.sessions),
-        "deliveries": tonight.deliveries,
-        "problems": tonight.problems,
-        "agreement_limits": agreement_limits_frame(tonight.agreement),
-        "comparability": comparability_frame(tonight.outcomes, tonight.sessions, devices),
-        "waivers": _waivers((*study.waivers, *tonight.reviewed.waivers)),
-        "reviews": reviews_frame(tonight.reviewed),
+        "infants": _infants(judged_study.sessions),
+        "deliveries": judged_study.deliveries,
+        "problems": judged_study.problems,
+        "agreement_limits": agreement_limits_frame(judged_study.agreement),
+        "comparability": comparability_frame(judged_study.outcomes, judged_study.sessions, devices),
+        "waivers": _waivers((*study.waivers, *judged_study.effects.waivers)),
+        "reviews": reviews_frame(judged_study.effects),
         "review_agreement": review_agreement_frame(
-            tonight.reviewed, tonight.trials_read, tonight.verdicts_read
+            judged_study.effects, judged_study.trials_read, judged_study.verdicts_read
         ),
-        "conservation": tonight.conservation,
-        "rules": _rules(tonight.rules, tonight.study),
+        "conservation": judged_study.conservation,
+        "rules": _rules(judged_study.rules, judged_study.study),
         "quantities": _quantities(),
         "sources": pd.DataFrame([{"source": s.key, "citation": s.citation} for s in _sources()]),
     }
@@ -105,10 +105,10 @@ def in_contract(frame: pd.DataFrame, table: str) -> pd.DataFrame:
     return rows.sort_values(list(declared.key), ignore_index=True)
 
 
-def _centres(tonight: Tonight) -> pd.DataFrame:
-    deliveries, sessions = tonight.deliveries, tonight.sessions
+def _centres(judged_study: JudgedStudy) -> pd.DataFrame:
+    deliveries, sessions = judged_study.deliveries, judged_study.sessions
     rows = []
-    for centre in tonight.study.centres.values():
+    for centre in judged_study.study.centres.values():
         own = deliveries[deliveries["centre"] == centre.centre]
         rows.append(
             {
@@ -157,7 +157,7 @@ def _waivers(waivers: Iterable[Waiver]) -> pd.DataFrame:
 
 
 def _rules(rules: Iterable[Rule], study: Study) -> pd.DataFrame:
-    decided = {(d.rule, d.valid_from): d.signed_by for d in study.decisions}
+    decided = {(d.rule, d.valid_from): d.signed_by for d in study.limit_changes}
     return pd.DataFrame(
         [
             {

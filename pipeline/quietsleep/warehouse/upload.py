@@ -36,7 +36,7 @@ MOST_LIST_BYTES = 64 * 1024**2
 
 
 @dataclass(slots=True)
-class Carried:
+class Uploaded:
     """What a carrying did, in numbers of files."""
 
     nights: list[str] = field(default_factory=list)
@@ -46,10 +46,10 @@ class Carried:
     removed: int = 0
 
 
-def nights_carried(address: str) -> list[str]:
+def nights_uploaded(address: str) -> list[str]:
     """Return the names of nights at an address; none where it cannot be asked just now.
 
-    Only for giving tonight a name of its own: `carry` says it when the store does not answer, and
+    Only for giving tonight a name of its own: `upload` says it when the store does not answer, and
     refuses a night of the same name that is another one.
     """
     if not address:
@@ -61,9 +61,9 @@ def nights_carried(address: str) -> list[str]:
     return [name for name in children if NIGHT_NAME.fullmatch(name)]
 
 
-def carry(study_path: Path, address: Address) -> Carried:
+def upload(study_path: Path, address: Address) -> Uploaded:
     """Carry every published night that is not there yet; raises OSError and WarehouseError."""
-    done = Carried()
+    done = Uploaded()
     nights = published_nights(study_path)
     if not nights:
         return done
@@ -110,7 +110,7 @@ def _pointed(address: Address) -> str:
 
 
 def _carry_night(
-    night: Path, address: Address, lying: dict[str, dict[str, int]], done: Carried
+    night: Path, address: Address, lying: dict[str, dict[str, int]], done: Uploaded
 ) -> None:
     files = _list_of(night)
     there, known = lying.get(night.name, {}), _known(night, address, lying)
@@ -175,7 +175,7 @@ def _known(
 
 
 def _remove_old(
-    address: Address, lying: Mapping[str, Mapping[str, int]], kept_here: set[str], done: Carried
+    address: Address, lying: Mapping[str, Mapping[str, int]], kept_here: set[str], done: Uploaded
 ) -> None:
     """Remove nights that are not kept here any more, but for the newest that are there whole."""
     newest = sorted(n for n, files in lying.items() if LIST in files)[-FEWEST_NIGHTS_KEPT:]

@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.csv as arrow_csv
 
 from quietsleep.intake.files.request import MOST_SAMPLES as MOST_ROWS
-from quietsleep.intake.files.request import Asked, Unreadable
+from quietsleep.intake.files.request import SignalRequest, Unreadable
 from quietsleep.records import FloatArray, RawSignal
 
 MISSING = frozenset({"", "nan", "NaN", "NAN"})
@@ -57,34 +57,34 @@ def cells_of(line: str, delimiter: str) -> list[str]:
         return line.split(delimiter)
 
 
-def read_csv(data: bytes, asked: Asked) -> RawSignal:
+def read_csv(data: bytes, request: SignalRequest) -> RawSignal:
     """Read the wanted columns of a csv file; raises Unreadable."""
     data = as_utf8(data)
     if data.count(b"\n") > MOST_ROWS:
         what = f"holds more than {MOST_ROWS} rows"
-        raise asked.refuse("too_long", what, "one recording of one technique")
+        raise request.refuse("too_long", what, "one recording of one technique")
     zero = data.find(b"\0")
     if zero >= 0:
         row = data.count(b"\n", 0, zero) + 1
         what = f"holds zero bytes from row {row} on, as a file has that was cut short in a copy"
-        raise asked.refuse("zero_bytes", what, "text", row=row)
-    names, body = split_heading(data, asked.device.csv_delimiter)
-    asked.check_names(names, with_time=True)
+        raise request.refuse("zero_bytes", what, "text", row=row)
+    names, body = split_heading(data, request.device.csv_delimiter)
+    request.check_names(names, with_time=True)
     if not _NOT_BLANK.search(data, body):
-        raise asked.refuse("cut_short", "holds a header and no samples", "samples")
+        raise request.refuse("cut_short", "holds a header and no samples", "samples")
     try:
-        table = _parse(memoryview(data)[body:], names, asked)
+        table = _parse(memoryview(data)[body:], names, request)
     except (pa.ArrowException, ValueError):
-        raise name_bad_cell(data, asked) from None
+        raise name_bad_cell(data, request) from None
     return RawSignal(
-        _floats(table, asked.time_name),
-        {name: _floats(table, name) for name in asked.columns.values()},
+        _floats(table, request.time_name),
+        {name: _floats(table, name) for name in request.columns.values()},
     )
 
 
-def _parse(body: memoryview, names: list[str], asked: Asked) -> pa.Table:
-    device = asked.device
-    wanted = [asked.time_name, *asked.columns.values()]
+def _parse(body: memoryview, names: list[str], request: SignalRequest) -> pa.Table:
+    device = request.device
+    wanted = [request.time_name, *request.columns.values()]
     # Only wanted columns need unlike names; the others are never read.
     column_names = [n if n in wanted else f"unread {i}" for i, n in enumerate(names)]
     return arrow_csv.read_csv(
@@ -105,27 +105,27 @@ def _floats(table: pa.Table, name: str) -> FloatArray:
     return np.asarray(values, dtype=np.float64)
 
 
-def name_bad_cell(data: bytes, asked: Asked, *, largest: float = math.inf) -> Unreadable:
+def name_bad_cell(data: bytes, request: SignalRequest, *, largest: float = math.inf) -> Unreadable:
     """Return the exception that names the first bad cell, and counts the others."""
-    device = asked.device
+    device = request.device
     names, _ = split_heading(as_utf8(data), device.csv_delimiter)
-    wanted = {asked.time_name, *asked.columns.values()}
+    wanted = {request.time_name, *request.columns.values()}
     first: tuple[str, str, int] | None = None
     others = 0
     for row, line in _rows(data):
         cells = cells_of(line, device.csv_delimiter)
         if len(cells) != len(names) and first is None:
-            return _wrong_count(asked, row, len(cells), len(names))
+            return _wrong_count(request, row, len(cells), len(names))
         for name, cell in zip(names, cells, strict=False):
-            if name not in wanted or _is_sample(cell, name, asked, largest):
+            if name not in wanted or _is_sample(cell, name, request, largest):
                 continue
             others += first is not None
             first = first or (name, cell, row)
     if first is None:
         what = "cannot be read as a csv table of numbers"
-        return asked.refuse("file_not_read", what, asked.number_looks_like)
+        return request.refuse("file_not_read", what, request.number_looks_like)
     name, cell, row = first
-    return asked.bad_cell(name, cell, row=row, others=others)
+    return request.bad_cell(name, cell, row=row, others=others)
 
 
 def line_of_sample(data: bytes, sample: int) -> int:
@@ -151,17 +151,17 @@ def _rows(data: bytes) -> Iterator[tuple[int, str]]:
         yield row + 1, data[begin:].decode("utf-8", "replace")
 
 
-def _wrong_count(asked: Asked, row: int, count: int, expected: int) -> Unreadable:
+def _wrong_count(request: SignalRequest, row: int, count: int, expected: int) -> Unreadable:
     """A row with too many or too few cells; the last row of a file cut short is such a row."""
     what = f"has {count} cells in row {row}, but its header has {expected}"
-    return asked.refuse("ragged_row", what, f"{expected} cells in each row", row=row)
+    return request.refuse("ragged_row", what, f"{expected} cells in each row", row=row)
 
 
-def _is_sample(cell: str, name: str, asked: Asked, largest: float) -> bool:
+def _is_sample(cell: str, name: str, request: SignalRequest, largest: float) -> bool:
     text = cell.strip()
     if text in MISSING:
-        return name != asked.time_name
-    if asked.device.csv_decimal == ",":
+        return name != request.time_name
+    if request.device.csv_decimal == ",":
         if "." in text:
             return False
         text = text.replace(",", ".")

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from quietsleep.intake.files.request import Asked
+from quietsleep.intake.files.request import SignalRequest
 from quietsleep.records import FloatArray, RawSignal
 
 if TYPE_CHECKING:
@@ -75,39 +75,39 @@ def _remarks(fields: str, n_signals: int) -> tuple[str, ...]:
     return tuple(dict.fromkeys(text for text in texts if text))
 
 
-def read_edf(data: bytes, asked: Asked) -> RawSignal:
+def read_edf(data: bytes, request: SignalRequest) -> RawSignal:
     """Read the wanted signals of an EDF+ file; raises Unreadable."""
     try:
         header = edf_header(data)
     except ValueError as error:
-        raise asked.refuse("file_not_read", str(error), "a complete EDF+ file") from None
-    _check_size(header, len(data), asked)
-    asked.check_names(list(header.labels), with_time=False)
-    wanted = list(asked.columns.values())
+        raise request.refuse("file_not_read", str(error), "a complete EDF+ file") from None
+    _check_size(header, len(data), request)
+    request.check_names(list(header.labels), with_time=False)
+    wanted = list(request.columns.values())
     counts = {n: header.samples_per_record[header.labels.index(n)] for n in wanted}
     if len(set(counts.values())) > 1:
         rates = ", ".join(f"{n} {c / header.record_s:g} Hz" for n, c in counts.items())
         what = f"has needed signals at unlike rates: {rates}"
-        raise asked.refuse("rate", what, f"all at {asked.device.rate_hz:g} Hz")
-    columns = _signals(data, wanted, asked)
+        raise request.refuse("rate", what, f"all at {request.device.rate_hz:g} Hz")
+    columns = _signals(data, wanted, request)
     n = columns[wanted[0]].size
     time_s = np.arange(n, dtype=np.float64) * (header.record_s / counts[wanted[0]])
     return RawSignal(time_s, columns)
 
 
-def _check_size(header: EdfHeader, size: int, asked: Asked) -> None:
+def _check_size(header: EdfHeader, size: int, request: SignalRequest) -> None:
     if header.n_records < 1 or size < header.file_bytes:
         what = "was cut short: it is smaller than its own header says"
-        raise asked.refuse("cut_short", what, f"{header.n_records} data records")
+        raise request.refuse("cut_short", what, f"{header.n_records} data records")
     if size > header.file_bytes:
         what = "is longer than its own header says"
-        raise asked.refuse("file_not_read", what, f"{header.file_bytes} bytes")
+        raise request.refuse("file_not_read", what, f"{header.file_bytes} bytes")
     if header.reserved.startswith("EDF+D"):
         what = "is an interrupted recording (EDF+D)"
-        raise asked.refuse("interrupted", what, "an unbroken recording (EDF or EDF+C)")
+        raise request.refuse("interrupted", what, "an unbroken recording (EDF or EDF+C)")
 
 
-def _signals(data: bytes, wanted: list[str], asked: Asked) -> dict[str, FloatArray]:
+def _signals(data: bytes, wanted: list[str], request: SignalRequest) -> dict[str, FloatArray]:
     from edfio import read_edf as read_with_edfio
 
     try:
@@ -119,10 +119,10 @@ def _signals(data: bytes, wanted: list[str], asked: Asked) -> dict[str, FloatArr
             columns = {n: np.asarray(s.data, dtype=np.float64) for n, s in signals.items()}
     except Exception:  # any bytes may come: the library raises more than its own errors
         what = "has a header that contradicts itself"
-        raise asked.refuse("file_not_read", what, "a complete EDF+ file") from None
+        raise request.refuse("file_not_read", what, "a complete EDF+ file") from None
     if flat:
         what = f"gives the signal {flat[0]} a range without width, so its numbers are lost"
-        raise asked.refuse("file_not_read", what, "a physical and a digital range")
+        raise request.refuse("file_not_read", what, "a physical and a digital range")
     return columns
 
 

@@ -32,7 +32,7 @@ _ANONYMOUS = re.compile(r"[Xx\s_.-]*")
 
 
 @dataclass(frozen=True, slots=True)
-class Heading:
+class SignalHeader:
     """Column names of a signal file, words outside its samples, and what they give away."""
 
     names: tuple[str, ...] = ()
@@ -45,11 +45,11 @@ class Heading:
         return [name for name in self.names if name not in known]
 
 
-def heading_of(data: bytes, device: Device) -> Heading:
+def heading_of(data: bytes, device: Device) -> SignalHeader:
     """Look at the heading of a signal file; an unreadable one is empty, `read` says why."""
     readers = {"csv": _csv_heading, "parquet": _parquet_heading, "edf": _edf_heading}
     heading = readers[device.file_format](data, device)
-    return heading if len(heading.names) <= MOST_COLUMNS else Heading()
+    return heading if len(heading.names) <= MOST_COLUMNS else SignalHeader()
 
 
 def edf_gives_away(header: EdfHeader) -> str | None:
@@ -79,7 +79,7 @@ def edf_gives_away(header: EdfHeader) -> str | None:
     return next((kind for kind in kinds if kind), None)
 
 
-def _csv_heading(data: bytes, device: Device) -> Heading:
+def _csv_heading(data: bytes, device: Device) -> SignalHeader:
     text = as_utf8(data)
     names, body = split_heading(text, device.csv_delimiter)
     head = text[body : body + _HEAD_BYTES].decode("utf-8", "replace")
@@ -91,7 +91,7 @@ def _csv_heading(data: bytes, device: Device) -> Heading:
         for name, cell in zip(names, cells_of(line, device.csv_delimiter), strict=False)
         if name not in known
     }
-    return Heading(tuple(names), tuple(sorted(words | _csv_words(text, body))))
+    return SignalHeader(tuple(names), tuple(sorted(words | _csv_words(text, body))))
 
 
 def _csv_words(text: bytes, begin: int) -> set[str]:
@@ -106,19 +106,19 @@ def _csv_words(text: bytes, begin: int) -> set[str]:
     return words
 
 
-def _edf_heading(data: bytes, _: Device) -> Heading:
+def _edf_heading(data: bytes, _: Device) -> SignalHeader:
     try:
         header = edf_header(data)
     except ValueError:
-        return Heading()
+        return SignalHeader()
     words = (*header.remarks, header.reserved, *_annotations(data, header))
-    return Heading(header.labels, words, edf_gives_away(header))
+    return SignalHeader(header.labels, words, edf_gives_away(header))
 
 
-def _parquet_heading(data: bytes, device: Device) -> Heading:
+def _parquet_heading(data: bytes, device: Device) -> SignalHeader:
     file = open_parquet(data)
     if file is None:
-        return Heading()
+        return SignalHeader()
     schema = file.schema_arrow
     notes = [schema.metadata, *(schema.field(i).metadata for i in range(len(schema.names)))]
     pairs = [pair for note in notes if note for pair in note.items() if pair[0] != b"ARROW:schema"]
@@ -129,7 +129,7 @@ def _parquet_heading(data: bytes, device: Device) -> Heading:
         words |= _parquet_words(
             data, {field.name for field in schema if not _is_sample(field, known)}
         )
-    return Heading(tuple(schema.names), tuple(sorted(words)))
+    return SignalHeader(tuple(schema.names), tuple(sorted(words)))
 
 
 def _words_of_json(text: str) -> Iterator[str]:

@@ -6,7 +6,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from quietsleep.intake.files.request import MOST_SAMPLES, Asked
+from quietsleep.intake.files.request import MOST_SAMPLES, SignalRequest
 from quietsleep.records import FloatArray, RawSignal
 
 
@@ -18,30 +18,30 @@ def open_parquet(data: bytes) -> pq.ParquetFile | None:
         return None
 
 
-def read_parquet(data: bytes, asked: Asked) -> RawSignal:
+def read_parquet(data: bytes, request: SignalRequest) -> RawSignal:
     """Read the wanted columns of a parquet file; raises Unreadable."""
     file = open_parquet(data)
     if file is None:
         what = "is no parquet file, or was cut short"
-        raise asked.refuse("file_not_read", what, "a complete parquet file")
-    asked.check_names(list(file.schema_arrow.names), with_time=True)
+        raise request.refuse("file_not_read", what, "a complete parquet file")
+    request.check_names(list(file.schema_arrow.names), with_time=True)
     # A small file can claim rows without end: its metadata is asked before anything is read.
     if file.metadata.num_rows > MOST_SAMPLES:
         what = f"holds {file.metadata.num_rows} rows, more than {MOST_SAMPLES}"
-        raise asked.refuse("too_long", what, "one recording of one technique")
-    wanted = [asked.time_name, *asked.columns.values()]
+        raise request.refuse("too_long", what, "one recording of one technique")
+    wanted = [request.time_name, *request.columns.values()]
     for name in wanted:
         kind = file.schema_arrow.field(name).type
         if not (pa.types.is_floating(kind) or pa.types.is_integer(kind)):
             what = f"has the column {name} as {kind}, not as numbers"
-            raise asked.refuse("column_type", what, "floating or integer numbers", column=name)
+            raise request.refuse("column_type", what, "floating or integer numbers", column=name)
     try:
         table = file.read(columns=wanted, use_threads=False)
         columns = {name: _floats(table.column(name)) for name in wanted}
     except Exception:  # damaged pages: the library raises more than its own errors
         what = "is damaged inside and cannot be read"
-        raise asked.refuse("file_not_read", what, "a complete parquet file") from None
-    return RawSignal(columns.pop(asked.time_name), columns)
+        raise request.refuse("file_not_read", what, "a complete parquet file") from None
+    return RawSignal(columns.pop(request.time_name), columns)
 
 
 def _floats(column: pa.ChunkedArray) -> FloatArray:

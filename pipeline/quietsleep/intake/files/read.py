@@ -17,8 +17,8 @@ import numpy as np
 from quietsleep.intake.files.csv import line_of_sample, name_bad_cell, read_csv
 from quietsleep.intake.files.edf import read_edf
 from quietsleep.intake.files.parquet import read_parquet
-from quietsleep.intake.files.request import MOST_SAMPLES, Asked, Unreadable
-from quietsleep.intake.reference import Place
+from quietsleep.intake.files.request import MOST_SAMPLES, SignalRequest, Unreadable
+from quietsleep.intake.reference import DeliveryReference
 from quietsleep.intake.store import Address
 from quietsleep.records import FloatArray, RawSignal
 from quietsleep.study.study import Device
@@ -51,11 +51,13 @@ def read_signal(
     the numbers of the file. Times never run backwards. `delivery` and `where` (the path inside
     the delivery) name the file in the problem. With `sha256`, other bytes than those are refused.
     """
-    asked = _asked(path, device, needed_channels, Place(device.centre, delivery), where)
-    data = _bytes_of(path, asked, sha256)
-    raw = _READERS[device.file_format](data, asked)
-    _check_values(raw, data, asked)
-    _check_times(raw, data, asked)
+    request = _request(
+        path, device, needed_channels, DeliveryReference(device.centre, delivery), where
+    )
+    data = _bytes_of(path, request, sha256)
+    raw = _READERS[device.file_format](data, request)
+    _check_values(raw, data, request)
+    _check_times(raw, data, request)
     return raw
 
 
@@ -74,9 +76,13 @@ def read_bounded(path: Path | Address, most_bytes: int = MOST_BYTES) -> bytes:
         return file.read(info.st_size)
 
 
-def _asked(
-    path: Path | Address, device: Device, needed_channels: Sequence[str], place: Place, where: str
-) -> Asked:
+def _request(
+    path: Path | Address,
+    device: Device,
+    needed_channels: Sequence[str],
+    place: DeliveryReference,
+    where: str,
+) -> SignalRequest:
     where = where or path.name
     columns: dict[str, str] = {}
     for channel in dict.fromkeys(needed_channels):
@@ -93,44 +99,44 @@ def _asked(
                 )
             )
         columns[channel] = mapped.column
-    return Asked(place, where, device, columns)
+    return SignalRequest(place, where, device, columns)
 
 
-def _bytes_of(path: Path | Address, asked: Asked, sha256: str) -> bytes:
+def _bytes_of(path: Path | Address, request: SignalRequest, sha256: str) -> bytes:
     try:
         data = read_bounded(path)
     except FileNotFoundError:
-        raise asked.refuse("missing_file", "is not in the delivery", "the file") from None
+        raise request.refuse("missing_file", "is not in the delivery", "the file") from None
     except OSError as error:
         reason = error.strerror or str(error)
         kind = "file_not_read" if error.errno is None else "not_opened"
-        raise asked.refuse(kind, f"cannot be read: {reason}", "a plain file") from None
+        raise request.refuse(kind, f"cannot be read: {reason}", "a plain file") from None
     if sha256 and hashlib.sha256(data).hexdigest() != sha256:
         what = "is not the file any more that was taken in tonight: its checksum (sha256) differs"
         remedy = "Nothing, if it was being replaced: the next night takes it in again."
-        raise asked.refuse("changed_file", what, "the same bytes", remedy=remedy)
+        raise request.refuse("changed_file", what, "the same bytes", remedy=remedy)
     if not data:
-        raise asked.refuse("cut_short", "is empty", "samples")
+        raise request.refuse("cut_short", "is empty", "samples")
     return data
 
 
-def _check_values(raw: RawSignal, data: bytes, asked: Asked) -> None:
+def _check_values(raw: RawSignal, data: bytes, request: SignalRequest) -> None:
     if raw.time_s.size > MOST_SAMPLES:
         what = f"holds {raw.time_s.size} samples, more than {MOST_SAMPLES}"
-        raise asked.refuse("too_long", what, "one recording of one technique")
+        raise request.refuse("too_long", what, "one recording of one technique")
     if raw.time_s.size < 2:
-        raise asked.refuse("cut_short", "holds fewer than two samples", "samples")
-    named: Mapping[str, FloatArray] = {**raw.columns, asked.time_name: raw.time_s}
+        raise request.refuse("cut_short", "holds fewer than two samples", "samples")
+    named: Mapping[str, FloatArray] = {**raw.columns, request.time_name: raw.time_s}
     for name, values in named.items():
         largest = np.fmax.reduce(np.abs(values))  # NaN when all are missing
-        missing = name == asked.time_name and np.isnan(values).any()
+        missing = name == request.time_name and np.isnan(values).any()
         if not largest > LARGEST_VALUE and not missing:
             continue
-        if asked.device.file_format == "csv":
-            raise name_bad_cell(data, asked, largest=LARGEST_VALUE)
+        if request.device.file_format == "csv":
+            raise name_bad_cell(data, request, largest=LARGEST_VALUE)
         bad = ~(np.abs(values) <= LARGEST_VALUE) if missing else np.abs(values) > LARGEST_VALUE
         sample = int(np.argmax(bad))
-        raise asked.bad_cell(
+        raise request.bad_cell(
             name, repr(float(values[sample])), row=sample + 1, unit_of_row="Sample"
         )
 
@@ -141,20 +147,20 @@ def _usual_step_s(steps_s: FloatArray) -> float:
     return float(steps_s[0] if alike else np.median(steps_s))
 
 
-def _check_times(raw: RawSignal, data: bytes, asked: Asked) -> None:
+def _check_times(raw: RawSignal, data: bytes, request: SignalRequest) -> None:
     steps = np.diff(raw.time_s)
     if steps.min() < 0:
         sample = int(np.argmax(steps < 0)) + 1
-        is_csv = asked.device.file_format == "csv"
+        is_csv = request.device.file_format == "csv"
         row = line_of_sample(data, sample) if is_csv else sample + 1
         what = f"runs backwards in time at {'row' if is_csv else 'sample'} {row}"
-        raise asked.refuse("time_backwards", what, "times that rise", row=row)
+        raise request.refuse("time_backwards", what, "times that rise", row=row)
     step_s = _usual_step_s(steps)
-    rate_hz = asked.device.rate_hz
+    rate_hz = request.device.rate_hz
     span_s = float(raw.time_s[-1] - raw.time_s[0])
     if span_s * rate_hz > MOST_SAMPLES:  # bridging the gap would fill all memory
         what = f"spans {span_s:g} s, more than {MOST_SAMPLES} samples at {rate_hz:g} Hz"
-        raise asked.refuse("too_long", what, "one recording of one technique")
+        raise request.refuse("too_long", what, "one recording of one technique")
     if step_s <= 0 or abs(1 / (step_s * rate_hz) - 1) > LIKE_RATE:
         what = (
             f"has a step of {step_s:g} between samples; at the registered {rate_hz:g} Hz "
@@ -162,4 +168,4 @@ def _check_times(raw: RawSignal, data: bytes, asked: Asked) -> None:
         )
         expected = f"time in seconds, {rate_hz:g} samples a second"
         remedy = "Export time in seconds, or have the sampling rate of the device registered anew."
-        raise asked.refuse("rate", what, expected, remedy=remedy, column=asked.time_name)
+        raise request.refuse("rate", what, expected, remedy=remedy, column=request.time_name)

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from quietsleep.intake.identifiers import column_identifies, value_identifies
-from quietsleep.intake.reference import Place, nearest, quoted, shown
+from quietsleep.intake.reference import DeliveryReference, nearest, quoted, shown
 from quietsleep.records import Problem
 from quietsleep.study.study import Device
 
@@ -29,10 +29,10 @@ class Unreadable(Exception):
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class SignalRequest:
     """The columns wanted of one file: channel -> raw column name."""
 
-    place: Place
+    place: DeliveryReference
     where: str
     device: Device
     columns: Mapping[str, str]

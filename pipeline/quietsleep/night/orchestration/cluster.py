@@ -31,8 +31,8 @@ from quietsleep.measure.recording import (
     patience_s,
 )
 from quietsleep.night.orchestration.cluster_worker import (
-    Answer,
-    Facts,
+    WorkerFacts,
+    WorkerReply,
     ask_worker,
     measure_there,
     own_facts,
@@ -60,8 +60,8 @@ class ClusterPool:
     jobs_per_chunk = JOBS_PER_CLUSTER_CHUNK
 
     def __init__(self, study: Study, processes: int, notices: list[str]) -> None:
-        self._address = study.places.scheduler
-        self._root = study.places.deliveries or str(study.deliveries_path.resolve())
+        self._address = study.storage.scheduler
+        self._root = study.storage.deliveries or str(study.deliveries_path.resolve())
         self._here = MeasuringPool(processes)
         # A chunk that waits long for its turn would be taken for one that hangs.
         self._turn_here = threading.Semaphore(2 * processes)
@@ -128,7 +128,7 @@ class ClusterPool:
             self._refuse({answer.worker: answer.refused})
         return self._measure_here(jobs)
 
-    def _answer(self, jobs: Sequence[Job]) -> Answer:
+    def _answer(self, jobs: Sequence[Job]) -> WorkerReply:
         """Submit a chunk and wait; TimeoutError when it hangs, ConnectionError without workers."""
         client = self._runner.client
         allowed = self._usable(client)
@@ -145,7 +145,7 @@ class ClusterPool:
                     self._free(client, future.key)
                     raise TimeoutError
                 bare_since = self._bare_since(client, bare_since)
-            answer: Answer = future.result(timeout=SECONDS_TO_CONNECT)
+            answer: WorkerReply = future.result(timeout=SECONDS_TO_CONNECT)
             return answer
         finally:
             with suppress(Exception):
@@ -232,7 +232,7 @@ class _NoWorkers(Exception):
     """A scheduler without workers."""
 
 
-def _connect(address: str, expected: Facts, root: str) -> tuple[Any, dict[str, str]]:
+def _connect(address: str, expected: WorkerFacts, root: str) -> tuple[Any, dict[str, str]]:
     """Open the runner and ask every worker there; returns why each must not measure, or ""."""
     for name in ("distributed", "distributed.client", "prefect.task_runner.dask"):
         logging.getLogger(name).setLevel(logging.CRITICAL)
@@ -273,5 +273,5 @@ def pool_of(
 ) -> Iterator[ClusterPool | MeasuringPool]:
     """Open what measures a study: the cluster it names, else processes of this machine."""
     opener = cluster_pool(study, processes, notices)
-    with opener if study.places.scheduler else measuring_pool(processes) as pool:
+    with opener if study.storage.scheduler else measuring_pool(processes) as pool:
         yield pool

@@ -15,7 +15,7 @@ from quietsleep.techniques.interface import technique_of
 
 
 @dataclass(frozen=True, slots=True)
-class Facts:
+class WorkerFacts:
     """What decides whether a worker measures as the coordinator would."""
 
     code: str
@@ -24,7 +24,7 @@ class Facts:
 
 
 @cache
-def own_facts() -> Facts:
+def own_facts() -> WorkerFacts:
     """Return the facts of this process, once: code on the disk may change under a worker.
 
     All techniques are imported with it, so what the fingerprint says is what is loaded.
@@ -33,11 +33,11 @@ def own_facts() -> Facts:
     for key in keys:
         technique_of(key)
     measuring = " ".join(measuring_fingerprint(key) for key in keys)
-    return Facts(code_fingerprint(), contract.CONTRACT_VERSION, measuring)
+    return WorkerFacts(code_fingerprint(), contract.CONTRACT_VERSION, measuring)
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class WorkerReply:
     """What a worker gives back: the measures, or why it did not measure."""
 
     worker: str
@@ -45,7 +45,7 @@ class Answer:
     measured: list[Measured] = field(default_factory=list)
 
 
-def ask_worker(expected: Facts, root: str) -> str:
+def ask_worker(expected: WorkerFacts, root: str) -> str:
     """Say, on a worker, why it must not measure; empty when it may.
 
     `root` is where the deliveries lie. A worker that cannot see them would find every file
@@ -73,12 +73,12 @@ def _unseen(root: str) -> str:
     return ""
 
 
-def measure_there(jobs: Sequence[Job], expected: Facts, root: str) -> Answer:
+def measure_there(jobs: Sequence[Job], expected: WorkerFacts, root: str) -> WorkerReply:
     """Measure a chunk on a worker, unless it would measure otherwise than the coordinator."""
     from distributed import get_worker
 
     name = str(get_worker().address)
     # Asked with every chunk: workers come and go while a night runs.
     if refused := ask_worker(expected, root):
-        return Answer(name, refused)
-    return Answer(name, measured=measure_chunk(jobs))
+        return WorkerReply(name, refused)
+    return WorkerReply(name, measured=measure_chunk(jobs))

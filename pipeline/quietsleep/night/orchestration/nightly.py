@@ -36,7 +36,7 @@ from quietsleep.study.study import Study
 @task(name="take in one centre")
 def take_in(night: str, centre: str) -> None:
     """Take in what one centre delivered."""
-    stages.take_in_centre(open_nights.BY_NAME[night], centre)
+    stages.ingest_centre(open_nights.BY_NAME[night], centre)
 
 
 @task(name="measure one chunk")
@@ -60,7 +60,7 @@ def publish(night: str, _: str) -> None:
 @task(name="carry to the store")
 def carry(night: str, _: str) -> None:
     """Carry the published nights to the store that the study names."""
-    stages.carry_night(open_nights.BY_NAME[night])
+    stages.upload_night(open_nights.BY_NAME[night])
 
 
 @task(name="write pages")
@@ -108,7 +108,7 @@ nightly_on_cluster = nightly.with_options(name="night on a cluster", task_runner
 
 def flow_of(study: Study) -> Flow[..., NightReport]:
     """Return the flow that suits where a study is measured."""
-    return nightly_on_cluster if study.places.scheduler else nightly
+    return nightly_on_cluster if study.storage.scheduler else nightly
 
 
 def _run_stages(night: Night, progress: NightProgress) -> None:
@@ -120,7 +120,7 @@ def _run_stages(night: Night, progress: NightProgress) -> None:
     _run(measure, night, recordings, progress=progress, word="measuring recordings")
     _run(judge, night, whole, progress=progress, word="judging")
     _run(publish, night, whole, progress=progress, word="publishing")
-    if night.study.places.warehouse:
+    if night.study.storage.warehouse:
         _run(carry, night, whole, progress=progress, word="carrying to the store")
     _run(write_pages, night, whole, progress=progress, word="writing pages")
 

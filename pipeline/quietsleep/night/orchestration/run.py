@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from quietsleep.errors import setback
+from quietsleep.errors import environment_error
 from quietsleep.night.night import NightReport, is_idle, open_night
 from quietsleep.night.orchestration.embedded import embed
 from quietsleep.night.stages import check_study, end_idle, run_night
@@ -28,7 +28,7 @@ def run_with_prefect(study_path: Path, *, workers: int | None, full: bool) -> Ni
 
         return flow_of(night.study)(str(study_path), workers=workers, full=full)
     except Exception as error:
-        if isinstance(error, NightRunning | StudyError) or setback(error):
+        if isinstance(error, NightRunning | StudyError) or environment_error(error):
             raise
         # The orchestrator is a convenience; a night does not stand or fall with it.
         print("The orchestrator failed; the night is run without it.", file=sys.stderr)

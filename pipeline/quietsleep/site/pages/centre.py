@@ -9,13 +9,13 @@ from quietsleep.site import words
 from quietsleep.site.actions import actions_of
 from quietsleep.site.counts import count_tests, months_of
 from quietsleep.site.faults import technique_title
-from quietsleep.site.folder import Folder, digest_of
+from quietsleep.site.folder import PageFolder, digest_of
 from quietsleep.site.lists import list_of
 from quietsleep.site.pages.agreement import agreement_by_technique
 from quietsleep.site.pages.equipment import devices_of
 from quietsleep.site.pages.rulebook import rule_book
 from quietsleep.site.pages.test import write_test_pages
-from quietsleep.site.read import CentreData, Night, Row, read_centre
+from quietsleep.site.read import CentreData, PublishedNight, Row, read_centre
 from quietsleep.site.render import page
 from quietsleep.site.traces import Draw, write_traces
 from quietsleep.study.study import Study
@@ -39,9 +39,9 @@ def write_site(
     out_dir: Path | None = None,
     *,
     draw: Draw | None = None,
-) -> Folder:
+) -> PageFolder:
     """Write the folder of one centre from a published night; KeyError for an unknown centre."""
-    night = Night(warehouse_night_dir)
+    night = PublishedNight(warehouse_night_dir)
     try:
         if centre not in {row["centre"] for row in night.centres()}:
             raise KeyError(f"the warehouse knows no centre {centre!r}")
@@ -52,14 +52,14 @@ def write_site(
 
 def write_centre(
     study: Study,
-    night: Night,
+    night: PublishedNight,
     centre: str,
     out_dir: Path | None = None,
     draw: Draw | None = None,
-) -> Folder:
+) -> PageFolder:
     """Write the folder of one centre from a night that is open already."""
     data = read_centre(night, centre)
-    folder = Folder(
+    folder = PageFolder(
         out_dir or study.path / "pages" / centre,
         study.work_path / "pages" / f"centre-{centre}.json",
     )
@@ -83,7 +83,7 @@ def write_centre(
 
 
 def _put(
-    folder: Folder, name: str, template: str, context: dict[str, Any], frame: dict[str, Any]
+    folder: PageFolder, name: str, template: str, context: dict[str, Any], frame: dict[str, Any]
 ) -> None:
     root = "../" * name.count("/")
     folder.put(
@@ -140,7 +140,7 @@ def conservation_lines(rows: list[Row]) -> list[tuple[str, list[int], bool]]:
     ]
 
 
-def night_said(night: Night) -> str:
+def night_said(night: PublishedNight) -> str:
     """Say which night this is and how it ended."""
     row = night.night
     ended = words.sign(row["state"]).word.lower() if row["state"] else "unknown"
@@ -163,7 +163,7 @@ def _month_pages(data: CentreData) -> list[tuple[str, str, int]]:
     return found
 
 
-def _write_months(folder: Folder, data: CentreData, frame: dict[str, Any]) -> None:
+def _write_months(folder: PageFolder, data: CentreData, frame: dict[str, Any]) -> None:
     start = 0
     # Tests and month pages run in the same order, the newest first.
     for name, title, n in _month_pages(data):

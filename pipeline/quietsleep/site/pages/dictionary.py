@@ -9,10 +9,10 @@ from typing import Any, NamedTuple
 from quietsleep import contract
 from quietsleep.contract import Quantity, Table
 from quietsleep.site.faults import technique_title
-from quietsleep.site.folder import Folder, digest_of
+from quietsleep.site.folder import PageFolder, digest_of
 from quietsleep.site.pages.centre import night_said
 from quietsleep.site.pages.rulebook import rule_book
-from quietsleep.site.read import Night
+from quietsleep.site.read import PublishedNight
 from quietsleep.site.render import page
 from quietsleep.study.study import Study
 from quietsleep.warehouse.views import views
@@ -57,13 +57,13 @@ def example_queries() -> list[Query]:
 
 def write_dictionary(
     study: Study, warehouse_night_dir: Path, out_dir: Path | None = None
-) -> Folder:
+) -> PageFolder:
     """Write the dictionary from the contracts and the rules of a published night."""
-    folder = Folder(
+    folder = PageFolder(
         out_dir or study.path / "pages" / "dictionary",
         study.work_path / "pages" / "dictionary.json",
     )
-    night = Night(warehouse_night_dir)
+    night = PublishedNight(warehouse_night_dir)
     try:
         book = rule_book(night)
         citations = sorted(night.citations.items())
@@ -88,7 +88,7 @@ def write_dictionary(
 
 
 def _put(
-    folder: Folder, name: str, template: str, context: dict[str, Any], frame: dict[str, Any]
+    folder: PageFolder, name: str, template: str, context: dict[str, Any], frame: dict[str, Any]
 ) -> None:
     folder.put(
         name,

@@ -13,13 +13,13 @@ from quietsleep.site.actions import actions_of
 from quietsleep.site.comparisons import FunnelPoint, Pair, agreement_limits, funnel
 from quietsleep.site.counts import count_tests, techniques_in
 from quietsleep.site.faults import technique_title
-from quietsleep.site.folder import Folder, digest_of
+from quietsleep.site.folder import PageFolder, digest_of
 from quietsleep.site.matters import Group
 from quietsleep.site.pages.agreement import agreement_by_technique, suspects
 from quietsleep.site.pages.centre import night_said
 from quietsleep.site.pages.equipment import DeviceView, devices_of
 from quietsleep.site.pages.reviews import reviews_of
-from quietsleep.site.read import CentreData, Night, Row, grouped, read_centre
+from quietsleep.site.read import CentreData, PublishedNight, Row, grouped, read_centre
 from quietsleep.site.render import page
 from quietsleep.study.study import Study
 
@@ -65,12 +65,14 @@ class Funnel(NamedTuple):
     rows: tuple[tuple[str, int, int, str], ...]
 
 
-def write_overview(study: Study, warehouse_night_dir: Path, out_dir: Path | None = None) -> Folder:
+def write_overview(
+    study: Study, warehouse_night_dir: Path, out_dir: Path | None = None
+) -> PageFolder:
     """Write the folder of the coordinating centre from a published night."""
-    folder = Folder(
+    folder = PageFolder(
         out_dir or study.path / "pages" / "overview", study.work_path / "pages" / "overview.json"
     )
-    night = Night(warehouse_night_dir)
+    night = PublishedNight(warehouse_night_dir)
     try:
         seen = [_seen(night, row["centre"]) for row in night.centres()]
         frame = {"study_title": study.title, "place": "Coordinating centre", "nav": NAV}
@@ -85,7 +87,7 @@ def write_overview(study: Study, warehouse_night_dir: Path, out_dir: Path | None
     return folder
 
 
-def _seen(night: Night, centre: str) -> Seen:
+def _seen(night: PublishedNight, centre: str) -> Seen:
     """Read one centre and keep what the overview says of it."""
     data = read_centre(night, centre)
     groups = actions_of(data, f"../{data.name}/")
@@ -100,14 +102,14 @@ def _seen(night: Night, centre: str) -> Seen:
 
 
 def _put(
-    folder: Folder, name: str, template: str, context: dict[str, Any], frame: dict[str, Any]
+    folder: PageFolder, name: str, template: str, context: dict[str, Any], frame: dict[str, Any]
 ) -> None:
     folder.put(
         name, digest_of([context, frame]), lambda: page(template, root="", **context, **frame)
     )
 
 
-def _first_page(night: Night, seen: list[Seen]) -> dict[str, Any]:
+def _first_page(night: PublishedNight, seen: list[Seen]) -> dict[str, Any]:
     tests = night.rows("SELECT centre, technique, status, flagged FROM tests")
     conservation = night.rows("SELECT * FROM conservation ORDER BY centre, technique")
     titles = {s.name: s.title for s in seen}
@@ -155,18 +157,18 @@ def _asked(groups: dict[str, list[Group]]) -> list[tuple[words.Sign, str]]:
     return found
 
 
-def _lasted(night: Night) -> str:
+def _lasted(night: PublishedNight) -> str:
     began, ended = night.night["started_at"], night.night["ended_at"]
     return f"{(ended - began).total_seconds():.0f} s" if began and ended else "unknown"
 
 
-def stage_times(night: Night) -> list[tuple[str, float]]:
+def stage_times(night: PublishedNight) -> list[tuple[str, float]]:
     """Return seconds of each stage as NIGHT.json notes them; empty if it does not."""
     noted = night.facts.get("stages", {})
     return [(words.plain(str(k)), float(v)) for k, v in noted.items()]
 
 
-def known_answers(night: Night) -> list[tuple[str, str, Row, str]]:
+def known_answers(night: PublishedNight) -> list[tuple[str, str, Row, str]]:
     """Return technique, quantity, the answer, and the share of its tolerance that was used up."""
     return [
         (
@@ -179,7 +181,7 @@ def known_answers(night: Night) -> list[tuple[str, str, Row, str]]:
     ]
 
 
-def _crashed(night: Night) -> list[Row]:
+def _crashed(night: PublishedNight) -> list[Row]:
     return night.rows(
         "SELECT centre, recording AS item, technique, why FROM recordings WHERE state = 'crashed' "
         "UNION ALL SELECT centre, check_id, kind, why FROM checks WHERE state = 'crashed' "
@@ -233,7 +235,7 @@ def _funnels(tests: list[Row], titles: dict[str, str]) -> list[Funnel]:
     return found
 
 
-def _change_counts(night: Night) -> list[tuple[str, int, int, int]]:
+def _change_counts(night: PublishedNight) -> list[tuple[str, int, int, int]]:
     return night.tuples(
         "SELECT table_name, count(DISTINCT key) FILTER (column_name = '' AND before IS NULL), "
         "count(DISTINCT key) FILTER (column_name = '' AND after IS NULL), "
@@ -243,7 +245,7 @@ def _change_counts(night: Night) -> list[tuple[str, int, int, int]]:
     )
 
 
-def _changes(night: Night) -> dict[str, Any]:
+def _changes(night: PublishedNight) -> dict[str, Any]:
     rows = night.rows(
         "SELECT * FROM changes WHERE night = ? AND column_name <> '' "
         f"ORDER BY table_name, key, column_name LIMIT {MOST_CHANGES}",
@@ -262,7 +264,7 @@ def _equipment(seen: list[Seen]) -> dict[str, Any]:
     return {"centres": [(s.name, s.title, s.devices) for s in seen]}
 
 
-def _agreement(night: Night) -> dict[str, Any]:
+def _agreement(night: PublishedNight) -> dict[str, Any]:
     rows = night.rows("SELECT * FROM agreement ORDER BY technique, outcome, centre, session")
     lines = []
     for (centre, outcome), own in sorted(grouped(rows, "centre", "outcome").items()):

@@ -10,7 +10,7 @@ from quietsleep.contract import Choice
 from quietsleep.review.queue import read_trials, waiting
 from quietsleep.site import words
 from quietsleep.site.faults import technique_title
-from quietsleep.site.read import Night, Row
+from quietsleep.site.read import PublishedNight, Row
 from quietsleep.warehouse.database import open_night
 from quietsleep.warehouse.statistics import ALL, MACHINE
 
@@ -43,7 +43,7 @@ class ReviewsView(NamedTuple):
     agreement: tuple[tuple[str, str, int, str, str], ...]
 
 
-def reviews_of(night: Night) -> ReviewsView:
+def reviews_of(night: PublishedNight) -> ReviewsView:
     """Gather what readers decided and who still waits, from one published night."""
     decided = night.rows(REVIEWS)
     past = [

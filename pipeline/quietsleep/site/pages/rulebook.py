@@ -7,7 +7,7 @@ from typing import NamedTuple
 from quietsleep import contract
 from quietsleep.site import words
 from quietsleep.site.faults import source_of, technique_title
-from quietsleep.site.read import Night, Row
+from quietsleep.site.read import PublishedNight, Row
 
 
 class RuleLine(NamedTuple):
@@ -43,7 +43,7 @@ MISSING = {
 }
 
 
-def rule_book(night: Night) -> list[RuleOwner]:
+def rule_book(night: PublishedNight) -> list[RuleOwner]:
     """Return every rule of the night in the order of the contracts."""
     by_owner: dict[str, list[RuleLine]] = {}
     for versions in night.rules.values():
@@ -60,7 +60,7 @@ def _owner(key: str, rules: list[RuleLine]) -> RuleOwner:
     return RuleOwner(key, technique_title(key), caution, tuple(rules))
 
 
-def _line(night: Night, row: Row) -> RuleLine:
+def _line(night: PublishedNight, row: Row) -> RuleLine:
     quantity = contract.QUANTITIES.get((row["owner"], row["level"], row["quantity"]))
     until = row["valid_until"]
     since = f"from {row['valid_from']:%-d %b %Y}" if row["valid_from"].year > 2000 else "always"

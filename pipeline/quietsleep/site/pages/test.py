@@ -10,7 +10,7 @@ from markupsafe import Markup
 from quietsleep import contract
 from quietsleep.site import words
 from quietsleep.site.faults import Advice, Fault, advice, faults_of, technique_title
-from quietsleep.site.folder import Folder, digest_of, slug
+from quietsleep.site.folder import PageFolder, digest_of, slug
 from quietsleep.site.read import CentreData, Row, check_before
 from quietsleep.site.render import page
 from quietsleep.site.words import Sign
@@ -86,7 +86,7 @@ def needs_pictures(data: CentreData, test: Row) -> bool:
 
 
 def write_test_pages(
-    folder: Folder, data: CentreData, traces: dict[str, bool], frame: dict[str, Any]
+    folder: PageFolder, data: CentreData, traces: dict[str, bool], frame: dict[str, Any]
 ) -> None:
     """Write the page of every test; `traces` says which trace files there are."""
     of_session: dict[str, list[Row]] = {}
