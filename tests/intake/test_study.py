@@ -86,10 +86,10 @@ def test_a_sound_study(folder):
     check_units(study)
 
 
-def test_decisions_and_waivers_are_optional(folder):
+def test_changes_of_limits_and_waivers_are_optional(folder):
     (folder / "limits.toml").unlink()
     (folder / "waivers.toml").unlink()
-    assert load_study(folder).decisions == () and load_study(folder).waivers == ()
+    assert load_study(folder).limit_changes == () and load_study(folder).waivers == ()
 
 
 MISTAKES = [

@@ -1,4 +1,4 @@
-"""Judging: status from verdicts, waivers, dated decisions, numbers put into words."""
+"""Judging: status from verdicts, waivers, dated changes of limits, numbers put into words."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ def test_decision_holds_from_its_day_on(day: date, state: str) -> None:
     assert set(verdicts["state"]) == {state}
 
 
-def test_two_decisions_follow_each_other() -> None:
+def test_two_changes_of_a_limit_follow_each_other() -> None:
     rules = rules_in_study(
         [LEAK], [decision(9.0, date(2026, 6, 1)), decision(8.0, date(2026, 3, 1))]
     )

@@ -31,27 +31,27 @@ VERDICT_COLUMNS = (
 )  # fmt: skip
 
 
-def rules_in_study(rules: Iterable[Rule], decisions: Sequence[LimitChange]) -> tuple[Rule, ...]:
-    """Return the rules of the contract with the study's dated decisions put in.
+def rules_in_study(rules: Iterable[Rule], changes: Sequence[LimitChange]) -> tuple[Rule, ...]:
+    """Return the rules of the contract with the study's dated changes of limits put in.
 
-    A decision ends the rule it changes on the day before and starts a rule of the same key with
+    A change ends the rule it changes on the day before and starts a rule of the same key with
     the new limit, so that each test is judged by the limit in force on its own day.
     """
     changed: list[Rule] = []
     for rule in rules:
         versions = [rule]
-        for decision in sorted(decisions, key=lambda d: d.valid_from):
-            if decision.rule != rule.key:
+        for change in sorted(changes, key=lambda c: c.valid_from):
+            if change.rule != rule.key:
                 continue
             last = versions[-1]
-            versions[-1] = replace(last, valid_until=decision.valid_from - timedelta(days=1))
-            low, high = limits_of(last, decision.limit)
+            versions[-1] = replace(last, valid_until=change.valid_from - timedelta(days=1))
+            low, high = limits_of(last, change.limit)
             versions.append(
                 replace(
                     last,
                     low=low,
                     high=high,
-                    valid_from=decision.valid_from,
+                    valid_from=change.valid_from,
                     valid_until=None,
                     obtained="study proposal",
                 )
