@@ -14,9 +14,9 @@ from tempfile import TemporaryDirectory
 from benchmarks.figures import CAUGHT_SHARE, Share
 from benchmarks.judgement import failed
 from quietsleep import contract
+from quietsleep.intake.delivery import ReadDelivery, read_delivery
 from quietsleep.intake.files.read import Unreadable, read_signal
 from quietsleep.intake.find import find_deliveries
-from quietsleep.intake.ingest import ReadDelivery, read_delivery
 from quietsleep.judge.evidence import session_values
 from quietsleep.judge.rules import judge
 from quietsleep.judge.scores import with_growth

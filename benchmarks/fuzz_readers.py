@@ -20,11 +20,11 @@ from zipfile import ZIP_DEFLATED, ZipFile
 
 from benchmarks import fuzz_mutations as spoil
 from quietsleep.contract import CHECKS, TECHNIQUES, ContractError
+from quietsleep.intake.delivery import ReadDelivery, read_delivery
 from quietsleep.intake.files.header import heading_of
 from quietsleep.intake.find import found_at
-from quietsleep.intake.ingest import ReadDelivery, read_delivery
 from quietsleep.judge.scores import load_references
-from quietsleep.measure.fingerprint import Job
+from quietsleep.measure.plan import Job
 from quietsleep.measure.recording import measure_chunk, measure_job
 from quietsleep.measure.roster import read_roster, rows_to_keep
 from quietsleep.night.stages import run_night

@@ -22,7 +22,7 @@ import pyarrow.parquet as pq
 
 from benchmarks.grid import Case, case_of, device_of
 from benchmarks.speed_table import Figure
-from quietsleep.measure.fingerprint import Job
+from quietsleep.measure.plan import Job
 from quietsleep.measure.recording import load_recording, measure_job
 from quietsleep.records import FloatArray
 from quietsleep.simulation.exports import SignalFormat, signal_bytes

@@ -64,3 +64,7 @@ def _is_of_database(error: BaseException) -> bool:
     # Only a program that has loaded the database can have met an error of it.
     database = sys.modules.get("duckdb")
     return database is not None and isinstance(error, database.Error)
+
+
+class WarehouseError(RuntimeError):
+    """The warehouse cannot be read or written as asked; the message is a sentence for a person."""

@@ -23,17 +23,18 @@ import pandera.pandas  # noqa: F401  (imported once for all nights)
 import plotly.offline  # noqa: F401
 import scipy.signal  # noqa: F401
 
-import quietsleep.night.night
 from quietsleep import contract
 from quietsleep.errors import environment_error
 from quietsleep.measure.fingerprint import (
-    Job,
     code_fingerprint,
     intake_fingerprint,
     measuring_fingerprint,
+    program_fingerprint,
 )
+from quietsleep.measure.plan import Job
 from quietsleep.measure.recording import measure_chunk
 from quietsleep.night import stages
+from quietsleep.night.night import Night
 from quietsleep.records import Measured
 from quietsleep.store.state import State
 
@@ -95,7 +96,7 @@ def hook(steps: Steps) -> None:
     for name in CALLS:
         setattr(os, name, _counted(getattr(os, name), name, steps))
     shutil.rmtree = _counted(shutil.rmtree, "rmtree", steps)  # type: ignore[assignment]
-    transaction, append, stage = State.transaction, State.append, stages._stage
+    transaction, append, stage = State.transaction, State.append, Night.stage
 
     @contextmanager
     def counted_transaction(self: State) -> Iterator[None]:
@@ -109,7 +110,7 @@ def hook(steps: Steps) -> None:
         append(self, table, rows)
 
     @contextmanager
-    def counted_stage(night: Any, word: str) -> Iterator[None]:
+    def counted_stage(night: Night, word: str) -> Iterator[None]:
         with stage(night, word):
             steps(f"stage {word}")
             yield
@@ -120,8 +121,8 @@ def hook(steps: Steps) -> None:
 
     State.transaction = counted_transaction  # type: ignore[method-assign]
     State.append = counted_append  # type: ignore[method-assign]
-    stages._stage = counted_stage
-    quietsleep.night.night.measuring_pool = pool  # type: ignore[assignment]
+    Night.stage = counted_stage  # type: ignore[method-assign]
+    stages.measuring_pool = pool  # type: ignore[assignment]
 
 
 def _counted(call: Callable[..., Any], name: str, steps: Steps) -> Callable[..., Any]:
@@ -180,6 +181,7 @@ def freeze() -> None:
     """Read the code's digests once: files edited while nights run must not turn them."""
     code_fingerprint()
     intake_fingerprint()
+    program_fingerprint()
     for technique in (*contract.TECHNIQUES, *contract.CHECKS):
         measuring_fingerprint(technique)
 

@@ -15,7 +15,8 @@ from typing import Any
 
 import pytest
 
-from quietsleep.warehouse.current import WarehouseError, current_night
+from quietsleep.errors import WarehouseError
+from quietsleep.warehouse.current import current_night
 from tests.faults.conftest import Course, ended
 from tests.faults.nights import Nights, content, copy_of, left_over, pages, reader
 

@@ -10,10 +10,11 @@ from pathlib import Path
 import pytest
 
 from quietsleep.intake.find import find_strays
+from quietsleep.measure.plan import Plan
+from quietsleep.measure.roster import Roster
 from quietsleep.night import stages
-from quietsleep.night.night import Night
 from quietsleep.night.stages import run_night
-from quietsleep.study.study import load_study
+from quietsleep.study.study import Study, load_study
 from quietsleep.warehouse.database import open_current
 from tests.faults.conftest import Course
 from tests.faults.nights import Nights, copy_of, touch
@@ -36,14 +37,13 @@ def state_of(study: Path, recording: str) -> tuple[str, str]:
 
 def between(monkeypatch: pytest.MonkeyPatch, act: object) -> None:
     """Do something to the deliveries once, after taking in and before measuring."""
-    plan = stages.plan_measuring
+    plan = stages.plan_checks
 
-    def planned(night: Night, kind: stages.Kind) -> list[int]:
-        if kind == "check":
-            act()  # type: ignore[operator]
-        return plan(night, kind)
+    def planned(roster: Roster, study: Study) -> Plan:
+        act()  # type: ignore[operator]
+        return plan(roster, study)
 
-    monkeypatch.setattr(stages, "plan_measuring", planned)
+    monkeypatch.setattr(stages, "plan_checks", planned)
 
 
 def test_files_replaced_or_taken_away_while_they_are_read_are_not_measured(

@@ -158,7 +158,7 @@ def test_workers_of_a_killed_night_end(course: Course, tmp_path: Path) -> None:
     """Only the parent is killed; nothing of the night may go on."""
     program = (
         "import os, sys, time\n"
-        "from quietsleep.measure.recording import MeasuringPool\n"
+        "from quietsleep.measure.pool import MeasuringPool\n"
         "if __name__ == '__main__':\n"
         "    pool = MeasuringPool(2)\n"
         "    futures = [pool._pool.submit(os.getpid) for _ in range(2)]\n"

@@ -18,9 +18,9 @@ import pytest
 from benchmarks.fuzz_readers import list_anew
 from benchmarks.heavy import is_bounded, measured
 from quietsleep import contract
+from quietsleep.intake.delivery import ReadDelivery, read_delivery
 from quietsleep.intake.files.read import Unreadable, read_signal
 from quietsleep.intake.find import found_at
-from quietsleep.intake.ingest import ReadDelivery, read_delivery
 from quietsleep.records import RawSignal
 from quietsleep.study.study import Device, load_study
 

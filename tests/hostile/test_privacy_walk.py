@@ -25,8 +25,8 @@ import pytest
 from benchmarks.fuzz_readers import in_this_process, list_anew
 from quietsleep import contract
 from quietsleep.contract.model import Table
+from quietsleep.intake.delivery import read_delivery
 from quietsleep.intake.find import found_at
-from quietsleep.intake.ingest import read_delivery
 from quietsleep.night.stages import run_night
 from quietsleep.simulation.centres import write_demo_study
 from quietsleep.study.study import load_study

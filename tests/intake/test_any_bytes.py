@@ -10,9 +10,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from quietsleep.intake.delivery import read_delivery
 from quietsleep.intake.files.read import Unreadable, read_signal
 from quietsleep.intake.find import find_deliveries
-from quietsleep.intake.ingest import read_delivery
 
 NEEDED = ("flow", "airway_pressure")
 TABLES = ("sessions", "recordings", "checks", "reported")

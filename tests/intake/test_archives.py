@@ -8,8 +8,8 @@ import zipfile
 
 import pytest
 
+from quietsleep.intake.delivery import read_delivery
 from quietsleep.intake.find import find_deliveries
-from quietsleep.intake.ingest import read_delivery
 
 
 def taken(study):

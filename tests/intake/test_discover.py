@@ -7,8 +7,8 @@ import time
 
 import pytest
 
+from quietsleep.intake.delivery import read_delivery
 from quietsleep.intake.find import MANIFEST, find_deliveries, find_strays
-from quietsleep.intake.ingest import read_delivery
 
 
 def test_a_centre_without_deliveries_has_none(study):

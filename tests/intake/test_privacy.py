@@ -14,9 +14,9 @@ import string
 import pytest
 from edfio import Edf, EdfSignal, Patient, Recording
 
+from quietsleep.intake.delivery import check_delivery, read_delivery
 from quietsleep.intake.find import find_deliveries
 from quietsleep.intake.identifiers import column_identifies, value_identifies
-from quietsleep.intake.ingest import check_delivery, read_delivery
 
 COMMON_GIVEN = ("Anna", "Lukas", "Sofia", "Mohammed", "Emily", "Jakob", "Fatima", "Pierre")
 COMMON_FAMILY = ("Jansen", "Müller", "Garcia", "Kowalski", "Taylor", "Nguyen", "Hansen", "Rossi")

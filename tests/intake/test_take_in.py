@@ -9,8 +9,8 @@ import re
 import pandas as pd
 import pytest
 
+from quietsleep.intake.delivery import check_delivery, read_delivery
 from quietsleep.intake.find import find_deliveries
-from quietsleep.intake.ingest import check_delivery, read_delivery
 from quietsleep.measure.roster import read_roster, rows_to_keep
 from quietsleep.store.state import State
 

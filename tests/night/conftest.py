@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from quietsleep.measure.fingerprint import Job
+from quietsleep.measure.plan import Job
 from quietsleep.measure.recording import measure_chunk
 from quietsleep.records import Measured
 
@@ -41,7 +41,7 @@ def pool(monkeypatch: pytest.MonkeyPatch) -> InProcess:
     def opened(workers: int) -> Iterator[InProcess]:
         yield stand_in
 
-    monkeypatch.setattr("quietsleep.night.night.measuring_pool", opened)
+    monkeypatch.setattr("quietsleep.night.stages.measuring_pool", opened)
     return stand_in
 
 

@@ -18,9 +18,9 @@ embed(Path(sys.argv[1]) / "work")
 from quietsleep.night.orchestration import nightly
 from quietsleep.night.orchestration import open_nights
 class Forgetful(dict):
-    def __setitem__(self, name, night): pass
+    def __setitem__(self, name, stage): pass
     def __delitem__(self, name): pass
-open_nights.BY_NAME = Forgetful()
+open_nights.AT_WORK = Forgetful()
 report = nightly.nightly(sys.argv[1])
 print(report.state, report.published, report.sentences[0])
 """
@@ -55,4 +55,4 @@ def test_night_whose_tasks_never_reach_their_stage_is_red(
     small_study: Path, tmp_path: Path
 ) -> None:
     ended = run(tmp_path, "-c", LOST, str(small_study))
-    assert ended.stdout.startswith("red False taking in was not carried out"), ended.stderr
+    assert ended.stdout.startswith("red False ingesting was not carried out"), ended.stderr

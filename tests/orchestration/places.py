@@ -17,7 +17,7 @@ from typing import Any
 
 import fsspec
 
-from quietsleep.measure.fingerprint import Job
+from quietsleep.measure.plan import Job
 from quietsleep.measure.recording import measure_chunk
 from quietsleep.night.orchestration.cluster_worker import own_facts
 from quietsleep.records import Measured

@@ -12,10 +12,10 @@ import fsspec
 import pytest
 from fsspec.implementations.memory import MemoryFileSystem
 
+from quietsleep.errors import WarehouseError
 from quietsleep.intake.store import Address
 from quietsleep.warehouse.current import (
     FEWEST_NIGHTS_KEPT,
-    WarehouseError,
     current_night,
     night_facts,
     nights_folder,

@@ -13,9 +13,9 @@ import pytest
 import s3fs
 
 from quietsleep.intake import store as store_module
+from quietsleep.intake.delivery import read_delivery
 from quietsleep.intake.files.read import MOST_BYTES, read_bounded
 from quietsleep.intake.find import FoundDelivery, take_inventory
-from quietsleep.intake.ingest import read_delivery
 from quietsleep.intake.store import Address, placed
 from quietsleep.night.doctor import examine
 from quietsleep.night.stages import run_night

@@ -7,8 +7,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+from quietsleep.intake.delivery import read_delivery
 from quietsleep.intake.find import take_inventory
-from quietsleep.intake.ingest import read_delivery
 from quietsleep.study.study import load_study
 from quietsleep.warehouse.current import current_night
 from quietsleep.warehouse.database import open_night

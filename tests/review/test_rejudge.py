@@ -53,8 +53,8 @@ def no_signal_is_read(monkeypatch: pytest.MonkeyPatch, judged_study: Path) -> No
     monkeypatch.setattr("quietsleep.measure.recording.read_signal", read)
     for name in (
         "site.drawing.load_recording",
-        "night.taking_in.read_delivery",
-        "measure.recording.MeasuringPool.measure",
+        "intake.ingest.read_delivery",
+        "measure.pool.MeasuringPool.measure",
     ):
         monkeypatch.setattr(f"quietsleep.{name}", refuse)
 

@@ -16,7 +16,8 @@ import pytest
 from quietsleep import contract
 from quietsleep.contract import OUTCOMES, Column, Table
 from quietsleep.contract.schemas import duckdb_ddl
-from quietsleep.warehouse import contents, database
+from quietsleep.warehouse import database
+from quietsleep.warehouse import publish as publication
 from quietsleep.warehouse.publish import NightFacts, publish
 
 Frames = dict[str, pd.DataFrame]
@@ -256,5 +257,5 @@ def published(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     """Leave comments and views out of the database, which costs most of a small publication."""
     monkeypatch.setattr(database, "duckdb_ddl", lambda t: duckdb_ddl(t).partition(";")[0])
-    monkeypatch.setattr(contents, "view_sql", lambda: "SELECT 1;")
-    monkeypatch.setattr(contents, "stored_view_sql", lambda: ["SELECT 1;"])
+    monkeypatch.setattr(publication, "view_sql", lambda: "SELECT 1;")
+    monkeypatch.setattr(publication, "stored_view_sql", lambda: ["SELECT 1;"])

@@ -16,8 +16,8 @@ import pyreadstat
 import pytest
 
 from quietsleep.contract import TABLES, Column
+from quietsleep.errors import WarehouseError
 from quietsleep.warehouse import exports
-from quietsleep.warehouse.current import WarehouseError
 from quietsleep.warehouse.exports import WRITERS, export_release, faults, read_sheets
 from quietsleep.warehouse.release import make_release
 from quietsleep.warehouse.views import views

@@ -23,10 +23,12 @@ import pytest
 
 from quietsleep import contract
 from quietsleep.contract.schemas import arrow_schema, dictionary_rows
-from quietsleep.warehouse import contents, current
+from quietsleep.errors import WarehouseError
+from quietsleep.warehouse import current
 from quietsleep.warehouse import parquet as parts
+from quietsleep.warehouse import publish as publication
 from quietsleep.warehouse import publish as publishing
-from quietsleep.warehouse.current import WarehouseError, current_night, night_facts
+from quietsleep.warehouse.current import current_night, night_facts
 from quietsleep.warehouse.database import open_current
 from quietsleep.warehouse.publish import dictionary, publish, view_rows
 from quietsleep.warehouse.views import views
@@ -125,11 +127,11 @@ def test_a_reader_sees_no_mix_and_no_failure_through_30_publications(
 
 
 STEPS = (
-    (contents, "write_parts"),
-    (contents, "write_database"),
-    (contents, "write_datapackage"),
-    (contents, "write_dictionary"),
-    (contents, "write_json"),
+    (publication, "write_parts"),
+    (publication, "write_database"),
+    (publication, "write_datapackage"),
+    (publication, "write_dictionary"),
+    (publication, "write_json"),
     (publishing, "sync_tree"),
     (publishing, "sync_folder"),
     (publishing, "point_at"),
@@ -340,7 +342,7 @@ def test_a_column_without_any_value_is_null_whatever_pandas_calls_it(
     for name in ("done_at", "device", "heated_min"):
         frames["checks"][name] = float("nan")
     night = publish(tmp_path, "n1", frames, facts())
-    data = contents.read_table(night, "checks")
+    data = publication.read_table(night, "checks")
     assert data.schema.equals(arrow_schema(WAREHOUSE_TABLES["checks"]))
     assert [data[n].null_count for n in ("done_at", "device", "heated_min")] == [data.num_rows] * 3
 

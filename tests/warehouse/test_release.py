@@ -11,7 +11,7 @@ from typing import Any
 import duckdb
 import pytest
 
-from quietsleep.warehouse.current import WarehouseError
+from quietsleep.errors import WarehouseError
 from quietsleep.warehouse.database import open_night
 from quietsleep.warehouse.release import make_release, release_digest, verify_release
 

@@ -8,8 +8,8 @@ import pandas as pd
 import pytest
 
 from quietsleep.contract import TABLES
+from quietsleep.errors import WarehouseError
 from quietsleep.store.tables import TableOnDisk
-from quietsleep.warehouse.current import WarehouseError
 
 
 def block(*codes: str) -> pd.DataFrame:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 def open_warehouse(study: Study) -> duckdb.DuckDBPyConnection:
     """Open the published warehouse of a study, or stop with a sentence."""
-    from quietsleep.warehouse.current import WarehouseError
+    from quietsleep.errors import WarehouseError
     from quietsleep.warehouse.database import open_current
 
     try:

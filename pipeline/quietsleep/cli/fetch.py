@@ -16,11 +16,11 @@ def fetch(
     folder: Annotated[Path, typer.Argument(help="Where to copy the published night to.")],
 ) -> None:
     """Copy the published night from a store, checked, so that it can be opened here."""
+    from quietsleep.errors import WarehouseError
     from quietsleep.intake.store import Address
     from quietsleep.study.entry import Entry
     from quietsleep.study.storage import address_in, check_store
     from quietsleep.study.study import StudyError
-    from quietsleep.warehouse.current import WarehouseError
     from quietsleep.warehouse.upload import fetch as fetch_night
 
     try:

@@ -89,7 +89,7 @@ def check(
 ) -> None:
     """Check a delivery as the coordinating centre will: same contract, same sentences."""
     from quietsleep.cli.terminal import print_problems
-    from quietsleep.intake.ingest import check_delivery
+    from quietsleep.intake.delivery import check_delivery
 
     problems = check_delivery(open_study(study), delivery)
     print_problems(problems)

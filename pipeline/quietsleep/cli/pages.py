@@ -18,9 +18,9 @@ if TYPE_CHECKING:
 @app.command(epilog="Example: quietsleep pages study")
 def pages(study: StudyArgument) -> None:
     """Write the pages of the published night again, without measuring or judging."""
+    from quietsleep.errors import WarehouseError
     from quietsleep.night.stages import rebuild_pages
     from quietsleep.store.state import NightRunning
-    from quietsleep.warehouse.current import WarehouseError
 
     try:
         report = rebuild_pages(open_study(study).path)

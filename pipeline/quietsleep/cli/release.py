@@ -21,7 +21,7 @@ def release(
     ] = None,
 ) -> None:
     """Freeze the published night as a checksummed copy that can be cited."""
-    from quietsleep.warehouse.current import WarehouseError
+    from quietsleep.errors import WarehouseError
     from quietsleep.warehouse.release import make_release, release_digest
 
     try:
@@ -58,7 +58,7 @@ def export(
     ] = None,
 ) -> None:
     """Write a release in the formats of statistics programs, names, labels and units carried."""
-    from quietsleep.warehouse.current import WarehouseError
+    from quietsleep.errors import WarehouseError
     from quietsleep.warehouse.exports import export_release
 
     target = out or release.with_name(f"{release.name}-export")

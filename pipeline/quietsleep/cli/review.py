@@ -55,9 +55,9 @@ def review(
 ) -> None:
     """List trials that wait for a reader; with --mend, repair the file of decisions."""
     from quietsleep.cli.review_lists import print_waiting
+    from quietsleep.errors import WarehouseError
     from quietsleep.review.desk import review_file, waiting_trials
     from quietsleep.study.review_log import ReviewError
-    from quietsleep.warehouse.current import WarehouseError
 
     loaded = open_study(study)
     try:
@@ -107,9 +107,9 @@ def decide(
     ] = False,
 ) -> None:
     """Write down what a reader decided of one trial; it counts from the next night or rejudge."""
+    from quietsleep.errors import WarehouseError
     from quietsleep.review.desk import Said, write_down
     from quietsleep.study.review_log import ReviewError
-    from quietsleep.warehouse.current import WarehouseError
 
     said = Said(
         trial=trial,

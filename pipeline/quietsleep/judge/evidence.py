@@ -10,24 +10,11 @@ import pandas as pd
 from quietsleep import contract
 from quietsleep.judge.scores import GROWTH
 from quietsleep.judge.tests import Evidence
+from quietsleep.measure.plan import values_of_checks
 from quietsleep.measure.roster import Roster
 from quietsleep.store.state import StoredMeasures
 
 FOLLOW_UP = "followup_call_done"
-
-
-def of_check(values: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFrame:
-    """Return the numbers of checks and of their strokes out of stored values.
-
-    Columns: centre, check_id, kind, level, item, quantity, value, reason.
-    """
-    stored = values.merge(checks[["centre", "check_id", "kind", "content_key"]], on="content_key")
-    whole = stored["trial_index"] == 0
-    stored["level"] = np.where(whole, "check", "trial")
-    number = "#" + stored["trial_index"].astype(str)
-    stored["item"] = stored["check_id"] + number.where(~whole, "")
-    names = ["centre", "check_id", "kind", "level", "item", "quantity", "value", "reason"]
-    return stored[names]
 
 
 def gather(stored: StoredMeasures, roster: Roster) -> Evidence:
@@ -41,7 +28,7 @@ def gather(stored: StoredMeasures, roster: Roster) -> Evidence:
         trials=trials,
         trial_values=_trial_values(stored.values, trials, recordings),
         checks=checks,
-        check_values=of_check(stored.values, checks),
+        check_values=values_of_checks(stored.values, checks),
         session_values=session_values(roster.sessions),
         session_checks=roster.session_checks,
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -12,6 +12,7 @@ import pandas as pd
 from quietsleep import contract
 from quietsleep.contract import Rule
 from quietsleep.judge import evidence
+from quietsleep.judge.agreement import agreement_frame
 from quietsleep.judge.conservation import add_up, count_block
 from quietsleep.judge.readers import (
     ReviewEffects,
@@ -23,22 +24,45 @@ from quietsleep.judge.readers import (
 from quietsleep.judge.rules import rules_in_study
 from quietsleep.judge.scores import load_references, with_growth, with_scores
 from quietsleep.judge.tests import Evidence, Judged, judge_study
+from quietsleep.measure.pool import Pool
 from quietsleep.measure.roster import Roster
-from quietsleep.night.night import Night
 from quietsleep.records import Problem
 from quietsleep.store import ledger
 from quietsleep.store.state import State, StoredMeasures
-from quietsleep.store.tables import TableOnDisk
+from quietsleep.store.tables import TableOnDisk, in_contract
 from quietsleep.study.review_log import ReviewLog
 from quietsleep.study.study import Study, Waiver
-from quietsleep.warehouse.tables import JudgedStudy, block_frames, in_contract
 
 ON_DISK = (
     "sessions", "recordings", "trials", "trial_values", "test_values", "check_values",
-    "session_values", "verdicts", "tests", "outcomes", "checks", "reported", "agreement",
+    "session_values", "session_checks", "verdicts", "tests", "outcomes", "checks", "reported",
+    "agreement",
 )  # fmt: skip
 # Tables of which all rows are also needed at once; they have few a visit.
 KEPT = ("sessions", "checks", "outcomes", "agreement")
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedStudy:
+    """What a night found and judged: small tables whole, large ones spooled block by block.
+
+    `trials_read` and `verdicts_read` are those of the trials that human readers decided on.
+    """
+
+    night: str
+    study: Study
+    effects: ReviewEffects
+    rules: Sequence[Rule]
+    deliveries: pd.DataFrame
+    problems: pd.DataFrame
+    sessions: pd.DataFrame
+    checks: pd.DataFrame
+    outcomes: pd.DataFrame
+    agreement: pd.DataFrame
+    conservation: pd.DataFrame
+    trials_read: pd.DataFrame
+    verdicts_read: pd.DataFrame
+    tables_on_disk: Mapping[str, TableOnDisk]
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,10 +112,50 @@ def judge_block(inputs: JudgingInputs, given: tuple[Block, StoredMeasures]) -> J
         n_rows=n_rows,
         kept={name: {**frames, "checks": judged.checks}[name] for name in KEPT},
         counts=count_block(gathered.recordings, judged.trials),
-        ledger=ledger.rows_of_block(gathered, judged),
+        ledger=ledger.rows_of_block(
+            sessions=judged.sessions,
+            recordings=gathered.recordings,
+            checks=judged.checks,
+            trials=judged.trials,
+        ),
         trials_read=_among(judged.trials, "trial", read),
         verdicts_read=_among(judged.verdicts, "item", read),
     )
+
+
+def block_frames(
+    evidence: Evidence, judged: Judged, *, outcomes: pd.DataFrame, reported: pd.DataFrame
+) -> dict[str, pd.DataFrame]:
+    """Return the frames that one block of visits adds to, by warehouse table."""
+    return {
+        "sessions": judged.sessions,
+        "recordings": _recordings(evidence),
+        "trials": judged.trials,
+        "trial_values": evidence.trial_values,
+        "test_values": judged.test_values.rename(columns={"item": "test"}),
+        "check_values": evidence.check_values,
+        "session_values": evidence.session_values,
+        "session_checks": evidence.session_checks,
+        "verdicts": judged.verdicts,
+        "tests": _tests(judged),
+        "outcomes": outcomes,
+        "checks": judged.checks.rename(columns={"recorded": "state", "code": "code_fingerprint"}),
+        "reported": reported,
+        "agreement": agreement_frame(reported, outcomes, judged.sessions),
+    }
+
+
+def _recordings(evidence: Evidence) -> pd.DataFrame:
+    trials = evidence.trials
+    counts = trials.groupby(["centre", "recording"]).size().rename("n_trials").reset_index()
+    rows = evidence.recordings.merge(counts, on=["centre", "recording"], how="left")
+    rows["n_trials"] = rows["n_trials"].fillna(0)
+    return rows.rename(columns={"code": "code_fingerprint"})
+
+
+def _tests(judged: Judged) -> pd.DataFrame:
+    visits = judged.sessions[["centre", "session", "tested_at", "operator", "device"]]
+    return judged.tests.merge(visits, on=["centre", "session"], how="left")
 
 
 @dataclass(slots=True)
@@ -112,50 +176,48 @@ class _Sum:
         self.verdicts_read.append(block.verdicts_read)
 
 
-def judge_in_blocks(night: Night, roster: Roster, log: ReviewLog) -> JudgedStudy:
-    """Judge everything by the rules in force; the rows of large tables are spooled to disk.
+def judge(
+    study: Study,
+    state: State,
+    pool: Pool,
+    roster: Roster,
+    log: ReviewLog,
+    *,
+    night: str,
+    strays: Sequence[Problem] = (),
+) -> JudgedStudy:
+    """Judge everything measured by the rules in force, and write what became of it in the ledger.
 
-    `roster` rows carry the content keys of what was measured.
+    `roster` rows carry the content keys of what was measured; the rows of large tables go to disk.
     """
-    state, study = night.state, night.study
     inputs = _judging_inputs(state, study, roster, log)
     ledger.begin_ledger(state)
     blocks = list(blocks_of(roster))
     state.lay_out(_places(blocks))
     found = _Sum()
-    for judged in night.pool.stream(partial(judge_block, inputs), _given(state, blocks)):
+    for judged in pool.stream(partial(judge_block, inputs), _given(state, blocks)):
         for name, on_disk in inputs.tables_on_disk.items():
             on_disk.note(judged.n_rows[name])
-        state.append("tonight", judged.ledger)
+        ledger.add_to_ledger(state, judged.ledger)
         found.add(judged)
     state.clear_layout()
     deliveries = deliveries_of_night(state, roster)
-    state.append("tonight", ledger.rows_of_deliveries(deliveries))
-    counts = add_up(found.counts, centres=list(study.centres), night=night.name)
+    ledger.add_to_ledger(state, ledger.rows_of_deliveries(deliveries))
+    ledger.write_ledger(state, night)
+    counts = add_up(found.counts, centres=list(study.centres), night=night)
     return JudgedStudy(
-        night=night.name,
+        night=night,
         study=study,
         effects=inputs.effects,
         rules=inputs.rules,
         deliveries=deliveries,
-        problems=problems_of_night(
-            state, roster, deliveries, night=night.name, strays=night.inventory.strays
-        ),
+        problems=problems_of_night(state, roster, deliveries, night=night, strays=strays),
         **{name: _joined(frames) for name, frames in found.kept.items()},
         conservation=in_contract(counts, "conservation"),
         trials_read=_joined(found.trials_read),
         verdicts_read=_joined(found.verdicts_read),
         tables_on_disk=inputs.tables_on_disk,
     )
-
-
-def spool_ledger(night: Night) -> TableOnDisk:
-    """Spool the whole ledger, which grows with every night."""
-    on_disk = TableOnDisk(night.study.work_path / "judged", contract.TABLES["ledger"])
-    on_disk.clear()
-    for number, rows in enumerate(ledger.ledger_rows(night.state)):
-        on_disk.note(on_disk.add(in_contract(rows, "ledger"), block=number))
-    return on_disk
 
 
 def _given(state: State, blocks: Sequence[Block]) -> Iterator[tuple[Block, StoredMeasures]]:

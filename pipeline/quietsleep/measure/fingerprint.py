@@ -1,91 +1,192 @@
-"""What has to be measured: one job per recording or check, under a content key.
+"""Which code stands behind a number: digests of what is imported, libraries included.
 
-The key is a digest of the recording's bytes, of the visit and device values the measurement uses,
-and of the code that can change the number. Equal keys mean equal numbers, so an unchanged night
-measures nothing.
+The list of code is derived from the imports themselves, those inside functions too, so that a
+forgotten file cannot leave an old number standing. What is left out has a reason beside it.
 """
 
 from __future__ import annotations
 
+import ast
 import hashlib
-import json
+import re
 import sys
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from functools import cache
-from importlib.metadata import version
-from importlib.resources import files
+from importlib.metadata import PackageNotFoundError, packages_distributions, requires, version
 from pathlib import Path
 
 from quietsleep import contract
 from quietsleep.data import data_folder
-from quietsleep.intake.store import Address
 from quietsleep.study.study import Centre, Device
 
-# Every module below these can change a number that is measured on a signal.
-MEASURING_CODE = (
-    "records.py",
-    "measure/recording.py",
-    "intake/files/request.py",
-    "intake/files/read.py",
-    "intake/files/csv.py",
-    "intake/files/edf.py",
-    "intake/files/parquet.py",
-    "signals",
-)
-MEASURING_LIBRARIES = ("numpy", "scipy", "pyarrow", "edfio")
+PACKAGE = Path(__file__).parents[1]
+NAME = PACKAGE.name
+MEASURING = f"{NAME}.measure.recording"
+INGESTING = f"{NAME}.intake.ingest"
+# Modules that measuring imports and that cannot change a number, each with the reason.
+NOT_OF_A_NUMBER: Mapping[str, str] = {
+    NAME: "names the public interface, and nothing else",
+    f"{NAME}.intake.identifiers": "decides only whether a word may be shown in a sentence",
+    f"{NAME}.intake.reference": "puts problems into words",
+    f"{NAME}.contract.equations": "reference equations act on outcomes, after measuring",
+    f"{NAME}.contract.schemas": "schemas of tables; no signal passes through them",
+    f"{NAME}.intake.store": "brings bytes, and their digest is in the key",
+    f"{NAME}.study.storage": "says where files lie, and their digest is in the key",
+    f"{NAME}.measure.fingerprint": "makes the key, and no number",
+    f"{NAME}.measure.plan": "its values are in the key one by one",
+    f"{NAME}.measure.roster": "its values are in the key one by one",
+}
+# The same for what decides whether a row is taken in.
+NOT_OF_A_ROW: Mapping[str, str] = {
+    NAME: NOT_OF_A_NUMBER[NAME],
+    f"{NAME}.contract.equations": NOT_OF_A_NUMBER[f"{NAME}.contract.equations"],
+    f"{NAME}.store.state": "keeps what was decided",
+}
+# Rooms whose code cannot change what is published.
+NOT_OF_THE_WAREHOUSE: Mapping[str, str] = {
+    "cli": "prints", "server": "shows pages", "site": "prints what is published",
+    "simulation": "writes the invented study",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
-class Job:
-    """One recording or check to measure: where it is, how to read it, what it needs to know."""
+class Code:
+    """Code behind a result: modules of ours and libraries, by the names they are imported by."""
 
-    key: str
-    centre: str
-    delivery: str
-    session: str | None
-    item: str
-    technique: str
-    path: Path | Address
-    file: str
-    device: Device
-    context: Mapping[str, float]
-    file_sha256: str = ""
+    modules: frozenset[str]
+    libraries: frozenset[str]
 
 
-def content_key(
-    *, file_sha256: str, technique: str, device: Device, context: Mapping[str, float]
-) -> str:
-    """Return the key under which the measures of one recording are stored."""
-    parts = {
-        "file": file_sha256,
-        "technique": technique,
-        "device": asdict(device),
-        "context": {name: repr(value) for name, value in sorted(context.items())},
-        "code": measuring_fingerprint(technique),
+def code_behind(
+    modules: Iterable[str],
+    *,
+    exceptions: Mapping[str, str] = NOT_OF_A_NUMBER,
+    package: Path = PACKAGE,
+) -> Code:
+    """Follow the imports of modules of ours; exceptions, each with its reason, are not entered.
+
+    Imports inside functions count; those for type checkers only do not.
+    """
+    found: set[str] = set()
+    others: set[str] = set()
+    waiting = list(modules)
+    while waiting:
+        name = waiting.pop()
+        if name in found or name in exceptions:
+            continue
+        path = _path_of(name, package)
+        if path is None:
+            continue
+        found.add(name)
+        for imported in _imports(path):
+            if imported.split(".")[0] == NAME:
+                waiting.append(imported)
+            else:
+                others.add(imported.split(".")[0])
+    return Code(frozenset(found), frozenset(others - sys.stdlib_module_names))
+
+
+def _path_of(name: str, package: Path) -> Path | None:
+    """Return the file of a module; None where the name is not one of a module."""
+    inside = package.joinpath(*name.split(".")[1:])
+    candidates = (inside.with_suffix(".py"), inside / "__init__.py")
+    return next((path for path in candidates if path.is_file()), None)
+
+
+@cache
+def _imports(path: Path) -> frozenset[str]:
+    """Return the names a file imports; of `from a import b` both a and a.b, if it is a module."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    typing_only = {
+        id(inner)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.If) and getattr(node.test, "id", "") == "TYPE_CHECKING"
+        for inner in ast.walk(node)
     }
-    return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()[:32]
+    names: set[str] = set()
+    for node in ast.walk(tree):
+        if id(node) in typing_only:
+            continue
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            names |= {node.module} | {f"{node.module}.{alias.name}" for alias in node.names}
+    return frozenset(names)
+
+
+@cache
+def version_of(library: str) -> str:
+    """Return the version of a library by its import name; "absent" where it is not installed."""
+    with suppress(PackageNotFoundError):
+        return version(library)
+    names = packages_distributions().get(library, ())
+    return " ".join(f"{name} {version(name)}" for name in sorted(set(names))) or "absent"
+
+
+def digest_of(code: Code, *, package: Path = PACKAGE) -> str:
+    """Return a digest of the bytes of modules and of the versions of Python and libraries."""
+    digest = hashlib.sha256(repr(sys.version_info[:2]).encode())
+    for name in sorted(code.modules):
+        path = _path_of(name, package)
+        digest.update(name.encode() + (b"" if path is None else path.read_bytes()))
+    for library in sorted(code.libraries):
+        digest.update(f"{library}={version_of(library)}".encode())
+    return digest.hexdigest()
+
+
+def module_of(technique: str) -> str:
+    """Return the name of the module that measures a technique or check."""
+    folder = "techniques" if technique in contract.TECHNIQUES else "techniques.checks"
+    return f"{NAME}.{folder}.{technique}"
+
+
+@cache
+def measuring_code(technique: str) -> Code:
+    """Return all code that can change a number of one technique or check."""
+    return code_behind((MEASURING, module_of(technique)))
 
 
 @cache
 def measuring_fingerprint(technique: str) -> str:
-    """Return a digest of all code and settings that can change a number of one technique."""
+    """Return a digest of all code, settings and libraries that can change a number of one."""
     spec = contract.TECHNIQUES.get(technique) or contract.CHECKS[technique]
-    folder = "techniques" if spec.kind == "technique" else "techniques/checks"
-    digest = hashlib.sha256(_code_digest((*MEASURING_CODE, f"{folder}/{technique}.py")).encode())
+    digest = hashlib.sha256(digest_of(measuring_code(technique)).encode())
     digest.update(repr(sorted(spec.settings.items())).encode())
-    digest.update(repr((spec.channels, spec.shortest_s, sys.version_info[:2])).encode())
-    for library in MEASURING_LIBRARIES:
-        digest.update(f"{library}={version(library)}".encode())
+    digest.update(repr((spec.channels, spec.shortest_s)).encode())
     return digest.hexdigest()[:16]
 
 
 @cache
 def intake_fingerprint() -> str:
     """Return a digest of what decides whether a row is taken in: its code and the contract."""
+    code = digest_of(code_behind((INGESTING,), exceptions=NOT_OF_A_ROW))
     tables = _tree_digest(data_folder("contracts") / "tables")
-    code = _code_digest(("intake", "study/study.py", "study/devices.py", "study/entry.py"))
     return hashlib.sha256((code + tables).encode()).hexdigest()[:12]
+
+
+@cache
+def code_fingerprint() -> str:
+    """Return a digest of all code and contracts that stand behind a published number."""
+    rooms = (path for path in sorted(PACKAGE.iterdir()) if path.name not in NOT_OF_THE_WAREHOUSE)
+    parts = [_tree_digest(path) for path in (*rooms, data_folder("contracts"))]
+    return hashlib.sha256("".join(parts).encode()).hexdigest()[:12]
+
+
+@cache
+def program_fingerprint() -> str:
+    """Return a digest of all that a night runs or shows: every file, and the libraries declared."""
+    parts = [_tree_digest(path, every_file=True) for path in (PACKAGE, data_folder("contracts"))]
+    declared = {re.split(r"[^\w.-]", need)[0] for need in requires(NAME) or ()}
+    parts += [f"{name}={version_of(name)}" for name in sorted(declared)]
+    return hashlib.sha256("".join(parts).encode()).hexdigest()
+
+
+@cache
+def device_digest(device: Device) -> str:
+    """Return a digest of all that is registered of a device."""
+    return hashlib.sha256(repr(asdict(device)).encode()).hexdigest()
 
 
 def registration_digest(centre: Centre) -> str:
@@ -93,24 +194,13 @@ def registration_digest(centre: Centre) -> str:
     return hashlib.sha256(repr(asdict(centre)).encode()).hexdigest()[:12]
 
 
-@cache
-def code_fingerprint() -> str:
-    """Return a digest of all code and contracts that stand behind a published number."""
-    parts = [_code_digest(("",)), _tree_digest(data_folder("contracts"))]
-    return hashlib.sha256("".join(parts).encode()).hexdigest()[:12]
-
-
-@cache
-def _code_digest(names: tuple[str, ...]) -> str:
-    root = Path(str(files("quietsleep")))
-    return hashlib.sha256("".join(_tree_digest(root / name) for name in names).encode()).hexdigest()
-
-
-def _tree_digest(path: Path) -> str:
+def _tree_digest(path: Path, *, every_file: bool = False) -> str:
     found = [path] if path.is_file() else sorted(path.rglob("*"))
     digest = hashlib.sha256()
     for file in found:
-        if file.suffix in {".py", ".toml", ".sql"}:
+        if file.suffix in {".py", ".toml", ".sql"} or (
+            every_file and file.is_file() and "__pycache__" not in file.parts
+        ):
             digest.update(file.name.encode())
             digest.update(file.read_bytes())
     return digest.hexdigest()

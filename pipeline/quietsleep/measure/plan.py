@@ -1,17 +1,46 @@
-"""From the roster to jobs: what each recording or check needs to know, and its content key."""
+"""From the roster to jobs: what each recording or check needs to know, and its content key.
+
+The key is a digest of the recording's bytes, of the session and device values the measurement
+uses, and of the code that can change the number. Equal keys mean equal numbers, so an unchanged
+night measures nothing. Checks are planned before recordings: box factor and half-life go into what
+recordings are measured with.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import hashlib
+import json
+from collections.abc import Mapping, Sequence, Set
+from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from quietsleep.intake.store import placed
-from quietsleep.measure.fingerprint import Job, content_key
+from quietsleep.intake.store import Address, placed
+from quietsleep.measure.fingerprint import device_digest, measuring_fingerprint
 from quietsleep.measure.roster import Roster
+from quietsleep.store.state import State
 from quietsleep.study.study import Device, Study
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One recording or check to measure: where it is, how to read it, what it needs to know."""
+
+    key: str
+    centre: str
+    delivery: str
+    session: str | None
+    item: str
+    technique: str
+    path: Path | Address
+    file: str
+    device: Device
+    context: Mapping[str, float]
+    file_sha256: str = ""
+
 
 SESSION_CONTEXT = (
     "weight_kg", "length_cm", "age_days", "room_temperature_c", "room_humidity_pct",
@@ -27,6 +56,55 @@ FROM_CHECKS = (
     ("box_pump", "box_factor_ml_kpa", "box_factor_ml_kpa"),
     ("box_decay", "half_life_s", "box_half_life_s"),
 )
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A roster whose rows carry the content keys of their jobs, and the jobs."""
+
+    roster: Roster
+    jobs: Sequence[Job]
+
+    def unmeasured(self, stored: Set[str]) -> list[Job]:
+        """Return one job for each content key that is not among the stored ones."""
+        return list({job.key: job for job in self.jobs if job.key not in stored}.values())
+
+
+def plan_checks(roster: Roster, study: Study) -> Plan:
+    """Plan every equipment check that was taken in."""
+    jobs = check_jobs(roster, study)
+    return Plan(replace(roster, checks=with_keys(roster.checks, jobs, "check_id")), jobs)
+
+
+def plan_recordings(roster: Roster, study: Study, state: State) -> Plan:
+    """Plan every recording that was taken in.
+
+    `roster` is that of `plan_checks`, once its checks are measured.
+    """
+    stored = state.of_keys("trial_values", roster.checks["content_key"])
+    values = values_of_checks(stored, roster.checks)
+    jobs = recording_jobs(roster, study, values[values["level"] == "check"])
+    return Plan(replace(roster, recordings=with_keys(roster.recordings, jobs, "recording")), jobs)
+
+
+def chunks_of(jobs: Sequence[Job], *, workers: int, most: int) -> list[Sequence[Job]]:
+    """Cut jobs into chunks of at most `most`, two a worker where there are enough."""
+    size = min(most, max(1, -(-len(jobs) // (2 * workers))))
+    return [jobs[at : at + size] for at in range(0, len(jobs), size)]
+
+
+def values_of_checks(values: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFrame:
+    """Return the numbers of checks and of their strokes out of stored values.
+
+    Columns: centre, check_id, kind, level, item, quantity, value, reason.
+    """
+    stored = values.merge(checks[["centre", "check_id", "kind", "content_key"]], on="content_key")
+    whole = stored["trial_index"] == 0
+    stored["level"] = np.where(whole, "check", "trial")
+    number = "#" + stored["trial_index"].astype(str)
+    stored["item"] = stored["check_id"] + number.where(~whole, "")
+    names = ["centre", "check_id", "kind", "level", "item", "quantity", "value", "reason"]
+    return stored[names]
 
 
 def check_jobs(roster: Roster, study: Study) -> list[Job]:
@@ -82,6 +160,20 @@ def _numbers_from_checks(
     for centre, session, kind, quantity, value in zip(*(linked[n] for n in names), strict=True):
         found[centre, session, kind, quantity] = value
     return found
+
+
+def content_key(
+    *, file_sha256: str, technique: str, device: Device, context: Mapping[str, float]
+) -> str:
+    """Return the key under which the measures of one recording are stored."""
+    parts = {
+        "file": file_sha256,
+        "technique": technique,
+        "device": device_digest(device),
+        "context": {name: repr(value) for name, value in sorted(context.items())},
+        "code": measuring_fingerprint(technique),
+    }
+    return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()[:32]
 
 
 def _job(

@@ -6,21 +6,11 @@ recording, and kept with its traceback: the night turns red and the healthy rest
 
 from __future__ import annotations
 
-import os
-import threading
 import traceback
-from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import BrokenExecutor, CancelledError, Future, ProcessPoolExecutor
-from concurrent.futures import TimeoutError as FutureTimeout
-from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
-from multiprocessing import get_context, parent_process
-from multiprocessing.process import BaseProcess
-from typing import Protocol, TypeVar
+from collections.abc import Sequence
 
 from quietsleep.intake.files.read import Unreadable, read_signal
-from quietsleep.measure.fingerprint import Job
+from quietsleep.measure.plan import Job
 from quietsleep.records import (
     Measured,
     MeasuredTrial,
@@ -31,14 +21,6 @@ from quietsleep.records import (
 )
 from quietsleep.signals.channels import assemble, calibrate
 from quietsleep.techniques.interface import Technique, technique_of
-
-Given = TypeVar("Given")
-Made = TypeVar("Made")
-
-# A recording that takes longer than this is taken for hung; a usual one takes milliseconds.
-SECONDS_PER_JOB = 5.0
-SECONDS_TO_START = 120.0
-JOBS_PER_CHUNK = 40
 
 
 def load_recording(job: Job) -> Recording:
@@ -145,132 +127,3 @@ def _nothing_found(technique: Technique, duration_s: float) -> str:
 def measure_chunk(jobs: Sequence[Job]) -> list[Measured]:
     """Measure the jobs of one chunk, in this process."""
     return [measure_job(job) for job in jobs]
-
-
-class Pool(Protocol):
-    """What measures chunks: processes of this machine, or of others."""
-
-    @property
-    def workers(self) -> int:
-        """How many chunks are measured at the same time."""
-
-    @property
-    def jobs_per_chunk(self) -> int:
-        """The most jobs that are worth handing over at once."""
-
-    def measure(self, jobs: Sequence[Job]) -> list[Measured]:
-        """Measure one chunk; safe to call from several threads."""
-
-    def stream(self, work: Callable[[Given], Made], items: Iterable[Given]) -> Iterator[Made]:
-        """Do some other work of a night in processes of this machine; results in order."""
-
-
-class MeasuringPool:
-    """Processes that measure chunks; a process that dies or hangs costs its own recording only."""
-
-    jobs_per_chunk = JOBS_PER_CHUNK
-
-    def __init__(self, workers: int) -> None:
-        self.workers = workers
-        self._pool = _new_pool(workers)
-        self._turn = threading.Lock()
-
-    def measure(self, jobs: Sequence[Job]) -> list[Measured]:
-        """Measure one chunk in a process of the pool; safe to call from several threads."""
-        pool = self._pool
-        try:
-            return pool.submit(measure_chunk, jobs).result(timeout=patience_s(jobs))
-        except (BrokenExecutor, RuntimeError, FutureTimeout, CancelledError):
-            # RuntimeError: another thread has replaced this pool in the meantime.
-            self._replace(pool)
-            return measure_apart(jobs)
-
-    def stream(self, work: Callable[[Given], Made], items: Iterable[Given]) -> Iterator[Made]:
-        """Do some other work of a night in the processes of the pool; results in order.
-
-        Few items are on their way at any time, so that memory stays that of a few. An item on
-        which a process died is done here.
-        """
-        waiting: deque[tuple[Given, Future[Made]]] = deque()
-        for item in items:
-            waiting.append((item, self._pool.submit(work, item)))
-            if len(waiting) > self.workers:
-                yield self._made(work, *waiting.popleft())
-        while waiting:
-            yield self._made(work, *waiting.popleft())
-
-    def _made(self, work: Callable[[Given], Made], item: Given, future: Future[Made]) -> Made:
-        pool = self._pool
-        try:
-            return future.result()
-        except (BrokenExecutor, CancelledError):
-            self._replace(pool)
-            return work(item)
-
-    def _replace(self, pool: ProcessPoolExecutor) -> None:
-        with self._turn:
-            if self._pool is pool:
-                self._pool = _new_pool(self.workers)
-                _kill(pool)
-
-    def close(self) -> None:
-        """End the processes."""
-        self._pool.shutdown(wait=True, cancel_futures=True)
-
-
-@contextmanager
-def measuring_pool(workers: int) -> Iterator[MeasuringPool]:
-    """Open a pool of `workers` processes and close it at the end of the block."""
-    pool = MeasuringPool(workers)
-    try:
-        yield pool
-    finally:
-        pool.close()
-
-
-def _new_pool(workers: int) -> ProcessPoolExecutor:
-    # Spawned, not forked: the parent runs threads and an open database.
-    return ProcessPoolExecutor(
-        max_workers=workers, mp_context=get_context("spawn"), initializer=_end_with_parent
-    )
-
-
-def _end_with_parent() -> None:
-    """Watch the parent from a process of the pool: a killed night leaves nothing running."""
-    parent = parent_process()
-    if parent is not None:
-        threading.Thread(target=_end_after, args=(parent,), daemon=True).start()
-
-
-def _end_after(parent: BaseProcess) -> None:
-    parent.join()
-    os._exit(1)
-
-
-def _kill(pool: ProcessPoolExecutor) -> None:
-    """End a pool whose process died or hangs; waiting for it could last for ever."""
-    for process in list((pool._processes or {}).values()):
-        process.kill()
-    pool.shutdown(wait=False, cancel_futures=True)
-
-
-def measure_apart(jobs: Sequence[Job]) -> list[Measured]:
-    """Measure jobs in a process of their own, halving until what kills the process stands alone."""
-    pool = _new_pool(1)
-    try:
-        return pool.submit(measure_chunk, jobs).result(timeout=patience_s(jobs))
-    except BrokenProcessPool:
-        end = "The measuring process died on this recording."
-    except FutureTimeout:
-        end = "The measuring process did not end on this recording."
-    finally:
-        _kill(pool)
-    if len(jobs) == 1:
-        return [crashed(jobs[0], end)]
-    middle = len(jobs) // 2
-    return measure_apart(jobs[:middle]) + measure_apart(jobs[middle:])
-
-
-def patience_s(jobs: Sequence[Job]) -> float:
-    """Return after how many seconds a process that measures these is taken for hung."""
-    return SECONDS_TO_START + SECONDS_PER_JOB * len(jobs)

@@ -7,15 +7,12 @@ whole replaces nothing.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import pandas as pd
 
 from quietsleep import contract
 from quietsleep.contract.schemas import PANDAS_TYPES
-from quietsleep.intake.ingest import ReadDelivery
-from quietsleep.records import Problem
 from quietsleep.store.state import State
 
 TABLES = ("sessions", "recordings", "checks", "reported")
@@ -38,39 +35,6 @@ class Roster:
     checks: pd.DataFrame
     reported: pd.DataFrame
     session_checks: pd.DataFrame
-
-
-def rows_to_keep(delivered: ReadDelivery) -> dict[str, pd.DataFrame]:
-    """Return all rows of a delivery, clean and held, each with `held` and `why`."""
-    session_why = _sentences(delivered.held_sessions)
-    own_why = {
-        "sessions": session_why,
-        "recordings": _sentences(delivered.held_recordings),
-        "checks": _sentences(delivered.held_checks),
-    }
-    kept = {}
-    for name in TABLES:
-        clean, held = delivered.tables.get(name), delivered.held.get(name)
-        if clean is None or held is None:
-            continue
-        rows = pd.concat([clean.assign(held=False), held.assign(held=True)], ignore_index=True)
-        items = rows[name[:-1]] if name in own_why else rows["session"]
-        sessions = rows["session"] if name == "recordings" else items
-        own = own_why.get(name, {})
-        rows["held"] |= items.isin(list(own))
-        rows["why"] = [
-            own.get(item) or session_why.get(session, "")
-            for item, session in zip(items, sessions, strict=True)
-        ]
-        kept[name] = rows.rename(columns={"local_day": "on"})
-    return kept
-
-
-def _sentences(reasons: Mapping[str, Sequence[Problem]]) -> dict[str, str]:
-    return {
-        item: " ".join(dict.fromkeys(problem.sentence for problem in problems))
-        for item, problems in reasons.items()
-    }
 
 
 def read_roster(state: State) -> Roster:

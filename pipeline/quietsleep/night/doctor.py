@@ -15,6 +15,7 @@ from pathlib import Path
 
 import duckdb
 
+from quietsleep.errors import WarehouseError
 from quietsleep.intake.files.read import read_bounded
 from quietsleep.intake.find import CLOSED, FoundDelivery, take_inventory
 from quietsleep.intake.store import Address, placed
@@ -22,13 +23,7 @@ from quietsleep.review.desk import read_reviews, review_file
 from quietsleep.store.state import NAME, State, night_lock, read_whole, set_aside
 from quietsleep.study.review_log import ReviewError
 from quietsleep.study.study import Study
-from quietsleep.warehouse.current import (
-    WarehouseError,
-    current_night,
-    nights_folder,
-    point_at,
-    published_nights,
-)
+from quietsleep.warehouse.current import current_night, nights_folder, point_at, published_nights
 from quietsleep.warehouse.integrity import damage, database_damage
 
 # A night is built beside the last one: room for a few of them, and for the state.

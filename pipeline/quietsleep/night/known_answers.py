@@ -17,8 +17,7 @@ from typing import Any
 import numpy as np
 
 from quietsleep.data import data_folder
-from quietsleep.measure.fingerprint import Job
-from quietsleep.measure.plan import RECORDING_CONTEXT, SESSION_CONTEXT, device_context
+from quietsleep.measure.plan import RECORDING_CONTEXT, SESSION_CONTEXT, Job, device_context
 from quietsleep.measure.recording import measure_job
 from quietsleep.records import Measured
 from quietsleep.study.study import Study, load_study

@@ -1,11 +1,14 @@
-"""A night: what it holds while it is at work, when it has nothing to do, and how it ended."""
+"""A night: its id, clock and failures, when it has nothing to do, and how it ended.
+
+It is opened once, and its lock is held from the first look at the study to the last word.
+"""
 
 from __future__ import annotations
 
 import hashlib
-import os
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import AbstractContextManager, contextmanager
+import logging
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,50 +16,78 @@ from time import monotonic
 
 import pandas as pd
 
+from quietsleep import contract
+from quietsleep.errors import WarehouseError, in_words
 from quietsleep.intake.find import DeliveryInventory, take_inventory
-from quietsleep.measure.fingerprint import Job, code_fingerprint
-from quietsleep.measure.recording import Pool, measuring_pool
-from quietsleep.measure.roster import Roster
-from quietsleep.night.verdict import NightState, NightVerdict, judge_of_night
+from quietsleep.judge.rules import rules_in_study, rules_version
+from quietsleep.judge.study import JudgedStudy
+from quietsleep.measure.fingerprint import code_fingerprint, program_fingerprint
+from quietsleep.night.verdict import NightState, NightVerdict, verdict_of_night
 from quietsleep.store.state import State
 from quietsleep.study.review_log import FILE as REVIEWS
 from quietsleep.study.storage import check_installed
 from quietsleep.study.study import Study, load_study
-from quietsleep.warehouse.current import WarehouseError, current_night, nights_folder
+from quietsleep.warehouse.current import current_night, nights_folder
 from quietsleep.warehouse.database import open_night as open_warehouse
 from quietsleep.warehouse.integrity import is_complete
-from quietsleep.warehouse.tables import JudgedStudy
 from quietsleep.warehouse.upload import nights_uploaded
 
 FIRST_NAME = "n000000"
-# Opens what measures, given the study, a number of processes of this machine, and where to say
-# what a person has to know of it.
-Opener = Callable[[Study, int, list[str]], AbstractContextManager[Pool]]
+LOGS_KEPT = 60
+LOG = logging.getLogger("quietsleep.night")
 
 
 @dataclass(slots=True)
 class Night:
-    """A night at work: the study, its open state, and what the stages hand on."""
+    """A night at work: the study, its open state, and what happened so far.
+
+    `notices` are sentences that a person has to read of what is no failure; `spans` says from when
+    to when a stage ran.
+    """
 
     study: Study
     state: State
-    pool: Pool
     name: str
     started_at: datetime
     full: bool
     inventory: DeliveryInventory
+    signature: str
     notices: list[str] = field(default_factory=list)
-    signature: str = ""
-    began: float = field(default_factory=monotonic)
-    chunks: list[list[Job]] = field(default_factory=list)
-    jobs: dict[tuple[str, str], Job] = field(default_factory=dict)
-    roster: Roster | None = None
-    judged_study: JudgedStudy | None = None
-    conservation: pd.DataFrame = field(default_factory=pd.DataFrame)
-    folder: Path | None = None
     failures: list[str] = field(default_factory=list)
     spans: dict[str, tuple[float, float]] = field(default_factory=dict)
     n_measured: int = 0
+    began: float = field(default_factory=monotonic)
+
+    @contextmanager
+    def guarded(self, word: str) -> Iterator[None]:
+        """Keep a failure of ours with its traceback in the log; it turns the night red."""
+        try:
+            yield
+        except Exception as error:
+            self.failures.append(f"{word} failed: {in_words(error)}")
+            LOG.exception("%s failed", word)
+
+    @contextmanager
+    def stage(self, word: str) -> Iterator[None]:
+        """Run a stage, or a part of it, guarded, and note from when to when it ran."""
+        begun = monotonic()
+        try:
+            with self.guarded(word):
+                yield
+        finally:
+            first = self.spans.get(word, (begun, begun))[0]
+            self.spans[word] = (min(first, begun), monotonic())
+
+    def begin_again(self) -> None:
+        """Forget what a first try came to, so that the night can be run anew in the same lock."""
+        self.name = _next_name(self.study, self.state)
+        self.failures.clear()
+        self.spans.clear()
+        self.n_measured = 0
+
+    def verdict(self, judged: JudgedStudy | None) -> NightVerdict:
+        """Return what the night comes to, given what was judged."""
+        return verdict_of_night(judged, self.failures, self.notices)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,44 +108,56 @@ class NightReport:
 
 
 @contextmanager
-def open_night(
-    study_path: Path, *, workers: int | None = None, full: bool = False, pool: Opener | None = None
-) -> Iterator[Night]:
+def open_night(study_path: Path, *, full: bool = False) -> Iterator[Night]:
     """Open the study and its state for one night; raises StudyError and NightRunning.
 
-    `workers` is the number of measuring processes, all cores unless given. `full` looks into
-    every file again, even where size and time have not changed. `pool` opens what measures where
-    these are not processes of this machine.
+    `full` looks into every file again, even where size and time have not changed.
     """
     study = load_study(study_path)
     check_installed(study.storage)
-    processes, notices = workers or os.cpu_count() or 1, list[str]()
-    with (
-        State(study.work_path) as state,
-        pool(study, processes, notices) if pool else measuring_pool(processes) as opened,
-    ):
+    with State(study.work_path) as state:
         name, now = _next_name(study, state), datetime.now(UTC)
-        # Taken before anything is read: what arrives during the night is left for the next one.
-        night = Night(study, state, opened, name, now, full, take_inventory(study), notices)
-        night.signature = signature(study, night.inventory)
-        yield night
+        with _logged(study.work_path / "logs", name):
+            # Taken before anything is read: what arrives during the night is for the next one.
+            inventory = take_inventory(study)
+            yield Night(study, state, name, now, full, inventory, signature(study, inventory))
 
 
 def _next_name(study: Study, state: State) -> str:
     """Return the name after the last that the state, the warehouse or its store remembers."""
     last = state.value("SELECT max(night) FROM nights") or FIRST_NAME
     kept = [folder.name for folder in nights_folder(study.path).glob("n" + 6 * "[0-9]")]
-    carried = nights_uploaded(study.storage.warehouse)
-    return f"n{int(max([last, *kept, *carried])[1:]) + 1:06d}"
+    uploaded = nights_uploaded(study.storage.warehouse)
+    return f"n{int(max([last, *kept, *uploaded])[1:]) + 1:06d}"
+
+
+@contextmanager
+def _logged(folder: Path, name: str) -> Iterator[None]:
+    """Write what happens in a night, with times, to a file of its own; the oldest files go."""
+    folder.mkdir(parents=True, exist_ok=True)
+    handler = logging.FileHandler(folder / f"{name}.log", encoding="utf-8", delay=True)
+    handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(message)s"))
+    # Where the disk is full, the sentence of the night is all that is left.
+    handler.handleError = lambda record: None  # type: ignore[method-assign]
+    LOG.addHandler(handler)
+    LOG.setLevel(logging.INFO)
+    LOG.propagate = False
+    try:
+        yield
+    finally:
+        LOG.removeHandler(handler)
+        handler.close()
+        for old in sorted(folder.glob("n*.log"))[:-LOGS_KEPT]:
+            old.unlink(missing_ok=True)
 
 
 def signature(study: Study, seen: DeliveryInventory) -> str:
-    """Return a digest of all that a night rests on: deliveries, study files, code.
+    """Return a digest of all that a night rests on: deliveries, study files, the program.
 
     Only names, sizes and times of deliveries are looked at. Equal signatures mean that nothing
     can have changed, so an unchanged night ends at once.
     """
-    digest = hashlib.sha256(code_fingerprint().encode())
+    digest = hashlib.sha256(program_fingerprint().encode())
     for centre in study.centres:
         for found in seen.found[centre]:
             digest.update(f"{centre}/{found.delivery}/{found.stat_digest}".encode())
@@ -154,47 +197,63 @@ def close_idle(night: Night) -> NightReport:
         conservation = warehouse.execute("SELECT * FROM conservation").df()
     before = night.state.frame("SELECT state, sentences FROM nights ORDER BY night DESC LIMIT 1")
     state: NightState = "red" if night.failures else before["state"][0]
-    sentences = [*night.failures, *before["sentences"][0].splitlines()]
-    _record(night, NightVerdict(state, tuple(sentences)), published=True)
-    return _report(night, state, conservation, tuple(sentences), idle=True)
+    sentences = (*night.failures, *before["sentences"][0].splitlines())
+    _record(night, NightVerdict(state, sentences), signature=night.signature)
+    return _report(night, state, conservation, sentences, idle=True, published=False)
 
 
-def close_night(night: Night) -> NightReport:
-    """Record how the night ended and say it in numbers and sentences."""
-    verdict = judge_of_night(night.judged_study, night.conservation, night.failures, night.notices)
-    _record(night, verdict, published=night.folder is not None)
-    return _report(night, verdict.state, night.conservation, verdict.sentences, idle=False)
+def close_night(
+    night: Night, judged: JudgedStudy | None, folder: Path | None, *, whole: bool = True
+) -> NightReport:
+    """Record how the night ended and say it in numbers and sentences.
+
+    `folder` is the published night. One that is not `whole` leaves work to the next night, which
+    must not take the study for unchanged.
+    """
+    verdict = night.verdict(judged)
+    conservation = pd.DataFrame() if judged is None else judged.conservation
+    published = folder is not None
+    _record(
+        night, verdict, signature=night.signature if published and whole else "", done=published
+    )
+    return _report(
+        night, verdict.state, conservation, verdict.sentences, idle=False, published=published
+    )
 
 
-def _record(night: Night, verdict: NightVerdict, *, published: bool) -> None:
+def _record(night: Night, verdict: NightVerdict, *, signature: str, done: bool = True) -> None:
+    rules = rules_in_study(contract.RULES.values(), night.study.limit_changes)
     row = {
         "night": night.name,
         "started_at": night.started_at,
         "ended_at": datetime.now(UTC),
         "state": verdict.state,
         "sentences": "\n".join(verdict.sentences),
-        "signature": night.signature if published else "",
+        "signature": signature,
         "code_fingerprint": code_fingerprint(),
-        "published": published,
+        "rules_version": rules_version(rules),
+        "published": done,
     }
     night.state.append("nights", pd.DataFrame([row]))
+    LOG.info("%s: %s", verdict.state, " ".join(verdict.sentences))
 
 
 def _report(
     night: Night,
     state: NightState,
     conservation: pd.DataFrame,
-    sentences: tuple[str, ...],
+    sentences: Sequence[str],
     *,
     idle: bool,
+    published: bool,
 ) -> NightReport:
     return NightReport(
         night=night.name,
         state=state,
         idle=idle,
-        published=night.folder is not None,
+        published=published,
         conservation=conservation,
-        sentences=sentences,
+        sentences=tuple(sentences),
         n_measured=night.n_measured,
         n_unchanged=night.state.value("SELECT count(*) FROM measured") - night.n_measured,
         n_problems=night.state.value("SELECT count(*) FROM problems"),

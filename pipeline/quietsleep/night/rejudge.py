@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
 
-from quietsleep.judge import evidence
-from quietsleep.measure.plan import check_jobs, recording_jobs, with_keys
-from quietsleep.measure.roster import read_roster
+from quietsleep.measure.plan import plan_checks, plan_recordings
+from quietsleep.measure.roster import Roster, read_roster
 from quietsleep.night.night import Night, NightReport, close_idle, close_night, is_idle, open_night
-from quietsleep.night.stages import judge_night, publish_night, upload_night
+from quietsleep.night.stages import judging_stages, open_pool, run_here, walk
 from quietsleep.night.verdict import count
 from quietsleep.warehouse.database import open_night as open_warehouse
 
@@ -42,30 +41,27 @@ def rejudge_study(study_path: Path) -> Rejudged:
         notes = left_alone(night)
         if is_idle(night):
             return Rejudged(close_idle(night), notes, pd.DataFrame())
-        load_measured(night)
-        judge_night(night)
-        publish_night(night)
-        upload_night(night)
-        return close_rejudging(night, notes)
+        roster = measured_roster(night)
+        with open_pool(night) as pool:
+            result = walk(judging_stages(night, pool, roster), run_here)
+        # New deliveries and the pages are left to the next night, which must find work to do.
+        report = close_night(night, result.judged, result.folder, whole=False)
+        return Rejudged(report, notes, _changes(night, result.folder))
 
 
-def load_measured(night: Night) -> None:
-    """Read the roster and give each row the key of its stored measures; NotMeasured if one lacks.
+def measured_roster(night: Night) -> Roster:
+    """Read the roster, each row with the key of its stored measures; NotMeasured if one lacks.
 
     A key is made from the digest of the file as it was taken in, never from the file itself.
     """
     roster = read_roster(night.state)
     if roster.sessions.empty:
         raise NotMeasured(f"Nothing has been taken in yet. {NEXT_NIGHT} {night.study.path.name}")
-    checks = check_jobs(roster, night.study)
-    roster = replace(roster, checks=with_keys(roster.checks, checks, "check_id"))
-    _require(night, roster.checks, "check")
-    stored = night.state.of_keys("trial_values", roster.checks["content_key"])
-    values = evidence.of_check(stored, roster.checks)
-    jobs = recording_jobs(roster, night.study, values[values["level"] == "check"])
-    roster = replace(roster, recordings=with_keys(roster.recordings, jobs, "recording"))
-    _require(night, roster.recordings, "recording")
-    night.roster = roster
+    checks = plan_checks(roster, night.study).roster
+    _require(night, checks.checks, "check")
+    planned = plan_recordings(checks, night.study, night.state).roster
+    _require(night, planned.recordings, "recording")
+    return planned
 
 
 def _require(night: Night, rows: pd.DataFrame, kind: str) -> None:
@@ -107,16 +103,12 @@ def left_alone(night: Night) -> tuple[str, ...]:
     return (f"{words} new or changed (the first: {new[0]}) and left for the next night.",)
 
 
-def close_rejudging(night: Night, notes: tuple[str, ...]) -> Rejudged:
-    """Record the night and read what changed from what was published."""
-    # New deliveries and the pages are left to the next night, which must find work to do.
-    night.signature = ""
-    report = close_night(night)
-    if night.folder is None:
-        return Rejudged(report, notes, pd.DataFrame())
-    with open_warehouse(night.folder) as warehouse:
-        changes = warehouse.execute(CHANGES, [night.name]).df()
-    return Rejudged(report, notes, changes)
+def _changes(night: Night, folder: Path | None) -> pd.DataFrame:
+    """Return what changed from what was published."""
+    if folder is None:
+        return pd.DataFrame()
+    with open_warehouse(folder) as warehouse:
+        return warehouse.execute(CHANGES, [night.name]).df()
 
 
 def rule_changes(changes: pd.DataFrame) -> pd.DataFrame:

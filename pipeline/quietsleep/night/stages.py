@@ -1,85 +1,212 @@
-"""The stages of a night as plain functions; `orchestration.nightly` calls the same ones as tasks.
+"""The stages of a night in their only order; whoever runs a night walks them.
 
-A stage that fails is recorded with its traceback and turns the night red; the stages that do not
-depend on it go on, and the last good warehouse stays where it is.
+`stages_of` hands out one stage after the other, each a piece of work over items, and takes what it
+made into the next. Here they are walked in this process; `orchestration.nightly` walks the same
+ones as tasks. A stage that fails is recorded with its traceback and turns the night red; stages
+that do not depend on it go on, and the last good warehouse stays where it is.
 """
 
 from __future__ import annotations
 
-import traceback
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
-from dataclasses import asdict, replace
+import os
+from collections.abc import Callable, Generator, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
-from time import monotonic
-from typing import Literal
+from typing import Any
 
 import pandas as pd
 
 from quietsleep import contract
-from quietsleep.errors import in_words
+from quietsleep.intake.ingest import ingest
 from quietsleep.intake.store import Address
-from quietsleep.judge import evidence
 from quietsleep.judge.rules import rules_version
 from quietsleep.judge.scores import load_references
-from quietsleep.judge.study import judge_in_blocks, spool_ledger
-from quietsleep.measure.fingerprint import Job, code_fingerprint
-from quietsleep.measure.plan import check_jobs, recording_jobs, with_keys
-from quietsleep.measure.roster import read_roster
+from quietsleep.judge.study import JudgedStudy, judge
+from quietsleep.measure.fingerprint import (
+    code_fingerprint,
+    intake_fingerprint,
+    measuring_fingerprint,
+    registration_digest,
+)
+from quietsleep.measure.plan import Job, Plan, chunks_of, plan_checks, plan_recordings
+from quietsleep.measure.pool import Pool, measuring_pool
+from quietsleep.measure.roster import Roster, read_roster
 from quietsleep.night.known_answers import known_answers, moved
 from quietsleep.night.night import (
+    LOG,
     Night,
     NightReport,
-    Opener,
     close_idle,
     close_night,
     is_idle,
     open_night,
 )
-from quietsleep.night.taking_in import ingest_delivery
-from quietsleep.night.verdict import judge_of_night
 from quietsleep.review.desk import read_reviews
 from quietsleep.site.drawing import draw_in
-from quietsleep.site.traces import Draw
 from quietsleep.site.write import PagesReport, write_pages
-from quietsleep.store.ledger import write_ledger
-from quietsleep.store.tables import TableOnDisk
+from quietsleep.store.ledger import ledger_on_disk
+from quietsleep.store.tables import TableOnDisk, in_contract
 from quietsleep.study.study import Study, check_units
 from quietsleep.warehouse.current import current_night
 from quietsleep.warehouse.publish import NightFacts, publish
-from quietsleep.warehouse.tables import in_contract, study_frames
+from quietsleep.warehouse.tables import study_tables
 from quietsleep.warehouse.upload import upload
 
-Kind = Literal["check", "recording"]
-# Checks come first: box factor and half-life go into what recordings are measured with.
-KINDS: tuple[Kind, ...] = ("check", "recording")
+# Opens what measures, given the study, a number of processes of this machine, and where to say
+# what a person has to know of it.
+Opener = Callable[[Study, int, list[str]], AbstractContextManager[Pool]]
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """One stage of a night: the same work on each of some items, and what it made of them."""
+
+    night: Night
+    word: str
+    work: Callable[[Any], Any]
+    items: Sequence[Any]
+    made: list[Any] = field(default_factory=list)
+
+    def run(self, number: int) -> None:
+        """Do the work on the item of that number, guarded; safe to call from several threads."""
+        with self.night.stage(self.word):
+            self.made.append(self.work(self.items[number]))
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """What the stages of a night came to; None for what they did not reach."""
+
+    judged: JudgedStudy | None = None
+    folder: Path | None = None
+
+
+# Hands out stages, each to be run whole before the next is asked for; returns what they came to.
+Stages = Generator[Stage, None, Result]
+
+
+def stages_of(night: Night, pool: Pool) -> Stages:
+    """Hand out the stages of a night in their order."""
+    check_study(night.study)
+    code = intake_fingerprint()
+    yield Stage(night, "ingesting", partial(_ingest_centre, night, code), [*night.study.centres])
+    plan = yield from measuring_stages(night, pool)
+    if plan is None:
+        return Result()
+    result = yield from judging_stages(night, pool, plan.roster)
+    if result.folder is not None:
+        drawn = partial(_write_pages, night, pool, plan.jobs)
+        yield Stage(night, "writing pages", drawn, [result.folder])
+    return result
+
+
+def measuring_stages(night: Night, pool: Pool) -> Generator[Stage, None, Plan | None]:
+    """Hand out the stages that measure; return the plan of recordings, None where planning failed.
+
+    Checks come first: box factor and half-life go into what recordings are measured with.
+    """
+    checks = recordings = None
+    with night.stage("planning checks"):
+        checks = plan_checks(read_roster(night.state), night.study)
+        stage = _measuring(night, pool, "checks", checks)
+    if checks is None:
+        return None
+    yield stage
+    night.n_measured += sum(stage.made)
+    with night.stage("planning recordings"):
+        recordings = plan_recordings(checks.roster, night.study, night.state)
+        stage = _measuring(night, pool, "recordings", recordings)
+    if recordings is not None:
+        yield stage
+        night.n_measured += sum(stage.made)
+    return recordings
+
+
+def judging_stages(night: Night, pool: Pool, roster: Roster) -> Stages:
+    """Hand out the stages from judging on, of which none reads a signal or a delivery."""
+    yield (judging := Stage(night, "judging", partial(_judge, night, pool), [roster]))
+    judged = judging.made[0] if judging.made else None
+    folder = None
+    if judged is not None:
+        yield (publishing := Stage(night, "publishing", partial(_publish, night), [judged]))
+        folder = publishing.made[0] if publishing.made else None
+    if folder is not None and not night.failures:
+        yield Stage(night, "tidying", partial(_keep_measured, night), [roster])
+    if night.study.storage.warehouse:
+        yield _uploading(night)
+    return Result(judged, folder)
+
+
+def walk(stages: Stages, run: Callable[[Stage], None]) -> Result:
+    """Run every stage before the next is asked for; return what they came to."""
+    while True:
+        try:
+            stage = next(stages)
+        except StopIteration as ended:
+            result: Result = ended.value
+            return result
+        LOG.info("%s, items: %d", stage.word, len(stage.items))
+        run(stage)
+
+
+def run_here(stage: Stage) -> None:
+    """Run a stage in this thread, one item after the other."""
+    for number in range(len(stage.items)):
+        stage.run(number)
 
 
 def run_night(
     study_path: Path, *, workers: int | None = None, full: bool = False, pool: Opener | None = None
 ) -> NightReport:
-    """Run one night in this process, without the orchestrator."""
-    with open_night(study_path, workers=workers, full=full, pool=pool) as night:
+    """Run one night in this process, without the orchestrator.
+
+    `workers` is the number of measuring processes, all cores unless given. `pool` opens what
+    measures where these are not processes of this machine.
+    """
+    with open_night(study_path, full=full) as night:
         if is_idle(night):
             return end_idle(night)
-        check_study(night.study)
-        for centre in night.study.centres:
-            ingest_centre(night, centre)
-        for kind in KINDS:
-            for chunk in plan_measuring(night, kind):
-                measure_chunk(night, chunk)
-        judge_night(night)
-        publish_night(night)
-        upload_night(night)
-        write_night_pages(night)
-        return close_night(night)
+        return run_open_night(night, run_here, workers=workers, pool=pool)
+
+
+def run_open_night(
+    night: Night,
+    run: Callable[[Stage], None],
+    *,
+    workers: int | None = None,
+    pool: Opener | None = None,
+) -> NightReport:
+    """Run the stages of a night that is open and has work to do."""
+    with open_pool(night, workers, pool) as opened:
+        result = walk(stages_of(night, opened), run)
+    return close_night(night, result.judged, result.folder)
+
+
+def open_pool(
+    night: Night, workers: int | None = None, pool: Opener | None = None
+) -> AbstractContextManager[Pool]:
+    """Open what measures: processes of this machine, unless another way is given."""
+    processes = workers or os.cpu_count() or 1
+    return pool(night.study, processes, night.notices) if pool else measuring_pool(processes)
 
 
 def end_idle(night: Night) -> NightReport:
-    """End a night without work; what an earlier night could not carry to its store is carried."""
-    upload_night(night)
+    """End a night without work; what an earlier night could not upload is uploaded."""
+    if night.study.storage.warehouse:
+        run_here(_uploading(night))
     return close_idle(night)
+
+
+def rebuild_pages(study_path: Path) -> PagesReport:
+    """Write the pages of the published night again; nothing is taken in, measured or judged."""
+    with open_night(study_path) as night, open_pool(night) as pool:
+        folder = current_night(study_path)
+        checks = plan_checks(read_roster(night.state), night.study)
+        plan = plan_recordings(checks.roster, night.study, night.state)
+        return _write_pages(night, pool, plan.jobs, folder)
 
 
 def check_study(study: Study) -> None:
@@ -92,146 +219,77 @@ def check_study(study: Study) -> None:
     load_references(study.path)
 
 
-@contextmanager
-def _guarded(night: Night, word: str) -> Iterator[None]:
-    """Keep a failure of ours with its traceback; it turns the night red."""
-    try:
-        yield
-    except Exception as error:
-        night.failures.append(f"{word} failed: {in_words(error)}")
-        log = night.study.work_path / "failures.log"
-        # Where the disk is full, the sentence is all that is left.
-        with suppress(OSError), log.open("a", encoding="utf-8") as file:
-            file.write(f"{night.name} {word}\n{traceback.format_exc()}\n")
-
-
-@contextmanager
-def _stage(night: Night, word: str) -> Iterator[None]:
-    """Run a stage, or a part of it, guarded, and note from when to when it ran."""
-    begun = monotonic()
-    try:
-        with _guarded(night, word):
-            yield
-    finally:
-        first = night.spans.get(word, (begun, begun))[0]
-        night.spans[word] = (min(first, begun), monotonic())
-
-
-def rebuild_pages(study_path: Path) -> PagesReport:
-    """Write the pages of the published night again; nothing is taken in, measured or judged."""
-    with open_night(study_path) as night:
-        folder = current_night(study_path)
-        for kind in KINDS:
-            plan_measuring(night, kind)
-        return write_pages(night.study, folder, _draw(night))
-
-
-def ingest_centre(night: Night, centre: str) -> None:
+def _ingest_centre(night: Night, code: str, centre: str) -> None:
     """Take in what a centre delivered since the last night; unchanged deliveries cost a look."""
-    with _stage(night, "taking in"):
-        for found in night.inventory.found[centre]:
-            with _guarded(night, f"taking in {centre}/{found.delivery}"):
-                ingest_delivery(night, found)
+    code = f"{code} {registration_digest(night.study.centres[centre])}"
+    for found in night.inventory.found[centre]:
+        with night.guarded(f"ingesting {centre}/{found.delivery}"):
+            ingest(night.study, night.state, found, night=night.name, code=code, full=night.full)
 
 
-def plan_measuring(night: Night, kind: Kind) -> list[int]:
-    """Work out what has to be measured; returns the numbers of the chunks."""
-    with _stage(night, f"planning {kind}s"):
-        roster = read_roster(night.state) if night.roster is None else night.roster
-        if kind == "check":
-            jobs = check_jobs(roster, night.study)
-            night.roster = replace(roster, checks=with_keys(roster.checks, jobs, "check_id"))
-        else:
-            stored = night.state.of_keys("trial_values", roster.checks["content_key"])
-            values = evidence.of_check(stored, roster.checks)
-            jobs = recording_jobs(roster, night.study, values[values["level"] == "check"])
-            keyed = with_keys(roster.recordings, jobs, "recording")
-            night.roster = replace(roster, recordings=keyed)
-        night.jobs |= {(job.centre, job.item): job for job in jobs if kind == "recording"}
-        return _chunk(night, jobs)
-    return []
-
-
-def _chunk(night: Night, jobs: Sequence[Job]) -> list[int]:
-    stored = night.state.stored_keys()
-    todo = list({job.key: job for job in jobs if job.key not in stored}.values())
+def _measuring(night: Night, pool: Pool, kind: str, plan: Plan) -> Stage:
+    """Return the stage that measures what is not stored yet of a plan, chunk by chunk."""
+    todo = plan.unmeasured(night.state.stored_keys())
     night.state.forget_measured(job.key for job in todo)
-    if not todo:
-        return []
-    first = len(night.chunks)
-    size = min(night.pool.jobs_per_chunk, max(1, -(-len(todo) // (2 * night.pool.workers))))
-    night.chunks += [todo[at : at + size] for at in range(0, len(todo), size)]
-    return list(range(first, len(night.chunks)))
+    most, workers = (pool.jobs_per_chunk, pool.workers) if todo else (1, 1)
+    chunks = chunks_of(todo, workers=workers, most=most)
+    return Stage(night, f"measuring {kind}", partial(_measure, night, pool), chunks)
 
 
-def measure_chunk(night: Night, chunk: int) -> None:
-    """Measure one chunk in the pool and store its measures in one transaction."""
-    with _stage(night, "measuring"):
-        measured = night.pool.measure(night.chunks[chunk])
-        night.state.store_measured(measured, night=night.name, code=code_fingerprint())
-        night.n_measured += len(measured)
+def _measure(night: Night, pool: Pool, chunk: Sequence[Job]) -> int:
+    """Measure one chunk in the pool and store its measures in one transaction; say how many."""
+    measured = pool.measure(chunk)
+    code = {each.technique: measuring_fingerprint(each.technique) for each in measured}
+    night.state.store_measured(measured, night=night.name, code=code)
+    return len(measured)
 
 
-def judge_night(night: Night) -> None:
-    """Judge everything by the rules in force, and write the ledger. No signal is read."""
-    with _stage(night, "judging"):
-        if night.roster is None:
-            raise RuntimeError("nothing was planned")
-        night.judged_study = judge_in_blocks(night, night.roster, read_reviews(night.study))
-        night.conservation = night.judged_study.conservation
-        write_ledger(night.state, night.name)
+def _judge(night: Night, pool: Pool, roster: Roster) -> JudgedStudy:
+    log = read_reviews(night.study)
+    strays = night.inventory.strays
+    return judge(night.study, night.state, pool, roster, log, night=night.name, strays=strays)
 
 
-def publish_night(night: Night) -> None:
-    """Publish the warehouse of this night; skipped when judging failed."""
-    with _stage(night, "publishing"):
-        if night.judged_study is None:
-            return
-        frames: dict[str, pd.DataFrame | TableOnDisk] = {
-            **study_frames(night.judged_study),
-            **night.judged_study.tables_on_disk,
-        }
-        answers = known_answers()
-        if wrong := moved(answers):
-            night.failures += wrong
-            return
-        verdict = judge_of_night(
-            night.judged_study, night.conservation, night.failures, night.notices
-        )
-        facts = NightFacts(
-            study=night.study.name,
-            started_at=night.started_at,
-            ended_at=datetime.now(UTC),
-            state=verdict.state,
-            code_fingerprint=code_fingerprint(),
-            rules_version=rules_version(night.judged_study.rules),
-            contract_version=contract.CONTRACT_VERSION,
-            known_answers=tuple(asdict(answer) for answer in answers),
-            stages={word: round(end - begun, 3) for word, (begun, end) in night.spans.items()},
-        )
-        of_night = pd.DataFrame([asdict(facts) | {"night": night.name}])
-        frames["nights"] = in_contract(of_night, "nights")
-        frames["ledger"] = spool_ledger(night)
-        night.folder = publish(night.study.path, night.name, frames, facts)
-    with _stage(night, "tidying"):
-        if night.folder is not None and night.roster is not None and not night.failures:
-            used = (night.roster.recordings, night.roster.checks)
-            night.state.keep_measured(pd.concat([rows["content_key"].dropna() for rows in used]))
+def _publish(night: Night, judged: JudgedStudy) -> Path | None:
+    """Publish the warehouse of this night, unless a known answer has moved."""
+    answers = known_answers()
+    if wrong := moved(answers):
+        night.failures += wrong
+        return None
+    facts = NightFacts(
+        study=night.study.name,
+        started_at=night.started_at,
+        ended_at=datetime.now(UTC),
+        state=night.verdict(judged).state,
+        code_fingerprint=code_fingerprint(),
+        rules_version=rules_version(judged.rules),
+        contract_version=contract.CONTRACT_VERSION,
+        known_answers=tuple(asdict(answer) for answer in answers),
+        stages={word: round(end - begun, 3) for word, (begun, end) in night.spans.items()},
+    )
+    of_night = pd.DataFrame([asdict(facts) | {"night": night.name}])
+    tables: dict[str, pd.DataFrame | TableOnDisk] = {
+        **study_tables(judged),
+        **judged.tables_on_disk,
+        "nights": in_contract(of_night, "nights"),
+        "ledger": ledger_on_disk(night.state, night.study.work_path / "judged"),
+    }
+    return publish(night.study.path, night.name, tables, facts)
 
 
-def upload_night(night: Night) -> None:
-    """Carry the published nights to the store of the warehouse, where the study names one."""
-    if night.study.storage.warehouse:
-        with _stage(night, "carrying to the store"):
-            upload(night.study.path, Address(night.study.storage.warehouse))
+def _keep_measured(night: Night, roster: Roster) -> None:
+    """Drop from the state the measures that nothing refers to any more."""
+    used = (rows["content_key"].dropna() for rows in (roster.recordings, roster.checks))
+    night.state.keep_measured(pd.concat(used))
 
 
-def write_night_pages(night: Night) -> None:
-    """Write the pages of every centre from the published night; skipped when there is none."""
-    with _stage(night, "writing pages"):
-        if night.folder is not None:
-            write_pages(night.study, night.folder, _draw(night))
+def _uploading(night: Night) -> Stage:
+    """Return the stage that uploads the published nights to the store of the warehouse."""
+    address = Address(night.study.storage.warehouse)
+    return Stage(night, "uploading", partial(upload, night.study.path), [address])
 
 
-def _draw(night: Night) -> Draw:
-    return draw_in(night.pool, night.jobs, night.state.stored_keys())
+def _write_pages(night: Night, pool: Pool, jobs: Sequence[Job], folder: Path) -> PagesReport:
+    """Write the pages of every centre from the published night."""
+    by_recording = {(job.centre, job.item): job for job in jobs}
+    return write_pages(night.study, folder, draw_in(pool, by_recording, night.state.stored_keys()))

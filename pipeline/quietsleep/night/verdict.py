@@ -6,10 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-import pandas as pd
-
 from quietsleep.intake.find import CLOSED
-from quietsleep.warehouse.tables import JudgedStudy
+from quietsleep.judge.study import JudgedStudy
 
 NightState = Literal["green", "amber", "red"]
 
@@ -22,33 +20,33 @@ class NightVerdict:
     sentences: tuple[str, ...]
 
 
-def judge_of_night(
-    judged_study: JudgedStudy | None,
-    conservation: pd.DataFrame,
+def verdict_of_night(
+    judged: JudgedStudy | None,
     failures: Sequence[str],
     notices: Sequence[str] = (),
 ) -> NightVerdict:
     """Return red when ours failed or counts do not add up, amber when a person must act."""
     failed = list(dict.fromkeys(failures))
-    if judged_study is None and not failed:
+    if judged is None and not failed:
         failed.append("Nothing was judged in this night.")
     waiting = list(dict.fromkeys(notices))
-    if judged_study is not None and len(conservation):
-        failed += _failed(judged_study, conservation)
-        waiting += _waiting(judged_study, conservation)
+    if judged is not None and len(judged.conservation):
+        failed += _failed(judged)
+        waiting += _waiting(judged)
     if failed:
         return NightVerdict("red", (*failed, *waiting))
     return NightVerdict("amber" if waiting else "green", tuple(waiting))
 
 
-def _failed(judged_study: JudgedStudy, conservation: pd.DataFrame) -> list[str]:
+def _failed(judged: JudgedStudy) -> list[str]:
+    conservation = judged.conservation
     said = [
         f"{row.centre}, {row.technique}: the counts of recordings or trials do not add up."
         for row in conservation[~conservation["balances"]].itertuples()
     ]
     for crashed, kind in (
         (int(conservation["crashed"].sum()), "recording"),
-        (int((judged_study.checks["recorded"] == "crashed").sum()), "check"),
+        (int((judged.checks["recorded"] == "crashed").sum()), "check"),
     ):
         if crashed:
             said.append(
@@ -57,19 +55,19 @@ def _failed(judged_study: JudgedStudy, conservation: pd.DataFrame) -> list[str]:
     return said
 
 
-def _waiting(judged_study: JudgedStudy, conservation: pd.DataFrame) -> list[str]:
-    deliveries, sessions = judged_study.deliveries, judged_study.sessions
-    absent = sorted(set(judged_study.study.centres) - set(deliveries["centre"]))
-    said = [judged_study.effects.broken] if judged_study.effects.broken else []
-    said += [*judged_study.problems.loc[judged_study.problems["kind"] == CLOSED, "sentence"]]
+def _waiting(judged: JudgedStudy) -> list[str]:
+    deliveries, sessions = judged.deliveries, judged.sessions
+    absent = sorted(set(judged.study.centres) - set(deliveries["centre"]))
+    said = [judged.effects.broken] if judged.effects.broken else []
+    said += [*judged.problems.loc[judged.problems["kind"] == CLOSED, "sentence"]]
     said += [f"{centre} has delivered nothing." for centre in absent]
     for state, words in (("quarantined", "was refused as a whole"), ("arriving", "is incomplete")):
         rows = deliveries[deliveries["state"] == state]
         named = zip(rows["centre"], rows["delivery"], strict=True)
         said += [f"Delivery {delivery} of {centre} {words}." for centre, delivery in named]
     held = int((sessions["status"] == "quarantined").sum())
-    unread = int(conservation["quarantined"].sum())
-    refused = int((judged_study.checks["status"] != "accepted").sum())
+    unread = int(judged.conservation["quarantined"].sum())
+    refused = int((judged.checks["status"] != "accepted").sum())
     for number, kind, words in (
         (held, "session", "held at the border"),
         (unread, "recording", "quarantined"),

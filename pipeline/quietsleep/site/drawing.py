@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Container, Iterator, Mapping, Sequence
 
 from quietsleep.intake.files.request import Unreadable
-from quietsleep.measure.fingerprint import Job
-from quietsleep.measure.recording import Pool, load_recording
+from quietsleep.measure.plan import Job
+from quietsleep.measure.pool import Pool
+from quietsleep.measure.recording import load_recording
 from quietsleep.site.traces import Draw, Loaded, Wanted, scripts_of
 from quietsleep.techniques.interface import technique_of
 

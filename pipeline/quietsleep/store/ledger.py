@@ -6,20 +6,21 @@ state of an item in any night is its last row up to that night.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from pathlib import Path
 
 import pandas as pd
 
-from quietsleep.judge.tests import Evidence, Judged
+from quietsleep import contract
 from quietsleep.store.state import State
+from quietsleep.store.tables import TableOnDisk, in_contract
 
 COLUMNS = ["centre", "item_kind", "item", "technique", "state", "sentence"]
 
-# The last row of each item, next to the rows of tonight.
+# The last row of each item, next to the rows of this night.
 CHANGED = """
 INSERT INTO ledger
 SELECT ? AS night, t.centre, t.item_kind, t.item, t.technique, t.state, t.sentence
-FROM tonight t LEFT JOIN (
+FROM judged_items t LEFT JOIN (
     SELECT centre, item_kind, item, arg_max(state, night) AS state,
            arg_max(coalesce(sentence, ''), night) AS sentence
     FROM ledger GROUP BY ALL
@@ -29,9 +30,9 @@ WHERE t.state IS DISTINCT FROM last.state OR t.sentence IS DISTINCT FROM last.se
 
 
 def begin_ledger(state: State) -> None:
-    """Make room for what became of every item tonight."""
+    """Make room for what became of every item in this night."""
     columns = ", ".join(f"{name} VARCHAR" for name in COLUMNS)
-    state.run(f"CREATE OR REPLACE TEMP TABLE tonight ({columns})")
+    state.run(f"CREATE OR REPLACE TEMP TABLE judged_items ({columns})")
 
 
 def rows_of_deliveries(deliveries: pd.DataFrame) -> pd.DataFrame:
@@ -39,26 +40,33 @@ def rows_of_deliveries(deliveries: pd.DataFrame) -> pd.DataFrame:
     return _rows(deliveries, "delivery", item="delivery", status="state")
 
 
-def rows_of_block(evidence: Evidence, judged: Judged) -> pd.DataFrame:
-    """Return what became of the visits, recordings, checks and trials of one block."""
+def rows_of_block(
+    *, sessions: pd.DataFrame, recordings: pd.DataFrame, checks: pd.DataFrame, trials: pd.DataFrame
+) -> pd.DataFrame:
+    """Return what became of the sessions, recordings, checks and trials of one block."""
     frames = [
-        _rows(judged.sessions, "session", item="session", status="status"),
-        _rows(evidence.recordings, "recording", item="recording", status="state"),
-        _rows(judged.checks, "check", item="check_id", status="status"),
-        _rows(judged.trials, "trial", item="trial", status="status"),
+        _rows(sessions, "session", item="session", status="status"),
+        _rows(recordings, "recording", item="recording", status="state"),
+        _rows(checks, "check", item="check_id", status="status"),
+        _rows(trials, "trial", item="trial", status="status"),
     ]
     return pd.concat([frame for frame in frames if len(frame)] or frames[:1], ignore_index=True)
 
 
+def add_to_ledger(state: State, rows: pd.DataFrame) -> None:
+    """Note what became of some items; `write_ledger` keeps what is new of it."""
+    state.append("judged_items", rows)
+
+
 def write_ledger(state: State, night: str) -> None:
-    """Append to the ledger what changed tonight, in one transaction.
+    """Append to the ledger what changed in this night, in one transaction.
 
     What a killed night of the same name has written goes first: its name was never published.
     """
     with state.transaction():
         state.run("DELETE FROM ledger WHERE night >= ?", [night])
         state.run(CHANGED, [night])
-    state.run("DROP TABLE temp.tonight")
+    state.run("DROP TABLE temp.judged_items")
 
 
 def _rows(items: pd.DataFrame, kind: str, *, item: str, status: str) -> pd.DataFrame:
@@ -68,6 +76,10 @@ def _rows(items: pd.DataFrame, kind: str, *, item: str, status: str) -> pd.DataF
     return named.reindex(columns=COLUMNS)
 
 
-def ledger_rows(state: State) -> Iterator[pd.DataFrame]:
-    """Yield the whole ledger, some ten thousand rows at a time."""
-    return state.chunks("SELECT * FROM ledger")
+def ledger_on_disk(state: State, folder: Path) -> TableOnDisk:
+    """Lay the whole ledger, which grows with every night, out on disk as a warehouse table."""
+    table = TableOnDisk(folder, contract.TABLES["ledger"])
+    table.clear()
+    for number, rows in enumerate(state.chunks("SELECT * FROM ledger")):
+        table.note(table.add(in_contract(rows, "ledger"), block=number))
+    return table

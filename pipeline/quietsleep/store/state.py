@@ -218,8 +218,13 @@ class State:
         frames = [frame for frame in frames if len(frame)]
         return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
 
-    def store_measured(self, measured: Sequence[Measured], *, night: str, code: str) -> None:
-        """Keep what was measured on a chunk of recordings, in one transaction."""
+    def store_measured(
+        self, measured: Sequence[Measured], *, night: str, code: Mapping[str, str]
+    ) -> None:
+        """Keep what was measured on a chunk of recordings, in one transaction.
+
+        `code` is the fingerprint of the code that measures each technique.
+        """
         with self.transaction():
             self.append("measured", measured_rows(measured, night=night, code=code))
             self.append("trials", trial_rows(measured))
@@ -305,12 +310,14 @@ class State:
                 self.run_with(sql, [], gone=wanted)
 
 
-def measured_rows(measured: Sequence[Measured], *, night: str, code: str) -> pd.DataFrame:
+def measured_rows(
+    measured: Sequence[Measured], *, night: str, code: Mapping[str, str]
+) -> pd.DataFrame:
     """Return one row for each recording or check."""
     names = ("item", "technique", "state", "rate_hz", "duration_s", "sentence", "traceback")
     return pd.DataFrame(
         [
-            {"content_key": m.key, "code": code, "night": night}
+            {"content_key": m.key, "code": code[m.technique], "night": night}
             | {name: getattr(m, name) for name in names}
             for m in measured
         ]

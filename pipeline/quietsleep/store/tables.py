@@ -1,28 +1,36 @@
-"""Rows of one table on their way into a night: held in memory, or spooled to disk in blocks.
+"""Rows of one table on their way into a night: held in memory, or on disk in blocks.
 
 Both hand their rows over centre by centre, in the order of the table's key and in batches of one
-size, so that the same rows give the same bytes whichever way they came.
+size, so that the same rows give the same bytes whichever way they came. The database engine that
+sorts them works in little memory; what is larger is laid out on disk.
 """
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING, Any, Protocol
 
+import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
+from quietsleep import contract
 from quietsleep.contract.model import Table
-from quietsleep.contract.schemas import arrow_schema
-from quietsleep.store.engine import frugal_engine
-from quietsleep.warehouse import parquet as parts
+from quietsleep.contract.schemas import PANDAS_TYPES, arrow_schema
+from quietsleep.errors import WarehouseError
 
 if TYPE_CHECKING:
-    import pandas as pd
+    import duckdb
 
+PLAIN_CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*")
+NO_CENTRE = "__HIVE_DEFAULT_PARTITION__"
 ROWS_A_BATCH = 65_536
 
 
@@ -55,7 +63,7 @@ class HeldTable:
 
     def by_centre(self) -> Iterator[tuple[str, Iterator[pa.RecordBatch]]]:
         """Yield the folder of each centre inside the table's folder, and its rows in order."""
-        for folder, rows in parts.split_by_centre(self.table, self.data):
+        for folder, rows in split_by_centre(self.table, self.data):
             yield folder, iter(rows.combine_chunks().to_batches(max_chunksize=ROWS_A_BATCH))
 
 
@@ -83,8 +91,8 @@ class TableOnDisk:
         """
         if frame.empty:
             return 0
-        data = parts.to_arrow(self.table, frame)
-        for folder, rows in parts.split_by_centre(self.table, data):
+        data = to_arrow(self.table, frame)
+        for folder, rows in split_by_centre(self.table, data):
             target = self._folder / (folder or "all")
             target.mkdir(exist_ok=True)
             pq.write_table(rows, target / f"{block:06d}.parquet", compression="lz4")
@@ -116,7 +124,7 @@ class TableOnDisk:
             last: list[pa.RecordBatch] = []
             for batch in even_batches(ordered.to_arrow_reader(ROWS_A_BATCH), schema):
                 keys = batch.select(key)
-                parts.refuse_same_key(self.table, pa.Table.from_batches([*last, keys]))
+                refuse_same_key(self.table, pa.Table.from_batches([*last, keys]))
                 last = [keys.slice(batch.num_rows - 1)]
                 yield batch
 
@@ -135,3 +143,104 @@ def even_batches(batches: Iterable[pa.RecordBatch], schema: pa.Schema) -> Iterat
             n_waiting -= ROWS_A_BATCH
     if n_waiting:
         yield pa.Table.from_batches(waiting, schema).combine_chunks().to_batches()[0]
+
+
+def in_contract(frame: pd.DataFrame, table: str) -> pd.DataFrame:
+    """Return the columns of the contract in its order and types, rows ordered by its key."""
+    declared = contract.TABLES[table]
+    rows = frame.reindex(columns=[column.name for column in declared.columns])
+    # The type of a column without values is anyone's guess, such as times without their zone.
+    for name in rows.columns[rows.isna().all()]:
+        rows[name] = pd.Series(None, index=rows.index, dtype="object")
+    types = {column.name: PANDAS_TYPES[column.type] for column in declared.columns}
+    rows = rows.astype({name: "object" if t == "date" else t for name, t in types.items()})
+    for name in declared.key:
+        if rows[name].isna().any():
+            raise ValueError(f"table {table}: rows without {name}")
+    return rows.sort_values(list(declared.key), ignore_index=True)
+
+
+def to_arrow(table: Table, frame: pd.DataFrame) -> pa.Table:
+    """Return the frame with the contract's columns, types and order of rows.
+
+    Rows are ordered by the table's key. WarehouseError when columns are missing or unknown, a
+    value does not fit its type, or two rows have the same key.
+    """
+    names = [column.name for column in table.columns]
+    wrong = sorted(set(names) ^ set(frame.columns))
+    if wrong:
+        raise WarehouseError(f"Table {table.name}: columns missing or unknown: {', '.join(wrong)}.")
+    schema = arrow_schema(table)
+    arrays = [_to_array(table.name, frame[field.name], field) for field in schema]
+    data = pa.Table.from_arrays(arrays, schema=schema)
+    order = [(name, "ascending") for name in (*table.key, *names) if name in names]
+    data = data.take(pc.sort_indices(data, sort_keys=list(dict.fromkeys(order))))
+    refuse_same_key(table, data)
+    return data.combine_chunks()
+
+
+def _to_array(table: str, series: pd.Series[Any], field: pa.Field) -> pa.Array:
+    """Convert one column; NaN, NaT and None become null."""
+    try:
+        values = series
+        if series.isna().all():
+            # pandas makes a column without any value one of floats, whatever it is meant to hold.
+            values = series.astype(object)
+        elif pa.types.is_timestamp(field.type) and series.dtype.kind == "M":
+            values = series.dt.as_unit(field.type.unit)
+        array = pa.Array.from_pandas(values, type=field.type)
+    except (pa.ArrowException, TypeError, ValueError) as error:
+        raise WarehouseError(f"Table {table}, column {field.name}: {error}") from error
+    if isinstance(array, pa.ChunkedArray):
+        array = array.combine_chunks()
+    if not field.nullable and array.null_count:
+        raise WarehouseError(f"Table {table}, column {field.name}: {array.null_count} empty cells.")
+    return array
+
+
+def refuse_same_key(table: Table, data: pa.Table) -> None:
+    """Raise WarehouseError when two rows have the same key."""
+    if not table.key or data.num_rows < 2:
+        return
+    keys = data.select(list(table.key))
+    counts = keys.group_by(list(table.key)).aggregate([([], "count_all")])
+    if counts.num_rows != data.num_rows:
+        twice = counts.filter(pc.greater(counts["count_all"], 1)).slice(0, 1).to_pylist()[0]
+        key = ", ".join(f"{name} {twice[name]}" for name in table.key)
+        raise WarehouseError(f"Table {table.name}: two rows have the key {key}.")
+
+
+def split_by_centre(table: Table, data: pa.Table) -> Iterator[tuple[str, pa.Table]]:
+    """Yield (folder inside the table's folder, rows), one for each centre, or one for all."""
+    if "centre" not in data.column_names or data.num_rows == 0:
+        yield "", data
+        return
+    centres = pc.unique(data["centre"]).to_pylist()
+    for centre in sorted(centres, key=lambda code: (code is None, code)):
+        if centre is None:
+            yield f"centre={NO_CENTRE}", data.filter(pc.is_null(data["centre"]))
+            continue
+        if not PLAIN_CODE.fullmatch(centre):
+            raise WarehouseError(f"Table {table.name}: {centre!r} is not a plain centre code.")
+        yield f"centre={centre}", data.filter(pc.equal(data["centre"], centre))
+
+
+MEMORY_LIMIT = "300MB"
+
+
+@contextmanager
+def frugal_engine(beside: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """Open an engine in memory; what is larger than its limit is laid out on disk, `beside`."""
+    import duckdb
+
+    with (
+        TemporaryDirectory(prefix=".spill-", dir=beside) as spill,
+        duckdb.connect(
+            config={
+                "memory_limit": MEMORY_LIMIT,
+                "temp_directory": spill,
+                "autoinstall_known_extensions": "false",
+            }
+        ) as connection,
+    ):
+        yield connection

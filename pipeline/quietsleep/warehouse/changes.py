@@ -1,9 +1,10 @@
 """What changed between two nights or releases, cell by cell, and why.
 
-The causes are evidence, not guesses: `file` (another file or delivery), `code` (another code
-fingerprint), `device` (measured anew from the same of both, so its registration changed), `rule`
-(another limit in the contract), `decision` (a dated decision of the study), `waiver` or `review`
-(what a reader decided). Several may hold; where none does, the cause is `not known`.
+The causes are evidence, not guesses: `file` (another file, delivery or row of one), `first
+measured` (the night before had no measures of the same file), `code` (measured by other code in
+both), `device` (measured anew, and its registration differs), `rule` (another limit in the
+contract), `limit` (a limit that the study changed), `waiver` or `review` (what a reader decided).
+Several may hold; where none does, the cause is `not known`.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
+from string import Template
 from typing import TYPE_CHECKING, Any
 
 import pyarrow.parquet as pq
@@ -19,7 +21,7 @@ import pyarrow.parquet as pq
 from quietsleep.contract import TABLES
 from quietsleep.contract.model import Table
 from quietsleep.contract.schemas import DUCKDB_TYPES
-from quietsleep.store.engine import frugal_engine
+from quietsleep.store.tables import frugal_engine
 from quietsleep.warehouse.current import night_facts
 from quietsleep.warehouse.parquet import Part, part_rows
 from quietsleep.warehouse.views import quote
@@ -29,19 +31,22 @@ if TYPE_CHECKING:
 
 CHANGES_TABLE = "changes"
 NO_EVIDENCE = "not known"
+# Tables whose rows are delivered ones, with what became of them.
+DELIVERED = ("sessions", "recordings", "checks")
 COLUMNS = ("night", "table_name", "key", "column_name", "before", "after", "cause")
 
 # Tables whose rows added and removed are told, with the cells of the rows that stayed. What only
 # says which code ran is a cause, not a change.
 WHOLE_TABLES = (
     "deliveries", "sessions", "recordings", "checks", "tests", "outcomes", "reported", "waivers",
-    "rules", "reviews",
+    "rules", "reviews", "devices",
 )  # fmt: skip
 # Tables of many rows, where only these columns of rows that stayed are told.
 STATUS_COLUMNS = {"trials": ("status", "flagged"), "verdicts": ("state",)}
 COMPARED = (*WHOLE_TABLES, *STATUS_COLUMNS)
+LINKS = "session_checks"
 # Small tables whose rows tell the causes of changes elsewhere.
-NEEDED_WHOLE = frozenset({"sessions", "checks", "rules", "reviews"})
+NEEDED_WHOLE = frozenset({"deliveries", "sessions", "checks", "rules", "reviews", "devices", LINKS})
 NOT_TOLD = frozenset({"code_fingerprint", "content_key"})
 NEEDED_FOR_CAUSE = frozenset(
     {"centre", "session", "technique", "check_id", "item_kind", "item", "rule", "waiver"}
@@ -50,8 +55,9 @@ FIXED_CAUSE = {
     "deliveries": "'file'",
     "reported": "'file'",
     "waivers": "CASE WHEN starts_with(d.waiver, 'rv-') THEN 'review' ELSE 'waiver' END",
-    "rules": "CASE WHEN d.rule IN (SELECT rule FROM decided) THEN 'decision' ELSE 'rule' END",
+    "rules": "CASE WHEN d.rule IN (SELECT rule FROM changed_limits) THEN 'limit' ELSE 'rule' END",
     "reviews": "'review'",
+    "devices": "'device'",
 }
 
 
@@ -85,7 +91,7 @@ def side_of(folder: Path, parts: Sequence[Mapping[str, Any]] | None = None) -> S
     """Return a night or release as one side, by its NIGHT.json unless the parts are given."""
     found: dict[str, dict[str, str]] = {}
     for part in night_facts(folder)["parts"] if parts is None else parts:
-        if part["table"] in COMPARED:
+        if part["table"] in (*COMPARED, LINKS):
             found.setdefault(part["table"], {})[part["path"]] = part["rows_sha256"]
     return Side(folder, found)
 
@@ -132,9 +138,12 @@ def _difference(before: Side, after: Side, night: str) -> pd.DataFrame:
     differing = [name for name in COMPARED if before.differs(after, name)]
     if not differing:
         return _empty()
-    statements = resources.files("quietsleep.warehouse").joinpath("changes.sql").read_text("utf-8")
+    template = resources.files("quietsleep.warehouse").joinpath("changes.sql").read_text("utf-8")
+    statements = Template(template).substitute(
+        {f"{name}_as_delivered": _as_delivered(name, before) for name in DELIVERED}
+    )
     with frugal_engine(after.folder.parent) as connection:
-        for name in COMPARED:
+        for name in (*COMPARED, LINKS):
             for word, side, other in (("before", before, after), ("after", after, before)):
                 files = side.files(other, name)
                 rows = _rows(name, files, side.columns(name) if files else set())
@@ -148,6 +157,17 @@ def _difference(before: Side, after: Side, night: str) -> pd.DataFrame:
         return connection.execute(
             "SELECT ? AS night, * FROM found ORDER BY table_name, key, column_name", [night]
         ).df()
+
+
+def _as_delivered(name: str, before: Side) -> str:
+    """Return the SQL condition that a row `a` and the row `b` before it say the same as delivered.
+
+    Columns that an older contract lacked say nothing.
+    """
+    own = {column.name for column in TABLES[name].columns} & before.columns(name)
+    said = [c.name for c in TABLES[f"delivery_{name}"].columns if c.name in own - {"file"}]
+    listed = ["delivery", "file_sha256"] if name != "sessions" else ["delivery"]
+    return " AND ".join(f"a.{c} IS NOT DISTINCT FROM b.{c}" for c in (*listed, *said)) or "true"
 
 
 def _queries(name: str, columns_before: set[str]) -> Iterator[str]:

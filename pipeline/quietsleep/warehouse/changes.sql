@@ -1,16 +1,36 @@
 -- Why rows may have changed since the night before. `before_<table>` and `after_<table>` are the
--- two nights; `changes.py` registers them.
+-- two nights; `changes.py` registers them, and fills in when a row says
+-- what the row before said as it was delivered.
+
+-- Deliveries that came anew under their old name.
+CREATE TEMP TABLE edited AS
+SELECT a.centre, a.delivery
+FROM after_deliveries AS a
+JOIN before_deliveries AS b ON a.centre = b.centre AND a.delivery = b.delivery
+WHERE a.sha256 IS DISTINCT FROM b.sha256;
+
+CREATE TEMP TABLE registered_anew AS
+SELECT a.centre, a.device
+FROM after_devices AS a
+JOIN before_devices AS b ON a.centre = b.centre AND a.device = b.device
+WHERE a.registration_sha256 <> b.registration_sha256;
+
+-- What was found of a recording or check in both nights, and whether it was measured in them.
+CREATE TEMP MACRO was_read(state) AS coalesce(state IN ('measured', 'no_trial'), false);
 
 CREATE TEMP TABLE check_pairs AS
-SELECT coalesce(a.centre, b.centre) AS centre, coalesce(a.check_id, b.check_id) AS check_id, CASE
-    WHEN a.file_sha256 IS DISTINCT FROM b.file_sha256 OR a.delivery IS DISTINCT FROM b.delivery
-    THEN 'file' ELSE 'code' END AS cause
+SELECT coalesce(a.centre, b.centre) AS centre, coalesce(a.check_id, b.check_id) AS check_id,
+    a.check_id IS NULL OR b.check_id IS NULL OR NOT ($checks_as_delivered)
+        OR (e.delivery IS NOT NULL AND was_read(a.state) <> was_read(b.state)) AS new_file,
+    was_read(a.state) AND NOT was_read(b.state) AS read_first,
+    was_read(a.state) AND was_read(b.state) AND a.code_fingerprint <> b.code_fingerprint AS new_code,
+    a.content_key <> b.content_key AND r.device IS NOT NULL AS new_device
 FROM after_checks AS a
 FULL JOIN before_checks AS b ON a.centre = b.centre AND a.check_id = b.check_id
-WHERE a.file_sha256 IS DISTINCT FROM b.file_sha256 OR a.delivery IS DISTINCT FROM b.delivery
-    OR a.content_key IS DISTINCT FROM b.content_key;
+LEFT JOIN edited AS e ON e.centre = a.centre AND e.delivery = a.delivery
+LEFT JOIN registered_anew AS r ON r.centre = a.centre AND r.device = a.device;
 
-CREATE TEMP TABLE decided AS
+CREATE TEMP TABLE changed_limits AS
 SELECT DISTINCT coalesce(a.rule, b.rule) AS rule
 FROM after_rules AS a
 FULL JOIN before_rules AS b ON a.rule = b.rule AND a.valid_from = b.valid_from
@@ -35,56 +55,60 @@ CREATE TEMP TABLE verdict_causes AS
 SELECT DISTINCT centre, item_kind, item, session, technique, CASE
     WHEN waived_anew AND NOT one_side AND starts_with(waiver, 'rv-') THEN 'review'
     WHEN waived_anew AND NOT one_side THEN 'waiver'
-    WHEN rule IN (SELECT rule FROM decided) THEN 'decision' ELSE 'rule' END AS cause
+    WHEN rule IN (SELECT rule FROM changed_limits) THEN 'limit' ELSE 'rule' END AS cause
 FROM verdict_pairs
 WHERE NOT one_side
     OR (rule IN (SELECT rule FROM before_rules)) <> (rule IN (SELECT rule FROM after_rules));
 
 CREATE TEMP TABLE check_causes AS
-SELECT centre, check_id, cause FROM check_pairs
+SELECT centre, check_id, 'file' AS cause FROM check_pairs WHERE new_file
+UNION
+SELECT centre, check_id, 'first measured' FROM check_pairs WHERE read_first AND NOT new_file
+UNION
+SELECT centre, check_id, 'code' FROM check_pairs WHERE new_code
+UNION
+SELECT centre, check_id, 'device' FROM check_pairs WHERE new_device
 UNION
 SELECT centre, item, cause FROM verdict_causes WHERE item_kind = 'check';
 
--- Visits that a changed check can have touched: those on its device within a day after it.
-CREATE TEMP TABLE check_visits AS
-SELECT DISTINCT s.centre, s.session, c.cause
+-- Sessions that a changed check can have touched: those judged with it in either night.
+CREATE TEMP TABLE causes_of_checks AS
+SELECT DISTINCT l.centre, l.session, c.cause
 FROM check_causes AS c
 JOIN (
-    SELECT centre, check_id, device, done_at FROM before_checks
-    UNION SELECT centre, check_id, device, done_at FROM after_checks
-) AS k ON k.centre = c.centre AND k.check_id = c.check_id
-JOIN (
-    SELECT centre, session, device, tested_at FROM before_sessions
-    UNION SELECT centre, session, device, tested_at FROM after_sessions
-) AS s ON s.centre = k.centre AND s.device = k.device
-    AND s.tested_at BETWEEN k.done_at AND k.done_at + INTERVAL 24 HOURS;
+    SELECT centre, session, check_id FROM before_session_checks
+    UNION SELECT centre, session, check_id FROM after_session_checks
+) AS l ON l.centre = c.centre AND l.check_id = c.check_id;
 
 CREATE TEMP TABLE recording_pairs AS
 SELECT coalesce(a.centre, b.centre) AS centre, coalesce(a.session, b.session) AS session,
     coalesce(a.technique, b.technique) AS technique,
-    a.file_sha256 IS DISTINCT FROM b.file_sha256 OR a.delivery IS DISTINCT FROM b.delivery AS new_file,
-    a.recording IS NOT NULL AND b.recording IS NOT NULL
-        AND a.code_fingerprint IS DISTINCT FROM b.code_fingerprint AS new_code,
-    a.content_key IS DISTINCT FROM b.content_key AS new_key
+    a.recording IS NULL OR b.recording IS NULL OR NOT ($recordings_as_delivered)
+        OR (e.delivery IS NOT NULL AND was_read(a.state) <> was_read(b.state)) AS new_file,
+    was_read(a.state) AND NOT was_read(b.state) AS read_first,
+    was_read(a.state) AND was_read(b.state) AND a.code_fingerprint <> b.code_fingerprint AS new_code,
+    a.content_key <> b.content_key AND r.device IS NOT NULL AS new_device
 FROM after_recordings AS a
 FULL JOIN before_recordings AS b ON a.centre = b.centre AND a.recording = b.recording
-WHERE new_file OR new_code OR new_key;
+LEFT JOIN edited AS e ON e.centre = a.centre AND e.delivery = a.delivery
+LEFT JOIN after_sessions AS s ON s.centre = a.centre AND s.session = a.session
+LEFT JOIN registered_anew AS r ON r.centre = s.centre AND r.device = s.device;
 
--- `technique` is NULL where a cause touches every technique of the session. A recording measured
--- anew from the same file, delivery, code and checks tells of another registration of its device.
+-- `technique` is NULL where a cause touches every technique of the session.
 CREATE TEMP TABLE causes AS
 SELECT centre, session, technique, 'file' AS cause FROM recording_pairs WHERE new_file
 UNION
+SELECT centre, session, technique, 'first measured' FROM recording_pairs
+WHERE read_first AND NOT new_file
+UNION
 SELECT centre, session, technique, 'code' FROM recording_pairs WHERE new_code
 UNION
-SELECT p.centre, p.session, p.technique, 'device' FROM recording_pairs AS p
-ANTI JOIN check_visits AS v ON v.centre = p.centre AND v.session = p.session
-WHERE NOT new_file AND NOT new_code
+SELECT centre, session, technique, 'device' FROM recording_pairs WHERE new_device
 UNION
 SELECT coalesce(a.centre, b.centre), coalesce(a.session, b.session), NULL, 'file'
 FROM after_sessions AS a
 FULL JOIN before_sessions AS b ON a.centre = b.centre AND a.session = b.session
-WHERE a.delivery IS DISTINCT FROM b.delivery
+WHERE a.session IS NULL OR b.session IS NULL OR NOT ($sessions_as_delivered)
 UNION
 SELECT coalesce(a.centre, b.centre), coalesce(a.session, b.session),
     coalesce(a.technique, b.technique), 'review'
@@ -92,7 +116,7 @@ FROM after_reviews AS a
 FULL JOIN before_reviews AS b ON a.review = b.review
 WHERE a.state IS DISTINCT FROM b.state OR a.sha256 IS DISTINCT FROM b.sha256
 UNION
-SELECT centre, session, NULL, cause FROM check_visits
+SELECT centre, session, NULL, cause FROM causes_of_checks
 UNION
 SELECT centre, session, CASE WHEN item_kind <> 'session' THEN technique END, cause
 FROM verdict_causes WHERE item_kind <> 'check';

@@ -12,11 +12,9 @@ import shutil
 from pathlib import Path
 from typing import Any
 
+from quietsleep.errors import WarehouseError
+
 FEWEST_NIGHTS_KEPT = 7
-
-
-class WarehouseError(RuntimeError):
-    """The warehouse cannot be read or written as asked; the message is a sentence for a person."""
 
 
 def nights_folder(study_path: Path) -> Path:

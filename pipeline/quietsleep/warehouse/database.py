@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 from quietsleep.contract.model import Table
 from quietsleep.contract.schemas import duckdb_ddl
-from quietsleep.store.engine import frugal_engine
-from quietsleep.warehouse.current import WarehouseError
+from quietsleep.errors import WarehouseError
+from quietsleep.store.tables import frugal_engine
 from quietsleep.warehouse.parquet import Part
 
 if TYPE_CHECKING:

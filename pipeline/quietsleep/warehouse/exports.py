@@ -25,7 +25,7 @@ import pyarrow.parquet as pq
 
 from quietsleep.contract.model import Column, Table
 from quietsleep.contract.schemas import column_comment
-from quietsleep.warehouse.current import WarehouseError
+from quietsleep.errors import WarehouseError
 from quietsleep.warehouse.database import open_night
 from quietsleep.warehouse.publish import warehouse_contract
 from quietsleep.warehouse.views import views

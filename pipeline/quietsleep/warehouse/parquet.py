@@ -8,27 +8,17 @@ from __future__ import annotations
 
 import hashlib
 import os
-import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pyarrow as pa
-import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from quietsleep.contract.model import Table
 from quietsleep.contract.schemas import arrow_schema
-from quietsleep.warehouse.current import WarehouseError
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from quietsleep.store.tables import Rows
-
-PLAIN_CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*")
-NO_CENTRE = "__HIVE_DEFAULT_PARTITION__"
+from quietsleep.store.tables import Rows
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,71 +31,6 @@ class Part:
     rows_sha256: str
     file_sha256: str
     bytes: int
-
-
-def to_arrow(table: Table, frame: pd.DataFrame) -> pa.Table:
-    """Return the frame with the contract's columns, types and order of rows.
-
-    Rows are ordered by the table's key. WarehouseError when columns are missing or unknown, a
-    value does not fit its type, or two rows have the same key.
-    """
-    names = [column.name for column in table.columns]
-    wrong = sorted(set(names) ^ set(frame.columns))
-    if wrong:
-        raise WarehouseError(f"Table {table.name}: columns missing or unknown: {', '.join(wrong)}.")
-    schema = arrow_schema(table)
-    arrays = [_to_array(table.name, frame[field.name], field) for field in schema]
-    data = pa.Table.from_arrays(arrays, schema=schema)
-    order = [(name, "ascending") for name in (*table.key, *names) if name in names]
-    data = data.take(pc.sort_indices(data, sort_keys=list(dict.fromkeys(order))))
-    refuse_same_key(table, data)
-    return data.combine_chunks()
-
-
-def _to_array(table: str, series: pd.Series[Any], field: pa.Field) -> pa.Array:
-    """Convert one column; NaN, NaT and None become null."""
-    try:
-        values = series
-        if series.isna().all():
-            # pandas makes a column without any value one of floats, whatever it is meant to hold.
-            values = series.astype(object)
-        elif pa.types.is_timestamp(field.type) and series.dtype.kind == "M":
-            values = series.dt.as_unit(field.type.unit)
-        array = pa.Array.from_pandas(values, type=field.type)
-    except (pa.ArrowException, TypeError, ValueError) as error:
-        raise WarehouseError(f"Table {table}, column {field.name}: {error}") from error
-    if isinstance(array, pa.ChunkedArray):
-        array = array.combine_chunks()
-    if not field.nullable and array.null_count:
-        raise WarehouseError(f"Table {table}, column {field.name}: {array.null_count} empty cells.")
-    return array
-
-
-def refuse_same_key(table: Table, data: pa.Table) -> None:
-    """Raise WarehouseError when two rows have the same key."""
-    if not table.key or data.num_rows < 2:
-        return
-    keys = data.select(list(table.key))
-    counts = keys.group_by(list(table.key)).aggregate([([], "count_all")])
-    if counts.num_rows != data.num_rows:
-        twice = counts.filter(pc.greater(counts["count_all"], 1)).slice(0, 1).to_pylist()[0]
-        key = ", ".join(f"{name} {twice[name]}" for name in table.key)
-        raise WarehouseError(f"Table {table.name}: two rows have the key {key}.")
-
-
-def split_by_centre(table: Table, data: pa.Table) -> Iterator[tuple[str, pa.Table]]:
-    """Yield (folder inside the table's folder, rows), one for each centre, or one for all."""
-    if "centre" not in data.column_names or data.num_rows == 0:
-        yield "", data
-        return
-    centres = pc.unique(data["centre"]).to_pylist()
-    for centre in sorted(centres, key=lambda code: (code is None, code)):
-        if centre is None:
-            yield f"centre={NO_CENTRE}", data.filter(pc.is_null(data["centre"]))
-            continue
-        if not PLAIN_CODE.fullmatch(centre):
-            raise WarehouseError(f"Table {table.name}: {centre!r} is not a plain centre code.")
-        yield f"centre={centre}", data.filter(pc.equal(data["centre"], centre))
 
 
 def write_parts(

@@ -14,12 +14,11 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from quietsleep.store.tables import HeldTable, Rows, TableOnDisk
+from quietsleep.errors import WarehouseError
+from quietsleep.store.tables import PLAIN_CODE, HeldTable, Rows, TableOnDisk, to_arrow
 from quietsleep.warehouse.changes import CHANGES_TABLE, changes_since
 from quietsleep.warehouse.current import (
     FEWEST_NIGHTS_KEPT,
-    WarehouseError,
-    current_night,
     nights_folder,
     point_at,
     published_nights,
@@ -28,7 +27,7 @@ from quietsleep.warehouse.current import (
     sync_tree,
 )
 from quietsleep.warehouse.integrity import damage
-from quietsleep.warehouse.parquet import PLAIN_CODE, Part, to_arrow
+from quietsleep.warehouse.parquet import Part
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -46,8 +45,6 @@ from quietsleep.warehouse.current import night_facts
 from quietsleep.warehouse.database import write_database
 from quietsleep.warehouse.parquet import part_rows, write_parts
 from quietsleep.warehouse.views import stored_view_sql, view_sql, views
-
-__all__ = ["NightFacts", "WarehouseError", "current_night", "publish"]
 
 
 @dataclass(frozen=True, slots=True)

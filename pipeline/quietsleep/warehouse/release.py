@@ -15,15 +15,9 @@ from typing import Any
 
 import pyarrow as pa
 
-from quietsleep.store.tables import HeldTable
-from quietsleep.warehouse.current import (
-    WarehouseError,
-    current_night,
-    night_facts,
-    sync_folder,
-    sync_tree,
-)
-from quietsleep.warehouse.parquet import PLAIN_CODE
+from quietsleep.errors import WarehouseError
+from quietsleep.store.tables import PLAIN_CODE, HeldTable
+from quietsleep.warehouse.current import current_night, night_facts, sync_folder, sync_tree
 from quietsleep.warehouse.publish import (
     describe_tables,
     read_table,

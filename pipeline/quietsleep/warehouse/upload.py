@@ -19,10 +19,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from quietsleep.errors import WarehouseError
 from quietsleep.intake.store import Address
 from quietsleep.warehouse.current import (
     FEWEST_NIGHTS_KEPT,
-    WarehouseError,
     night_facts,
     published_nights,
     swap_pointer,

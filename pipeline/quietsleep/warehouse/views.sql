@@ -110,14 +110,10 @@ FROM tests
 GROUP BY ALL;
 
 CREATE VIEW provenance AS
-WITH last_checks AS (
-    SELECT s.centre, s.session, c.kind, c.delivery, c.file, c.file_sha256, c.content_key, c.check_id
-    FROM sessions AS s
-    JOIN checks AS c ON c.centre = s.centre AND c.device = s.device
-        AND c.done_at BETWEEN s.tested_at - INTERVAL 24 HOURS AND s.tested_at
-    QUALIFY row_number() OVER (
-        PARTITION BY s.centre, s.session, c.kind ORDER BY c.done_at DESC, c.check_id
-    ) = 1
+WITH linked AS (
+    SELECT l.centre, l.session, l.kind, c.delivery, c.file, c.file_sha256, c.content_key,
+        c.code_fingerprint, c.check_id
+    FROM session_checks AS l JOIN checks AS c ON c.centre = l.centre AND c.check_id = l.check_id
 ),
 behind AS (
     SELECT o.centre, o.session, o.outcome, 'recording' AS evidence_kind, r.recording AS evidence, r.delivery,
@@ -129,9 +125,9 @@ behind AS (
         ON r.centre = o.centre AND r.session = o.session AND r.technique = o.technique
     UNION ALL
     SELECT o.centre, o.session, o.outcome, c.kind, c.check_id, c.delivery, c.file, c.file_sha256,
-        c.content_key, NULL, NULL
+        c.content_key, c.code_fingerprint, NULL
     FROM outcomes AS o
-    JOIN last_checks AS c ON c.centre = o.centre AND c.session = o.session
+    JOIN linked AS c ON c.centre = o.centre AND c.session = o.session
     JOIN test_values AS v
         ON v.centre = o.centre AND v.test = o.session || '/' || o.technique
         AND v.quantity = c.kind || '_check_accepted' AND v.value IS NOT NULL

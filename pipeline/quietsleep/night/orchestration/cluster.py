@@ -20,8 +20,8 @@ from contextlib import contextmanager, suppress
 from time import monotonic
 from typing import Any
 
-from quietsleep.measure.fingerprint import Job
-from quietsleep.measure.recording import (
+from quietsleep.measure.plan import Job
+from quietsleep.measure.pool import (
     JOBS_PER_CHUNK,
     Given,
     Made,

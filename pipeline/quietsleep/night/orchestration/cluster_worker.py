@@ -8,7 +8,8 @@ from functools import cache
 
 from quietsleep import contract
 from quietsleep.intake.store import Address, placed
-from quietsleep.measure.fingerprint import Job, code_fingerprint, measuring_fingerprint
+from quietsleep.measure.fingerprint import code_fingerprint, measuring_fingerprint
+from quietsleep.measure.plan import Job
 from quietsleep.measure.recording import measure_chunk
 from quietsleep.records import Measured
 from quietsleep.techniques.interface import technique_of

@@ -1,17 +1,18 @@
-"""The nightly flow: the stages of `quietsleep.night.night` in order, one task per centre or chunk.
+"""The nightly flow: the stages of `night.stages` in their order, one task an item of a stage.
 
-Import this module only after `embedded.embed`. The flow passes ids, never frames. What a night was
-is read from the ledger, never from the states of tasks.
+Import this module only after `embedded.embed`. Tasks are given ids, never frames. What a night was
+is read from the ledger, never from the states of tasks. The flow that judges stored measures again
+runs the same plain functions as the command line.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from prefect import Flow, Task, flow, task
+from prefect import Flow, flow, task
 from prefect.futures import as_completed
 from prefect.runtime import deployment
 from prefect.task_runners import TaskRunner, ThreadPoolTaskRunner
@@ -25,48 +26,18 @@ from rich.progress import (
     TimeElapsedColumn,
 )
 
-from quietsleep.night import stages
-from quietsleep.night.night import Night, NightReport, close_night, is_idle, open_night
+from quietsleep.night.night import NightReport, is_idle
 from quietsleep.night.orchestration import open_nights
 from quietsleep.night.orchestration.cluster import MOST_THREADS, pool_of
 from quietsleep.night.rejudge import Rejudged, rejudge_study
+from quietsleep.night.stages import Stage, end_idle, run_open_night
 from quietsleep.study.study import Study
 
 
-@task(name="take in one centre")
-def take_in(night: str, centre: str) -> None:
-    """Take in what one centre delivered."""
-    stages.ingest_centre(open_nights.BY_NAME[night], centre)
-
-
-@task(name="measure one chunk")
-def measure(night: str, chunk: int) -> None:
-    """Measure one chunk of recordings or checks and store the measures."""
-    stages.measure_chunk(open_nights.BY_NAME[night], chunk)
-
-
-@task(name="judge")
-def judge(night: str, _: str) -> None:
-    """Judge everything measured, by the rules in force."""
-    stages.judge_night(open_nights.BY_NAME[night])
-
-
-@task(name="publish")
-def publish(night: str, _: str) -> None:
-    """Publish the warehouse of this night."""
-    stages.publish_night(open_nights.BY_NAME[night])
-
-
-@task(name="carry to the store")
-def carry(night: str, _: str) -> None:
-    """Carry the published nights to the store that the study names."""
-    stages.upload_night(open_nights.BY_NAME[night])
-
-
-@task(name="write pages")
-def write_pages(night: str, _: str) -> None:
-    """Write the pages of every centre."""
-    stages.write_night_pages(open_nights.BY_NAME[night])
+@task(name="one item of a stage", task_run_name="{stage} {number}")
+def run_item(night: str, stage: str, number: int) -> None:
+    """Do the work of the stage that a night is at on one of its items."""
+    open_nights.AT_WORK[night].run(number)
 
 
 # Threads only hand chunks to our own processes, so a few more than cores keep all cores busy.
@@ -78,17 +49,12 @@ MORE_THREADS: TaskRunner[Any] = ThreadPoolTaskRunner(max_workers=MOST_THREADS)
 @flow(name="night", task_runner=THREADS, persist_result=False)
 def nightly(study_path: str, workers: int | None = None, full: bool = False) -> NightReport:
     """Run one night of the study in a folder and return its report."""
-    with open_night(Path(study_path), workers=workers, full=full, pool=pool_of) as night:
+    with open_nights.night_of(Path(study_path), full=full) as night:
         if is_idle(night):
-            return _told(stages.end_idle(night))
-        stages.check_study(night.study)
-        open_nights.BY_NAME[night.name] = night
-        try:
-            with NightProgress() as progress:
-                _run_stages(night, progress)
-            return _told(close_night(night))
-        finally:
-            del open_nights.BY_NAME[night.name]
+            return _told(end_idle(night))
+        with NightProgress() as progress:
+            run = partial(_run_as_tasks, progress=progress)
+            return _told(run_open_night(night, run, workers=workers, pool=pool_of))
 
 
 class RedNight(RuntimeError):
@@ -111,39 +77,24 @@ def flow_of(study: Study) -> Flow[..., NightReport]:
     return nightly_on_cluster if study.storage.scheduler else nightly
 
 
-def _run_stages(night: Night, progress: NightProgress) -> None:
-    whole = [night.study.name]
-    _run(take_in, night, list(night.study.centres), progress=progress, word="taking in")
-    checks = stages.plan_measuring(night, "check")
-    _run(measure, night, checks, progress=progress, word="measuring checks")
-    recordings = stages.plan_measuring(night, "recording")
-    _run(measure, night, recordings, progress=progress, word="measuring recordings")
-    _run(judge, night, whole, progress=progress, word="judging")
-    _run(publish, night, whole, progress=progress, word="publishing")
-    if night.study.storage.warehouse:
-        _run(carry, night, whole, progress=progress, word="carrying to the store")
-    _run(write_pages, night, whole, progress=progress, word="writing pages")
-
-
-def _run(
-    stage: Task[Any, None],
-    night: Night,
-    items: Sequence[str] | Sequence[int],
-    *,
-    progress: NightProgress,
-    word: str,
-) -> None:
-    """Run one stage over its items.
+def _run_as_tasks(stage: Stage, *, progress: NightProgress) -> None:
+    """Run a stage, one task an item.
 
     A stage records its own failures in the night; here only a task that never reached its stage
     is added to them.
     """
-    progress.begin(word, len(items))
-    for future in as_completed([stage.submit(night.name, item) for item in items]):
-        future.wait()
-        if not future.state.is_completed():
-            night.failures.append(f"{word} was not carried out: {future.state.message}")
-        progress.advance()
+    night, numbers = stage.night, range(len(stage.items))
+    progress.begin(stage.word, len(numbers))
+    open_nights.AT_WORK[night.name] = stage
+    try:
+        tasks = [run_item.submit(night.name, stage.word, number) for number in numbers]
+        for future in as_completed(tasks):
+            future.wait()
+            if not future.state.is_completed():
+                night.failures.append(f"{stage.word} was not carried out: {future.state.message}")
+            progress.advance()
+    finally:
+        del open_nights.AT_WORK[night.name]
 
 
 class NightProgress:

@@ -1,0 +1,353 @@
+"""Take in one delivery: list of files, tables, privacy, references, files; nothing here raises.
+
+The order matters: nothing of a delivery is put into words before the privacy scan has passed.
+"""
+
+from __future__ import annotations
+
+import errno
+import json
+import tempfile
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+from quietsleep import contract
+from quietsleep.intake.cells import (
+    DELIVERY_TABLES,
+    OPTIONAL_TABLES,
+    TextTable,
+    TypedTable,
+    check_header,
+    empty_table,
+    read_text_table,
+    typed_table,
+)
+from quietsleep.intake.files.header import SignalHeader, heading_of
+from quietsleep.intake.files.read import Unreadable, read_signal
+from quietsleep.intake.find import MANIFEST, FoundDelivery, bad_name, found_at, usable_name
+from quietsleep.intake.hold import Holding, find_faults, hold, hold_files
+from quietsleep.intake.manifest import Manifest, Verifier, read_manifest, unlisted_files
+from quietsleep.intake.privacy import PrivacyScan
+from quietsleep.intake.problems import (
+    missing_tables,
+    no_centre,
+    no_manifest,
+    not_unpacked,
+    strange_entries,
+    too_many_faults,
+    unregistered_columns,
+    unused_files,
+)
+from quietsleep.intake.reference import DeliveryReference, study_words
+from quietsleep.intake.source import (
+    Archive,
+    Refused,
+    Source,
+    discard,
+    not_opened,
+    open_source,
+    unpack,
+)
+from quietsleep.intake.store import Address
+from quietsleep.records import Problem
+from quietsleep.study.study import Device, Study
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["ReadDelivery", "check_delivery", "read_delivery"]
+
+Stamps = Mapping[str, tuple[int, int, str]]
+
+
+def read_delivery(study: Study, found: FoundDelivery, known: Stamps | None = None) -> ReadDelivery:
+    """Take in one delivery; whatever is wrong with it becomes a problem in the result.
+
+    `known` holds the stamps of an earlier night: files of the same size and time are not hashed
+    again. An archive is unpacked into the work folder once it is accepted; one in a store is
+    read where it lies, now and when it is measured.
+    """
+    target = study.work_path / "unpacked" / found.centre / found.delivery
+    root = target if found.is_archive else found.path  # of an archive in a store: once it is open
+    if found.state == "arriving":
+        return without_rows(found, root, "arriving", found.problems)
+    if found.problems:
+        return without_rows(found, root, "quarantined", found.problems)
+    try:
+        with open_source(found) as source:
+            if isinstance(source, Archive) and isinstance(found.path, Address):
+                root = source.inside(found.path)
+            delivered = _Intake(study, found, source, known or {}, root).run()
+            if isinstance(source, Archive) and isinstance(root, Path):
+                delivered = _unpacked(source, found, delivered, root)
+            return delivered
+    except Refused as refused:
+        return without_rows(found, root, "quarantined", [refused.problem])
+
+
+def check_delivery(study: Study, path: Path) -> list[Problem]:
+    """Check a delivery wherever it lies: the same contract, and every signal file is read."""
+    path = path.resolve()
+    found = found_at(path, path.parent.name)
+    if found.centre not in study.centres:
+        found = found_at(path, _centre_said_inside(found))
+    place = DeliveryReference(found.centre, found.delivery)
+    if found.state == "arriving" and not found.problems:
+        return [no_manifest(place)]
+    if found.centre not in study.centres:
+        return [no_centre(DeliveryReference("", found.delivery), study.centres)]
+    problems = [] if usable_name(found.delivery, study) else [bad_name(place)]
+    with tempfile.TemporaryDirectory(prefix="quietsleep-check-") as folder:
+        delivered = read_delivery(replace(study, path=Path(folder)), found)
+        return [*problems, *delivered.problems, *_unreadable_signals(study, delivered)]
+
+
+@dataclass(slots=True)
+class _Intake:
+    """One delivery on its way in."""
+
+    study: Study
+    found: FoundDelivery
+    source: Source
+    known: Stamps
+    root: Path | Address
+
+    @property
+    def place(self) -> DeliveryReference:
+        return DeliveryReference(self.found.centre, self.found.delivery)
+
+    def run(self) -> ReadDelivery:
+        """Take in the delivery; see `read_delivery`."""
+        try:
+            manifest = read_manifest(self.source.read(MANIFEST), self.found)
+        except (OSError, KeyError) as error:
+            said = no_manifest(self.place)
+            if isinstance(error, OSError) and error.errno not in {None, errno.ENOENT}:
+                said = not_opened(self.place, MANIFEST, error)
+            return without_rows(self.found, self.root, "quarantined", [said])
+        verifier = Verifier(self.source, self.place, manifest.files, self.known)
+        texts = self._texts(verifier)
+        scan = PrivacyScan(self.place, study_words(self.study))
+        scan.tables(texts.values())
+        others = {*self.source.files, *self.found.strange} - {*manifest.files}
+        scan.paths(manifest.files, others, manifest.unknown_fields)
+        if scan.problems:
+            return without_rows(self.found, self.root, "quarantined", scan.problems)
+        for text in texts.values():
+            check_header(text, self.place)
+        stopping = [*manifest.problems]
+        if not stopping:
+            stopping += missing_tables(texts, verifier, self.place)
+        stopping += [p for text in texts.values() for p in text.problems]
+        if stopping:
+            return self._stopped(manifest, stopping)
+        typed = {name: typed_table(text, self.place) for name, text in texts.items()}
+        find_faults(typed, self.study.centres[self.found.centre], self.place)
+        if stopping := too_many_faults(typed, self.place):
+            return self._stopped(manifest, stopping)
+        headings = self._verify_signals(typed, verifier)
+        for path, (heading, device) in headings.items():
+            scan.heading(heading, device, path)
+        if scan.problems:
+            return without_rows(self.found, self.root, "quarantined", scan.problems)
+        return self._accept(
+            manifest, verifier, scan=scan, texts=texts, typed=typed, headings=headings
+        )
+
+    def _stopped(self, manifest: Manifest, problems: list[Problem]) -> ReadDelivery:
+        stopped = without_rows(self.found, self.root, "quarantined", problems)
+        stopped.created, stopped.sha256 = manifest.created, manifest.sha256
+        return stopped
+
+    def _texts(self, verifier: Verifier) -> dict[str, TextTable]:
+        texts: dict[str, TextTable] = {}
+        for name in DELIVERY_TABLES:
+            path = f"{name}.csv"
+            data = verifier.read(path) if path in verifier.listed else None
+            if data is not None:
+                texts[name] = read_text_table(name, data, self.place)
+            elif name in OPTIONAL_TABLES and path not in verifier.listed:
+                texts[name] = empty_table(name)
+        return texts
+
+    def _verify_signals(
+        self, typed: Mapping[str, TypedTable], verifier: Verifier
+    ) -> dict[str, tuple[SignalHeader, Device]]:
+        devices = self._devices_of(typed)
+        tables = {f"{name}.csv" for name in DELIVERY_TABLES}
+        self.source.expect(p for p in verifier.as_listed() if p not in tables)
+        headings: dict[str, tuple[SignalHeader, Device]] = {}
+        for path in verifier.listed:
+            if path in tables:
+                continue
+            data = verifier.read(path)
+            if data is not None and path in devices:
+                headings[path] = (heading_of(data, devices[path]), devices[path])
+        return headings
+
+    def _devices_of(self, typed: Mapping[str, TypedTable]) -> dict[str, Device]:
+        """Which device wrote which file, as far as the tables say so."""
+        known = self.study.centres[self.found.centre].devices
+        sessions, recordings = typed["sessions"].frame, typed["recordings"].frame
+        device_of = dict(zip(sessions["session"], sessions["device"], strict=True))
+        pairs = [*zip(recordings["file"], recordings["session"].map(device_of), strict=True)]
+        checks = typed["checks"].frame
+        pairs += zip(checks["file"], checks["device"], strict=True)
+        return {path: known[device] for path, device in pairs if device in known}
+
+    def _accept(
+        self,
+        manifest: Manifest,
+        verifier: Verifier,
+        *,
+        scan: PrivacyScan,
+        texts: Mapping[str, TextTable],
+        typed: Mapping[str, TypedTable],
+        headings: Mapping[str, tuple[SignalHeader, Device]],
+    ) -> ReadDelivery:
+        centre = self.study.centres[self.found.centre]
+        holding = hold(typed)
+        hold_files(holding, verifier.verified.bad, manifest.files, centre, self.place)
+        holding.problems += unlisted_files(self.source, manifest, self.place, scan.may_show)
+        holding.problems += strange_entries(self.found.strange, self.place, scan.may_show)
+        holding.problems += [p for text in texts.values() for p in text.warnings]
+        holding.problems += unused_files(typed, manifest.files, self.place)
+        holding.problems += unregistered_columns(headings, self.place)
+        return ReadDelivery(
+            self.found.centre,
+            self.found.delivery,
+            "accepted",
+            self.root,
+            created=manifest.created,
+            sha256=manifest.sha256,
+            tables=holding.clean,
+            held=holding.held,
+            files={path: (stamp[0], stamp[2]) for path, stamp in verifier.stamps.items()},
+            stamps=verifier.stamps,
+            held_sessions=holding.sessions,
+            held_recordings=holding.recordings,
+            held_checks=holding.checks,
+            problems=holding.problems,
+            counts=_counts(texts, holding),
+        )
+
+
+def _counts(texts: Mapping[str, TextTable], holding: Holding) -> dict[str, int]:
+    """Rows of each table: in the file, clean, held. In the file = clean + held."""
+    counts: dict[str, int] = {}
+    for name in DELIVERY_TABLES:
+        counts[f"{name}_rows"] = len(texts[name].rows) if name in texts else 0
+        counts[f"{name}_clean"] = len(holding.clean[name])
+        counts[f"{name}_held"] = len(holding.held[name])
+    return counts
+
+
+def _unpacked(
+    source: Archive, found: FoundDelivery, delivered: ReadDelivery, target: Path
+) -> ReadDelivery:
+    mark = target.with_name(f"{target.name}.unpacked")
+    if delivered.state != "accepted":
+        discard(target)
+        return delivered
+    wanted = f"{found.stat_digest} {delivered.sha256}"
+    with suppress(OSError):
+        if target.is_dir() and mark.read_text(encoding="utf-8") == wanted:
+            return delivered
+    try:
+        unpack(source, _looked_through(delivered), target)
+        mark.write_text(wanted, encoding="utf-8")
+    except OSError:
+        discard(target)
+        place = DeliveryReference(found.centre, found.delivery)
+        return without_rows(found, target, "quarantined", [not_unpacked(place)])
+    return delivered
+
+
+def _looked_through(delivered: ReadDelivery) -> list[str]:
+    """The files that a clean row names, and the tables: only these were searched for persons."""
+    named = {f"{name}.csv" for name in DELIVERY_TABLES}
+    for name in ("recordings", "checks"):
+        named |= set(delivered.tables[name]["file"])
+    return [path for path in delivered.files if path in named]
+
+
+def _centre_said_inside(found: FoundDelivery) -> str:
+    with suppress(Refused, OSError, KeyError, ValueError, RecursionError):
+        with open_source(found) as source:
+            content = json.loads(source.read(MANIFEST))
+        return str(content["centre"]) if isinstance(content, dict) else ""
+    return ""
+
+
+def _unreadable_signals(study: Study, delivered: ReadDelivery) -> Sequence[Problem]:
+    """Read every signal file that a clean row names, as the night will."""
+    if delivered.state != "accepted":
+        return []
+    tables = delivered.tables
+    sessions = dict(zip(tables["sessions"]["session"], tables["sessions"]["device"], strict=True))
+    jobs = [
+        (r["recording"], r["session"], r["file"], sessions[r["session"]], r["technique"])
+        for r in tables["recordings"].to_dict("records")
+        if r["recording"] not in delivered.held_recordings
+    ]
+    jobs += [
+        (r["check"], None, r["file"], r["device"], r["kind"])
+        for r in tables["checks"].to_dict("records")
+        if r["check"] not in delivered.held_checks
+    ]
+    specs = {**contract.TECHNIQUES, **contract.CHECKS}
+    problems: list[Problem] = []
+    for item, session, file, device, key in jobs:
+        try:
+            read_signal(
+                delivered.root / file,
+                study.devices[device],
+                specs[key].channels,
+                delivery=delivered.delivery,
+                where=file,
+            )
+        except Unreadable as error:
+            problems.append(replace(error.problem, session=session, recording=item))
+    return problems
+
+
+DeliveredState = Literal["accepted", "quarantined", "arriving"]
+
+
+@dataclass(slots=True)
+class ReadDelivery:
+    """What one delivery brought.
+
+    `tables` (sessions, recordings, checks, reported) hold the clean typed rows, `held` the rows
+    held back, bad cells missing; both have the columns of the contract, `row`, and `local_day`,
+    the day by the centre's own clock. A recording or check that is in `held_recordings` or
+    `held_checks` because of its file keeps its clean row. `root` is the folder that `files` lie
+    in; `stamps` are their (bytes, mtime_ns, sha256), to be handed in again the next night.
+    """
+
+    centre: str
+    delivery: str
+    state: DeliveredState
+    root: Path | Address
+    created: datetime | None = None
+    sha256: str = ""
+    tables: dict[str, pd.DataFrame] = field(default_factory=dict)
+    held: dict[str, pd.DataFrame] = field(default_factory=dict)
+    files: dict[str, tuple[int, str]] = field(default_factory=dict)
+    stamps: dict[str, tuple[int, int, str]] = field(default_factory=dict)
+    held_sessions: dict[str, list[Problem]] = field(default_factory=dict)
+    held_recordings: dict[str, list[Problem]] = field(default_factory=dict)
+    held_checks: dict[str, list[Problem]] = field(default_factory=dict)
+    problems: list[Problem] = field(default_factory=list)
+    counts: dict[str, int] = field(default_factory=dict)
+
+
+def without_rows(
+    found: FoundDelivery, root: Path | Address, state: DeliveredState, problems: Iterable[Problem]
+) -> ReadDelivery:
+    """Return a delivery of which nothing is taken in but its problems."""
+    return ReadDelivery(found.centre, found.delivery, state, root, problems=list(problems))
