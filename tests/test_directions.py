@@ -1,58 +1,42 @@
-"""Imports run one way, and modules stay readable."""
+"""Imports run one way from room to room, in no circle from module to module; rooms stay readable.
+
+`python -m tests.test_directions` draws the house in words: rooms, floors, arrows and circles.
+"""
 
 from __future__ import annotations
 
 import ast
+from collections import defaultdict
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import pytest
 
 ROOT = Path(__file__).parents[1]
+SOURCE = ROOT / "pipeline"
+PACKAGE = SOURCE / "quietsleep"
 
-# Earlier stages know nothing of later ones. Modules of one row may know each other.
-LAYERS = (
-    ("setbacks",),
-    ("records",),
-    ("study", "study_devices", "study_entry", "study_places"),
-    ("intake",),
-    ("signals",),
-    ("techniques", "equipment"),
-    ("jobs", "measure"),
-    ("acceptance",),
-    ("growth", "references", "outcomes", "scoring", "judging"),
-    ("state_file", "state_rows", "state", "roster", "planning", "evidence", "standing"),
-    ("known_answers",),
-    ("review",),
-    ("conservation", "blocks", "ledger"),
-    ("warehouse",),
-    ("pages",),
-    ("reviewing", "judged_night", "night_state", "night", "taking_in", "stages"),
-    ("rejudge", "doctor"),
-    ("closing", "review_lists"),
-    (
-        "cli_app",
-        "cli_ask",
-        "cli_doctor",
-        "cli_fetch",
-        "cli_nights",
-        "cli_pages",
-        "cli_release",
-        "cli_review",
-    ),
-    ("cli",),
-)
-RANK = {name: rank for rank, names in enumerate(LAYERS) for name in names}
-
-FOREIGN = {
-    "contracts": {"pipeline", "dags", "demo_centres"},
-    "demo_centres": {"pipeline", "dags"},
-}
-# The command line is the one place of the pipeline that may call the flows and the demo.
-COMMANDS = {name for name in RANK if name.startswith("cli")}
+# In the order of the data: a room imports rooms before it, and none after it.
+ROOMS = (
+    "data", "errors", "records", "contract", "study", "store", "intake", "signals", "techniques",
+    "measure", "judge", "warehouse", "review", "site", "night", "server", "simulation", "cli",
+)  # fmt: skip
+RANK = {room: number for number, room in enumerate(ROOMS)}
+# The simulator shares no line with what it is to test, and the command line alone starts it.
+OF_SIMULATION, MAY_SIMULATE = {"simulation", "data"}, {"simulation", "cli"}
+# The one room that knows the orchestrator.
+ORCHESTRATION = PACKAGE / "night" / "orchestration"
+# Modules with one importer, each with what it is that its importer is not.
+ONE_IMPORTER: Mapping[str, str] = {}
+LONGEST_MODULE = 520
 
 
-def modules(package: str) -> list[Path]:
-    return sorted((ROOT / package).rglob("*.py"))
+def name_of(path: Path) -> str:
+    parts = path.relative_to(SOURCE).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+MODULES = {name_of(path): path for path in sorted(PACKAGE.rglob("*.py"))}
 
 
 def imported(path: Path) -> set[str]:
@@ -62,82 +46,156 @@ def imported(path: Path) -> set[str]:
         if isinstance(node, ast.Import):
             names |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module:
-            names |= {node.module} | {f"{node.module}.{alias.name}" for alias in node.names}
+            for alias in node.names:
+                inner = f"{node.module}.{alias.name}"
+                names.add(inner if inner in MODULES else node.module)
     return names
 
 
-def part_of(path: Path) -> str:
-    inside = path.relative_to(ROOT / "pipeline").parts
-    return inside[0].removesuffix(".py")
+def room_of(module: str) -> str:
+    return module.split(".")[1] if "." in module else ""
 
 
-@pytest.mark.parametrize("package", sorted(FOREIGN))
-def test_package_imports_nothing_it_may_not_know(package: str) -> None:
-    for path in modules(package):
-        known = {name.split(".")[0] for name in imported(path)}
-        assert not known & FOREIGN[package], path
+def arrows() -> dict[str, set[str]]:
+    """Module -> the modules of ours that it imports."""
+    return {
+        name: {other for other in imported(path) & MODULES.keys() if other != name}
+        for name, path in MODULES.items()
+    }
 
 
-def test_every_part_of_the_pipeline_has_its_place() -> None:
-    parts = {part_of(path) for path in modules("pipeline")} - {"__init__"}
-    assert parts <= set(RANK), parts - set(RANK)
+def circles(graph: Mapping[str, set[str]]) -> list[list[str]]:
+    """Sets of modules that import each other in a circle (Tarjan, SIAM J Comput 1972;1:146-160)."""
+    index: dict[str, int] = {}
+    low: dict[str, int] = {}
+    stack: list[str] = []
+    found: list[list[str]] = []
+
+    def visit(node: str) -> None:
+        index[node] = low[node] = len(index)
+        stack.append(node)
+        for other in graph[node]:
+            if other not in index:
+                visit(other)
+                low[node] = min(low[node], low[other])
+            elif other in stack:
+                low[node] = min(low[node], index[other])
+        if low[node] == index[node]:
+            circle = stack[stack.index(node) :]
+            del stack[stack.index(node) :]
+            if len(circle) > 1:
+                found.append(circle)
+
+    for node in graph:
+        if node not in index:
+            visit(node)
+    return found
 
 
-def test_stages_import_only_earlier_stages() -> None:
-    for path in modules("pipeline"):
-        own = part_of(path)
-        if own == "__init__":
-            continue
-        for name in imported(path):
-            parts = name.split(".")
-            if parts[0] == "pipeline" and len(parts) > 1 and parts[1] in RANK:
-                assert RANK[parts[1]] <= RANK[own], f"{path}: {name}"
+def test_every_room_has_its_place() -> None:
+    rooms = {room_of(name) for name in MODULES} - {""}
+    assert rooms == set(RANK)
 
 
-def test_only_dags_know_the_orchestrator() -> None:
-    for path in [*modules("pipeline"), *modules("contracts"), *modules("demo_centres")]:
-        known = {name.split(".")[0] for name in imported(path)}
-        assert not known & {"prefect", "prefect_dask", "dask", "distributed"}, path
+def test_rooms_import_only_rooms_before_them() -> None:
+    for name, others in arrows().items():
+        own = room_of(name)
+        for other in others:
+            if own and room_of(other):
+                assert RANK[room_of(other)] <= RANK[own], f"{name}: {other}"
+
+
+def test_modules_import_each_other_in_no_circle() -> None:
+    assert circles(arrows()) == []
+
+
+def test_simulator_and_analysis_share_nothing() -> None:
+    for name, others in arrows().items():
+        rooms = {room_of(other) for other in others} - {""}
+        if room_of(name) == "simulation":
+            assert rooms <= OF_SIMULATION, name
+        elif "simulation" in rooms:
+            assert room_of(name) in MAY_SIMULATE, name
+
+
+def test_only_one_room_knows_the_orchestrator() -> None:
+    for path in MODULES.values():
+        if ORCHESTRATION not in path.parents:
+            known = {name.split(".")[0] for name in imported(path)}
+            assert not known & {"prefect", "prefect_dask", "dask", "distributed"}, path
+
+
+def test_flows_that_are_deployed_are_thin() -> None:
+    for path in (ROOT / "dags").glob("*.py"):
+        nodes = ast.parse(path.read_text(encoding="utf-8")).body
+        assert all(isinstance(n, ast.Expr | ast.ImportFrom | ast.Assign) for n in nodes), path
 
 
 def test_only_the_store_knows_the_library_of_stores() -> None:
     """And only when it is asked: without an address, nothing of it is loaded."""
-    for path in [*modules("pipeline"), *modules("contracts"), *modules("dags")]:
+    for path in MODULES.values():
         known = {name.split(".")[0] for name in imported(path)} & {"fsspec", "s3fs", "botocore"}
-        assert not known or path.stem in {"store", "study_places"}, path
-
-
-def test_pipeline_calls_flows_and_demo_only_from_the_command_line() -> None:
-    for path in modules("pipeline"):
-        if part_of(path) not in COMMANDS:
-            known = {name.split(".")[0] for name in imported(path)}
-            assert not known & {"dags", "demo_centres"}, path
+        assert not known or path.stem in {"store", "storage"}, path
 
 
 def test_techniques_and_checks_never_import_each_other() -> None:
-    keepers = [p for d in ("techniques", "equipment") for p in modules(f"pipeline/{d}")]
-    for path in keepers:
-        if path.stem in ("__init__", "interface"):
-            continue
-        for name in imported(path):
-            parts = name.split(".")
-            if parts[0] == "pipeline" and parts[1:2] in (["techniques"], ["equipment"]):
-                assert parts[2:3] == ["interface"], f"{path}: {name}"
+    for name, others in arrows().items():
+        if room_of(name) == "techniques" and not name.endswith("interface"):
+            shared = {o for o in others if room_of(o) == "techniques"}
+            assert shared <= {"quietsleep.techniques.interface"}, name
 
 
 def test_data_never_becomes_code() -> None:
     """No pickle, eval, exec or unsafe loader anywhere in what runs."""
-    for package in ("pipeline", "contracts", "dags", "demo_centres"):
-        for path in modules(package):
-            names = {name.split(".")[0] for name in imported(path)}
-            assert not names & {"pickle", "shelve", "marshal", "dill", "yaml", "joblib"}, path
-            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-                if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
-                    assert node.func.id not in ("eval", "exec", "compile", "__import__"), path
+    for path in MODULES.values():
+        names = {name.split(".")[0] for name in imported(path)}
+        assert not names & {"pickle", "shelve", "marshal", "dill", "yaml", "joblib"}, path
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
+                assert node.func.id not in ("eval", "exec", "compile", "__import__"), path
 
 
 def test_no_module_is_a_drawer_for_everything() -> None:
-    for package in ("pipeline", "contracts", "dags", "demo_centres"):
-        for path in modules(package):
-            assert path.stem not in ("utils", "util", "helpers", "helper", "common", "misc"), path
-            assert len(path.read_text(encoding="utf-8").splitlines()) <= 320, path
+    for path in MODULES.values():
+        assert path.stem not in ("utils", "util", "helpers", "helper", "common", "misc"), path
+        assert len(path.read_text(encoding="utf-8").splitlines()) <= LONGEST_MODULE, path
+
+
+def test_module_with_one_importer_has_a_reason() -> None:
+    importers = defaultdict(set)
+    for name, others in arrows().items():
+        for other in others:
+            importers[other].add(name)
+    alone = {name for name in MODULES if len(importers[name]) == 1}
+    assert alone == set(ONE_IMPORTER)
+
+
+@pytest.mark.parametrize("folder", ["contracts", "demo_centres"])
+def test_data_folders_hold_no_code(folder: str) -> None:
+    assert not list((ROOT / folder).rglob("*.py"))
+
+
+def house() -> Iterator[str]:
+    """Tell rooms with their floors, arrows between rooms, and circles of modules."""
+    graph = arrows()
+    between = {
+        (room_of(name), room_of(other))
+        for name, others in graph.items()
+        for other in others
+        if room_of(name) and room_of(other) and room_of(name) != room_of(other)
+    }
+    floor: dict[str, int] = {}
+    for room in ROOMS:
+        floor[room] = max((floor[b] + 1 for a, b in between if a == room and b in floor), default=0)
+    for room in sorted(ROOMS, key=lambda r: (-floor[r], r)):
+        n = sum(room_of(name) == room for name in MODULES)
+        yield f"floor {floor[room]:2d}  {room:12s} {n:3d} modules"
+    yield (
+        f"{len(ROOMS)} rooms, {max(floor.values()) + 1} floors, {len(between)} arrows between "
+        f"rooms, {len(circles(graph))} circles; {len(MODULES)} modules, "
+        f"{len(ONE_IMPORTER)} with one importer"
+    )
+
+
+if __name__ == "__main__":
+    print("\n".join(house()))

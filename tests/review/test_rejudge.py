@@ -130,11 +130,11 @@ def test_a_changed_limit_changes_verdicts_without_reading_a_signal(study_path: P
     assert rejudged.report.state != "red", rejudged.report.sentences
     rules = rule_changes(rejudged.changes)
     (row,) = rules[rules["rule"] == "single_occlusion.long_fit"].to_dict("records")
-    assert (row["before"], row["after"], row["cause"]) == ("pass", "fail", "decision")
+    assert (row["before"], row["after"], row["cause"]) == ("pass", "fail", "limit")
     items = item_changes(rejudged.changes)
     trials = items[items["kind"] == "trial"]
     assert len(trials) == before[0][0]
-    assert set(trials["after"]) == {"rejected"} and set(trials["cause"]) == {"decision"}
+    assert set(trials["after"]) == {"rejected"} and set(trials["cause"]) == {"limit"}
     assert {"test", "outcome"} <= set(items["kind"])
     accepted = ask(study_path, "SELECT count(*) FROM trials WHERE technique = 'single_occlusion' "
                    "AND status = 'accepted'")  # fmt: skip

@@ -180,6 +180,7 @@ def make_study() -> Study:
             done_at=MORNING - timedelta(hours=hours), delivery="d1", file=f"{code}.csv",
             file_sha256=code * 32, content_key="k", status="accepted", state="measured",
         )  # fmt: skip
+    study.add("session_checks", centre="larch", session="S1", kind="syringe", check_id="C2")
     study.add(
         "test_values", test="S1/tidal", centre="larch", technique="tidal",
         quantity="syringe_check_accepted", value=1.0,

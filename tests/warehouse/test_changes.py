@@ -45,6 +45,7 @@ def change_code(study: Any) -> None:
 
 
 def change_device(study: Any) -> None:
+    pick(study, "devices", centre="maple")["registration_sha256"] = "other gain"
     pick(study, "recordings", centre="maple", technique="tidal")["content_key"] = "k2"
     pick(study, "outcomes", centre="maple", session="S1", outcome="rr_per_min")["value"] = 31.0
 
@@ -54,7 +55,7 @@ def change_rule(study: Any) -> None:
     verdict |= {"limit_low": 1.0, "state": "pass"}
 
 
-def change_by_decision(study: Any) -> None:
+def change_limit(study: Any) -> None:
     change = {"limit_low": 1.0, "state": "pass"}
     pick(study, "verdicts", rule="raised_volume.enough_trials").update(change)
     rule = pick(study, "rules", remedy="new remedy")
@@ -80,6 +81,14 @@ def change_check(study: Any) -> None:
     outcome["value"] = 51.0
 
 
+def edit_delivery(study: Any) -> None:
+    """The centre sends the same delivery again with another weight: measures move with it."""
+    pick(study, "deliveries", centre="maple")["sha256"] = "edited"
+    pick(study, "sessions", centre="maple")["weight_kg"] = 7.0
+    pick(study, "recordings", centre="maple", technique="tidal")["content_key"] = "k2"
+    pick(study, "outcomes", centre="maple", session="S1", outcome="rr_per_min")["value"] = 31.0
+
+
 CASES: dict[str, tuple[Callable[[Any], None], Rows]] = {
     "file": (
         change_file,
@@ -94,22 +103,31 @@ CASES: dict[str, tuple[Callable[[Any], None], Rows]] = {
     ),
     "device": (
         change_device,
-        {("outcomes", "maple|S1|tidal|rr_per_min", "value", "30.0", "31.0", "device")},
+        {("devices", "maple|maple-set", "registration_sha256", "", "other gain", "device"),
+         ("outcomes", "maple|S1|tidal|rr_per_min", "value", "30.0", "31.0", "device")},
+    ),
+    "delivery edited in place": (
+        edit_delivery,
+        {
+            ("deliveries", "maple|d1", "sha256", "d" * 64, "edited", "file"),
+            ("sessions", "maple|S1", "weight_kg", "6.0", "7.0", "file"),
+            ("outcomes", "maple|S1|tidal|rr_per_min", "value", "30.0", "31.0", "file"),
+        },
     ),
     "rule": (
         change_rule,
         {("verdicts", "larch|test|S1/raised_volume|raised_volume.a_close", "state", "fail", "pass",
           "rule")},
     ),
-    "decision": (
-        change_by_decision,
+    "limit": (
+        change_limit,
         {
             ("rules", "raised_volume.enough_trials|2026-01-01", "decided_by", None, "dm1",
-             "decision"),
+             "limit"),
             ("rules", "raised_volume.enough_trials|2026-01-01", "limit_low", None, "1.0",
-             "decision"),
+             "limit"),
             ("verdicts", "larch|test|S1/raised_volume|raised_volume.enough_trials", "state",
-             "fail", "pass", "decision"),
+             "fail", "pass", "limit"),
         },
     ),
     "waiver": (
@@ -128,6 +146,22 @@ CASES: dict[str, tuple[Callable[[Any], None], Rows]] = {
         },
     ),
 }  # fmt: skip
+
+
+@pytest.mark.parametrize(("table", "code"), [("recordings", "S1-tidal"), ("checks", "C2")])
+def test_first_measurement_is_no_change_of_code(
+    study: Any, tmp_path: Path, table: str, code: str
+) -> None:
+    name = "check_id" if table == "checks" else "recording"
+    (row,) = (r for r in study.rows[table] if r[name] == code and r["centre"] == "larch")
+    row |= {"state": "quarantined", "code_fingerprint": None, "content_key": "k"}
+    study.publish(tmp_path, "n1")
+    row |= {"state": "measured", "code_fingerprint": "code1", "content_key": "k"}
+    outcome = pick(study, "outcomes", centre="larch", session="S1", outcome="vt_ml")
+    outcome["value"] = 51.0
+    study.publish(tmp_path, "n2")
+    causes = {cause for *_, cause in told(tmp_path)}
+    assert causes == {"first measured"}
 
 
 @pytest.mark.parametrize("case", CASES)

@@ -147,6 +147,20 @@ def test_provenance_names_recording_last_check_and_waiver(published: Path) -> No
     assert rows(published, query) == [("recording",)]
 
 
+def test_provenance_names_the_check_that_judged_and_no_other_of_its_minute(
+    study: Any, tmp_path: Path
+) -> None:
+    (check,) = (row for row in study.rows["checks"] if row["check_id"] == "C2")
+    for code in ("C1b", "C3"):
+        study.add("checks", **check | {"check_id": code, "file": f"{code}.csv"})
+    study.publish(tmp_path, "n1")
+    query = (
+        "SELECT DISTINCT evidence FROM provenance "
+        "WHERE evidence_kind = 'syringe' AND outcome = 'rr_per_min'"
+    )
+    assert rows(tmp_path, query) == [("C2",)]
+
+
 def test_months_do_not_hang_on_the_clients_time_zone(study: Any, tmp_path: Path) -> None:
     import duckdb
 

@@ -1,0 +1,133 @@
+"""The key of a measure moves with every line of code, setting and library that can change it."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from quietsleep import contract
+from quietsleep.measure import fingerprint
+from quietsleep.measure.fingerprint import (
+    MEASURING,
+    NAME,
+    NOT_OF_A_NUMBER,
+    NOT_OF_A_ROW,
+    PACKAGE,
+    code_behind,
+    digest_of,
+    measuring_code,
+    module_of,
+)
+
+ROOT = Path(__file__).parents[2]
+EVERY = (*contract.TECHNIQUES, *contract.CHECKS)
+
+
+@pytest.fixture(scope="module")
+def copied(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A copy of the package that may be broken, module by module."""
+    path = tmp_path_factory.mktemp("code") / NAME
+    shutil.copytree(PACKAGE, path, ignore=shutil.ignore_patterns("__pycache__"))
+    return path
+
+
+@pytest.mark.parametrize("technique", EVERY)
+def test_each_module_behind_a_number_moves_its_key(technique: str, copied: Path) -> None:
+    code = measuring_code(technique)
+    before = digest_of(code, package=copied)
+    assert before == digest_of(code)
+    for module in code.modules:
+        file = fingerprint._path_of(module, copied)
+        assert file is not None
+        sound = file.read_bytes()
+        file.write_bytes(sound + b"\n# Broken.\n")
+        assert digest_of(code, package=copied) != before, module
+        file.write_bytes(sound)
+    assert digest_of(code, package=copied) == before
+
+
+def test_what_units_rest_on_is_behind_every_number() -> None:
+    """Forgotten once: a unit factor that was wrong and then mended left the wrong number."""
+    for technique in EVERY:
+        code = measuring_code(technique)
+        assert {f"{NAME}.contract.units", MEASURING, module_of(technique)} <= code.modules
+        assert {"pint", "ucumvert", "numpy", "pyarrow", "edfio"} <= code.libraries
+
+
+def test_new_import_is_followed_wherever_it_stands(tmp_path: Path) -> None:
+    path = tmp_path / NAME
+    shutil.copytree(PACKAGE, path, ignore=shutil.ignore_patterns("__pycache__"))
+    (path / "signals" / "fresh.py").write_text("import duckdb\n", encoding="utf-8")
+    with (path / "signals" / "gas.py").open("a", encoding="utf-8") as file:
+        file.write("\ndef late():\n    from quietsleep.signals.fresh import duckdb\n")
+    code = code_behind((MEASURING,), package=path)
+    assert f"{NAME}.signals.fresh" in code.modules and "duckdb" in code.libraries
+
+
+def test_another_version_of_a_library_moves_the_key(monkeypatch: pytest.MonkeyPatch) -> None:
+    code = measuring_code("tidal")
+    before = digest_of(code)
+    known = fingerprint.version_of
+    monkeypatch.setattr(
+        fingerprint, "version_of", lambda name: "9.9" if name == "pint" else known(name)
+    )
+    assert digest_of(code) != before
+
+
+def test_exceptions_are_modules_that_are_there_and_are_imported() -> None:
+    """An exception that nothing needs any more would hide the next module of its name."""
+    for exceptions, start in (
+        (NOT_OF_A_NUMBER, (MEASURING, *(module_of(key) for key in EVERY))),
+        (NOT_OF_A_ROW, (fingerprint.INGESTING,)),
+    ):
+        whole = code_behind(start, exceptions={NAME: ""})
+        for module, reason in exceptions.items():
+            assert module == NAME or module in whole.modules, module
+            assert reason
+
+
+def night_by(package: Path, study: Path) -> str:
+    """Run a night with a copy of the code and say how many it measured, and a resistance."""
+    code = (
+        "import sys; from pathlib import Path; from quietsleep.night.stages import run_night; "
+        "from quietsleep.warehouse.database import open_current; study = Path(sys.argv[1]); "
+        "report = run_night(study, workers=1); warehouse = open_current(study); "
+        'print(report.n_measured, warehouse.execute("SELECT sum(value) FROM clean_outcomes '
+        "WHERE outcome LIKE 'crs%'\").fetchone()[0])"
+    )
+    environment = os.environ | {"PYTHONPATH": str(package)}
+    command = [sys.executable, "-c", code, str(study)]
+    ended = subprocess.run(command, capture_output=True, text=True, env=environment, check=True)
+    return ended.stdout.strip()
+
+
+def test_number_of_a_wrong_unit_factor_does_not_outlive_its_mending(
+    small_deliveries: Path, tmp_path: Path
+) -> None:
+    study, code = tmp_path / "demo", tmp_path / "code"
+    shutil.copytree(small_deliveries, study)
+    for centre in study.glob("deliveries/*"):
+        if centre.name != "juniper":
+            shutil.rmtree(centre)
+    ignored = shutil.ignore_patterns("__pycache__", "simulation", "static")
+    shutil.copytree(PACKAGE, code / NAME, ignore=ignored)
+    for data in ("contracts", "demo_centres"):
+        shutil.copytree(ROOT / data, code / NAME / data)
+    units = code / NAME / "contract" / "units.py"
+    sound = units.read_text(encoding="utf-8")
+    assert "return float(one)" in sound
+    # Known answers would stop it: what is tried here is a slip that they do not see.
+    answers = code / NAME / "night" / "known_answers.py"
+    told = answers.read_text(encoding="utf-8")
+    answers.write_text(told.replace("if not answer.stands]", "if False]"), encoding="utf-8")
+    units.write_text(sound.replace("return float(one)", "return float(one) * 1.05"))
+    wrong = night_by(code, study)
+    units.write_text(sound)
+    right = night_by(code, study)
+    assert right.split()[0] == wrong.split()[0] != "0"
+    assert right.split()[1] != wrong.split()[1]
