@@ -1,12 +1,36 @@
-"""What the machine puts in the way of a night (a full disk, a closed folder), in words.
+"""Errors that carry one plain sentence, and what the machine puts in the way, in words.
 
-A setback is no mistake of ours and none of a centre's: it passes, and the next night goes on.
+Every error of ours that a person is to read derives from `QuietsleepError` and knows the exit code
+it ends a command with; the command line alone prints it. An environment error (a full disk, a
+closed folder) is no mistake of ours and none of a centre's: it passes, and the next night goes on.
 """
 
 from __future__ import annotations
 
 import errno
 import sys
+
+# Exit codes, also in README: what a scheduler or a script may rely on.
+RED_NIGHT = 1
+PROBLEMS_FOUND = 1
+CANNOT_START = 2
+ALREADY_RUNNING = 3
+ENVIRONMENT = 4
+
+
+class QuietsleepError(Exception):
+    """Something cannot be done; the message is one plain sentence that says what to do."""
+
+    exit_code = CANNOT_START
+
+
+class ContractError(QuietsleepError):
+    """A contract file or a unit cannot stand; the message names file, entry, key and reason."""
+
+
+class StudyError(QuietsleepError):
+    """A study file says something that cannot stand; the message names file, entry and key."""
+
 
 NO_SPACE = "The disk is full: free some space. The next night goes on from here."
 # Numbers of the operating system, and how a database says the same.
@@ -56,7 +80,7 @@ def damaged_words(what: str) -> str:
 
 
 def in_words(error: Exception) -> str:
-    """Return a setback as its sentence, any other error with its kind."""
+    """Return an environment error as its sentence, any other error with its kind."""
     return environment_error(error) or f"{type(error).__name__}: {error}"
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from quietsleep.contract.model import ContractError
+from quietsleep.contract import ContractError
 from quietsleep.contract.units import factor, parse_unit
 
 # NIST Special Publication 811 (2008), appendix B: conventional cm of water 9.80665 E+01 Pa,

@@ -190,25 +190,29 @@ def test_lms_table_between_and_at_its_rows(tmp_path: Path) -> None:
 
 
 BAD = {
-    "unknown transform": (OWN, '"ln"', '"log10"', "transform = 'log10' is unknown"),
-    "unknown predictor": (OWN, 'of = "age_days"', 'of = "height"', "of = 'height' is unknown"),
+    "unknown transform": (OWN, '"ln"', '"log10"', 'transform is "log10"; it may be: identity'),
+    "unknown predictor": (OWN, 'of = "age_days"', 'of = "height"',
+                          'of is "height"; is weight_kg meant?'),
     "predictor without range": (OWN, "age_days = [10, 700]\n", "", "age_days has no range"),
-    "sd of zero": (OWN, "sd = 0.2", "sd = 0.0", "sd = 0 is not above 0"),
-    "sd not finite": (OWN, "sd = 0.2", "sd = inf", "sd = inf is not above 0"),
-    "crossed range": (OWN, "[50, 80]", "[80, 50]", "length_cm needs a lowest and a higher"),
+    "sd of zero": (OWN, "sd = 0.2", "sd = 0.0", "sd is 0; it must be above 0"),
+    "sd not finite": (OWN, "sd = 0.2", "sd = inf", "sd is inf; it must be a finite number"),
+    "crossed range": (OWN, "[50, 80]", "[80, 50]",
+                      "length_cm is [80, 50]; it needs a lowest and a higher"),
     "logarithm from zero": (OWN, "[50, 80]", "[0, 80]", "must begin above 0"),
     "power and logarithm": (OWN, "ln = true", "ln = true, power = 2", "not both"),
     "power of nothing": (OWN, "{ coefficient = 1.0 }", "{ coefficient = 1.0, power = 2 }", "need"),
     "same sex twice": (OWN, "[[equations]]", "[[equations]]\nsexes=['male']\ntransform='ln'\n"
                        "terms=[{coefficient=1}]\n[[equations]]", "male stands twice"),
     "no source": (OWN, 'source = "Own healthy infants of the study, analysis of 2026"',
-                  'source = ""', "source is empty"),
-    "unknown outcome": (OWN, "vmaxfrc_ml_s", "vmax", "outcome 'vmax' is unknown"),
-    "other unit": (OWN, 'unit = "mL/s"', 'unit = "L/s"', "unit 'L/s' is not the unit"),
-    "unknown sex": (OWN, '"female", "male"', '"boys"', "sexes holds 'boys'"),
+                  'source = ""', 'source is ""; it must be a text in quotes, not empty'),
+    "unknown outcome": (OWN, "vmaxfrc_ml_s", "vmax", 'outcomes is "vmax"; it may be: '),
+    "other unit": (OWN, 'unit = "mL/s"', 'unit = "L/s"', 'unit is "L/s", not the unit'),
+    "unknown sex": (OWN, '"female", "male"', '"boys"',
+                    'sexes 1 is "boys"; it may be: female, male'),
     "no equation": (OWN.partition("[[equations]]")[0], "title", "title", "holds no"),
     "falling rows": (LMS, "[60,", "[45,", "rows do not rise in length_cm"),
-    "short row": (LMS, "[60, 1.0, 200, 0.10]", "[60, 1.0, 200]", "not a row of 4 numbers"),
+    "short row": (LMS, "[60, 1.0, 200, 0.10]", "[60, 1.0, 200]",
+                  "rows 2 is [60, 1, 200], which is not a row of 4 numbers"),
     "median of zero": (LMS, "200, 0.10", "0, 0.10", "M and S above 0"),
     "range past the rows": (LMS, "[50, 70]", "[50, 75]", "reaches beyond the rows"),
 }  # fmt: skip
@@ -221,7 +225,7 @@ def test_bad_own_equation_is_refused_in_words(tmp_path: Path, case: str) -> None
     assert old in text
     with pytest.raises(contract.ContractError) as refusal:
         own(tmp_path, **{name: text.replace(old, new, 1)})
-    assert message in str(refusal.value) and f"{name}.toml: " in str(refusal.value)
+    assert message in str(refusal.value) and f"{name}.toml" in str(refusal.value)
 
 
 def test_an_equation_that_predicts_below_zero_is_refused(tmp_path: Path) -> None:

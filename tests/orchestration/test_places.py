@@ -11,7 +11,7 @@ import pytest
 from quietsleep.night.night import open_night
 from quietsleep.study import storage as study_places
 from quietsleep.study.storage import check_installed
-from quietsleep.study.study import Places, StudyError, load_study
+from quietsleep.study.study import StorageSettings, StudyError, load_study
 from tests.orchestration.places import ROOT, add_to_study
 
 
@@ -27,14 +27,14 @@ def study(delivered: Path, tmp_path: Path) -> Path:
 @pytest.mark.parametrize(
     ("lines", "expected"),
     [
-        ([], Places()),
-        (["[places]", 'deliveries = "s3://b/d/"'], Places(deliveries="s3://b/d")),
-        (["[places]", 'warehouse = "file:///mnt/w"'], Places(warehouse="file:///mnt/w")),
+        ([], StorageSettings()),
+        (["[places]", 'deliveries = "s3://b/d/"'], StorageSettings(deliveries="s3://b/d")),
+        (["[places]", 'warehouse = "file:///mnt/w"'], StorageSettings(warehouse="file:///mnt/w")),
         (["[cluster]", 'scheduler = "tls://dask.internal:8786"'],
-         Places(scheduler="tls://dask.internal:8786")),
+         StorageSettings(scheduler="tls://dask.internal:8786")),
     ],
 )  # fmt: skip
-def test_what_may_be_said(study: Path, lines: list[str], expected: Places) -> None:
+def test_what_may_be_said(study: Path, lines: list[str], expected: StorageSettings) -> None:
     add_to_study(study, lines)
     assert load_study(study).storage == expected
 
@@ -47,7 +47,7 @@ def test_what_may_be_said(study: Path, lines: list[str], expected: Places) -> No
         (["[places]", 'delivery = "s3://b"'], r"\[places\]: delivery is not known here; is del"),
         (["[places]", 'deliveries = "b/d"'], 'write an address such as "s3://bucket/study"'),
         (["[places]", 'deliveries = "s3://"'], "write an address"),
-        (["[places]", "deliveries = 3"], "deliveries must be a text in quotes"),
+        (["[places]", "deliveries = 3"], "deliveries is 3; it must be a text in quotes"),
         (["[places]", 'deliveries = "s3://key:secret@b/d"'], "stand in the environment"),
         (["[places]", 'deliveries = "s3://b/d?token=1"'], "stand in the environment"),
         (["[places]", 'deliveries = "zip://a::s3://b/d.zip"'], "write an address"),
@@ -89,7 +89,7 @@ def test_missing_package_says_what_to_install(
 )
 def test_store_of_another_kind(address: str, words: str) -> None:
     with pytest.raises(StudyError, match=words):
-        check_installed(Places(warehouse=address))
+        check_installed(StorageSettings(warehouse=address))
 
 
 def test_without_an_address_nothing_of_it_is_loaded(study: Path) -> None:

@@ -1,34 +1,39 @@
 """What is true of every study: tables, quantities, rules, outcomes, reference equations, sources.
 
 The data stand in the TOML files of the folder `contracts`. They are read once, at the first use of
-a name, so that importing this package costs next to nothing. A file that says something that
-cannot stand is refused with a ContractError naming file, entry and reason.
+a name, and the models are imported then as well, so that importing this package costs next to
+nothing. A file that says something that cannot stand is refused with a ContractError naming file,
+entry and reason.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from quietsleep.contract.model import (
-    Alternative,
-    Column,
-    ContractError,
-    Level,
-    LinearEquation,
-    LmsTable,
-    Obtained,
-    Outcome,
-    Quantity,
-    Reference,
-    Rule,
-    Severity,
-    Source,
-    Spec,
-    Table,
-    Term,
-)
-from quietsleep.contract.reviewing import Choice, Reviewing, ReviewReason
+from quietsleep.errors import ContractError
+
+if TYPE_CHECKING:
+    from quietsleep.contract.model import (
+        Alternative,
+        Choice,
+        Column,
+        Level,
+        LinearEquation,
+        LmsTable,
+        Obtained,
+        Outcome,
+        Quantity,
+        Reference,
+        Reviewing,
+        ReviewReason,
+        Rule,
+        Severity,
+        Source,
+        Spec,
+        Table,
+        Term,
+    )
 
 __all__ = [
     "CHECKS",
@@ -80,12 +85,12 @@ REVIEWING: Reviewing
 
 
 def __getattr__(name: str) -> Any:
-    from quietsleep.contract.load import GETTERS
+    if name in __all__:
+        from quietsleep.contract import load, model
 
-    getter = GETTERS.get(name)
-    if getter is None:
-        raise AttributeError(f"the contract has no {name}")
-    return getter()
+        getter = load.GETTERS.get(name)
+        return getattr(model, name) if getter is None else getter()
+    raise AttributeError(f"the contract has no {name}")
 
 
 def check_all() -> None:

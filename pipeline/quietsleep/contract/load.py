@@ -1,4 +1,4 @@
-"""Reads the contract files into frozen objects and refuses what cannot stand.
+"""Reads the contract files into frozen objects, and refuses what cannot stand beside the others.
 
 Everything takes the folder of the contracts, so that tests can hand it spoilt copies.
 `GETTERS` serves the names of the package from the folder that is installed.
@@ -7,222 +7,267 @@ Everything takes the folder of the contracts, so that tests can hand it spoilt c
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import asdict, replace
+from datetime import date
 from functools import cache
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any, get_args
+from typing import Any, Literal
 
-from quietsleep.contract.columns import read_table
-from quietsleep.contract.entries import Entry, read_entry, unique
+from quietsleep.contract import toml
 from quietsleep.contract.equations import read_references
-from quietsleep.contract.known import FOLDER, Known, known, sources
 from quietsleep.contract.model import (
-    ContractError,
+    Known,
     Level,
     Outcome,
     Quantity,
     Reference,
+    Reviewing,
+    ReviewReason,
     Rule,
+    Source,
     Spec,
-    Summary,
     Table,
 )
-from quietsleep.contract.reviewing import reviewing
-from quietsleep.contract.rules import check_verdict_name, dependent_rule, read_rule
+from quietsleep.contract.toml import Entry
 from quietsleep.contract.units import parse_unit
+from quietsleep.data import data_folder
+from quietsleep.errors import ContractError
+
+FOLDER = data_folder("contracts")
+# A rule that rests on an equipment check holds from the first day of any study.
+ALWAYS = date(2000, 1, 1)
 
 
-def _quantity(entry: Entry, owner: str, names: Known) -> Quantity:
-    labels = entry.mapping("labels")
-    quantity = Quantity(
-        name=entry.text("name"),
-        owner=owner,
-        level=entry.one_of("level", get_args(Level)),
-        unit=names.unit(entry),
-        definition=entry.text("definition"),
-        equation=entry.text("equation", ""),
-        source=names.source(entry),
-        labels=MappingProxyType({str(k): str(v) for k, v in labels.items()}),
-    )
-    entry.done()
-    return quantity
+def _read(folder: Path, name: str) -> Entry:
+    return toml.read(folder, name, ContractError)
+
+
+def _names(folder: Path, part: str) -> list[str]:
+    return sorted(path.stem for path in (folder / part).glob("*.toml"))
+
+
+def _refuse_other_name(entry: Entry, key: str, stem: str) -> None:
+    if entry.table.get(key, stem) != stem:
+        value = toml.shown(entry.table[key])
+        entry.refuse(f"{key} is {value}, which differs from the name of the file.")
+
+
+@cache
+def known(folder: Path = FOLDER) -> Known:
+    """Read the units and sources that every other file may name."""
+    units = _read(folder, "units.toml")
+    codes = units.table.get("codes")
+    if set(units.table) != {"codes"} or not isinstance(codes, list):
+        units.refuse("the file holds one list of UCUM codes, called codes.")
+    units.refuse_twice("unit", codes)
+    return Known(frozenset(codes), sources(folder))
+
+
+@cache
+def sources(folder: Path = FOLDER) -> Mapping[str, Source]:
+    """Read the citations."""
+    whole = _read(folder, "sources.toml")
+    found = {}
+    for key, table in whole.table.items():
+        if not isinstance(table, dict):
+            whole.refuse(f"write {key} as a table, [{key}].")
+        entry = Entry(table, f"{whole.place}, [{key}]", ContractError)
+        found[key] = entry.build(Source, key=key)
+    return MappingProxyType(found)
+
+
+def _rule(entry: Entry, owner: str, quantities: Iterable[Quantity], names: Known) -> Rule:
+    """Read one rule; a quantity that is measured at two levels needs one of them named."""
+    judged, level = entry.table.get("quantity"), entry.table.pop("level", None)
+    by_name: dict[str, list[Level]] = {}
+    for q in quantities:
+        by_name.setdefault(q.name, []).append(q.level)
+    # What is missing or no text at all is left to the model, which says so.
+    levels = by_name.get(judged, []) if isinstance(judged, str) else []
+    if isinstance(judged, str) and not levels:
+        entry.refuse_unknown("quantity", judged, by_name, why=", not declared in this file")
+    if level is not None and level not in levels:
+        entry.refuse_unknown("level", level, levels)
+    if level is None and len(levels) > 1:
+        entry.refuse(
+            f"quantity {judged} has several levels; name one with level: {', '.join(levels)}."
+        )
+    rule = entry.build(Rule, context=names, owner=owner, level=level or next(iter(levels), "trial"))
+    other = rule.alternative
+    if other is not None and rule.level not in by_name.get(other.quantity, []):
+        entry.refuse(
+            f"alternative names the quantity {other.quantity}, not declared at level {rule.level}."
+        )
+    return rule
 
 
 def _outcome(entry: Entry, owner: str, quantities: Iterable[Quantity]) -> Outcome:
-    by_name = {q.name: q for q in quantities if q.level == "trial"}
-    quantity = entry.text("quantity")
-    score = entry.texts("score", ())
-    for name in (quantity, *score):
-        if name not in by_name:
-            entry.refuse(f"quantity {name!r} is not a trial quantity of {owner}")
-    outcome = Outcome(
-        name=entry.text("name"),
-        technique=owner,
-        quantity=quantity,
-        unit=by_name[quantity].unit,
-        summary=entry.one_of("summary", get_args(Summary)),
-        meaning=entry.text("meaning"),
-        score=score,
-        least=int(entry.number("least", 1)),
-        most=int(entry.number("most", 0)),
+    units = {q.name: q.unit for q in quantities if q.level == "trial"}
+    outcome = entry.build(
+        Outcome, technique=owner, unit=units.get(str(entry.table.get("quantity")), "")
     )
-    entry.done()
-    if outcome.summary == "best" and not score:
-        entry.refuse("summary = 'best' needs a score to choose the best trial by")
-    if outcome.summary == "highest_mean" and not 1 <= outcome.least <= outcome.most:
-        entry.refuse("summary = 'highest_mean' needs least and most, with 1 <= least <= most")
+    for name in (outcome.quantity, *outcome.score):
+        if name not in units:
+            why = f", not a trial quantity of {owner}"
+            entry.refuse_unknown("quantity", name, units, why=why)
     return outcome
 
 
-def _settings(entry: Entry) -> Mapping[str, float]:
-    settings = entry.mapping("settings")
-    for name, value in settings.items():
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            entry.refuse(f"setting {name} = {value!r} is not a number")
-    return MappingProxyType({name: float(value) for name, value in settings.items()})
-
-
-def _check_spec(path: Path, names: Known) -> Spec:
-    entry = read_entry(path)
-    entry.inner("dependents")
-    return _spec(entry, "check", names, ())
-
-
-def _spec(entry: Entry, kind: Any, names: Known, common: Iterable[Entry]) -> Spec:
-    """Build the spec of one technique, check or of the visit; `common` holds shared files."""
-    key = entry.text("key")
-    if key != entry.name:
-        entry.refuse(f"key = {key!r} differs from the name of the file")
-    files = (*common, entry)
-    quantities = [_quantity(q, key, names) for f in files for q in f.list_of("quantities")]
-    unique(entry, "quantity", [(q.level, q.name) for q in quantities])
-    rules = [
-        read_rule(r, key, quantities, names.source(r)) for f in files for r in f.list_of("rules")
+def _spec(
+    folder: Path, name: str, kind: Literal["technique", "check", "session"], *common: str
+) -> Spec:
+    """Build the spec of one technique, check or of the session; `common` are files for all."""
+    entry, names = _read(folder, name), known(folder)
+    key = Path(name).stem
+    _refuse_other_name(entry, "key", key)
+    files = (*(_read(folder, each) for each in common), entry)
+    quantities = [
+        q.build(Quantity, context=names, owner=key) for f in files for q in f.entries("quantities")
     ]
-    unique(entry, "rule", [r.key for r in rules])
-    outcomes = [_outcome(o, key, quantities) for o in entry.list_of("outcomes")]
-    spec = Spec(
-        key=key,
+    entry.refuse_twice("quantity", (f"{q.level} {q.name}" for q in quantities))
+    rules = [_rule(r, key, quantities, names) for f in files for r in f.entries("rules")]
+    entry.refuse_twice("rule", (r.key for r in rules))
+    for file in files[:-1]:
+        for other in file.table:
+            file.refuse_unknown("a key", other, ("quantities", "rules"))
+    given: dict[str, object] = {} if kind == "check" else {"dependents": None}
+    return entry.build(
+        Spec,
+        context=names,
         kind=kind,
-        title=entry.text("title"),
-        channels=entry.texts("channels", ()),
-        shortest_s=entry.number("shortest_s", 0.0),
-        caution=entry.text("caution", ""),
         quantities=tuple(quantities),
         rules=tuple(rules),
-        outcomes=tuple(outcomes),
-        needs_checks=entry.texts("needs_checks", ()),
-        settings=_settings(entry),
+        outcomes=tuple(_outcome(o, key, quantities) for o in entry.entries("outcomes")),
+        **given,
     )
-    for file in files:
-        file.done()
-    return spec
 
 
 @cache
 def checks(folder: Path = FOLDER) -> Mapping[str, Spec]:
     """Read the equipment checks."""
-    paths = sorted((folder / "equipment").glob("*.toml"))
-    return MappingProxyType({p.stem: _check_spec(p, known(folder)) for p in paths})
+    names = _names(folder, "equipment")
+    return MappingProxyType({n: _spec(folder, f"equipment/{n}.toml", "check") for n in names})
 
 
-def _with_checks(spec: Spec, folder: Path) -> Spec:
+def check_verdict_name(check: str) -> str:
+    """Name the test quantity that says whether an equipment check was accepted."""
+    return f"{check}_check_accepted"
+
+
+def _with_checks(spec: Spec, known_checks: Mapping[str, Spec]) -> Spec:
     """Add to a technique the quantity and rule of each equipment check that it rests on."""
+    entry = Entry({}, f"techniques/{spec.key}.toml", ContractError)
     quantities, rules = list(spec.quantities), list(spec.rules)
-    for check in spec.needs_checks:
-        if check not in checks(folder):
-            raise ContractError(
-                f"{spec.key}.toml: {spec.key}: needs_checks names unknown {check!r}"
+    for name in spec.needs_checks:
+        if name not in known_checks:
+            entry.refuse_unknown("needs_checks", name, known_checks)
+        check = known_checks[name]
+        if check.dependents is None:
+            entry.refuse(
+                f"needs_checks names {name}, but equipment/{name}.toml has no [dependents]."
             )
-        dependents = read_entry(folder / "equipment" / f"{check}.toml").inner("dependents")
-        if dependents is None:
-            raise ContractError(f"{check}.toml: {check}: has no [dependents] for {spec.key}")
-        source = known(folder).source(dependents)
         quantities.append(
             Quantity(
-                name=check_verdict_name(check),
+                name=check_verdict_name(name),
                 owner=spec.key,
                 level="test",
                 unit="1",
-                definition=f"Whether the last {checks(folder)[check].title.lower()} of the device "
+                definition=f"Whether the last {check.title.lower()} of the device "
                 "on that day before the test was accepted: 1 accepted, 0 rejected.",
-                source=source,
+                source=check.dependents.source,
                 labels=MappingProxyType({"0": "rejected", "1": "accepted"}),
             )
         )
-        rules.append(dependent_rule(dependents, spec.key, check, source))
-    return Spec(
-        **{
-            **{name: getattr(spec, name) for name in Spec.__dataclass_fields__},
-            "quantities": tuple(quantities),
-            "rules": tuple(rules),
-        }
-    )
+        rules.append(
+            Rule(
+                owner=spec.key,
+                name=f"{name}_check",
+                level="test",
+                quantity=check_verdict_name(name),
+                operator="equals",
+                limit=(1.0,),
+                severity="reject",
+                missing="fail",
+                valid_from=ALWAYS,
+                **asdict(check.dependents),
+            )
+        )
+    return replace(spec, quantities=tuple(quantities), rules=tuple(rules))
 
 
 @cache
 def techniques(folder: Path = FOLDER) -> Mapping[str, Spec]:
     """Read the techniques, each with the quantities and rules common to every recording."""
     found = {}
-    for path in sorted((folder / "techniques").glob("*.toml")):
-        common = (read_entry(folder / "recording.toml"),)
-        spec = _spec(read_entry(path), "technique", known(folder), common)
-        found[path.stem] = _with_checks(spec, folder)
+    for name in _names(folder, "techniques"):
+        spec = _spec(folder, f"techniques/{name}.toml", "technique", "recording.toml")
+        found[name] = _with_checks(spec, checks(folder))
     return MappingProxyType(found)
 
 
 @cache
 def session(folder: Path = FOLDER) -> Spec:
-    """Read the quantities and rules of the visit itself."""
-    return _spec(read_entry(folder / "session.toml"), "session", known(folder), ())
+    """Read the quantities and rules of the session itself."""
+    return _spec(folder, "session.toml", "session")
 
 
 def specs(folder: Path = FOLDER) -> tuple[Spec, ...]:
-    """Return every owner of quantities and rules: techniques, checks, the visit."""
+    """Return every owner of quantities and rules: techniques, checks, the session."""
     return (*techniques(folder).values(), *checks(folder).values(), session(folder))
-
-
-def _keyed(items: Iterable[tuple[Any, Any]], what: str) -> Mapping[Any, Any]:
-    found: dict[Any, Any] = {}
-    for key, item in items:
-        if key in found:
-            raise ContractError(f"{what} {key}: stands in two files")
-        found[key] = item
-    return MappingProxyType(found)
 
 
 @cache
 def quantities(folder: Path = FOLDER) -> Mapping[tuple[str, Level, str], Quantity]:
     """Return every quantity by owner, level and name."""
-    items = (((q.owner, q.level, q.name), q) for s in specs(folder) for q in s.quantities)
-    return _keyed(items, "quantity")
+    found = {(q.owner, q.level, q.name): q for s in specs(folder) for q in s.quantities}
+    return MappingProxyType(found)
 
 
 @cache
 def rules(folder: Path = FOLDER) -> Mapping[str, Rule]:
     """Return every rule by its key."""
-    return _keyed(((r.key, r) for s in specs(folder) for r in s.rules), "rule")
+    return MappingProxyType({r.key: r for s in specs(folder) for r in s.rules})
 
 
 @cache
 def outcomes(folder: Path = FOLDER) -> Mapping[str, Outcome]:
     """Return every outcome by its name, which is unique over all techniques."""
-    return _keyed(((o.name, o) for s in specs(folder) for o in s.outcomes), "outcome")
+    found = [o for s in specs(folder) for o in s.outcomes]
+    if (name := toml.first_twice(o.name for o in found)) is not None:
+        owners = " and ".join(o.technique for o in found if o.name == name)
+        raise ContractError(f"techniques: outcome {name} stands in two files, {owners}.")
+    return MappingProxyType({o.name: o for o in found})
 
 
 @cache
 def tables(folder: Path = FOLDER) -> Mapping[str, Table]:
-    """Read the tables of the delivery and of the warehouse."""
-    paths = sorted((folder / "tables").glob("*.toml"))
-    return MappingProxyType({p.stem: read_table(p, known(folder)) for p in paths})
+    """Read the tables of the delivery and of the warehouse; key columns are never empty."""
+    found = {}
+    for name in _names(folder, "tables"):
+        entry = _read(folder, f"tables/{name}.toml")
+        table = entry.build(Table, context=known(folder))
+        _refuse_other_name(entry, "name", name)
+        for key in table.key:
+            if table.column(key).nullable:
+                entry.refuse(f"the key column {key} may not be nullable.")
+        found[name] = table
+    return MappingProxyType(found)
 
 
 @cache
 def references(folder: Path = FOLDER) -> Mapping[str, Reference]:
     """Read the published reference equations."""
-    return read_references(
-        folder / "references", outcomes=outcomes(folder), sources=known(folder).sources
-    )
+    return read_references(folder, outcomes=outcomes(folder), sources=sources(folder))
+
+
+@cache
+def reviewing(folder: Path = FOLDER) -> Reviewing:
+    """Read what the contract says of over-reading."""
+    entry = _read(folder, "reviews.toml")
+    reasons = [r.build(ReviewReason) for r in entry.entries("reasons")]
+    entry.refuse_twice("reason", (r.name for r in reasons))
+    return entry.build(Reviewing, reasons={r.name: r for r in reasons})
 
 
 def check_folder(folder: Path = FOLDER) -> None:
@@ -233,17 +278,20 @@ def check_folder(folder: Path = FOLDER) -> None:
     reviewing(folder)
     rules(folder)
     quantities(folder)
-    names = tables(folder)
-    for table in names.values():
+    _check_units_from(tables(folder))
+
+
+def _check_units_from(found: Mapping[str, Table]) -> None:
+    for table in found.values():
         for column in table.columns:
             if column.unit_from is None:
                 continue
             owner, _, name = column.unit_from.rpartition(".")
-            other = names.get(owner or table.name)
+            other = found.get(owner or table.name)
             if other is None or name not in {c.name for c in other.columns}:
                 raise ContractError(
-                    f"{table.name}.toml: columns {column.name}: unit_from names the unknown "
-                    f"column {column.unit_from!r}"
+                    f"tables/{table.name}.toml, columns {column.name}: unit_from is "
+                    f'"{column.unit_from}", which is no column.'
                 )
 
 

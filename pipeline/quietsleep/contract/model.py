@@ -1,11 +1,32 @@
-"""The frozen objects that the contract files are loaded into."""
+"""The frozen objects that the contract files are loaded into; pydantic judges each entry.
+
+Cross-checks between entries and files stand in `load`. A validator that needs the lists of units
+and sources finds them in the context (`Known`); objects made in code are not looked up.
+"""
 
 from __future__ import annotations
 
+import string
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from datetime import date
-from typing import Literal
+from dataclasses import field
+from types import MappingProxyType
+from typing import Annotated, Literal, NamedTuple, Self, get_args
+
+from pydantic import AfterValidator, BeforeValidator, ValidationInfo, model_validator
+from pydantic.dataclasses import dataclass
+
+from quietsleep.contract.toml import (
+    CONFIG,
+    Code,
+    Day,
+    Number,
+    Text,
+    Whole,
+    YesNo,
+    between,
+    first_twice,
+    shown,
+)
 
 ColumnType = Literal["text", "number", "integer", "yes_no", "choice", "date", "datetime"]
 Level = Literal["trial", "test", "check", "session"]
@@ -17,9 +38,83 @@ Summary = Literal["mean", "best", "highest_mean"]
 Sex = Literal["female", "male"]
 Transform = Literal["identity", "sqrt", "ln"]
 Predictor = Literal["length_cm", "age_days", "corrected_age_days", "weight_kg"]
+Choice = Literal["accept", "reject"]
 
 
-@dataclass(frozen=True, slots=True)
+class Known(NamedTuple):
+    """What entries may name; `sources` is None where a source is a citation in words."""
+
+    units: frozenset[str]
+    sources: Mapping[str, Source] | None
+
+
+def _listed_unit(code: str, info: ValidationInfo) -> str:
+    if info.context is not None and code not in info.context.units:
+        raise ValueError(f"is {shown(code)}, which is not on the list of UCUM codes in units.toml.")
+    return code
+
+
+def _cited(key: str, info: ValidationInfo) -> str:
+    sources = None if info.context is None else info.context.sources
+    if sources is not None and key not in sources:
+        raise ValueError(f"is {shown(key)}, which has no citation in sources.toml.")
+    return key
+
+
+def _naming(*allowed: str) -> AfterValidator:
+    """Refuse a sentence that names something else than `allowed` between braces."""
+
+    def check(sentence: str) -> str:
+        try:
+            parts = [(name, spec) for _, name, spec, _ in string.Formatter().parse(sentence)]
+        except ValueError as error:
+            raise ValueError(f"has unpaired braces: {error}.") from None
+        for name, spec in parts:
+            if name is not None and (name not in allowed or spec):
+                may = ", ".join(f"{{{a}}}" for a in allowed) or "nothing between braces"
+                raise ValueError(f"names {{{name}}}; it may name {may}.")
+        return sentence
+
+    return AfterValidator(check)
+
+
+def _in_order(sexes: tuple[Sex, ...]) -> tuple[Sex, ...]:
+    if not sexes:
+        raise ValueError("is empty.")
+    return tuple(sex for sex in get_args(Sex) if sex in sexes)
+
+
+def _range(value: object) -> object:
+    low, high = value if isinstance(value, list | tuple) and len(value) == 2 else (0, 0)
+    if not (isinstance(low, int | float) and isinstance(high, int | float) and 0 <= low < high):
+        raise ValueError(
+            f"is {shown(value)}; it needs a lowest and a higher highest value, not negative."
+        )
+    return value
+
+
+def _row_of_four(row: object) -> object:
+    if not isinstance(row, list | tuple) or len(row) != 4:
+        raise ValueError(f"is {shown(row)}, which is not a row of 4 numbers.")
+    return row
+
+
+def _as_tuple(limit: object) -> object:
+    return limit if isinstance(limit, list | tuple) else (limit,)
+
+
+Ucum = Annotated[Text, AfterValidator(_listed_unit)]
+Citation = Annotated[Text, AfterValidator(_cited)]
+Sentence = Annotated[Text, _naming("observed", "limit", "unit")]
+PlainSentence = Annotated[Text, _naming()]
+Limit = Annotated[tuple[Number, ...], BeforeValidator(_as_tuple)]
+Numbers = Annotated[Mapping[str, Number], AfterValidator(MappingProxyType)]
+Sexes = Annotated[tuple[Sex, ...], AfterValidator(_in_order)]
+Range = Annotated[tuple[Number, Number], BeforeValidator(_range)]
+Row = Annotated[tuple[Number, Number, Number, Number], BeforeValidator(_row_of_four)]
+
+
+@dataclass(frozen=True, slots=True, config=CONFIG)
 class Column:
     """One column of a table; `low` and `high` are inclusive.
 
@@ -27,28 +122,50 @@ class Column:
     has `unit_from` instead: the column that holds it, of this table or as ``table.column``.
     """
 
-    name: str
+    name: Text
     type: ColumnType
-    meaning: str
-    unit: str | None = None
-    low: float | None = None
-    high: float | None = None
-    choices: tuple[str, ...] = ()
-    pattern: str | None = None
-    nullable: bool = False
-    publishable: bool = True
-    unit_from: str | None = None
+    meaning: Text
+    unit: Ucum | None = None
+    low: Number | None = None
+    high: Number | None = None
+    choices: tuple[Text, ...] = ()
+    pattern: Text | None = None
+    nullable: YesNo = False
+    publishable: YesNo = True
+    unit_from: Text | None = None
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if self.type == "number" and (self.unit is None) == (self.unit_from is None):
+            raise ValueError(
+                "a number needs unit or unit_from; the unit is 1 when it has no dimension."
+            )
+        of_numbers = (self.unit, self.low, self.high)
+        if self.type not in ("number", "integer") and of_numbers != (None, None, None):
+            raise ValueError("unit, low and high belong to numbers only.")
+        if (self.type == "choice") != bool(self.choices):
+            raise ValueError("choices belong to columns of type choice, and to no other.")
+        return self
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, config=CONFIG)
 class Table:
     """One table of the delivery or of the warehouse."""
 
-    name: str
+    name: Text
     group: Literal["delivery", "warehouse"]
-    one_row_is: str
-    key: tuple[str, ...]
+    one_row_is: Text
+    key: tuple[Text, ...]
     columns: tuple[Column, ...]
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        names = [c.name for c in self.columns]
+        if (twice := first_twice(names)) is not None:
+            raise ValueError(f"column {twice} stands twice.")
+        if unknown := [name for name in self.key if name not in names]:
+            raise ValueError(f"key names the unknown column {unknown[0]}.")
+        return self
 
     def column(self, name: str) -> Column:
         """Return the column of that name; KeyError when the table has none."""
@@ -58,61 +175,118 @@ class Table:
         raise KeyError(f"table {self.name} has no column {name}")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, config=CONFIG)
 class Quantity:
     """A number measured on a trial, test, check or session.
 
     `owner` is a technique, a check or "session"; `labels` names the values of a yes-no quantity.
     """
 
-    name: str
+    name: Text
     owner: str
     level: Level
-    unit: str
-    definition: str
-    source: str
+    unit: Ucum
+    definition: Text
+    source: Citation
     equation: str = ""
-    labels: Mapping[str, str] = field(default_factory=dict)
+    labels: Annotated[Mapping[str, Text], AfterValidator(MappingProxyType)] = field(
+        default_factory=dict
+    )
 
 
-@dataclass(frozen=True, slots=True)
+def low_of(operator: Operator, limit: tuple[float, ...]) -> float | None:
+    """Return the lowest value, inclusive, that a limit lets pass; None where there is none."""
+    return None if operator == "at_most" else limit[0]
+
+
+def high_of(operator: Operator, limit: tuple[float, ...]) -> float | None:
+    """Return the highest value, inclusive, that a limit lets pass; None where there is none."""
+    return None if operator == "at_least" else limit[-1]
+
+
+def limit_refusal(operator: Operator, limit: tuple[float, ...]) -> str | None:
+    """Say why an operator cannot take a limit; None where it can."""
+    n = 2 if operator == "between" else 1
+    if len(limit) == n and list(limit) == sorted(limit):
+        return None
+    wanted = "one number" if n == 1 else "two numbers, [lowest, highest]"
+    value = limit[0] if len(limit) == 1 else limit
+    return f"limit is {shown(value)}; {operator} takes {wanted}."
+
+
+@dataclass(frozen=True, slots=True, config=CONFIG)
 class Alternative:
     """A second condition of a rule: the rule passes where either holds."""
 
-    quantity: str
+    quantity: Text
     operator: Operator
-    low: float | None
-    high: float | None
+    limit: Limit
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if refusal := limit_refusal(self.operator, self.limit):
+            raise ValueError(refusal)
+        return self
+
+    @property
+    def low(self) -> float | None:
+        """Lowest value that passes, inclusive."""
+        return low_of(self.operator, self.limit)
+
+    @property
+    def high(self) -> float | None:
+        """Highest value that passes, inclusive."""
+        return high_of(self.operator, self.limit)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, config=CONFIG)
 class Rule:
     """Quantity, operator, limit (inclusive) and what to say of it.
 
-    `low`/`high` hold the limit: at_least has low, at_most has high, between has both, equals has
-    both the same. `sentence` may name {observed}, {limit} and {unit}.
+    `limit` holds one number, two for between; `low` and `high` are read from it: at_least has low,
+    at_most has high, equals has both the same. `sentence` may name {observed}, {limit}, {unit}.
     """
 
-    key: str
     owner: str
+    name: Text
     level: Level
-    quantity: str
+    quantity: Text
     operator: Operator
-    low: float | None
-    high: float | None
+    limit: Limit
     severity: Severity
     missing: Missing
-    sentence: str
-    sentence_missing: str
-    remedy: str
-    source: str
+    sentence: Sentence
+    sentence_missing: PlainSentence
+    remedy: PlainSentence
+    source: Citation
     obtained: Obtained
-    valid_from: date
-    valid_until: date | None = None
+    valid_from: Day
+    valid_until: Day | None = None
     alternative: Alternative | None = None
 
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if refusal := limit_refusal(self.operator, self.limit):
+            raise ValueError(refusal)
+        return self
 
-@dataclass(frozen=True, slots=True)
+    @property
+    def key(self) -> str:
+        """Owner and name, by which files and tables name the rule."""
+        return f"{self.owner}.{self.name}"
+
+    @property
+    def low(self) -> float | None:
+        """Lowest value that passes, inclusive."""
+        return low_of(self.operator, self.limit)
+
+    @property
+    def high(self) -> float | None:
+        """Highest value that passes, inclusive."""
+        return high_of(self.operator, self.limit)
+
+
+@dataclass(frozen=True, slots=True, config=CONFIG)
 class Outcome:
     """What a test reports after judging, and how accepted trials become one number.
 
@@ -121,68 +295,123 @@ class Outcome:
     `least` to `most` highest accepted trials.
     """
 
-    name: str
+    name: Text
     technique: str
-    quantity: str
+    quantity: Text
     unit: str
     summary: Summary
-    meaning: str
-    score: tuple[str, ...] = ()
-    least: int = 1
-    most: int = 0
+    meaning: Text
+    score: tuple[Text, ...] = ()
+    least: Whole = 1
+    most: Whole = 0
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if self.summary == "best" and not self.score:
+            raise ValueError('summary = "best" needs a score to choose the best trial by.')
+        if self.summary == "highest_mean" and not 1 <= self.least <= self.most:
+            raise ValueError(
+                'summary = "highest_mean" needs least and most, with 1 <= least <= most.'
+            )
+        return self
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, config=CONFIG)
+class Dependents:
+    """What a test is told that rests on an equipment check."""
+
+    sentence: Sentence
+    sentence_missing: PlainSentence
+    remedy: PlainSentence
+    source: Citation
+    obtained: Obtained
+
+
+@dataclass(frozen=True, slots=True, config=CONFIG, kw_only=True)
 class Spec:
-    """What a technique, a check or the visit itself needs and yields; loaded from its file."""
+    """What a technique, a check or the session itself needs and yields; loaded from its file."""
 
-    key: str
+    key: Text
     kind: Literal["technique", "check", "session"]
-    title: str
-    channels: tuple[str, ...]
-    shortest_s: float
-    caution: str
+    title: Text
+    channels: tuple[Text, ...] = ()
+    shortest_s: Number = 0.0
+    caution: str = ""
     quantities: tuple[Quantity, ...]
     rules: tuple[Rule, ...]
     outcomes: tuple[Outcome, ...] = ()
-    needs_checks: tuple[str, ...] = ()
-    settings: Mapping[str, float] = field(default_factory=dict)
+    needs_checks: tuple[Text, ...] = ()
+    settings: Numbers = field(default_factory=dict)
+    dependents: Dependents | None = None
 
     def names(self, level: Level) -> tuple[str, ...]:
         """Names of the quantities of one level, in the order of the contract."""
         return tuple(q.name for q in self.quantities if q.level == level)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, config=CONFIG)
 class Term:
-    """One term of a linear predictor: coefficient, alone or times a power or the ln of `of`."""
+    """One term of a linear predictor: coefficient, alone or times a power or the ln of `of`.
 
-    coefficient: float
+    Without `power` and `ln` the predictor itself is meant.
+    """
+
+    coefficient: Number
     of: Predictor | None = None
-    power: float = 1.0
-    ln: bool = False
+    power: Number | None = None
+    ln: YesNo = False
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if self.of is None and (self.ln or self.power is not None):
+            raise ValueError("power and ln need a predictor, named by of.")
+        if self.ln and self.power is not None:
+            raise ValueError("a term is either a power or a logarithm, not both.")
+        return self
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, config=CONFIG)
 class LinearEquation:
     """transform(predicted) = sum of terms; `sd` is the residual SD on the transformed scale."""
 
-    sexes: tuple[Sex, ...]
+    sexes: Sexes
     transform: Transform
     terms: tuple[Term, ...]
-    sd: float | None
+    sd: Number | None = None
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if not self.terms:
+            raise ValueError("terms is empty.")
+        if self.sd is not None and self.sd <= 0:
+            raise ValueError(
+                f"sd is {self.sd:g}; it must be above 0. Leave it out where none is published."
+            )
+        return self
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, config=CONFIG)
 class LmsTable:
     """L, M and S by one predictor, straight lines between the rows (by, L, M, S)."""
 
-    sexes: tuple[Sex, ...]
+    sexes: Sexes
     by: Predictor
-    rows: tuple[tuple[float, float, float, float], ...]
+    rows: tuple[Row, ...]
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if len(self.rows) < 2:
+            raise ValueError("rows holds fewer than two rows.")
+        at = [row[0] for row in self.rows]
+        if at != sorted(set(at)):
+            raise ValueError(f"rows do not rise in {self.by}.")
+        for row in self.rows:
+            if row[2] <= 0 or row[3] <= 0:
+                raise ValueError(f"row {shown(row)} must have M and S above 0.")
+        return self
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, config=CONFIG, kw_only=True)
 class Reference:
     """A reference equation: what it predicts, for whom, within which ranges, from which source.
 
@@ -190,29 +419,63 @@ class Reference:
     Empty `equipment_classes` means any. `ranges` are inclusive and hold every predictor.
     """
 
-    key: str
-    title: str
-    outcomes: tuple[str, ...]
-    unit: str
-    ranges: Mapping[Predictor, tuple[float, float]]
-    equations: tuple[LinearEquation | LmsTable, ...]
-    source: str
+    key: Text
+    title: Text
+    outcomes: tuple[Text, ...]
+    unit: Text
+    ranges: Annotated[Mapping[Predictor, Range], AfterValidator(MappingProxyType)]
+    equations: tuple[LinearEquation, ...] = ()
+    tables: tuple[LmsTable, ...] = ()
+    source: Citation
     obtained: Obtained
     note: str = ""
-    equipment_classes: tuple[str, ...] = ()
+    equipment_classes: tuple[Text, ...] = ()
+
+    @property
+    def sexes(self) -> tuple[Sex, ...]:
+        """The sexes that it holds for; one stands twice where two equations are for it."""
+        return tuple(sex for equation in self._all() for sex in equation.sexes)
 
     def equation_for(self, sex: str) -> LinearEquation | LmsTable | None:
         """Return the equation of one sex, None when the reference has none for it."""
-        return next((e for e in self.equations if sex in e.sexes), None)
+        return next((e for e in self._all() if sex in e.sexes), None)
+
+    def _all(self) -> tuple[LinearEquation | LmsTable, ...]:
+        return (*self.equations, *self.tables)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, config=CONFIG)
 class Source:
     """A full citation, or a plain statement that a figure has none."""
 
-    key: str
-    citation: str
+    key: Text
+    citation: Text
 
 
-class ContractError(ValueError):
-    """A contract file cannot stand; the message names file, entry and reason."""
+@dataclass(frozen=True, slots=True, config=CONFIG)
+class ReviewReason:
+    """A reason that a reader may give besides a rule."""
+
+    name: Code
+    decision: Choice
+    sentence: Text
+
+
+def _overturning(readers: int) -> int:
+    if readers < 2:
+        raise ValueError(f"is {readers}; it must be 2 or more: one reader alone would overturn.")
+    return readers
+
+
+Share = Annotated[Number, between(0, 100)]
+
+
+@dataclass(frozen=True, slots=True, config=CONFIG)
+class Reviewing:
+    """The figures and reasons of over-reading; `ceilings` by name of quantity."""
+
+    borderline_pct: Share
+    second_reading_pct: Share
+    readers_to_overturn: Annotated[Whole, AfterValidator(_overturning)]
+    ceilings: Numbers
+    reasons: Mapping[str, ReviewReason]

@@ -8,7 +8,7 @@ from __future__ import annotations
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
-from quietsleep.contract.model import ContractError
+from quietsleep.errors import ContractError
 
 if TYPE_CHECKING:
     from pint import Unit

@@ -45,12 +45,10 @@ def rules_in_study(rules: Iterable[Rule], changes: Sequence[LimitChange]) -> tup
                 continue
             last = versions[-1]
             versions[-1] = replace(last, valid_until=change.valid_from - timedelta(days=1))
-            low, high = limits_of(last, change.limit)
             versions.append(
                 replace(
                     last,
-                    low=low,
-                    high=high,
+                    limit=change.limit,
                     valid_from=change.valid_from,
                     valid_until=None,
                     obtained="study proposal",
@@ -60,15 +58,6 @@ def rules_in_study(rules: Iterable[Rule], changes: Sequence[LimitChange]) -> tup
             v for v in versions if v.valid_until is None or v.valid_from <= v.valid_until
         )
     return tuple(changed)
-
-
-def limits_of(rule: Rule, limit: Sequence[float]) -> tuple[float | None, float | None]:
-    """Return (low, high) of a limit as the operator of the rule reads it."""
-    if rule.operator == "at_least":
-        return limit[0], None
-    if rule.operator == "at_most":
-        return None, limit[0]
-    return limit[0], limit[-1]
 
 
 def rules_version(rules: Iterable[Rule]) -> str:

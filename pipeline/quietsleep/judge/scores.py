@@ -203,10 +203,10 @@ def load_references(study_folder: Path | None = None) -> References:
     published = contract.REFERENCES
     if study_folder is None:
         return References({}, published)
-    own = read_references(study_folder / "references", outcomes=contract.OUTCOMES)
+    own = read_references(study_folder, outcomes=contract.OUTCOMES)
     if clash := sorted(set(own) & set(published)):
         raise contract.ContractError(
-            f"{clash[0]}.toml: {clash[0]}: a published equation has the same key; choose another"
+            f"references/{clash[0]}.toml: a published equation has the same key; choose another."
         )
     return References(own, published)
 

@@ -15,10 +15,10 @@ import pandas as pd
 
 from quietsleep import contract
 from quietsleep.contract import Choice
+from quietsleep.contract.toml import CODE
 from quietsleep.intake.identifiers import plain, value_identifies
 from quietsleep.judge.readers import unmet
 from quietsleep.review.queue import Published, read_trials, speaking, waiting
-from quietsleep.study.entry import CODE
 from quietsleep.study.review_log import Review, ReviewError, ReviewLog, ReviewLogFile
 from quietsleep.study.study import Study
 from quietsleep.warehouse.current import current_night, published_nights

@@ -3,14 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Literal, cast
+from typing import Annotated, Literal
 
-from quietsleep.study.entry import CODE, Entry, StudyError
+from pydantic import AfterValidator
+from pydantic.dataclasses import dataclass
+
+from quietsleep.contract.toml import (
+    CONFIG,
+    Code,
+    Entry,
+    Number,
+    Text,
+    YesNo,
+    between,
+    first_twice,
+    shown,
+)
 
 FileFormat = Literal["csv", "parquet", "edf"]
 GasState = Literal["measured", "btps"]
 Positive = Literal["inspiration", "expiration", "above", "below"]
+Channel = Literal[
+    "flow", "airway_pressure", "box_pressure", "jacket_pressure", "spo2", "heart_rate"
+]
 
 FLOW = "flow"
 PRESSURES = ("airway_pressure", "box_pressure", "jacket_pressure")
@@ -22,40 +37,53 @@ CHANNEL_UNITS = {
     "spo2": "%",
     "heart_rate": "/min",
 }
-LOWEST_RATE_HZ = 50.0
 # Folders of pages that belong to no centre.
 TAKEN_CODES = ("overview", "dictionary")
 
 
-@dataclass(frozen=True, slots=True)
+def _above_zero(gain: float) -> float:
+    if gain <= 0:
+        raise ValueError(
+            f"is {gain:g}; it must be above 0. Say which direction is positive with `positive`."
+        )
+    return gain
+
+
+def _free(code: str) -> str:
+    if code.lower() in TAKEN_CODES:
+        raise ValueError(f"is {shown(code)}; no centre can be called {code}, choose another code.")
+    return code
+
+
+@dataclass(frozen=True, slots=True, config=CONFIG)
 class ChannelMap:
     """Which raw column is which channel; value = (raw - offset) * gain in `unit`, then the sign."""
 
-    channel: str
-    column: str
-    unit: str
-    gain: float
-    offset: float
+    channel: Channel
+    column: Text
+    unit: Text
+    gain: Annotated[Number, AfterValidator(_above_zero)]
+    offset: Number
     positive: Positive
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, config=CONFIG, kw_only=True)
 class Device:
     """One registered measuring set and the map of its export."""
 
-    device: str
+    device: Code
     centre: str
-    equipment_class: str
+    equipment_class: Text
     file_format: FileFormat
-    rate_hz: float
-    time_column: str | None
-    csv_delimiter: str
-    csv_decimal: str
+    rate_hz: Annotated[Number, between(50.0, 20_000.0)]
+    time_column: Text | None = None
+    csv_delimiter: Literal[",", ";", "\t", "|"] = ","
+    csv_decimal: Literal[".", ","] = "."
     gas_state: GasState
-    expired_temperature_c: float
-    expired_humidity_pct: float
-    box_volume_l: float | None
-    box_calibrated_empty: bool
+    expired_temperature_c: Annotated[Number, between(15, 40)] = 34.0
+    expired_humidity_pct: Annotated[Number, between(0, 100)] = 100.0
+    box_volume_l: Annotated[Number, between(5, 1000)] | None = None
+    box_calibrated_empty: YesNo = False
     channels: tuple[ChannelMap, ...]
 
     def channel(self, name: str) -> ChannelMap | None:
@@ -63,109 +91,57 @@ class Device:
         return next((c for c in self.channels if c.channel == name), None)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, config=CONFIG)
 class Centre:
-    """One participating laboratory."""
+    """One participating laboratory; `devices` by their codes."""
 
-    centre: str
-    title: str
-    altitude_m: float
+    centre: Annotated[Code, AfterValidator(_free)]
+    title: Text
+    altitude_m: Annotated[Number, between(-500.0, 5000.0)]
     devices: Mapping[str, Device]
 
 
 def read_centre(entry: Entry, stem: str) -> Centre:
     """Read one centre file; `stem` is the name of the file, which must be the code."""
-    code = entry.text("centre", pattern=CODE)
+    code = entry.table.get("centre", stem)
     if code != stem:
-        raise StudyError(f"{entry.place}: centre is {code}, but the file is called {stem}.toml.")
-    if code.lower() in TAKEN_CODES:
-        raise StudyError(f"{entry.place}: no centre can be called {code}; choose another code.")
-    devices: dict[str, Device] = {}
-    for item in entry.entries("devices"):
-        device = _device(item, code)
-        if device.device in devices:
-            raise StudyError(f"{entry.place}: device {device.device} is registered twice.")
-        devices[device.device] = device
+        entry.refuse(f"centre is {shown(code)}, but the file is called {stem}.toml.")
+    devices = [_device(each, stem) for each in entry.entries("devices")]
+    if (twice := first_twice(d.device for d in devices)) is not None:
+        entry.refuse(f"device {twice} is registered twice.")
     if not devices:
-        raise StudyError(f"{entry.place}: no device is registered; add a [[devices]] entry.")
-    centre = Centre(
-        centre=code,
-        title=entry.text("title"),
-        altitude_m=entry.number("altitude_m", default=0.0, low=-500.0, high=5000.0),
-        devices=devices,
-    )
-    entry.finish()
-    return centre
+        entry.refuse("no device is registered; add a [[devices]] entry.")
+    entry.table.setdefault("altitude_m", 0.0)
+    return entry.build(Centre, devices={d.device: d for d in devices})
 
 
 def _device(entry: Entry, centre: str) -> Device:
-    code = entry.text("device", pattern=CODE)
-    entry.place = f"{entry.place} (device {code})"
-    file_format = cast(FileFormat, entry.text("file_format", choices=("csv", "parquet", "edf")))
-    device = Device(
-        device=code,
-        centre=centre,
-        equipment_class=entry.text("equipment_class"),
-        file_format=file_format,
-        rate_hz=entry.number("rate_hz", low=LOWEST_RATE_HZ, high=20_000.0),
-        time_column=None if file_format == "edf" else entry.text("time_column"),
-        csv_delimiter=entry.text("csv_delimiter", default=",", choices=(",", ";", "\t", "|")),
-        csv_decimal=entry.text("csv_decimal", default=".", choices=(".", ",")),
-        gas_state=cast(GasState, entry.text("gas_state", choices=("measured", "btps"))),
-        expired_temperature_c=entry.number("expired_temperature_c", default=34.0, low=15, high=40),
-        expired_humidity_pct=entry.number("expired_humidity_pct", default=100.0, low=0, high=100),
-        box_volume_l=entry.number("box_volume_l", low=5, high=1000)
-        if "box_volume_l" in entry
-        else None,
-        box_calibrated_empty=entry.yes_no("box_calibrated_empty", default=False),
-        channels=_channels(entry),
-    )
-    entry.allow("time_column")
-    entry.finish()
+    channels = tuple(_channel(each) for each in entry.entries("channels"))
+    if entry.table.get("file_format") == "edf":
+        entry.table.pop("time_column", None)
+    device = entry.build(Device, centre=centre, channels=channels)
+    if device.file_format != "edf" and device.time_column is None:
+        entry.refuse(f"time_column is missing; an export as {device.file_format} needs one.")
     if device.csv_delimiter == device.csv_decimal:
-        raise StudyError(f"{entry.place}: csv_delimiter and csv_decimal are the same character.")
-    if device.time_column in {c.column for c in device.channels}:
-        raise StudyError(f"{entry.place}: the time column is also registered as a channel.")
+        entry.refuse("csv_delimiter and csv_decimal are the same character.")
+    for what in ("channel", "column"):
+        twice = first_twice(getattr(channel, what) for channel in channels)
+        if twice is not None:
+            entry.refuse(f"{what} {twice} is registered twice.")
+    if device.time_column in {c.column for c in channels}:
+        entry.refuse("the time column is also registered as a channel.")
+    if device.channel(FLOW) is None:
+        entry.refuse("no column is registered for the channel flow.")
     return device
 
 
-def _channels(entry: Entry) -> tuple[ChannelMap, ...]:
-    channels = tuple(_channel(item) for item in entry.entries("channels"))
-    for what in ("channel", "column"):
-        seen: set[str] = set()
-        for name in (getattr(channel, what) for channel in channels):
-            if name in seen:
-                raise StudyError(f"{entry.place}: {what} {name} is registered twice.")
-            seen.add(name)
-    if FLOW not in {c.channel for c in channels}:
-        raise StudyError(f"{entry.place}: no column is registered for the channel flow.")
-    return channels
-
-
 def _channel(entry: Entry) -> ChannelMap:
-    channel = entry.text("channel", choices=tuple(CHANNEL_UNITS))
-    entry.place = f"{entry.place} (channel {channel})"
-    positive: tuple[str, ...] = (
-        ("inspiration", "expiration")
-        if channel == FLOW
-        else (
-            "above",
-            "below",
-        )
-    )
-    default = "above" if channel in MONITORS else None
-    mapped = ChannelMap(
-        channel=channel,
-        column=entry.text("column"),
-        unit=entry.text("unit"),
-        gain=entry.number("gain", default=1.0),
-        offset=entry.number("offset", default=0.0),
-        positive=cast(Positive, entry.text("positive", default=default, choices=positive)),
-    )
-    entry.finish()
-    if mapped.gain <= 0:
-        raise StudyError(
-            f"{entry.place}: gain is {mapped.gain:g}; it must be above 0. "
-            "Say which direction is positive with `positive`."
-        )
+    defaults: dict[str, object] = {"gain": 1.0, "offset": 0.0}
+    if entry.table.get("channel") in MONITORS:
+        defaults["positive"] = "above"
+    entry.table = defaults | entry.table
+    mapped = entry.build(ChannelMap)
+    allowed = ("inspiration", "expiration") if mapped.channel == FLOW else ("above", "below")
+    if mapped.positive not in allowed:
+        entry.refuse_unknown("positive", mapped.positive, allowed)
     return mapped

@@ -9,8 +9,13 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from importlib.util import find_spec
+from typing import Annotated, Self
 
-from quietsleep.study.entry import Entry, StudyError
+from pydantic import AfterValidator, model_validator
+from pydantic.dataclasses import dataclass as model
+
+from quietsleep.contract.toml import CONFIG, Text, shown
+from quietsleep.errors import StudyError
 
 INSTALL = "install it with: pip install 'quietsleep[cluster]'"
 _ADDRESS = re.compile(r"(?P<scheme>[a-z][a-z0-9+.-]*)://(?P<rest>[^\s:@?#]*[^\s:@?#/])/*")
@@ -33,56 +38,22 @@ class StorageSettings:
     scheduler: str = ""
 
 
-def read_storage(whole: Entry) -> StorageSettings:
-    """Read the tables [places] and [cluster] of study.toml; raises StudyError."""
-    places, cluster = whole.table("places"), whole.table("cluster")
-    found = StorageSettings(
-        deliveries=address_in(places, "deliveries"),
-        warehouse=address_in(places, "warehouse"),
-        scheduler=_scheduler_in(cluster) if "cluster" in whole else "",
-    )
-    places.allow("deliveries", "warehouse")
-    places.finish()
-    cluster.finish()
-    if "places" in whole and not (found.deliveries or found.warehouse):
-        raise StudyError(f"{places.place}: give deliveries, warehouse or both, or take it out.")
-    if found.deliveries and found.warehouse and _overlap(found.deliveries, found.warehouse):
-        raise StudyError(
-            f"{places.place}: deliveries and warehouse lie one inside the other; give each a "
-            "place of its own."
-        )
-    if found.deliveries.startswith(f"{_OF_ONE_PROCESS}://"):
-        raise StudyError(
-            f"{places.place}: deliveries lie in the memory of one process, where the processes "
-            "that measure cannot read them."
-        )
-    return found
-
-
-def address_in(entry: Entry, name: str) -> str:
-    """Return an address without its last slashes; empty where the entry has none."""
-    if name not in entry:
-        return ""
-    text = entry.text(name)
+def _address(text: str) -> str:
+    """Return an address without its last slashes."""
     if "@" in text or "?" in text:
-        raise StudyError(
-            f"{entry.place}: {name} holds more than an address; keys and settings of a store "
-            "stand in the environment, never in a study folder."
+        raise ValueError(
+            "holds more than an address; keys and settings of a store stand in the environment, "
+            "never in a study folder."
         )
     match = _ADDRESS.fullmatch(text)
     if match is None:
-        raise StudyError(
-            f'{entry.place}: {name} is "{text}"; write an address such as "s3://bucket/study".'
-        )
+        raise ValueError(f'is {shown(text)}; write an address such as "s3://bucket/study".')
     return f"{match['scheme']}://{match['rest'].rstrip('/')}"
 
 
-def _scheduler_in(entry: Entry) -> str:
-    text = entry.text("scheduler")
+def _scheduler(text: str) -> str:
     if not _SCHEDULER.fullmatch(text):
-        raise StudyError(
-            f'{entry.place}: scheduler is "{text}"; write an address such as "tcp://host:8786".'
-        )
+        raise ValueError(f'is {shown(text)}; write an address such as "tcp://host:8786".')
     return text
 
 
@@ -90,14 +61,61 @@ def _overlap(one: str, other: str) -> bool:
     return f"{one}/".startswith(f"{other}/") or f"{other}/".startswith(f"{one}/")
 
 
-def check_installed(places: StorageSettings) -> None:
+@model(frozen=True, slots=True, config=CONFIG)
+class Places:
+    """The table [places] of study.toml: where deliveries and warehouse lie."""
+
+    deliveries: Annotated[Text, AfterValidator(_address)] = ""
+    warehouse: Annotated[Text, AfterValidator(_address)] = ""
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if not (self.deliveries or self.warehouse):
+            raise ValueError("give deliveries, warehouse or both, or take it out.")
+        if self.deliveries and self.warehouse and _overlap(self.deliveries, self.warehouse):
+            raise ValueError(
+                "deliveries and warehouse lie one inside the other; give each a place of its own."
+            )
+        if self.deliveries.startswith(f"{_OF_ONE_PROCESS}://"):
+            raise ValueError(
+                "deliveries lie in the memory of one process, where the processes that measure "
+                "cannot read them."
+            )
+        return self
+
+
+@model(frozen=True, slots=True, config=CONFIG)
+class Cluster:
+    """The table [cluster] of study.toml: who measures."""
+
+    scheduler: Annotated[Text, AfterValidator(_scheduler)]
+
+
+def storage_of(places: Places | None, cluster: Cluster | None) -> StorageSettings:
+    """Join the two optional tables of study.toml."""
+    return StorageSettings(
+        deliveries=places.deliveries if places else "",
+        warehouse=places.warehouse if places else "",
+        scheduler=cluster.scheduler if cluster else "",
+    )
+
+
+def address_of(text: str, where: str) -> str:
+    """Return the address of a store in its plain form; StudyError where it is none."""
+    try:
+        return _address(text)
+    except ValueError as error:
+        raise StudyError(f"{where} {error}") from None
+
+
+def check_installed(storage: StorageSettings) -> None:
     """Raise StudyError where a configured place needs a package that is not installed."""
-    if places.scheduler:
+    if storage.scheduler:
         for package in ("distributed", "prefect_dask"):
             if find_spec(package) is None:
                 raise StudyError(f"study.toml, [cluster]: {package} is not here; {INSTALL}.")
     for name in ("deliveries", "warehouse"):
-        if address := getattr(places, name):
+        if address := getattr(storage, name):
             check_store(address, f"study.toml, [places]: {name}")
 
 

@@ -6,18 +6,20 @@ sentence (`StudyError`). What centres deliver is read by `quietsleep.intake`, wh
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date
 from pathlib import Path
-from typing import Literal, cast
+from typing import Literal
+
+from pydantic.dataclasses import dataclass as model
 
 from quietsleep import contract
-from quietsleep.contract.model import Rule
+from quietsleep.contract import toml
+from quietsleep.contract.model import Limit, Rule, limit_refusal
+from quietsleep.contract.toml import CONFIG, Code, Codes, Day, Entry, Text
+from quietsleep.errors import ContractError, StudyError
 from quietsleep.study.devices import CHANNEL_UNITS, Centre, ChannelMap, Device, read_centre
-from quietsleep.study.entry import CODE, Entry, StudyError
-from quietsleep.study.storage import StorageSettings, read_storage
+from quietsleep.study.storage import Cluster, Places, StorageSettings, storage_of
 
 __all__ = [
     "Centre",
@@ -35,30 +37,37 @@ __all__ = [
 ItemKind = Literal["trial", "test", "check", "session"]
 
 
-@dataclass(frozen=True, slots=True)
+# What a file of an earlier form is called now; left where it is, it would silently not count.
+RENAMED = {"decisions.toml": "limits.toml"}
+
+
+@model(frozen=True, slots=True, config=CONFIG)
 class LimitChange:
     """A limit that the study changed, dated and signed; two numbers where the rule says between."""
 
     rule: str
-    limit: tuple[float, ...]
-    valid_from: date
-    reason: str
-    signed_by: str
-    signed_on: date
+    limit: Limit
+    valid_from: Day
+    reason: Text
+    signed_by: Code
+    signed_on: Day
 
 
-@dataclass(frozen=True, slots=True)
+@model(frozen=True, slots=True, config=CONFIG)
 class Waiver:
-    """A signed exception: one rule does not count against one item."""
+    """A signed exception: one rule does not count against one item.
 
-    waiver: str
+    Several sign with a comma and a space between their codes.
+    """
+
+    waiver: Code
     centre: str
     item_kind: ItemKind
-    item: str
+    item: Text
     rule: str
-    reason: str
-    signed_by: str
-    signed_on: date
+    reason: Text
+    signed_by: Codes
+    signed_on: Day
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,50 +95,55 @@ class Study:
         return self.path / "work"
 
 
+@model(frozen=True, slots=True, config=CONFIG)
+class _StudyFile:
+    """What study.toml may say; `seed` and `demo` are read by who wrote an invented study."""
+
+    study: Code
+    title: Text
+    contract: Text
+    seed: object = None
+    demo: object = None
+    places: Places | None = None
+    cluster: Cluster | None = None
+
+
 def load_study(path: Path) -> Study:
     """Read a study folder; raises StudyError with a plain sentence when it cannot stand."""
     if not (path / "study.toml").is_file():
         raise StudyError(f"{path.name or path} holds no study.toml, so it is not a study folder.")
-    entry = _read_toml(path, "study.toml")
-    name, title = entry.text("study", pattern=CODE), entry.text("title")
-    version, known = entry.text("contract"), contract.CONTRACT_VERSION
-    if version != known:
-        raise StudyError(f'study.toml: contract is "{version}"; this program knows "{known}".')
-    entry.allow("seed", "demo")
-    storage = read_storage(entry)
-    entry.finish()
+    entry = toml.read(path, "study.toml", StudyError)
+    said, known = entry.build(_StudyFile), contract.CONTRACT_VERSION
+    if said.contract != known:
+        entry.refuse(f'contract is "{said.contract}"; this program knows "{known}".')
+    for old, new in RENAMED.items():
+        if (path / old).exists():
+            raise StudyError(
+                f"{old}: this file is called {new} now, and its tables [[{Path(new).stem}]]; "
+                "rename both, so that what it says counts."
+            )
     centres = _centres(path)
     return Study(
         path=path,
-        name=name,
-        title=title,
+        name=said.study,
+        title=said.title,
         centres=centres,
-        limit_changes=tuple(_limit_change(e) for e in _list_file(path, "limits.toml", "limits")),
+        limit_changes=tuple(_limit_change(e) for e in _list_file(path, "limits")),
         waivers=_waivers(path, centres),
         reference_files=tuple(sorted((path / "references").glob("*.toml"))),
         devices={key: d for c in centres.values() for key, d in c.devices.items()},
-        storage=storage,
+        storage=storage_of(said.places, said.cluster),
     )
 
 
-def _read_toml(folder: Path, name: str) -> Entry:
-    try:
-        return Entry(tomllib.loads((folder / name).read_text(encoding="utf-8-sig")), name)
-    except UnicodeDecodeError:
-        raise StudyError(f"{name}: the file is not UTF-8 text; save it as UTF-8.") from None
-    except tomllib.TOMLDecodeError as error:
-        raise StudyError(f"{name}: the file is not valid TOML: {error}.") from None
-    except OSError as error:
-        raise StudyError(f"{name}: the file cannot be read ({error.strerror}).") from None
-
-
-def _list_file(folder: Path, name: str, table: str) -> list[Entry]:
-    """Entries of an optional file that holds one list of tables."""
-    if not (folder / name).exists():
+def _list_file(folder: Path, table: str) -> list[Entry]:
+    """Entries of an optional file that holds one list of tables and is named by it."""
+    if not (folder / f"{table}.toml").exists():
         return []
-    whole = _read_toml(folder, name)
+    whole = toml.read(folder, f"{table}.toml", StudyError)
     entries = whole.entries(table)
-    whole.finish()
+    for key in whole.table:
+        whole.refuse_unknown("a table", key, [table])
     return entries
 
 
@@ -140,68 +154,47 @@ def _centres(path: Path) -> dict[str, Centre]:
     centres: dict[str, Centre] = {}
     owner: dict[str, str] = {}
     for file in files:
-        centre = read_centre(_read_toml(path, f"centres/{file.name}"), file.stem)
+        entry = toml.read(path, f"centres/{file.name}", StudyError)
+        centre = read_centre(entry, file.stem)
         for device in centre.devices:
             if device in owner:
-                raise StudyError(
-                    f"centres/{file.name}: device {device} is registered at {owner[device]} too; "
-                    "give each device of the study its own code."
+                entry.refuse(
+                    f"device {device} is registered at {owner[device]} too; give each device of "
+                    "the study its own code."
                 )
             owner[device] = centre.centre
         centres[centre.centre] = centre
     return centres
 
 
-def _known_rule(entry: Entry) -> Rule:
+def _rule_of(entry: Entry, key: str) -> Rule:
     rules: Mapping[str, Rule] = contract.RULES
-    return rules[entry.text("rule", choices=tuple(rules))]
+    if key not in rules:
+        entry.refuse_unknown("rule", key, rules)
+    return rules[key]
 
 
 def _limit_change(entry: Entry) -> LimitChange:
-    rule = _known_rule(entry)
-    entry.place = f"{entry.place} (rule {rule.key})"
-    change = LimitChange(
-        rule=rule.key,
-        limit=entry.limit("limit", count=2 if rule.operator == "between" else 1),
-        valid_from=entry.day("valid_from"),
-        reason=entry.text("reason"),
-        signed_by=entry.text("signed_by", pattern=CODE),
-        signed_on=entry.day("signed_on"),
-    )
-    entry.finish()
+    change = entry.build(LimitChange)
+    if refusal := limit_refusal(_rule_of(entry, change.rule).operator, change.limit):
+        entry.refuse(refusal)
     return change
 
 
 def _waivers(path: Path, centres: Mapping[str, Centre]) -> tuple[Waiver, ...]:
-    waivers: dict[str, Waiver] = {}
-    for entry in _list_file(path, "waivers.toml", "waivers"):
-        waiver = _waiver(entry, centres)
-        if waiver.waiver in waivers:
-            raise StudyError(f"waivers.toml: waiver {waiver.waiver} is given twice.")
-        waivers[waiver.waiver] = waiver
-    return tuple(waivers.values())
+    waivers = tuple(_waiver(entry, centres) for entry in _list_file(path, "waivers"))
+    if (twice := toml.first_twice(w.waiver for w in waivers)) is not None:
+        raise StudyError(f"waivers.toml: waiver {twice} is given twice.")
+    return waivers
 
 
 def _waiver(entry: Entry, centres: Mapping[str, Centre]) -> Waiver:
-    code = entry.text("waiver", pattern=CODE)
-    entry.place = f"{entry.place} (waiver {code})"
-    kinds = ("trial", "test", "check", "session")
-    rule = _known_rule(entry)
-    waiver = Waiver(
-        waiver=code,
-        centre=entry.text("centre", choices=tuple(centres)),
-        item_kind=cast(ItemKind, entry.text("item_kind", choices=kinds)),
-        item=entry.text("item"),
-        rule=rule.key,
-        reason=entry.text("reason"),
-        signed_by=entry.text("signed_by", pattern=CODE),
-        signed_on=entry.day("signed_on"),
-    )
-    entry.finish()
+    waiver = entry.build(Waiver)
+    rule = _rule_of(entry, waiver.rule)
+    if waiver.centre not in centres:
+        entry.refuse_unknown("centre", waiver.centre, centres)
     if waiver.item_kind != rule.level:
-        raise StudyError(
-            f"{entry.place}: rule {rule.key} judges a {rule.level}, not a {waiver.item_kind}."
-        )
+        entry.refuse(f"rule {rule.key} judges a {rule.level}, not a {waiver.item_kind}.")
     return waiver
 
 
@@ -216,7 +209,7 @@ def check_units(study: Study) -> None:
         for mapped in device.channels:
             try:
                 factor(mapped.unit, CHANNEL_UNITS[mapped.channel])
-            except contract.ContractError as error:
+            except ContractError as error:
                 raise StudyError(
                     f"centres/{device.centre}.toml (device {device.device}, channel "
                     f"{mapped.channel}): {error}."

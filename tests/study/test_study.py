@@ -102,9 +102,24 @@ MISTAKES = [
     ("centres/larch.toml", 'csv_decimal = ","', 'csv_decimal = ";"', 'csv_decimal is ";"'),
     ("centres/larch.toml", 'delimiter = ";"', 'delimiter = ","', "the same character"),
     ("centres/larch.toml", "rate_hz = 200", "rate_hz = 20", "between 50 and 20000"),
-    ("centres/larch.toml", "rate_hz = 200", 'rate_hz = "200"', "must be a number, unquoted"),
-    ("centres/larch.toml", "rate_hz = 200", "rate_hz = nan", "must be a number"),
-    ("centres/larch.toml", "rate_hz = 200", "rate_hz = true", "must be a number"),
+    (
+        "centres/larch.toml",
+        "rate_hz = 200",
+        'rate_hz = "200"',
+        'rate_hz is "200"; it must be a number, unquoted',
+    ),
+    (
+        "centres/larch.toml",
+        "rate_hz = 200",
+        "rate_hz = nan",
+        "rate_hz is nan; it must be a finite number",
+    ),
+    (
+        "centres/larch.toml",
+        "rate_hz = 200",
+        "rate_hz = true",
+        "rate_hz is true; it must be a number",
+    ),
     ("centres/larch.toml", 'time_column = "t_s"', "", "time_column is missing"),
     ("centres/larch.toml", '"t_s"', '"Pao"', "time column is also registered"),
     ("centres/larch.toml", "gain = 1.02", "gian = 1.02", "gian is not known here; is gain meant?"),
@@ -114,11 +129,11 @@ MISTAKES = [
     ("centres/larch.toml", '"airway_pressure"', '"flow"', 'positive is "above"'),
     ("centres/larch.toml", 'channel = "flow"', 'channel = "flwo"', "is flow meant?"),
     ("limits.toml", "tidal.no_leak", "tidal.no_leek", "is tidal.no_leak meant?"),
-    ("limits.toml", "limit = 7", "limit = [1, 7]", "limit must be one number"),
-    ("limits.toml", "limit = 7", "limit = inf", "must be a number"),
+    ("limits.toml", "limit = 7", "limit = [1, 7]", "limit is [1, 7]; at_most takes one number"),
+    ("limits.toml", "limit = 7", "limit = inf", "limit is inf; it must be a finite number"),
     ("limits.toml", "2026-04-01", '"2026-04-01"', "must be a date"),
     ("limits.toml", 'signed_by = "coordinator-1"', "", "signed_by is missing"),
-    ("limits.toml", "[[limits]]", "[[limit]]", "limit is not known here; is limits meant?"),
+    ("limits.toml", "[[limits]]", "[[limit]]", 'a table is "limit"; is limits meant?'),
     ("waivers.toml", '"trial"', '"test"', "judges a trial, not a test"),
     ("waivers.toml", 'reason = "Invented."', 'reason = " "', "must be a text in quotes"),
 ]
@@ -148,6 +163,22 @@ def test_mistakes_of_the_folder(folder, tmp_path):
     for file in (folder / "centres").iterdir():
         file.unlink()
     with pytest.raises(StudyError, match="at least one centre"):
+        load_study(folder)
+
+
+def test_limits_under_their_old_name_are_not_passed_over(folder):
+    (folder / "limits.toml").rename(folder / "decisions.toml")
+    with pytest.raises(StudyError, match=r"^decisions\.toml: .* called limits\.toml now"):
+        load_study(folder)
+
+
+def test_two_may_sign_a_waiver_by_their_codes(folder):
+    path = folder / "waivers.toml"
+    text = path.read_text()
+    path.write_text(text.replace('"coordinator-1"', '"coordinator-1, reader-2"'))
+    assert load_study(folder).waivers[0].signed_by == "coordinator-1, reader-2"
+    path.write_text(text.replace('"coordinator-1"', '"coordinator 1"'))
+    with pytest.raises(StudyError, match=r"\(waiver w-001\): signed_by .* letters, digits"):
         load_study(folder)
 
 
