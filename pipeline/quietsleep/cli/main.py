@@ -1,20 +1,92 @@
-"""The command line: parses words, calls one stage, prints.
+"""The application: the commands in the order people meet them, and the one place for errors.
 
-Stages are imported by the command that needs them, so that help answers at once.
+Whatever ends a command early is turned into one line on standard error and an exit code here, and
+nowhere else.
 """
 
 from __future__ import annotations
 
-from quietsleep.cli import ask, doctor, fetch, nights, pages, release, review
-from quietsleep.cli.app import app
+from typing import Annotated, Any
 
-__all__ = ["app", "ask", "doctor", "fetch", "nights", "pages", "release", "review"]
+import typer
+from typer.core import TyperGroup
 
-# The order in which people meet them.
-ORDER = (
-    "demo", "nightly", "check", "why", "look", "query", "rejudge", "review", "decide", "pages",
-    "access", "release", "verify", "export", "fetch", "doctor",
-)  # fmt: skip
-app.registered_commands.sort(
-    key=lambda command: ORDER.index(getattr(command.callback, "__name__", ""))
+from quietsleep.cli import commands
+from quietsleep.errors import ENVIRONMENT, QuietsleepError, environment_error
+
+# Each with the words of its example.
+COMMANDS = (
+    (commands.demo, "demo"),
+    (commands.nightly, 'study --every "0 2 * * *"'),
+    (commands.check, "deliveries/larch/2026-03-02 --study study"),
+    (commands.why, "larch-003"),
+    (commands.look, "study --centre larch"),
+    (commands.query, '"SELECT * FROM clean_outcomes LIMIT 5"'),
+    (commands.rejudge, "study"),
+    (commands.review, "study --blind --reader reader-2"),
+    (
+        commands.decide,
+        "study larch-003-so-1#2 --centre larch --reader reader-2 --reject --reason leak_seen",
+    ),
+    (commands.pages, "study"),
+    (commands.access, "study --issue larch"),
+    (commands.release, "study 2026-spring"),
+    (commands.verify, "study/warehouse/releases/2026-spring"),
+    (commands.export, "study/warehouse/releases/2026-spring --to stata"),
+    (commands.fetch, "s3://bucket/study/warehouse warehouse-copy"),
+    (commands.doctor, "study --repair"),
 )
+
+
+class Commands(TyperGroup):
+    """The commands; an error with a sentence ends any of them with that sentence alone."""
+
+    def invoke(self, ctx: Any) -> Any:
+        """Run the command that was asked for."""
+        try:
+            return super().invoke(ctx)
+        except QuietsleepError as error:
+            raise _stop(str(error), error.exit_code) from error
+        except Exception as error:
+            sentence = environment_error(error)
+            if sentence is None:
+                raise
+            raise _stop(sentence, ENVIRONMENT) from error
+
+
+def _stop(sentence: str, code: int) -> typer.Exit:
+    typer.echo(sentence, err=True)
+    return typer.Exit(code)
+
+
+app = typer.Typer(
+    cls=Commands,
+    help="Nightly data pipeline of a multi-centre infant lung-function study.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import version
+
+        typer.echo(f"quietsleep {version('quietsleep')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_print_version, is_eager=True, help="Print the version and end."
+        ),
+    ] = False,
+) -> None: ...
+
+
+for _command, _words in COMMANDS:
+    app.command(epilog=f"Example: quietsleep {_command.__name__} {_words}")(_command)

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from quietsleep.errors import QuietsleepError
 from quietsleep.measure.plan import plan_checks, plan_recordings
 from quietsleep.measure.roster import Roster, read_roster
 from quietsleep.night.night import Night, NightReport, close_idle, close_night, is_idle, open_night
@@ -18,7 +19,7 @@ NEXT_NIGHT = "Run: quietsleep nightly"
 CHANGES = "SELECT table_name, key, column_name, before, after, cause FROM changes WHERE night = ?"
 
 
-class NotMeasured(RuntimeError):
+class NotMeasured(QuietsleepError):
     """Stored measures do not stand for what is to be judged; the message says what to do."""
 
 

@@ -21,6 +21,8 @@ from time import monotonic
 
 from filelock import FileLock
 
+from quietsleep.errors import QuietsleepError
+
 FILE = "access.json"
 LOG = "access.log"
 SECRET_BYTES = 32
@@ -50,7 +52,7 @@ class Token:
         return not self.revoked_at and self.centre in ("", centre)
 
 
-class AccessError(ValueError):
+class AccessError(QuietsleepError):
     """The tokens cannot be read or changed as asked; the message is one plain sentence."""
 
 

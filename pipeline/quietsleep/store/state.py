@@ -22,7 +22,7 @@ import duckdb
 import pandas as pd
 from filelock import FileLock, Timeout
 
-from quietsleep.errors import is_damage
+from quietsleep.errors import ALREADY_RUNNING, QuietsleepError, is_damage
 from quietsleep.records import Measured, Problem
 
 PROBLEM_COLUMNS = (
@@ -52,8 +52,10 @@ class StoredMeasures:
     values: pd.DataFrame
 
 
-class NightRunning(RuntimeError):
+class NightRunning(QuietsleepError):
     """Another night of the same study is at work."""
+
+    exit_code = ALREADY_RUNNING
 
 
 def night_lock(work: Path) -> FileLock:

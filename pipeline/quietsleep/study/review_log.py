@@ -22,6 +22,7 @@ from typing import Any
 from filelock import FileLock
 
 from quietsleep.contract import Choice
+from quietsleep.errors import QuietsleepError
 
 FILE = "reviews.jsonl"
 FIRST_PREVIOUS = "0" * 64
@@ -78,7 +79,7 @@ class ReviewLog:
     broken: str = ""
 
 
-class ReviewError(ValueError):
+class ReviewError(QuietsleepError):
     """A decision that cannot be written down; the message is one plain sentence."""
 
 

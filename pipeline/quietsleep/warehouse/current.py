@@ -28,7 +28,10 @@ def current_night(study_path: Path) -> Path:
     try:
         return pointer.resolve(strict=True)
     except FileNotFoundError:
-        raise WarehouseError(f"{study_path.name} has no published night yet.") from None
+        raise WarehouseError(
+            f"{study_path.name} has no published night yet. "
+            f"Run: quietsleep nightly {study_path.name}"
+        ) from None
 
 
 def night_facts(night_path: Path) -> dict[str, Any]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from quietsleep.contract.model import Table
 from quietsleep.contract.schemas import duckdb_ddl
-from quietsleep.errors import WarehouseError
+from quietsleep.errors import QuietsleepError, WarehouseError
 from quietsleep.store.tables import frugal_engine
 from quietsleep.warehouse.parquet import Part
 
@@ -84,7 +84,7 @@ def open_current(study_path: Path) -> duckdb.DuckDBPyConnection:
     return open_night(current_night(study_path))
 
 
-class QueryError(ValueError):
+class QueryError(QuietsleepError):
     """A query that the warehouse does not answer; the message says why."""
 
 

@@ -26,6 +26,7 @@ from rich.progress import (
     TimeElapsedColumn,
 )
 
+from quietsleep.errors import RED_NIGHT, QuietsleepError
 from quietsleep.night.night import NightReport, is_idle
 from quietsleep.night.orchestration import open_nights
 from quietsleep.night.orchestration.cluster import MOST_THREADS, pool_of
@@ -57,8 +58,10 @@ def nightly(study_path: str, workers: int | None = None, full: bool = False) -> 
             return _told(run_open_night(night, run, workers=workers, pool=pool_of))
 
 
-class RedNight(RuntimeError):
+class RedNight(QuietsleepError):
     """A scheduled night that ended red; the message is its sentences."""
+
+    exit_code = RED_NIGHT
 
 
 def _told(report: NightReport) -> NightReport:

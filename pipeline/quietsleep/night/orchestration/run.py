@@ -5,13 +5,11 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from quietsleep.contract import ContractError
-from quietsleep.errors import environment_error
+from quietsleep.errors import QuietsleepError, environment_error
 from quietsleep.night.night import NightReport, is_idle, open_night
 from quietsleep.night.orchestration.embedded import embed
 from quietsleep.night.orchestration.open_nights import offered
 from quietsleep.night.stages import check_study, end_idle, run_here, run_open_night
-from quietsleep.study.study import StudyError
 
 
 def run_with_prefect(study_path: Path, *, workers: int | None, full: bool) -> NightReport:
@@ -31,7 +29,7 @@ def run_with_prefect(study_path: Path, *, workers: int | None, full: bool) -> Ni
 
                 return flow_of(night.study)(str(study_path), workers=workers, full=full)
         except Exception as error:
-            if isinstance(error, StudyError | ContractError) or environment_error(error):
+            if isinstance(error, QuietsleepError) or environment_error(error):
                 raise
             # The orchestrator is a convenience; a night does not stand or fall with it.
             print("The orchestrator failed; the night is run without it.", file=sys.stderr)

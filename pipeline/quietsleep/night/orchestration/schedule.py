@@ -18,6 +18,7 @@ from pathlib import Path
 from urllib.error import URLError
 from urllib.request import urlopen
 
+from quietsleep.errors import QuietsleepError
 from quietsleep.night.orchestration.embedded import embed
 from quietsleep.study.study import load_study
 
@@ -25,7 +26,7 @@ SECONDS_TO_START = 120.0
 LOOPBACK = "127.0.0.1"
 
 
-class ScheduleError(RuntimeError):
+class ScheduleError(QuietsleepError):
     """The schedule cannot be kept; the message says why and what to use instead."""
 
 

@@ -1,0 +1,387 @@
+"""The commands: each parses its words, calls one stage, prints.
+
+Stages are imported by the command that needs them, so that help answers at once. Nothing is caught
+here: an error with a sentence goes up to `main`, which prints it and knows the exit code.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from quietsleep.errors import PROBLEMS_FOUND, RED_NIGHT, QuietsleepError
+
+if TYPE_CHECKING:
+    from starlette.types import ASGIApp
+
+    from quietsleep.study.study import Study
+
+StudyArgument = Annotated[Path, typer.Argument(help="Study folder, the one with study.toml.")]
+StudyOption = Annotated[
+    Path | None,
+    typer.Option("--study", envvar="QUIETSLEEP_STUDY", help="Study folder [default: here or demo]"),
+]
+ReleaseArgument = Annotated[Path, typer.Argument(help="Folder of the release.")]
+Centre = Annotated[str | None, typer.Option(help="Trials of this centre only.")]
+Technique = Annotated[str | None, typer.Option(help="Trials of this technique only.")]
+Reader = Annotated[str | None, typer.Option(help="Leave out what this reader has read.")]
+
+
+def open_study(path: Path | None) -> Study:
+    """Load the study named, else the one in this folder, else the demo study below it."""
+    from quietsleep.study.study import load_study
+
+    places = [path] if path else [Path(), Path("demo")]
+    found = next((p for p in places if (p / "study.toml").is_file()), places[0])
+    return load_study(found.resolve())
+
+
+def demo(
+    folder: Annotated[Path, typer.Argument(help="Where to write the demo study.")] = Path("demo"),
+    workers: Annotated[int | None, typer.Option(help="Processes that measure.")] = None,
+) -> None:
+    """Write the invented demo study (once) and run a night on it."""
+    from quietsleep.simulation.centres import write_demo_study
+
+    if not (folder / "study.toml").is_file():
+        typer.echo(f"Writing the demo study to {folder} ...")
+        write_demo_study(folder)
+    _run_night(folder, workers=workers)
+    # As it was called, so that the lines can be typed as they stand.
+    program = sys.argv[0] if Path(sys.argv[0]).name == "quietsleep" else "quietsleep"
+    typer.echo(
+        f"\nLook:  {program} look {folder}\n"
+        f'Ask:   {program} query --study {folder} "SELECT * FROM acceptance"\n'
+        f"Why:   {program} why --study {folder} larch-s007"
+    )
+
+
+def nightly(
+    study: StudyArgument,
+    every: Annotated[
+        str | None, typer.Option(help="Keep running on this cron schedule, local time.")
+    ] = None,
+    workers: Annotated[int | None, typer.Option(help="Processes that measure.")] = None,
+    full: Annotated[bool, typer.Option(help="Re-read every file, even unchanged ones.")] = False,
+) -> None:
+    """Run one night: take in, measure, judge, publish, write the pages."""
+    if every is None:
+        _run_night(study, workers=workers, full=full)
+        return
+    open_study(study)
+    from quietsleep.night.orchestration.schedule import keep_scheduled
+
+    keep_scheduled(study.resolve(), cron=every, workers=workers)
+
+
+def _run_night(path: Path, *, workers: int | None, full: bool = False) -> None:
+    study = open_study(path)
+    from quietsleep.cli.terminal import print_closing
+    from quietsleep.night.orchestration.run import run_with_prefect
+
+    report = run_with_prefect(study.path, workers=workers, full=full)
+    print_closing(report)
+    if report.state == "red":
+        raise typer.Exit(RED_NIGHT)
+
+
+def check(
+    delivery: Annotated[Path, typer.Argument(help="Delivery folder or .zip, before it is sent.")],
+    study: StudyOption = None,
+) -> None:
+    """Check a delivery as the coordinating centre will: same contract, same sentences."""
+    from quietsleep.cli.terminal import print_problems
+    from quietsleep.intake.delivery import check_delivery
+
+    problems = check_delivery(open_study(study), delivery)
+    print_problems(problems)
+    if problems:
+        raise typer.Exit(PROBLEMS_FOUND)
+
+
+def why(
+    session: Annotated[str, typer.Argument(help="Session code, as on the pages.")],
+    study: StudyOption = None,
+) -> None:
+    """Say in words why tests of a session were rejected or flagged, and what to do next time."""
+    from quietsleep.cli.terminal import print_why
+    from quietsleep.warehouse.database import open_current
+
+    with open_current(open_study(study).path) as warehouse:
+        if not print_why(warehouse, session):
+            raise QuietsleepError(
+                f"No session {session} in the warehouse. Sessions are named on the pages."
+            )
+
+
+def look(
+    study: StudyArgument,
+    *,
+    centre: Annotated[str | None, typer.Option(help="Show the pages of one centre only.")] = None,
+    port: Annotated[
+        int | None, typer.Option(help="Port to listen on [default: a free one].")
+    ] = None,
+    browser: Annotated[bool, typer.Option(help="Open the browser.")] = True,
+    with_access: Annotated[
+        bool, typer.Option("--with-access", help="Ask for a token; see quietsleep access.")
+    ] = False,
+    host: Annotated[
+        str, typer.Option(help="Address to listen on; another than this machine by token only.")
+    ] = "127.0.0.1",
+    certificate: Annotated[Path | None, typer.Option(help="TLS certificate, PEM.")] = None,
+    key: Annotated[Path | None, typer.Option(help="Key of the certificate, PEM.")] = None,
+) -> None:
+    """Serve the pages, on this machine only unless tokens are asked for, and open them."""
+    from quietsleep.server.app import SiteApp, free_port, is_loopback, open_pages, serve
+
+    loaded = open_study(study)
+    if not is_loopback(host) and not with_access:
+        raise QuietsleepError("Other machines see the pages only with --with-access.")
+    if centre is not None and (centre not in loaded.centres or with_access):
+        raise QuietsleepError(
+            f"--centre is one of {', '.join(loaded.centres)}, without --with-access."
+        )
+    folder = loaded.path / "pages" / (centre or "")
+    start = "" if centre or with_access else "overview/"
+    if not (folder / ("" if centre else "overview") / "index.html").is_file():
+        raise QuietsleepError(f"There are no pages yet. Run: quietsleep nightly {study}")
+    number = port or free_port(host)
+    scheme, name = ("https" if certificate else "http"), f"[{host}]" if ":" in host else host
+    address = f"{scheme}://{name}:{number}/{start}"
+    typer.echo(f"{address}   (stop with Ctrl-C)")
+    if not is_loopback(host) and certificate is None:
+        typer.echo("Tokens cross the network unencrypted: give --certificate and --key.", err=True)
+    if browser and is_loopback(host):
+        typer.launch(address)
+    shown: ASGIApp = open_pages(folder)
+    if with_access:
+        shown = SiteApp(loaded.path, loaded.work_path, is_secure=certificate is not None)
+    serve(shown, port=number, host=host, certificate=certificate, key=key)
+
+
+def query(
+    sql: Annotated[str, typer.Argument(help="One SQL query; the warehouse is opened read-only.")],
+    study: StudyOption = None,
+    csv: Annotated[bool, typer.Option("--csv", help="Print as csv.")] = False,
+) -> None:
+    """Ask the published warehouse in SQL; nothing can be written."""
+    from quietsleep.cli.terminal import print_rows
+    from quietsleep.warehouse.database import open_current, run_query
+
+    with open_current(open_study(study).path) as warehouse:
+        print_rows(run_query(warehouse, sql), as_csv=csv)
+
+
+def rejudge(study: StudyArgument) -> None:
+    """Judge stored measures by the rules, waivers and decisions of now; reads no signal."""
+    from quietsleep.cli.terminal import print_rejudged
+    from quietsleep.night.rejudge import rejudge_study
+
+    rejudged = rejudge_study(open_study(study).path)
+    print_rejudged(rejudged)
+    if rejudged.report.state == "red":
+        raise typer.Exit(RED_NIGHT)
+
+
+def review(
+    study: StudyArgument,
+    *,
+    centre: Centre = None,
+    technique: Technique = None,
+    reader: Reader = None,
+    limit: Annotated[int, typer.Option(help="Trials to list.", min=1)] = 30,
+    blind: Annotated[
+        bool, typer.Option("--blind", help="Hide what the rules said and why a trial waits.")
+    ] = False,
+    mend: Annotated[
+        bool, typer.Option("--mend", help="Put back decisions that were changed by hand.")
+    ] = False,
+) -> None:
+    """List trials that wait for a reader; with --mend, repair the file of decisions."""
+    from quietsleep.cli.terminal import print_waiting
+    from quietsleep.review.desk import review_file, waiting_trials
+
+    loaded = open_study(study)
+    if mend:
+        aside = review_file(loaded).mend()
+        typer.echo(
+            f"Put back; the changed file is {aside.relative_to(loaded.path)}. "
+            f"Run: quietsleep rejudge {study}"
+            if aside
+            else "The file of decisions is whole; nothing to mend."
+        )
+        return
+    waiting = waiting_trials(loaded)
+    rows = waiting.trials
+    for name, wanted in (("centre", centre), ("technique", technique)):
+        if wanted is not None:
+            rows = rows[rows[name] == wanted]
+    if reader is not None:
+        rows = rows[[reader not in readers for readers in rows["readers"]]]
+    print_waiting(rows, waiting.broken, limit=limit, blind=blind)
+
+
+def decide(
+    study: StudyArgument,
+    trial: Annotated[str, typer.Argument(help="Trial, as 'quietsleep review' names it.")],
+    *,
+    reader: Annotated[str, typer.Option(help="Your code as a reader, never a name.")],
+    reason: Annotated[str, typer.Option(help="A rule of the technique, or a reason; see --help.")],
+    accept: Annotated[
+        bool, typer.Option("--accept/--reject", help="What you decide.", show_default=False)
+    ],
+    centre: Annotated[
+        str | None, typer.Option(help="Centre, where two have the same trial code.")
+    ] = None,
+    note: Annotated[str, typer.Option(help="Your own words; nothing about a person.")] = "",
+    blind: Annotated[
+        bool, typer.Option("--blind", help="You did not see what the rules said.")
+    ] = False,
+    new_reader: Annotated[
+        bool, typer.Option("--new-reader", help="Needed with a code not used before.")
+    ] = False,
+) -> None:
+    """Write down what a reader decided of one trial; it counts from the next night or rejudge."""
+    from quietsleep.review.desk import Said, write_down
+
+    said = Said(
+        trial=trial,
+        centre=centre,
+        reader=reader,
+        decision="accept" if accept else "reject",
+        reason=reason,
+        note=note,
+        blind=blind,
+    )
+    written = write_down(open_study(study), said, new_reader=new_reader)
+    typer.echo(
+        f"{written.review}: {written.reader} {written.decision}s {written.trial} of "
+        f"{written.centre}. It counts from the next night on, or now with: "
+        f"quietsleep rejudge {study}"
+    )
+
+
+def pages(study: StudyArgument) -> None:
+    """Write the pages of the published night again, without measuring or judging."""
+    from quietsleep.night.stages import rebuild_pages
+
+    report = rebuild_pages(open_study(study).path)
+    typer.echo(
+        f"{report.n_written} files written, {report.n_kept} unchanged, {report.n_removed} removed."
+    )
+
+
+def access(
+    study: StudyArgument,
+    issue: Annotated[
+        str | None, typer.Option(help="Make a token for a centre; it is shown this once.")
+    ] = None,
+    issue_all: Annotated[
+        bool, typer.Option("--issue-all", help="Make a token that opens the pages of all centres.")
+    ] = False,
+    revoke: Annotated[str | None, typer.Option(help="Name of a token that opens no more.")] = None,
+) -> None:
+    """List the tokens that open pages, make one, or revoke one."""
+    from quietsleep.server.access import Tokens
+
+    loaded = open_study(study)
+    tokens = Tokens(loaded.path)
+    if issue is not None and issue not in loaded.centres:
+        raise QuietsleepError(f"No centre {issue}. Centres: {', '.join(loaded.centres)}.")
+    if sum([issue is not None, issue_all, revoke is not None]) > 1:
+        raise QuietsleepError("One thing at a time: --issue, --issue-all or --revoke.")
+    if issue is not None or issue_all:
+        typer.echo(tokens.issue(issue or ""))
+    elif revoke is not None:
+        typer.echo(f"{tokens.revoke(revoke).name} opens nothing any more.")
+    else:
+        for token in tokens.list():
+            ended = f"revoked {token.revoked_at}" if token.revoked_at else "stands"
+            typer.echo(f"{token.name}  {token.centre or 'all'}  {token.issued_at}  {ended}")
+
+
+def release(
+    study: StudyArgument,
+    label: Annotated[str, typer.Argument(help="Name of the release, such as 2026-spring.")],
+    anyway: Annotated[
+        str | None, typer.Option(help="Why a red night is released all the same; recorded.")
+    ] = None,
+) -> None:
+    """Freeze the published night as a checksummed copy that can be cited."""
+    from quietsleep.warehouse.release import make_release, release_digest
+
+    folder = make_release(open_study(study).path, label, anyway=anyway)
+    typer.echo(f"Released as {folder}\nsha256 of the whole: {release_digest(folder)}")
+
+
+def verify(release: ReleaseArgument) -> None:
+    """Prove that a release is unchanged, or name every file that is not."""
+    from quietsleep.warehouse.release import verify_release
+
+    differences = verify_release(release)
+    for sentence in differences:
+        typer.echo(sentence)
+    if differences:
+        raise typer.Exit(PROBLEMS_FOUND)
+    typer.echo("Every file is as it was released.")
+
+
+def export(
+    release: ReleaseArgument,
+    to: Annotated[
+        list[str], typer.Option(help="stata, spss, sas, dataset-json, csv or parquet; repeatable.")
+    ],
+    out: Annotated[
+        Path | None, typer.Option(help="Folder to write to [default: beside the release].")
+    ] = None,
+    table: Annotated[
+        list[str] | None, typer.Option(help="Only this table or view; repeatable.")
+    ] = None,
+) -> None:
+    """Write a release in the formats of statistics programs, names, labels and units carried."""
+    from quietsleep.warehouse.exports import export_release
+
+    target = out or release.with_name(f"{release.name}-export")
+    for notice in export_release(release, target, to, names=table):
+        typer.echo(notice)
+    typer.echo(f"Written to {target}")
+
+
+def fetch(
+    address: Annotated[str, typer.Argument(help="Address of the warehouse, as in study.toml.")],
+    folder: Annotated[Path, typer.Argument(help="Where to copy the published night to.")],
+) -> None:
+    """Copy the published night from a store, checked, so that it can be opened here."""
+    from quietsleep.intake.store import Address
+    from quietsleep.study.storage import address_of, check_store
+    from quietsleep.warehouse.upload import fetch as fetch_night
+
+    checked = address_of(address, "fetch: ADDRESS")
+    check_store(checked, "fetch: ADDRESS")
+    night = fetch_night(Address(checked), folder.resolve())
+    typer.echo(f"Night {night.name} is in {night}; {folder / 'current'} leads to it.")
+
+
+def doctor(
+    study: StudyArgument,
+    mend: Annotated[
+        bool, typer.Option("--repair", help="Put right what can be made again.")
+    ] = False,
+) -> None:
+    """Say what is wrong with a study's own files after a mishap; changes nothing unasked."""
+    from quietsleep.night.doctor import examine, repair
+
+    findings = examine(open_study(study))
+    if not findings:
+        typer.echo("State, warehouse, deliveries, decisions and disk space are sound.")
+        return
+    if mend:
+        told = list(repair(findings))
+    else:
+        told = [(f, f"{'--repair will' if f.mend else 'To do:'} {f.remedy}") for f in findings]
+    for finding, outcome in told:
+        typer.echo(f"{finding.sentence}\n  {outcome}")
+    raise typer.Exit(PROBLEMS_FOUND)
