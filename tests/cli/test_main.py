@@ -89,7 +89,7 @@ def test_what_the_machine_puts_in_the_way_has_a_code_of_its_own(
 
 def test_no_command_catches_what_main_prints() -> None:
     text = Path(commands.__file__).read_text(encoding="utf-8")
-    assert "except " not in text and "err=True" not in text.replace("--key.\", err=True", "")
+    assert "except " not in text and "err=True" not in text.replace('--key.", err=True', "")
 
 
 def test_version_is_that_of_the_package() -> None:

@@ -64,6 +64,18 @@ CASES = {
         RULE + "colour = 1\n",
         r"\(plateau_long_enough\): colour is not known here; it may be: alternative",
     ),
+    "field that the place of the file says": (
+        SINGLE,
+        RULE,
+        RULE + 'owner = "tidal"\n',
+        r"\(plateau_long_enough\): owner is not known here",
+    ),
+    "dependents of no check": (
+        SINGLE,
+        "[settings]",
+        "[dependents]\n[settings]",
+        r"single_occlusion.toml: dependents is not known here",
+    ),
     "too many limits": (
         SINGLE,
         RULE,

@@ -143,7 +143,7 @@ def run(order: dict[str, Any]) -> dict[str, Any]:
     except Exception as error:
         return answer | {
             "error": f"{type(error).__name__}: {error}",
-            "setback": environment_error(error),
+            "environment_error": environment_error(error),
         }
     return answer | {
         "state": report.state,

@@ -15,24 +15,17 @@ from quietsleep.errors import ContractError
 
 if TYPE_CHECKING:
     from quietsleep.contract.model import (
-        Alternative,
         Choice,
         Column,
         Level,
-        LinearEquation,
-        LmsTable,
-        Obtained,
         Outcome,
         Quantity,
         Reference,
         Reviewing,
-        ReviewReason,
         Rule,
-        Severity,
         Source,
         Spec,
         Table,
-        Term,
     )
 
 __all__ = [
@@ -47,25 +40,18 @@ __all__ = [
     "SOURCES",
     "TABLES",
     "TECHNIQUES",
-    "Alternative",
     "Choice",
     "Column",
     "ContractError",
     "Level",
-    "LinearEquation",
-    "LmsTable",
-    "Obtained",
     "Outcome",
     "Quantity",
     "Reference",
-    "ReviewReason",
     "Reviewing",
     "Rule",
-    "Severity",
     "Source",
     "Spec",
     "Table",
-    "Term",
     "check_all",
 ]
 

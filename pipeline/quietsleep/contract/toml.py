@@ -90,7 +90,7 @@ def read(folder: Path, name: str, refusal: type[QuietsleepError]) -> Entry:
         table = tomllib.loads((folder / name).read_text(encoding="utf-8-sig"))
     except UnicodeDecodeError:
         raise refusal(f"{name}: the file is not UTF-8 text; save it as UTF-8.") from None
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise refusal(f"{name}: the file is not valid TOML: {error}.") from None
     except OSError as error:
         raise refusal(f"{name}: the file cannot be read ({error.strerror}).") from None
@@ -145,7 +145,7 @@ class Entry:
             found: T = _adapter(cast(Hashable, model)).validate_python(table, context=context)
         except ValidationError as error:
             first = error.errors(include_url=False)[0]
-            at = _locate(table, self.place, model, first["loc"])
+            at = _locate(first, _At(self.place, table, model, "", table))
             hidden = frozenset(given)
         else:
             return found
@@ -162,21 +162,21 @@ class _At(NamedTuple):
     value: Any
 
 
-def _locate(table: Mapping[str, Any], place: str, model: Any, steps: Iterable[int | str]) -> _At:
-    at = _At(place, table, model, "", table)
-    for step in steps:
+def _locate(error: ErrorDetails, at: _At) -> _At:
+    """Walk from the whole entry to where pydantic found something."""
+    for step in error["loc"]:
         if isinstance(step, int) and isinstance(at.value, list | tuple):
-            value = at.value[step]
-            if isinstance(value, dict):
-                place = f"{at.place}, {_item(at.key, step + 1, value)}"
-                at = _At(place, value, _model_of(at.model, at.key), "", value)
+            value, inner = at.value[step], _model_of(at.model, at.key)
+            if isinstance(value, dict) and inner is not None:
+                item = f"{at.place}, {_item(at.key, step + 1, value)}"
+                at = _At(item, value, inner, "", value)
             else:
                 at = at._replace(key=f"{at.key} {step + 1}", value=value)
         elif isinstance(step, str) and step != "[key]":
             at = _inside(at) if at.key else at
             at = at._replace(key=step, value=at.table.get(step))
-    is_entry = at.key and isinstance(at.value, dict) and _model_of(at.model, at.key) is not None
-    return _inside(at) if is_entry else at
+    of_entry = error["type"] == "value_error" and isinstance(at.value, dict)
+    return _inside(at) if of_entry and at.key and _model_of(at.model, at.key) else at
 
 
 def _inside(at: _At) -> _At:
@@ -193,11 +193,12 @@ def _sentence(error: ErrorDetails, at: _At, hidden: frozenset[str]) -> str:
         return f"{key} {error['ctx']['error']}".lstrip()
     if kind in {"tuple_type", "dataclass_type", "dict_type"}:
         return _of_shape(kind, at)
-    if kind == "literal_error" and isinstance(at.value, str):
+    if kind == "literal_error":
         known = re.findall(r"'([^']*)'", error["ctx"]["expected"])
         if error["loc"][-1] == "[key]":
             return _unknown_key(key, known)
-        return f"{key} is {shown(at.value)}; {_nearest(at.value, known)}"
+        if isinstance(at.value, str):
+            return f"{key} is {shown(at.value)}; {_nearest(at.value, known)}"
     return f"{key} is {shown(at.value)}; it must be {_EXPECTED.get(kind, error['msg'])}."
 
 
@@ -260,7 +261,9 @@ def _nearest(value: str, known: Iterable[str]) -> str:
     names = list(known)
     if close := get_close_matches(value, names, 1):
         return f"is {close[0]} meant?"
-    listed = ", ".join(name if name.strip() else repr(name) for name in names[:_MOST_SHOWN])
+    listed = ", ".join(
+        name if re.search(r"\w", name) else repr(name) for name in names[:_MOST_SHOWN]
+    )
     more = f" and {len(names) - _MOST_SHOWN} more" if len(names) > _MOST_SHOWN else ""
     return f"it may be: {listed}{more}."
 
@@ -270,7 +273,7 @@ def shown(value: object) -> str:
     text = f'"{value}"' if isinstance(value, str) else str(value)
     if isinstance(value, bool):
         text = text.lower()
-    elif isinstance(value, int | float):
+    elif isinstance(value, float):
         text = f"{value:g}"
     elif isinstance(value, list | tuple):
         text = f"[{', '.join(shown(v) for v in value)}]"

@@ -2,7 +2,7 @@
 
 Errors of the operating system are raised at every kind of step of a night in a process of its own;
 a small disk of its own is used where one may be mounted. A night then ends in a sentence, the last
-good warehouse stays, and the night after the setback ends as if nothing had happened.
+good warehouse stays, and the night after it ends as if nothing had happened.
 """
 
 from __future__ import annotations
@@ -31,8 +31,8 @@ from tests.faults.reading import read_once
 from tests.night.conftest import pool as pool  # noqa: PLC0414  (a fixture)
 
 COMMAND = Path(sys.executable).with_name("quietsleep")
-# Setbacks of one study, night after night; what lasts goes wrong from that step on.
-SETBACKS = (
+# What goes wrong in one study, night after night; what lasts goes wrong from that step on.
+FAULTS = (
     ("ENOSPC", "append stats", True), ("EROFS", "stage measuring", True),
     ("ENOSPC", "link", True), ("EACCES", "symlink", True), ("EIO", "replace", False),
     ("ENOSPC", "append nights", True),
@@ -45,15 +45,15 @@ def quietsleep(*words: str, **options: object) -> subprocess.CompletedProcess[st
     )  # type: ignore[call-overload]
 
 
-def test_setbacks_at_any_step_are_sentences_and_pass(
+def test_environment_errors_at_any_step_are_sentences_and_pass(
     course: Course, nights: Nights, tmp_path: Path
 ) -> None:
     def nights_of(half: int) -> None:
         study = copy_of(course.before, tmp_path / f"study-{half}")
-        for fault, step, lasting in SETBACKS[half::2]:
+        for fault, step, lasting in FAULTS[half::2]:
             answer = nights.run(study, name=step, nth=1, fault=fault, lasting=lasting)
-            said = [*answer.get("sentences", []), answer.get("setback") or ""]
-            assert answer.get("state") == "red" or answer.get("setback"), (step, answer)
+            said = [*answer.get("sentences", []), answer.get("environment_error") or ""]
+            assert answer.get("state") == "red" or answer.get("environment_error"), (step, answer)
             if fault == "ENOSPC":
                 assert any("The disk is full" in sentence for sentence in said), (step, said)
             assert read_once(study), step
@@ -81,7 +81,7 @@ def test_disk_that_is_really_full(course: Course, nights: Nights, small_disk: Pa
     ballast = small_disk / "ballast"
     ballast.write_bytes(bytes(free - 400_000))
     answer = nights.run(study)
-    said = [*answer.get("sentences", []), answer.get("setback") or ""]
+    said = [*answer.get("sentences", []), answer.get("environment_error") or ""]
     assert any("The disk is full" in sentence for sentence in said), answer
     assert read_once(study)
     ballast.unlink()
@@ -90,7 +90,9 @@ def test_disk_that_is_really_full(course: Course, nights: Nights, small_disk: Pa
     assert content(study) == course.content
 
 
-def test_command_line_says_setbacks_in_one_sentence(course: Course, tmp_path: Path) -> None:
+def test_command_line_says_environment_errors_in_one_sentence(
+    course: Course, tmp_path: Path
+) -> None:
     """As a user who may not write the study; root may write anywhere."""
     study = copy_of(course.before, tmp_path / "study")
     shutil.rmtree(study / "work")
