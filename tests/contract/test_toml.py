@@ -11,7 +11,7 @@ import pytest
 from pydantic.dataclasses import dataclass
 
 from quietsleep.contract import toml
-from quietsleep.contract.toml import CONFIG, Code, Codes, Day, Number, Text, Whole, YesNo, between
+from quietsleep.contract.toml import CONFIG, Code, Day, Number, Text, Whole, YesNo, between
 from quietsleep.errors import QuietsleepError
 
 
@@ -29,7 +29,6 @@ class Part:
 class Box:
     owner: str
     code: Code
-    signers: Codes = "a"
     kind: Literal["small", "large", "\t"] = "small"
     count: Whole = 1
     sound: YesNo = True
@@ -47,8 +46,6 @@ SENTENCES = {
     'code = "a b"': 'code is "a b"; use letters, digits, hyphen, underscore and point only.',
     "code = 3": "code is 3; it must be a text in quotes.",
     'code = " "': 'code is " "; it must be a text in quotes, not empty.',
-    'code = "a"\nsigners = "a b"': 'signers is "a b"; use letters, digits, hyphen, underscore and '
-    "point only.",
     'code = "a"\nkind = "lrge"': 'kind is "lrge"; is large meant?',
     'code = "a"\nkind = "x"': r'kind is "x"; it may be: small, large, \t.',
     'code = "a"\nkind = 1': "kind is 1; it must be a text in quotes.",
@@ -65,7 +62,7 @@ SENTENCES = {
     'code = "a"\nsettings = 1': "write settings as a table, [settings].",
     'code = "a"\nshade = 1': "shade is not known here; is shares meant?",
     'code = "a"\nowner = "b"': "owner is not known here; it may be: best, code, count, kind, "
-    "parts, settings, shares, signers, since, sound, words.",
+    "parts, settings, shares, since, sound, words.",
 }
 PLACED = {
     'code = "a"\n[[parts]]\nname = "b"\n[[parts]]\nname = "c"\nweight = 7': ", parts 2 (c): "

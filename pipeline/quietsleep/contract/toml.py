@@ -54,14 +54,12 @@ _EXPECTED = {
 }
 
 
-def _matching(pattern: str) -> AfterValidator:
-    def check(text: str) -> str:
-        if not re.fullmatch(pattern, text):
-            said = "use letters, digits, hyphen, underscore and point only."
-            raise ValueError(f"is {shown(text)}; {said}")
-        return text
-
-    return AfterValidator(check)
+def code_of(text: str) -> str:
+    """Return a text that is a code; ValueError with the rest of a sentence for any other."""
+    if not re.fullmatch(CODE, text):
+        said = "use letters, digits, hyphen, underscore and point only."
+        raise ValueError(f"is {shown(text)}; {said}")
+    return text
 
 
 def between(low: float, high: float) -> AfterValidator:
@@ -76,8 +74,7 @@ def between(low: float, high: float) -> AfterValidator:
 
 
 Text = Annotated[str, StringConstraints(pattern=r"\S")]
-Code = Annotated[Text, _matching(CODE)]
-Codes = Annotated[Text, _matching(f"{CODE}(, {CODE})*")]
+Code = Annotated[Text, AfterValidator(code_of)]
 Number = Annotated[float, Strict()]
 Whole = Annotated[int, Strict()]
 YesNo = Annotated[bool, Strict()]
@@ -121,6 +118,13 @@ class Entry:
         """Refuse the entry where one name stands twice."""
         if (name := first_twice(names)) is not None:
             self.refuse(f"{what} {name} stands twice.")
+
+    def refuse_other_than_code(self, key: str) -> None:
+        """Refuse the entry where the text of a key is no code."""
+        try:
+            code_of(self.table[key])
+        except ValueError as error:
+            self.refuse(f"{key} {error}")
 
     def entries(self, key: str) -> list[Entry]:
         """Take a list of tables out of the entry, each with its own place."""

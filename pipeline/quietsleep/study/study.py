@@ -16,7 +16,7 @@ from pydantic.dataclasses import dataclass as model
 from quietsleep import contract
 from quietsleep.contract import toml
 from quietsleep.contract.model import Limit, Rule, limit_refusal
-from quietsleep.contract.toml import CONFIG, Code, Codes, Day, Entry, Text
+from quietsleep.contract.toml import CONFIG, Code, Day, Entry, Text
 from quietsleep.errors import ContractError, StudyError
 from quietsleep.study.devices import CHANNEL_UNITS, Centre, ChannelMap, Device, read_centre
 from quietsleep.study.storage import Cluster, Places, StorageSettings, storage_of
@@ -57,16 +57,17 @@ class LimitChange:
 class Waiver:
     """A signed exception: one rule does not count against one item.
 
-    Several sign with a comma and a space between their codes.
+    In waivers.toml a waiver and who signed it are plain codes. One that readers' decisions make
+    names the decision and the rule, and all readers.
     """
 
-    waiver: Code
+    waiver: Text
     centre: str
     item_kind: ItemKind
     item: Text
     rule: str
     reason: Text
-    signed_by: Codes
+    signed_by: Text
     signed_on: Day
 
 
@@ -190,6 +191,8 @@ def _waivers(path: Path, centres: Mapping[str, Centre]) -> tuple[Waiver, ...]:
 
 def _waiver(entry: Entry, centres: Mapping[str, Centre]) -> Waiver:
     waiver = entry.build(Waiver)
+    entry.refuse_other_than_code("waiver")
+    entry.refuse_other_than_code("signed_by")
     rule = _rule_of(entry, waiver.rule)
     if waiver.centre not in centres:
         entry.refuse_unknown("centre", waiver.centre, centres)
