@@ -107,6 +107,12 @@ def values_of_checks(values: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFrame
     return stored[names]
 
 
+# The context of a recording of which nothing is known.
+NOT_GIVEN = dict.fromkeys(
+    (*SESSION_CONTEXT, *RECORDING_CONTEXT, *(name for _, _, name in FROM_CHECKS)), np.nan
+)
+
+
 def check_jobs(roster: Roster, study: Study) -> list[Job]:
     """Return one job per check that was taken in."""
     row: Any

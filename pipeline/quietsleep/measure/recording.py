@@ -43,7 +43,7 @@ def load_recording(job: Job) -> Recording:
 def measure_job(job: Job) -> Measured:
     """Measure one recording or check; never raises."""
     try:
-        return _measure(job)
+        return measure_recording(load_recording(job), key=job.key)
     except Unreadable as error:
         problem = error.problem
         return _unmeasured(job, "quarantined", problem.sentence, problems=(problem,))
@@ -78,9 +78,9 @@ def _unmeasured(
     )
 
 
-def _measure(job: Job) -> Measured:
-    technique = technique_of(job.technique)
-    recording = load_recording(job)
+def measure_recording(recording: Recording, *, key: str) -> Measured:
+    """Find the trials of a recording and measure each."""
+    technique = technique_of(recording.technique)
     duration_s = recording.flow_ml_s.size / recording.rate_hz
     trials: list[Trial] = []
     if duration_s >= technique.SPEC.shortest_s:
@@ -88,9 +88,9 @@ def _measure(job: Job) -> Measured:
     measured = tuple(_measure_trial(technique, recording, trial) for trial in trials)
     is_check = technique.SPEC.kind == "check"
     return Measured(
-        key=job.key,
-        item=job.item,
-        technique=job.technique,
+        key=key,
+        item=recording.name,
+        technique=recording.technique,
         state="measured" if trials else "no_trial",
         rate_hz=recording.rate_hz,
         duration_s=duration_s,

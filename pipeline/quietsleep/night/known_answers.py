@@ -14,17 +14,13 @@ from pathlib import Path
 from statistics import median
 from typing import Any
 
-import numpy as np
-
 from quietsleep.data import data_folder
-from quietsleep.measure.plan import RECORDING_CONTEXT, SESSION_CONTEXT, Job, device_context
+from quietsleep.measure.plan import NOT_GIVEN, Job, device_context
 from quietsleep.measure.recording import measure_job
 from quietsleep.records import Measured
 from quietsleep.study.study import Study, load_study
 
 FOLDER = data_folder("demo_centres") / "known_answers"
-NOT_GIVEN = dict.fromkeys((*SESSION_CONTEXT, *RECORDING_CONTEXT, "box_factor_ml_kpa",
-                           "box_half_life_s"), np.nan)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

@@ -87,9 +87,16 @@ def calibrate(raw: RawSignal, device: Device, spec_channels: Sequence[str]) -> C
 
 
 def assemble(
-    channels: Channels, *, name: str, technique: str, device: Device, context: Mapping[str, float]
+    channels: Channels,
+    *,
+    name: str,
+    technique: str,
+    device: Device | None,
+    context: Mapping[str, float],
 ) -> Recording:
     """Bring channels to BTPS, integrate, take out drift, find breaths: a `Recording`.
+
+    Without a device, flow is at BTPS already.
 
     `pressures_kpa` is keyed by channel (``airway_pressure``, ``box_pressure``,
     ``jacket_pressure``) and holds what the device recorded. `flow_ml_s` keeps whatever offset it
@@ -245,8 +252,8 @@ def _flow(channels: Channels) -> FloatArray:
     return np.zeros(next((values.size for values in channels.values.values()), 0))
 
 
-def _factors(device: Device, context: Mapping[str, float]) -> GasFactors:
-    if device.gas_state == "btps":
+def _factors(device: Device | None, context: Mapping[str, float]) -> GasFactors:
+    if device is None or device.gas_state == "btps":
         return AS_MEASURED
     return gas_factors(
         room_temperature_c=context["room_temperature_c"],

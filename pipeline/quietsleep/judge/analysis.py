@@ -1,0 +1,145 @@
+"""One recording analysed by itself: measured and judged as a night would, without a study.
+
+What only a study knows cannot be judged here and is left out, named in `Analysis.left_out`: the
+rules on the session, and those on the equipment checks that a test rests on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import pandas as pd
+
+from quietsleep import contract
+from quietsleep.contract import Rule
+from quietsleep.judge.rules import rules_in_study
+from quietsleep.judge.tests import Evidence, judge_study
+from quietsleep.records import Measured
+from quietsleep.study.study import LimitChange
+
+_ITEM = {"centre": "", "session": "recording"}
+_TEST = ["centre", "session", "technique"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Analysis:
+    """What one recording comes to.
+
+    `state` is measured, no_trial, quarantined or crashed, `sentence` says why where it is not
+    measured. `trials`: trial, start_s, end_s, status, flagged, why. `quantities`: item, quantity,
+    value, unit, reason; the item is a trial, or "test" for what needs several. `verdicts`: item,
+    rule, quantity, observed, limit_low, limit_high, unit, severity, state, sentence, remedy.
+    `outcomes`: outcome, value, unit, n_trials, sd, cv_pct, why; empty values where the test is not
+    accepted. `left_out` are the rules that a recording alone cannot answer.
+    """
+
+    technique: str
+    state: str
+    sentence: str
+    trials: pd.DataFrame
+    quantities: pd.DataFrame
+    verdicts: pd.DataFrame
+    outcomes: pd.DataFrame
+    left_out: tuple[str, ...]
+
+    def __str__(self) -> str:
+        accepted = int((self.trials["status"] == "accepted").sum())
+        counted = f"{accepted} of {len(self.trials)} trials accepted"
+        said = [f"{contract.TECHNIQUES[self.technique].title}: {self.sentence or counted + '.'}"]
+        known = self.outcomes.dropna(subset=["value"])
+        said += [f"{row.outcome} {row.value:.4g} {row.unit}" for row in known.itertuples()]
+        failed = self.verdicts[self.verdicts["state"] == "fail"]
+        said += [f"{row.item}: {row.sentence}" for row in failed.itertuples()]
+        return "\n".join(said)
+
+
+def judge_recording(
+    measured: Measured,
+    *,
+    technique: str,
+    on: date,
+    limit_changes: Sequence[LimitChange] = (),
+    said: Mapping[str, float],
+) -> Analysis:
+    """Judge the trials of one measured recording by the limits in force on a day.
+
+    Of `said`, what is a quantity of every trial that no signal tells is used: ``quiet_sleep``.
+    """
+    spec = contract.TECHNIQUES[technique]
+    said = {name: said[name] for name in spec.names("trial") if name in said}
+    left_out = {f"{technique}.{check}_check" for check in spec.needs_checks}
+    rules = rules_in_study(spec.rules, limit_changes)
+    asked = [rule for rule in rules if rule.key not in left_out]
+    evidence = _evidence(measured, technique, on, said)
+    judged = judge_study(evidence, rules=asked, waivers=())
+    of_test = judged.test_values[["item", "quantity", "value", "reason"]].assign(item="test")
+    of_trial = evidence.trial_values.rename(columns={"trial": "item"})
+    quantities = pd.concat([of_trial[of_test.columns], of_test], ignore_index=True)
+    units = {
+        (level == "test", name): quantity.unit
+        for (owner, level, name), quantity in contract.QUANTITIES.items()
+        if owner == technique
+    }
+    keys = zip(quantities["item"] == "test", quantities["quantity"], strict=True)
+    quantities["unit"] = [units.get(key, "1") for key in keys]
+    return Analysis(
+        technique=technique,
+        state=measured.state,
+        sentence=measured.sentence,
+        trials=judged.trials[["trial", "start_s", "end_s", "status", "flagged", "why"]],
+        quantities=quantities[["item", "quantity", "value", "unit", "reason"]],
+        verdicts=_told(judged.verdicts, asked),
+        outcomes=judged.outcomes[["outcome", "value", "unit", "n_trials", "sd", "cv_pct", "why"]],
+        left_out=tuple(sorted({*left_out, *(r.key for r in contract.SESSION.rules)})),
+    )
+
+
+def _told(verdicts: pd.DataFrame, rules: Sequence[Rule]) -> pd.DataFrame:
+    """Return the verdicts with the remedy of each rule; a test is called "test"."""
+    remedies = {rule.key: rule.remedy for rule in rules}
+    names = ["item", "rule", "quantity", "observed", "limit_low", "limit_high", "unit", "severity",
+             "state", "sentence"]  # fmt: skip
+    rows = verdicts[names].assign(remedy=verdicts["rule"].map(remedies))
+    return rows.assign(item=rows["item"].where(verdicts["item_kind"] != "test", "test"))
+
+
+def _evidence(measured: Measured, technique: str, on: date, said: Mapping[str, float]) -> Evidence:
+    """Lay out what judging starts from, for a session that holds this recording alone."""
+    item = _ITEM | {"technique": technique, "on": on}
+    trials = [
+        item
+        | {"recording": measured.item, "trial": f"trial {t.index}", "trial_index": t.index}
+        | {"start_s": t.start_s, "end_s": t.end_s}
+        for t in measured.trials
+    ]
+    values = [
+        {
+            "centre": "",
+            "trial": f"trial {t.index}",
+            "technique": technique,
+            "quantity": name,
+            "value": value,
+            "reason": t.reasons.get(name),
+        }
+        for t in measured.trials
+        for name, value in {**t.values, **said}.items()
+    ]
+    recording = item | {"recording": measured.item, "state": measured.state}
+    return Evidence(
+        sessions=pd.DataFrame([_ITEM | {"on": on, "held": False, "why": ""}]),
+        recordings=pd.DataFrame([recording]),
+        trials=_frame(trials, [*item, "recording", "trial", "trial_index", "start_s", "end_s"]),
+        trial_values=_frame(
+            values, ["centre", "trial", "technique", "quantity", "value", "reason"]
+        ),
+        checks=_frame([], ["centre", "check_id", "kind", "on", "state"]),
+        check_values=_frame([], ["centre", "check_id", "level", "quantity", "value"]),
+        session_values=_frame([], ["centre", "session", "quantity", "value"]),
+        session_checks=_frame([], ["centre", "session", "kind", "check_id"]),
+    )
+
+
+def _frame(rows: Sequence[Mapping[str, object]], names: Sequence[str]) -> pd.DataFrame:
+    return pd.DataFrame(rows, columns=list(names))
