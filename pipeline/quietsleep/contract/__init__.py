@@ -23,6 +23,7 @@ if TYPE_CHECKING:
         Reference,
         Reviewing,
         Rule,
+        Signal,
         Source,
         Spec,
         Table,
@@ -37,6 +38,7 @@ __all__ = [
     "REVIEWING",
     "RULES",
     "SESSION",
+    "SIGNALS",
     "SOURCES",
     "TABLES",
     "TECHNIQUES",
@@ -62,6 +64,7 @@ TABLES: Mapping[str, Table]
 TECHNIQUES: Mapping[str, Spec]
 CHECKS: Mapping[str, Spec]
 SESSION: Spec
+SIGNALS: Mapping[str, Signal]
 SOURCES: Mapping[str, Source]
 QUANTITIES: Mapping[tuple[str, Level, str], Quantity]
 RULES: Mapping[str, Rule]

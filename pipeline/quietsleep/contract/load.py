@@ -6,7 +6,7 @@ Everything takes the folder of the contracts, so that tests can hand it spoilt c
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, replace
 from datetime import date
 from functools import cache
@@ -19,12 +19,14 @@ from quietsleep.contract.equations import read_references
 from quietsleep.contract.model import (
     Known,
     Level,
+    Needs,
     Outcome,
     Quantity,
     Reference,
     Reviewing,
     ReviewReason,
     Rule,
+    Signal,
     Source,
     Spec,
     Table,
@@ -122,6 +124,7 @@ def _spec(
     key = Path(name).stem
     _refuse_other_name(entry, "key", key)
     files = (*(_read(folder, each) for each in common), entry)
+    needs = [f.table.pop("needs", {}) for f in files]
     quantities = [
         q.build(Quantity, context=names, owner=key) for f in files for q in f.entries("quantities")
     ]
@@ -139,8 +142,60 @@ def _spec(
         quantities=tuple(quantities),
         rules=tuple(rules),
         outcomes=tuple(_outcome(o, key, quantities) for o in entry.entries("outcomes")),
+        needs=_needs(entry, needs),
         **given,
     )
+
+
+def _needs(entry: Entry, tables: Sequence[object]) -> Needs:
+    """Put together what a technique needs to know with what every recording needs."""
+    whole: dict[str, Any] = {}
+    for table in tables:
+        if not isinstance(table, dict):
+            entry.refuse("write needs as a table, [needs].")
+        for name, value in table.items():
+            whole[name] = [*whole.get(name, []), *value] if isinstance(value, list) else value
+    for name, value in whole.items():
+        if isinstance(value, list):
+            whole[name] = list(dict.fromkeys(value))
+    return Entry(whole, f"{entry.place}, [needs]", ContractError).build(Needs)
+
+
+def _check_names(spec: Spec, folder: Path) -> Spec:
+    """Refuse channels, loops and needs that name what is not there."""
+    entry = Entry({}, f"{spec.kind} {spec.key}", ContractError)
+    known_signals = signals(folder)
+    recorded = [name for name, signal in known_signals.items() if signal.kind != "derived"]
+    for name in spec.channels:
+        if name not in recorded:
+            entry.refuse_unknown("channels", name, recorded)
+    for name in (name for loop in spec.loops for name in loop):
+        if name not in known_signals:
+            entry.refuse_unknown("loops", name, known_signals)
+    for table in ("session", "recording", "check"):
+        columns = {
+            column.name: column
+            for column in tables(folder)[f"delivery_{table}s"].columns
+            if column.type in ("number", "integer")
+        }
+        for name in getattr(spec.needs, table):
+            if name not in columns:
+                entry.refuse_unknown(f"needs, {table}", name, columns)
+    for source in spec.needs.from_checks.values():
+        check, _, quantity = source.partition(".")
+        measured = checks(folder)[check].names("check") if check in checks(folder) else ()
+        if quantity not in measured:
+            entry.refuse_unknown("needs, from_checks", source, [f"{check}.{q}" for q in measured])
+    return spec
+
+
+@cache
+def signals(folder: Path = FOLDER) -> Mapping[str, Signal]:
+    """Read what devices record and what follows from it."""
+    entry = _read(folder, "signals.toml")
+    found = [each.build(Signal, context=known(folder)) for each in entry.entries("signals")]
+    entry.refuse_twice("signal", (signal.name for signal in found))
+    return MappingProxyType({signal.name: signal for signal in found})
 
 
 @cache
@@ -202,7 +257,7 @@ def techniques(folder: Path = FOLDER) -> Mapping[str, Spec]:
     found = {}
     for name in _names(folder, "techniques"):
         spec = _spec(folder, f"techniques/{name}.toml", "technique", "recording.toml")
-        found[name] = _with_checks(spec, checks(folder))
+        found[name] = _check_names(_with_checks(spec, checks(folder)), folder)
     return MappingProxyType(found)
 
 
@@ -246,6 +301,7 @@ def tables(folder: Path = FOLDER) -> Mapping[str, Table]:
     found = {}
     for name in _names(folder, "tables"):
         entry = _read(folder, f"tables/{name}.toml")
+        _fill_choices(entry, folder)
         table = entry.build(Table, context=known(folder))
         _refuse_other_name(entry, "name", name)
         for key in table.key:
@@ -253,6 +309,14 @@ def tables(folder: Path = FOLDER) -> Mapping[str, Table]:
                 entry.refuse(f"the key column {key} may not be nullable.")
         found[name] = table
     return MappingProxyType(found)
+
+
+def _fill_choices(entry: Entry, folder: Path) -> None:
+    """Put the names of all techniques or checks where the choices of a column are these."""
+    parts = {"techniques": "techniques", "checks": "equipment"}
+    for column in entry.table.get("columns", ()):
+        if isinstance(column, dict) and column.get("choices") in tuple(parts):
+            column["choices"] = _names(folder, parts[column["choices"]])
 
 
 @cache
@@ -300,6 +364,7 @@ GETTERS: Mapping[str, Callable[[], Any]] = {
     "TECHNIQUES": techniques,
     "CHECKS": checks,
     "SESSION": session,
+    "SIGNALS": signals,
     "SOURCES": sources,
     "QUANTITIES": quantities,
     "RULES": rules,

@@ -317,6 +317,39 @@ class Outcome:
 
 
 @dataclass(frozen=True, slots=True, config=CONFIG)
+class Signal:
+    """What a device records, or what follows from it; `key` names its samples in the code."""
+
+    name: Code
+    title: Text
+    unit: Ucum
+    kind: Literal["flow", "pressure", "monitor", "derived"]
+    key: Code
+    decimals: Whole
+
+
+@dataclass(frozen=True, slots=True, config=CONFIG)
+class Needs:
+    """What a technique or check needs to know besides the signal.
+
+    Columns of the session, of the recording or of the check as delivered; numbers of the device;
+    and what it takes from the checks that the session rests on: name -> "check.quantity".
+    """
+
+    session: tuple[Text, ...] = ()
+    recording: tuple[Text, ...] = ()
+    check: tuple[Text, ...] = ()
+    device: tuple[Text, ...] = ()
+    from_checks: Annotated[Mapping[str, Text], AfterValidator(MappingProxyType)] = field(
+        default_factory=dict
+    )
+
+    def names(self) -> tuple[str, ...]:
+        """Return the names of all that it needs."""
+        return (*self.session, *self.recording, *self.check, *self.device, *self.from_checks)
+
+
+@dataclass(frozen=True, slots=True, config=CONFIG)
 class Dependents:
     """What a test is told that rests on an equipment check."""
 
@@ -329,7 +362,10 @@ class Dependents:
 
 @dataclass(frozen=True, slots=True, config=CONFIG, kw_only=True)
 class Spec:
-    """What a technique, a check or the session itself needs and yields; loaded from its file."""
+    """What a technique, a check or the session itself needs and yields; loaded from its file.
+
+    `loops` are the pictures that an expert looks at: which signal goes along, which goes up.
+    """
 
     key: Text
     kind: Literal["technique", "check", "session"]
@@ -341,6 +377,9 @@ class Spec:
     rules: tuple[Rule, ...]
     outcomes: tuple[Outcome, ...] = ()
     needs_checks: tuple[Text, ...] = ()
+    needs: Needs = Needs()
+    loops: tuple[tuple[Text, Text], ...] = ()
+    loop_over: Literal["trial", "marks"] = "trial"
     settings: Numbers = field(default_factory=dict)
     dependents: Dependents | None = None
 

@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from quietsleep import contract
 from quietsleep.intake.store import Address, placed
 from quietsleep.measure.fingerprint import device_digest, measuring_fingerprint
 from quietsleep.measure.roster import Roster
@@ -40,22 +41,6 @@ class Job:
     device: Device
     context: Mapping[str, float]
     file_sha256: str = ""
-
-
-SESSION_CONTEXT = (
-    "weight_kg", "length_cm", "age_days", "room_temperature_c", "room_humidity_pct",
-    "barometric_pressure_kpa",
-)  # fmt: skip
-RECORDING_CONTEXT = (
-    "mask_dead_space_ml", "compressible_dead_space_ml", "apparatus_resistance_kpa_s_l",
-    "jacket_pressure_set_kpa", "inflation_pressure_set_kpa", "box_closed_s",
-)  # fmt: skip
-CHECK_CONTEXT = ("heated_min", "known_volume_ml", "box_volume_l")
-# What a technique takes from a check: kind, quantity of the check, name in the context.
-FROM_CHECKS = (
-    ("box_pump", "box_factor_ml_kpa", "box_factor_ml_kpa"),
-    ("box_decay", "half_life_s", "box_half_life_s"),
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,18 +92,13 @@ def values_of_checks(values: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFrame
     return stored[names]
 
 
-# The context of a recording of which nothing is known.
-NOT_GIVEN = dict.fromkeys(
-    (*SESSION_CONTEXT, *RECORDING_CONTEXT, *(name for _, _, name in FROM_CHECKS)), np.nan
-)
-
-
 def check_jobs(roster: Roster, study: Study) -> list[Job]:
     """Return one job per check that was taken in."""
     row: Any
     jobs = []
     for row in roster.checks[~roster.checks["held"]].itertuples():
-        context = {name: float(getattr(row, name)) for name in CHECK_CONTEXT}
+        names = contract.CHECKS[row.kind].needs.check
+        context = {name: float(getattr(row, name)) for name in names}
         device = study.devices[row.device]
         jobs.append(_job(row, device, item=row.check_id, technique=row.kind, context=context))
     return jobs
@@ -127,44 +107,45 @@ def check_jobs(roster: Roster, study: Study) -> list[Job]:
 def recording_jobs(roster: Roster, study: Study, check_values: pd.DataFrame) -> list[Job]:
     """Return one job per recording that was taken in.
 
-    `check_values` (centre, check_id, quantity, value) are the numbers of the measured checks:
-    box factor and half-life of a session's last checks go into the context of its recordings.
+    `check_values` (centre, check_id, quantity, value) are the numbers of the measured checks: what
+    a technique takes from the checks of the session goes into the context of its recordings.
     """
-    needed = (*SESSION_CONTEXT, "device")
-    visits = roster.sessions[["centre", "session", *needed]]
-    rows = roster.recordings[~roster.recordings["held"]].merge(visits, on=["centre", "session"])
+    columns = {name for spec in contract.TECHNIQUES.values() for name in spec.needs.session}
+    sessions = roster.sessions[["centre", "session", "device", *sorted(columns)]]
+    rows = roster.recordings[~roster.recordings["held"]].merge(sessions, on=["centre", "session"])
     from_checks = _numbers_from_checks(roster, check_values)
     contexts: dict[str, dict[str, float]] = {}
     row: Any
     jobs = []
     for row in rows.itertuples():
         device = study.devices[row.device]
-        context = {name: float(getattr(row, name)) for name in SESSION_CONTEXT + RECORDING_CONTEXT}
-        context |= device_context(device)
-        for kind, quantity, name in FROM_CHECKS:
-            context[name] = from_checks.get((row.centre, row.session, kind, quantity), np.nan)
-        # Recordings of a visit share their context: kept once, a large study takes half the memory.
+        needed = contract.TECHNIQUES[row.technique].needs
+        names = (*needed.session, *needed.recording)
+        context = {name: float(getattr(row, name)) for name in names}
+        context |= device_context(row.technique, device)
+        for name, source in needed.from_checks.items():
+            context[name] = from_checks.get((row.centre, row.session, source), np.nan)
+        # Recordings of a session share contexts: kept once, a large study takes half the memory.
         context = contexts.setdefault(repr(context), context)
         jobs.append(_job(row, device, item=row.recording, technique=row.technique, context=context))
     return jobs
 
 
-def device_context(device: Device) -> dict[str, float]:
+def device_context(technique: str, device: Device) -> dict[str, float]:
     """Return what a technique needs to know of the device."""
-    return {
-        "box_volume_l": np.nan if device.box_volume_l is None else device.box_volume_l,
-        "box_calibrated_empty": float(device.box_calibrated_empty),
-    }
+    given = {name: getattr(device, name) for name in contract.TECHNIQUES[technique].needs.device}
+    return {name: np.nan if value is None else float(value) for name, value in given.items()}
 
 
 def _numbers_from_checks(
     roster: Roster, check_values: pd.DataFrame
-) -> dict[tuple[str, str, str, str], float]:
+) -> dict[tuple[str, str, str], float]:
+    """Return the numbers of checks by centre, session and "check.quantity"."""
     linked = roster.session_checks.merge(check_values, on=["centre", "check_id", "kind"])
     names = ("centre", "session", "kind", "quantity", "value")
-    found: dict[tuple[str, str, str, str], float] = {}
+    found: dict[tuple[str, str, str], float] = {}
     for centre, session, kind, quantity, value in zip(*(linked[n] for n in names), strict=True):
-        found[centre, session, kind, quantity] = value
+        found[centre, session, f"{kind}.{quantity}"] = value
     return found
 
 

@@ -12,18 +12,16 @@ from numpy.typing import ArrayLike
 from quietsleep import contract
 from quietsleep.contract import toml
 from quietsleep.errors import QuietsleepError, StudyError
-from quietsleep.measure.plan import NOT_GIVEN, Job, device_context
+from quietsleep.measure.plan import Job, device_context
 from quietsleep.measure.recording import measure_job, measure_recording
 from quietsleep.records import Channels, FloatArray, Measured
-from quietsleep.signals.channels import VALUE_KEYS, assemble, clipped_share_pct
+from quietsleep.signals.channels import assemble, clipped_share_pct
+from quietsleep.signals.quantiles import NAN
 from quietsleep.study.devices import Device, read_centre
 
 
 class AnalysisError(QuietsleepError):
     """A recording cannot be analysed as asked; the message says what is missing."""
-
-
-ARRAYS = tuple(key for key, _ in VALUE_KEYS.values())
 
 
 def measure_single(
@@ -41,7 +39,8 @@ def measure_single(
     if technique not in contract.TECHNIQUES:
         known = ", ".join(contract.TECHNIQUES)
         raise AnalysisError(f'There is no technique "{technique}"; there are: {known}.')
-    given = {**NOT_GIVEN, **{name: float(value) for name, value in context.items()}}
+    needed = dict.fromkeys(contract.TECHNIQUES[technique].needs.names(), NAN)
+    given = {**needed, **{name: float(value) for name, value in context.items()}}
     if isinstance(source, Mapping):
         return _of_arrays(source, technique, rate_hz, given)
     return _of_file(Path(source), technique, _device(device), given)
@@ -55,17 +54,22 @@ def _of_arrays(
 ) -> Measured:
     if rate_hz is None:
         raise AnalysisError("Arrays need rate_hz, the samples a second.")
-    needed = {VALUE_KEYS[name][0] for name in ("flow", *contract.TECHNIQUES[technique].channels)}
-    unknown, missing = sorted(set(arrays) - set(ARRAYS)), sorted(needed - set(arrays))
+    known = [s.key for s in contract.SIGNALS.values() if s.kind != "derived"]
+    channels = ("flow", *contract.TECHNIQUES[technique].channels)
+    needed = {contract.SIGNALS[name].key for name in channels}
+    unknown, missing = sorted(set(arrays) - set(known)), sorted(needed - set(arrays))
     if unknown or missing:
         what = f"{unknown[0]} is no channel" if unknown else f"{missing[0]} is missing"
-        raise AnalysisError(f"{what}; the arrays may be {', '.join(ARRAYS)}.")
+        raise AnalysisError(f"{what}; the arrays may be {', '.join(known)}.")
     values = {name: np.asarray(array, dtype=np.float64) for name, array in arrays.items()}
     _refuse_shapes(values)
     clipped_pct = max(clipped_share_pct(values[name]) for name in needed)
-    channels = Channels(rate_hz, values, 0.0, clipped_pct)
     recording = assemble(
-        channels, name="recording", technique=technique, device=None, context=context
+        Channels(rate_hz, values, 0.0, clipped_pct),
+        name="recording",
+        technique=technique,
+        device=None,
+        context=context,
     )
     return measure_recording(recording, key="")
 
@@ -97,7 +101,7 @@ def _of_file(path: Path, technique: str, device: Device, context: Mapping[str, f
             path=path,
             file=path.name,
             device=device,
-            context={**context, **device_context(device)},
+            context={**context, **device_context(technique, device)},
             file_sha256=sha256,
         )
     )

@@ -14,10 +14,12 @@ from pathlib import Path
 from statistics import median
 from typing import Any
 
+from quietsleep import contract
 from quietsleep.data import data_folder
-from quietsleep.measure.plan import NOT_GIVEN, Job, device_context
+from quietsleep.measure.plan import Job, device_context
 from quietsleep.measure.recording import measure_job
 from quietsleep.records import Measured
+from quietsleep.signals.quantiles import NAN
 from quietsleep.study.study import Study, load_study
 
 FOLDER = data_folder("demo_centres") / "known_answers"
@@ -75,18 +77,22 @@ def _entries(name: str) -> list[dict[str, Any]]:
 
 
 def _job(entry: dict[str, Any], study: Study) -> Job:
-    device = study.devices[entry["device"]]
+    device, technique = study.devices[entry["device"]], entry["technique"]
+    known = {}
+    if technique in contract.TECHNIQUES:
+        known = dict.fromkeys(contract.TECHNIQUES[technique].needs.names(), NAN)
+        known |= device_context(technique, device)
     return Job(
         key="",
         centre=device.centre,
         delivery="",
         session=None,
         item=Path(entry["file"]).stem,
-        technique=entry["technique"],
+        technique=technique,
         path=FOLDER / entry["file"],
         file=entry["file"],
         device=device,
-        context=NOT_GIVEN | device_context(device) | entry["context"],
+        context=known | entry["context"],
         file_sha256=entry["sha256"],
     )
 

@@ -19,16 +19,6 @@ from quietsleep.signals.gas import AS_MEASURED, GasFactors, flow_at_btps, gas_fa
 from quietsleep.signals.quantiles import edges_of, longest_run, median
 from quietsleep.study.study import ChannelMap, Device
 
-PRESSURE_CHANNELS = ("airway_pressure", "box_pressure", "jacket_pressure")
-# Channel -> key in `Channels.values` and the UCUM unit that the key's suffix names.
-VALUE_KEYS: Mapping[str, tuple[str, str]] = {
-    "flow": ("flow_ml_s", "mL/s"),
-    "airway_pressure": ("airway_pressure_kpa", "kPa"),
-    "box_pressure": ("box_pressure_kpa", "kPa"),
-    "jacket_pressure": ("jacket_pressure_kpa", "kPa"),
-    "spo2": ("spo2_pct", "%"),
-    "heart_rate": ("heart_rate_per_min", "/min"),
-}
 _NEGATIVE = ("expiration", "below")
 
 # Times this close to the uniform grid (in sample periods) are taken as rounding of the export.
@@ -82,7 +72,7 @@ def calibrate(raw: RawSignal, device: Device, spec_channels: Sequence[str]) -> C
             clipped_pct = max(clipped_pct, clipped_share_pct(samples))
         if base.grid_s is not None:
             samples = np.interp(base.grid_s, base.time_s, samples)
-        values[VALUE_KEYS[mapped.channel][0]] = samples
+        values[contract.SIGNALS[mapped.channel].key] = samples
     return Channels(base.rate_hz, values, gap_s, clipped_pct)
 
 
@@ -108,9 +98,9 @@ def assemble(
     factors = AS_MEASURED if is_check else _factors(device, context)
     flow_ml_s = flow_at_btps(_flow(channels), factors)
     pressures = {
-        channel: channels.values[VALUE_KEYS[channel][0]]
-        for channel in PRESSURE_CHANNELS
-        if VALUE_KEYS[channel][0] in channels.values
+        signal.name: channels.values[signal.key]
+        for signal in contract.SIGNALS.values()
+        if signal.kind == "pressure" and signal.key in channels.values
     }
     volume_ml = integrate(flow_ml_s, channels.rate_hz)
     breaths = find_breaths(flow_ml_s, volume_ml, channels.rate_hz)
@@ -176,7 +166,7 @@ def _scaled(column: FloatArray, mapped: ChannelMap) -> FloatArray:
 
 @lru_cache(maxsize=64)
 def _unit_factor(channel: str, unit: str) -> float:
-    wanted = VALUE_KEYS[channel][1]
+    wanted = contract.SIGNALS[channel].unit
     if unit == wanted:
         return 1.0
     from quietsleep.contract.units import factor  # a unit library is slow to import

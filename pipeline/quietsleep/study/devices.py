@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator
 from pydantic.dataclasses import dataclass
 
+from quietsleep import contract
 from quietsleep.contract.toml import (
     CONFIG,
     Code,
@@ -23,20 +24,8 @@ from quietsleep.contract.toml import (
 FileFormat = Literal["csv", "parquet", "edf"]
 GasState = Literal["measured", "btps"]
 Positive = Literal["inspiration", "expiration", "above", "below"]
-Channel = Literal[
-    "flow", "airway_pressure", "box_pressure", "jacket_pressure", "spo2", "heart_rate"
-]
 
 FLOW = "flow"
-PRESSURES = ("airway_pressure", "box_pressure", "jacket_pressure")
-MONITORS = ("spo2", "heart_rate")
-# Channel -> a unit of the right dimension, in which `signals.channels` works.
-CHANNEL_UNITS = {
-    FLOW: "mL/s",
-    **dict.fromkeys(PRESSURES, "kPa"),
-    "spo2": "%",
-    "heart_rate": "/min",
-}
 # Folders of pages that belong to no centre.
 TAKEN_CODES = ("overview", "dictionary")
 
@@ -59,7 +48,7 @@ def _free(code: str) -> str:
 class ChannelMap:
     """Which raw column is which channel; value = (raw - offset) * gain in `unit`, then the sign."""
 
-    channel: Channel
+    channel: Text
     column: Text
     unit: Text
     gain: Annotated[Number, AfterValidator(_above_zero)]
@@ -137,10 +126,13 @@ def _device(entry: Entry, centre: str) -> Device:
 
 def _channel(entry: Entry) -> ChannelMap:
     defaults: dict[str, object] = {"gain": 1.0, "offset": 0.0}
-    if entry.table.get("channel") in MONITORS:
+    recorded = {n: s.kind for n, s in contract.SIGNALS.items() if s.kind != "derived"}
+    if recorded.get(str(entry.table.get("channel"))) == "monitor":
         defaults["positive"] = "above"
     entry.table = defaults | entry.table
     mapped = entry.build(ChannelMap)
+    if mapped.channel not in recorded:
+        entry.refuse_unknown("channel", mapped.channel, recorded)
     allowed = ("inspiration", "expiration") if mapped.channel == FLOW else ("above", "below")
     if mapped.positive not in allowed:
         entry.refuse_unknown("positive", mapped.positive, allowed)

@@ -18,7 +18,7 @@ from quietsleep.contract import toml
 from quietsleep.contract.model import Limit, Rule, limit_refusal
 from quietsleep.contract.toml import CONFIG, Code, Day, Entry, Text
 from quietsleep.errors import ContractError, StudyError
-from quietsleep.study.devices import CHANNEL_UNITS, Centre, ChannelMap, Device, read_centre
+from quietsleep.study.devices import Centre, ChannelMap, Device, read_centre
 from quietsleep.study.storage import Cluster, Places, StorageSettings, storage_of
 
 __all__ = [
@@ -211,7 +211,7 @@ def check_units(study: Study) -> None:
     for device in study.devices.values():
         for mapped in device.channels:
             try:
-                factor(mapped.unit, CHANNEL_UNITS[mapped.channel])
+                factor(mapped.unit, contract.SIGNALS[mapped.channel].unit)
             except ContractError as error:
                 raise StudyError(
                     f"centres/{device.centre}.toml (device {device.device}, channel "
