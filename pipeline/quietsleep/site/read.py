@@ -181,17 +181,20 @@ class CentreData:
 
 
 def read_centre(night: PublishedNight, centre: str) -> CentreData:
-    """Read everything of one centre."""
+    """Read everything of one centre; KeyError for one that the night does not know."""
 
     def of_centre(table: str, order: str, where: str = "") -> list[Row]:
         return night.rows(
             f"SELECT * FROM {table} WHERE centre = ? {where} ORDER BY {order}", centre
         )
 
+    known = of_centre("centres", "centre")
+    if not known:
+        raise KeyError(f"the warehouse knows no centre {centre!r}")
     verdicts = of_centre("verdicts", "item, rule", "AND (state <> 'pass' OR item_kind = 'check')")
     return CentreData(
         night=night,
-        centre=of_centre("centres", "centre")[0],
+        centre=known[0],
         sessions={row["session"]: row for row in of_centre("sessions", "tested_at, session")},
         tests=of_centre("tests", "tested_at DESC NULLS LAST, test"),
         recordings=grouped(of_centre("recordings", "recording"), "session", "technique"),
