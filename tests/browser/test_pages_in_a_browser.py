@@ -177,7 +177,7 @@ def test_columns_sort(night: Any, visit: Any) -> None:
 
 
 def test_keyboard_alone_reaches_a_trace(night: Any, visit: Any) -> None:
-    page = visit().open(night.pages / "willow/index.html")
+    page = visit().open(night.pages / "juniper/index.html")
     page.keyboard.press("Tab")
     assert page.evaluate("document.activeElement.className") == "skip"
     page.keyboard.press("Enter")
