@@ -1,18 +1,26 @@
-"""A real browser on pages written from invented nights; never skipped in silence."""
+"""A real browser on the pages of the demo night; never skipped in silence."""
 
 from __future__ import annotations
 
-import importlib.util
 import os
 import shutil
-import sys
 import warnings
 from collections.abc import Iterator
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import pytest
+
+from quietsleep.night.night import NightReport
+from quietsleep.warehouse.current import current_night
+from tests.site.nights import (
+    CopiedTraces,
+    WrittenNight,
+    copy_of,
+    nasty,
+    read_night,
+    sixty_trials,
+)
 
 BROWSER_PATHS = ("/usr/bin/chromium", "/usr/bin/chromium-browser")
 FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"]
@@ -36,18 +44,6 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
             item.add_marker(pytest.mark.skip(reason="QUIETSLEEP_NO_BROWSER=1"))
 
 
-def _pages_conftest() -> ModuleType:
-    name = "invented_pages_conftest"
-    if name not in sys.modules:
-        path = Path(__file__).parents[1] / "site" / "conftest.py"
-        spec = importlib.util.spec_from_file_location(name, path)
-        assert spec and spec.loader
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
-
-
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Any]:
     path = next((p for p in BROWSER_PATHS if Path(p).exists()), shutil.which("chromium"))
@@ -67,45 +63,39 @@ def browser() -> Iterator[Any]:
 
 
 @pytest.fixture(scope="session")
-def night(tmp_path_factory: pytest.TempPathFactory) -> Any:
-    """Three centres with traces: every technique, a few sessions, and one with nothing."""
-    pages = _pages_conftest()
-    plans = [
-        pages.Plan("larch", 14, techniques=pages.EVERY_TECHNIQUE),
-        pages.Plan("rowan", 9, late=True),
-        pages.Plan("hazel", 0),
-    ]
-    return pages.write(tmp_path_factory.mktemp("browser"), plans)
+def demo(demo_night: tuple[Path, NightReport]) -> WrittenNight:
+    """The demo night with its pages."""
+    made = read_night(demo_night[0])
+    return WrittenNight(made.study, current_night(demo_night[0]), made)
 
 
 @pytest.fixture(scope="session")
-def crowded(tmp_path_factory: pytest.TempPathFactory) -> Any:
+def night(demo: WrittenNight, tmp_path_factory: pytest.TempPathFactory) -> WrittenNight:
+    """The demo night with one of its centres late: one with every technique, one with nothing."""
+    made = copy_of(demo.made)
+    made.row("centres", centre="sedge")["state"] = "late"
+    return made.write(tmp_path_factory.mktemp("browser"), CopiedTraces(demo.pages))
+
+
+@pytest.fixture(scope="session")
+def crowded(demo: WrittenNight, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """One centre with 500 sessions, no traces."""
-    pages = _pages_conftest()
-    plans = [pages.Plan("larch", 500, techniques=("tidal", "single_occlusion"), n_trials=3)]
-    made = pages.frames.invent(plans)
-    path = tmp_path_factory.mktemp("crowded")
-    study = pages.frames.study_at(path, plans)
-    published = pages.frames.publish_invented(path, made)
-    pages.write_pages(study, published)
-    return path / "pages"
+    made = copy_of(demo.made).keep(centres=["larch"], techniques=["tidal", "single_occlusion"])
+    made.repeat_sessions(42)
+    return made.write(tmp_path_factory.mktemp("crowded")).pages
 
 
 @pytest.fixture(scope="session")
-def hostile_pages(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    pages = _pages_conftest()
-    nasty = '<img src=x onerror="window.hacked=1"><script>window.hacked=1</script>\u202e=1+1'
-    plans = [pages.Plan("larch", 4, text=lambda s: s + nasty, techniques=("tidal",))]
-    path: Path = pages.write(tmp_path_factory.mktemp("hostile"), plans).pages
-    return path
+def hostile_pages(demo: WrittenNight, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    text = '<img src=x onerror="window.hacked=1"><script>window.hacked=1</script>\u202e=1+1'
+    made = nasty(copy_of(demo.made).keep(centres=["willow"], techniques=["tidal"]), text)
+    draw = CopiedTraces(demo.pages, lambda name, index: (name.removesuffix(text), index))
+    return made.write(tmp_path_factory.mktemp("hostile"), draw).pages
 
 
 @pytest.fixture(scope="session")
-def long_session(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    pages = _pages_conftest()
-    plans = [pages.Plan("larch", 1, techniques=("single_occlusion",), n_trials=60, held_sessions=0)]
-    path: Path = pages.write(tmp_path_factory.mktemp("long"), plans).pages
-    return path
+def long_session(demo: WrittenNight, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return sixty_trials(demo, copy_of(demo.made), tmp_path_factory.mktemp("long"))
 
 
 class Visit:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from itertools import pairwise
 from pathlib import Path
@@ -9,16 +10,18 @@ from typing import Any
 
 import pytest
 
+from tests.site.nights import SIXTY
+
 TEST = "a rejected test"
 KINDS = {
-    "centre": "larch/index.html",
-    "late centre": "rowan/index.html",
-    "empty centre": "hazel/index.html",
+    "centre": "willow/index.html",
+    "late centre": "sedge/index.html",
+    "empty centre": "rowan/index.html",
     "test": TEST,
-    "month": "larch/months/2026-03.html",
-    "equipment": "larch/equipment.html",
-    "own results": "larch/agreement.html",
-    "rule book": "larch/rules.html",
+    "month": "willow/months/2026-03.html",
+    "equipment": "willow/equipment.html",
+    "own results": "willow/agreement.html",
+    "rule book": "willow/rules.html",
     "overview": "overview/index.html",
     "overview equipment": "overview/equipment.html",
     "overview agreement": "overview/agreement.html",
@@ -35,9 +38,9 @@ def file_of(night: Any, kind: str) -> Path:
     if KINDS.get(kind, kind) != TEST:
         path: Path = night.pages / KINDS[kind]
         return path
-    lost = night.rows("tests", centre="larch", technique="single_occlusion", status="rejected")
+    lost = night.rows("tests", centre="willow", technique="single_occlusion", status="rejected")
     test = next(t for t in reversed(lost) if t["n_rejected"])
-    path = night.pages / f"larch/tests/{test['session']}--single_occlusion.html"
+    path = night.pages / f"willow/tests/{test['session']}--single_occlusion.html"
     assert path.is_file()
     return path
 
@@ -85,9 +88,9 @@ def test_every_page_fits_a_telephone_and_has_its_landmarks(
 
 
 def test_what_needs_action_is_the_first_thing_seen(night: Any, visit: Any) -> None:
-    page = visit().open(night.pages / "larch/index.html")
+    page = visit().open(night.pages / "willow/index.html")
     assert page.locator("h1").inner_text() == "What needs action"
-    first = page.locator(".matter").first.bounding_box()
+    first = page.locator(".action").first.bounding_box()
     assert first["y"] + 60 < 900
     assert page.locator("#counts").bounding_box()["y"] > first["y"]
     order = page.evaluate("[...document.querySelectorAll('.group')].map(g => g.id)")
@@ -95,7 +98,7 @@ def test_what_needs_action_is_the_first_thing_seen(night: Any, visit: Any) -> No
 
 
 def test_a_rejected_test_opens_with_one_click_and_shows_its_fault(night: Any, visit: Any) -> None:
-    page = visit().open(night.pages / "larch/index.html")
+    page = visit().open(night.pages / "willow/index.html")
     page.locator(f"table.list a[href$='{file_of(night, TEST).name}']").click()
     draw_traces(page)
     figure = page.locator("figure.trace").first
@@ -110,9 +113,13 @@ def test_a_rejected_test_opens_with_one_click_and_shows_its_fault(night: Any, vi
         }}""")
     assert faults
     start, end = drawn["trial"]
-    on_flow = [p for p in drawn["points"] if p[2] == "y"]
-    # The invented fault stands 2.5 s after the start of its trial, at a flow of 987 mL/s.
-    assert on_flow and all(p[:2] == [start + 2.5, 987] for p in on_flow)
+    script = (file_of(night, TEST).parent / figure.get_attribute("data-src")).read_text("ascii")
+    trace = json.loads(script.partition(",")[2].removesuffix(");\n"))
+    axes = {f"y{i}" if i > 1 else "y": panel["name"] for i, panel in enumerate(trace["panels"], 1)}
+    marked = [[mark["axis"], x, y] for mark in trace["marks"] if mark["quantity"] in faults
+              for x, y in zip(mark["x"], mark["y"], strict=True)]  # fmt: skip
+    in_time = [[axes[axis], x, y] for x, y, axis in drawn["points"] if axis in axes]
+    assert in_time and all(point in marked for point in in_time)
     assert start < end
     assert drawn["loops"] == 3
     assert "▲" in figure.locator("figcaption").inner_text()
@@ -160,7 +167,7 @@ def test_filters_narrow_the_list_and_travel_in_the_link(night: Any, visit: Any) 
 
 
 def test_columns_sort(night: Any, visit: Any) -> None:
-    page = visit().open(night.pages / "larch/index.html")
+    page = visit().open(night.pages / "willow/index.html")
     page.get_by_role("button", name="Tested").click()
     dates = page.evaluate(
         "[...document.querySelectorAll('table.list tbody tr')].map(r => r.cells[2].dataset.v)"
@@ -170,7 +177,7 @@ def test_columns_sort(night: Any, visit: Any) -> None:
 
 
 def test_keyboard_alone_reaches_a_trace(night: Any, visit: Any) -> None:
-    page = visit().open(night.pages / "larch/index.html")
+    page = visit().open(night.pages / "willow/index.html")
     page.keyboard.press("Tab")
     assert page.evaluate("document.activeElement.className") == "skip"
     page.keyboard.press("Enter")
@@ -179,8 +186,9 @@ def test_keyboard_alone_reaches_a_trace(night: Any, visit: Any) -> None:
     for _ in range(200):
         page.keyboard.press("Tab")
         href = page.evaluate("document.activeElement.getAttribute('href') || ''")
-        if href.startswith("tests/"):
+        if href == f"tests/{file_of(night, TEST).name}":
             break
+    assert href.startswith("tests/")
     ring = page.evaluate("getComputedStyle(document.activeElement).outlineWidth")
     assert ring == "3px"
     page.keyboard.press("Enter")
@@ -189,8 +197,8 @@ def test_keyboard_alone_reaches_a_trace(night: Any, visit: Any) -> None:
 
 
 def test_the_list_is_whole_without_scripts(night: Any, visit: Any) -> None:
-    page = visit(java_script_enabled=False).open(night.pages / "larch/index.html")
-    lost = [t for t in night.rows("tests", centre="larch") if t["status"] != "accepted"]
+    page = visit(java_script_enabled=False).open(night.pages / "willow/index.html")
+    lost = [t for t in night.rows("tests", centre="willow") if t["status"] != "accepted"]
     assert page.locator("table.list tbody tr").count() == len(lost)
     assert not page.locator("form.filters").is_visible()
     page = visit(java_script_enabled=False).open(file_of(night, TEST))
@@ -205,9 +213,9 @@ def test_a_link_to_a_trial_opens_it(night: Any, visit: Any) -> None:
 
 
 def test_hostile_text_does_nothing(hostile_pages: Path, visit: Any) -> None:
-    files = [hostile_pages / "larch/index.html", hostile_pages / "larch/equipment.html",
-             hostile_pages / "larch/agreement.html", hostile_pages / "overview/index.html",
-             *sorted((hostile_pages / "larch/tests").iterdir())[:3]]  # fmt: skip
+    files = [hostile_pages / "willow/index.html", hostile_pages / "willow/equipment.html",
+             hostile_pages / "willow/agreement.html", hostile_pages / "overview/index.html",
+             *sorted((hostile_pages / "willow/tests").iterdir())[:3]]  # fmt: skip
     for file in files:
         page = visit().open(file)
         if page.locator("figure.trace").count():
@@ -221,7 +229,7 @@ def test_hostile_text_does_nothing(hostile_pages: Path, visit: Any) -> None:
 def test_print_is_black_on_white_and_leaves_out_what_paper_cannot_do(
     scheme: str, night: Any, visit: Any
 ) -> None:
-    page = visit(color_scheme=scheme).open(night.pages / "larch/index.html")
+    page = visit(color_scheme=scheme).open(night.pages / "willow/index.html")
     page.emulate_media(media="print", color_scheme=scheme)
     assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
     assert page.evaluate("getComputedStyle(document.body).color") == "rgb(0, 0, 0)"
@@ -246,7 +254,7 @@ def test_500_sessions_filter_at_once(crowded: Path, visit: Any) -> None:
 
 def test_sixty_trials_load_only_what_is_seen(long_session: Path, visit: Any) -> None:
     one = visit()
-    page = one.open(long_session / "larch/tests/larch-s0000--single_occlusion.html")
+    page = one.open(long_session / SIXTY)
     draw_traces(page)
     assert page.locator(".strip a").count() == 60
     loaded = [url for url in one.asked if "/traces/" in url]

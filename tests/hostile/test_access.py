@@ -316,8 +316,8 @@ def test_revoked_tokens_open_nothing_from_then_on(
 
 
 def test_too_many_attempts_have_to_wait(study_path: Path, tokens: Tokens) -> None:
-    door = SiteApp(study_path, study_path / "work", is_secure=False)
-    call, neighbour = Caller(door), Caller(door, client="10.0.0.9")
+    app = SiteApp(study_path, study_path / "work", is_secure=False)
+    call, neighbour = Caller(app), Caller(app, client="10.0.0.9")
     good = tokens.issue("larch")
     wrong = good[:-3] + ("aaa" if good[-3:] != "aaa" else "bbb")
     assert call("/larch/", token=good)[0] == 200
@@ -439,10 +439,10 @@ def test_wider_binding_needs_access(study_path: Path, tmp_path: Path) -> None:
 
 @pytest.fixture
 def server(study_path: Path) -> Iterator[int]:
-    """The door behind a real server, as `serve` starts it."""
-    door = SiteApp(study_path, study_path / "work", is_secure=False)
+    """The application behind a real server, as `serve` starts it."""
+    app = SiteApp(study_path, study_path / "work", is_secure=False)
     config = uvicorn.Config(
-        door, host="127.0.0.1", port=0, log_level="critical", access_log=False, proxy_headers=False,
+        app, host="127.0.0.1", port=0, log_level="critical", access_log=False, proxy_headers=False,
         server_header=False, lifespan="off", ws="none", loop="asyncio", http="h11",
     )  # fmt: skip
     running = uvicorn.Server(config)

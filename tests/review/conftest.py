@@ -42,7 +42,7 @@ def judged_study(small_deliveries: Path, tmp_path_factory: pytest.TempPathFactor
         if centre.name not in ("larch", "willow"):
             shutil.rmtree(centre)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("quietsleep.night.stages.write_pages", lambda *given: None)
+        patch.setattr("quietsleep.night.stages.write_site", lambda *given: None)
         report = run_night(path)
     assert report.published, report.sentences
     return path

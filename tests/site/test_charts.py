@@ -12,9 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binom
 
-from quietsleep.site import charts, comparisons, scales
-from quietsleep.site.charts import CheckPoint, Month
-from quietsleep.site.comparisons import FunnelPoint, Pair
+from quietsleep.site import charts
+from quietsleep.site.charts import Agreement, CheckPoint, FunnelPoint, Month, Pair
 
 DAY = datetime(2026, 1, 1, 8, tzinfo=UTC)
 
@@ -25,7 +24,7 @@ def drawn(picture: str) -> ElementTree.Element:
 
 @given(low=st.floats(-1e4, 1e4), span=st.floats(1e-3, 1e5), about=st.integers(2, 8))
 def test_ticks_are_round_and_inside(low: float, span: float, about: int) -> None:
-    found = scales.ticks(low, low + span, about=about)
+    found = charts.ticks(low, low + span, about=about)
     assert len(found) <= about + 2
     assert all(low - 1e-6 * span <= t <= low + span + 1e-6 * span for t in found)
 
@@ -34,13 +33,13 @@ def test_ticks_are_round_and_inside(low: float, span: float, about: int) -> None
 @pytest.mark.parametrize("mean", [0.3, 0.72, 0.95])
 @pytest.mark.parametrize("chance", [0.001, 0.025, 0.975, 0.999])
 def test_funnel_limits_bracket_the_binomial_chance(n: int, mean: float, chance: float) -> None:
-    limit = comparisons.funnel_limits(n, mean, chance) * n
+    limit = charts.funnel_limits(n, mean, chance) * n
     assert binom.cdf(np.floor(limit) - 1, n, mean) <= chance + 1e-9
     assert binom.cdf(np.ceil(limit), n, mean) >= chance - 1e-9
 
 
 def test_funnel_limits_close_in_with_size() -> None:
-    widths = [comparisons.funnel_limits(n, 0.7, 0.975) - comparisons.funnel_limits(n, 0.7, 0.025)
+    widths = [charts.funnel_limits(n, 0.7, 0.975) - charts.funnel_limits(n, 0.7, 0.025)
               for n in (5, 20, 100, 400)]  # fmt: skip
     assert widths == sorted(widths, reverse=True)
     # Normal approximation at n = 400: 2 * 1.96 * sqrt(0.7 * 0.3 / 400) = 0.0898.
@@ -48,7 +47,7 @@ def test_funnel_limits_close_in_with_size() -> None:
 
 
 def test_a_centre_outside_the_funnel_is_a_triangle() -> None:
-    picture = comparisons.funnel(
+    picture = charts.funnel(
         [FunnelPoint("larch", 90, 100), FunnelPoint("rowan", 88, 100), FunnelPoint("yew", 40, 100)],
         title="Tidal",
     )
@@ -91,15 +90,13 @@ def test_one_check_and_equal_checks_can_be_drawn() -> None:
         drawn(charts.control_chart(points(values, [1.0] * len(values)), title="t", unit="1"))
 
 
-def test_differences_show_bias_and_limits() -> None:
-    pairs = [Pair(f"s{i}", 100.0 + i + d, 100.0 + i) for i, d in enumerate((1.0, 2.0, 3.0))]
-    limits = comparisons.agreement_limits(pairs)
-    assert limits is not None
-    assert (limits.bias, limits.lower, limits.upper) == pytest.approx((2.0, 0.04, 3.96))
-    picture = comparisons.difference_chart(pairs, title="FVC", unit="mL")
+def test_differences_show_bias_and_limits_of_the_warehouse() -> None:
+    pairs = [Pair(f"s{i}", 100.0 + i + d, 100.0 + i, d) for i, d in enumerate((1.0, 2.0, 3.0))]
+    picture = charts.difference_chart(pairs, Agreement(2.0, 0.04, 3.96), title="FVC", unit="mL")
     assert "2</text>" in picture and "3.96" in picture and "0.04" in picture
-    assert comparisons.agreement_limits(pairs[:2]) is None
-    drawn(comparisons.difference_chart(pairs[:1], title="FVC", unit="mL"))
+    alone = charts.difference_chart(pairs[:1], None, title="FVC", unit="mL")
+    assert "bias-word" in picture and "bias-word" not in alone
+    drawn(alone)
 
 
 def test_months_show_counts_and_shares() -> None:
@@ -113,9 +110,9 @@ def test_months_show_counts_and_shares() -> None:
 def test_titles_cannot_break_out_of_a_picture() -> None:
     name = '"><script>x</script>\u202e'
     for picture in (
-        comparisons.funnel([FunnelPoint(name, 1, 2)], title=name),
+        charts.funnel([FunnelPoint(name, 1, 2)], title=name),
         charts.control_chart([CheckPoint(name, DAY, 1.0, 0.0, 2.0, True)], title=name, unit=name),
-        comparisons.difference_chart([Pair(name, 1.0, 2.0)], title=name, unit=name),
+        charts.difference_chart([Pair(name, 1.0, 2.0, -1.0)], None, title=name, unit=name),
     ):
         drawn(picture)
         assert "<script" not in picture and "\u202e" not in picture

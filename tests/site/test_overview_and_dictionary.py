@@ -3,79 +3,79 @@
 from __future__ import annotations
 
 import re
+from datetime import date, timedelta
 from html import unescape
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from quietsleep import contract
+from quietsleep.site.folder import test_file as file_of_test
 from quietsleep.site.pages.dictionary import example_queries
-from quietsleep.site.read import PublishedNight
-from quietsleep.site.traces import draw_with
-from quietsleep.site.write import write_pages
+from quietsleep.site.read import PublishedNight, Row
 from quietsleep.warehouse.database import open_night
 from quietsleep.warehouse.views import views
+from tests.site.nights import CopiedTraces, EditedNight, WrittenNight
 
 
-def body(page: Any) -> str:
+def body(page: Path) -> str:
     return unescape(re.sub(r"<[^>]+>", " ", page.read_text(encoding="utf-8")))
 
 
-def test_the_conservation_table_is_that_of_the_warehouse(small: Any) -> None:
-    text = (small.pages / "overview/index.html").read_text(encoding="utf-8")
+def test_the_conservation_table_is_that_of_the_warehouse(demo: WrittenNight) -> None:
+    text = (demo.pages / "overview/index.html").read_text(encoding="utf-8")
     table = text.split('id="conservation"')[1].split("</table>")[0]
     shown = sum(int(n) for n in re.findall(r'<td class="n">(\d+)</td>', table))
     names = ("delivered", "measured", "no_trial", "quarantined", "crashed", "found", "accepted",
              "rejected", "not_judgeable", "flagged")  # fmt: skip
-    assert shown == sum(row[name] for row in small.rows("conservation") for name in names)
+    assert shown == sum(row[name] for row in demo.rows("conservation") for name in names)
 
 
-def test_the_overview_names_late_and_silent_centres(small: Any) -> None:
-    text = body(small.pages / "overview/index.html")
-    assert re.search(r"Late\s*: Laboratory rowan\.", text)
-    assert re.search(r"No delivery so far\s*: Laboratory hazel\.", text)
+def test_the_overview_names_late_and_silent_centres(edited: EditedNight, tmp_path: Path) -> None:
+    edited.keep(centres=["sedge", "rowan"]).row("centres", centre="sedge")["state"] = "late"
+    text = body(edited.write(tmp_path).pages / "overview/index.html")
+    assert re.search(r"Late\s*: Sedge centre\.", text)
+    assert re.search(r"No delivery so far\s*: Rowan centre\.", text)
 
 
-def test_a_crash_and_a_broken_balance_come_first(frames: Any, plan_of: Any, tmp_path: Any) -> None:
-    plans = [plan_of("larch", 3)]
-    made = frames.invent(plans)
-    made.tables["recordings"][0] |= {"state": "crashed", "why": "Division by zero."}
-    made.tables["conservation"][0]["balances"] = False
-    made.tables["nights"][0]["state"] = "red"
-    night = frames.publish_invented(tmp_path, made)
-    write_pages(frames.study_at(tmp_path, plans), night)
-    text = (tmp_path / "pages/overview/index.html").read_text(encoding="utf-8")
+def test_a_crash_and_a_broken_balance_come_first(edited: EditedNight, tmp_path: Path) -> None:
+    edited.keep(centres=["willow"], techniques=["tidal"])
+    edited.tables["recordings"][0] |= {"state": "crashed", "why": "Division by zero."}
+    edited.tables["conservation"][0]["balances"] = False
+    edited.tables["nights"][0]["state"] = "red"
+    pages = edited.write(tmp_path).pages
+    text = (pages / "overview/index.html").read_text(encoding="utf-8")
     assert '<h1 id="h-lead">Code failed on 1 item</h1>' in text
     assert "do not release this night" in text
     assert "Division by zero." in text
-    site = (tmp_path / "pages/larch/index.html").read_text(encoding="utf-8")
+    site = (pages / "willow/index.html").read_text(encoding="utf-8")
     assert "Nothing for you to do" in site
     assert "does not add up" in site
 
 
-def test_changes_since_the_night_before_are_listed(writer: Any, plan_of: Any, frames: Any,
-                                                   tmp_path: Any) -> None:  # fmt: skip
-    first = writer(tmp_path, [plan_of("larch", 3)])
-    changed = first.made.tables["sessions"][0]
+def test_changes_since_the_night_before_are_listed(
+    edited: EditedNight, traces: CopiedTraces, tmp_path: Path
+) -> None:
+    edited.keep(centres=["willow"], techniques=["tidal"]).write(tmp_path, traces)
+    changed = edited.tables["sessions"][0]
     changed["weight_kg"] = 8.125
-    first.made.tables["nights"][0]["night"] = "2026-03-31"
-    night = frames.publish_invented(tmp_path, first.made, night="2026-03-31")
-    write_pages(first.study, night, draw_with(first.loader))
-    text = body(tmp_path / "pages/overview/changes.html")
+    pages = edited.write(tmp_path, traces, "n000002").pages
+    text = body(pages / "overview/changes.html")
     assert changed["session"] in text and "8.125" in text and "weight_kg" in text
 
 
-def test_the_dictionary_holds_every_column_of_every_table_and_view(small: Any) -> None:
-    text = (small.pages / "dictionary/index.html").read_text(encoding="utf-8")
+def test_the_dictionary_holds_every_column_of_every_table_and_view(demo: WrittenNight) -> None:
+    text = (demo.pages / "dictionary/index.html").read_text(encoding="utf-8")
     for table in (*contract.TABLES.values(), *views()):
         part = text.split(f'<section class="band" id="{table.name}"')[1].split("</section>")[0]
         shown = re.findall(r'<tr><th scope="row"><code>(\w+)</code>', part)
         assert shown == [column.name for column in table.columns]
 
 
-def test_the_database_holds_nothing_that_the_dictionary_does_not(small: Any) -> None:
-    text = (small.pages / "dictionary/index.html").read_text(encoding="utf-8")
-    con = open_night(small.night)
+def test_the_database_holds_nothing_that_the_dictionary_does_not(demo: WrittenNight) -> None:
+    text = (demo.pages / "dictionary/index.html").read_text(encoding="utf-8")
+    con = open_night(demo.night)
     names = {r[0] for r in con.execute("SELECT table_name FROM duckdb_tables()").fetchall()}
     names |= {
         r[0] for r in con.execute(
@@ -85,41 +85,74 @@ def test_the_database_holds_nothing_that_the_dictionary_does_not(small: Any) -> 
     assert all(f'id="{name}"' in text for name in names)
 
 
-def test_every_quantity_outcome_rule_and_source_is_explained(small: Any) -> None:
-    quantities = (small.pages / "dictionary/quantities.html").read_text(encoding="utf-8")
+def test_every_quantity_outcome_rule_and_source_is_explained(demo: WrittenNight) -> None:
+    quantities = (demo.pages / "dictionary/quantities.html").read_text(encoding="utf-8")
     for _, _, name in contract.QUANTITIES:
         assert f"<code>{name}</code>" in quantities
     for name in contract.OUTCOMES:
         assert f"<code>{name}</code>" in quantities
-    for folder in ("dictionary", "larch"):
-        rules = (small.pages / folder / "rules.html").read_text(encoding="utf-8")
+    for folder in ("dictionary", "willow"):
+        rules = (demo.pages / folder / "rules.html").read_text(encoding="utf-8")
         for key, rule in contract.RULES.items():
             assert f"<code>{key}</code>" in rules
             assert rule.remedy in unescape(rules)
-    sources = body(small.pages / "dictionary/sources.html")
+    sources = body(demo.pages / "dictionary/sources.html")
     assert all(source.citation in sources for source in contract.SOURCES.values())
 
 
-def test_a_dated_decision_stands_beside_the_rule_it_changed(frames: Any, plan_of: Any,
-                                                           tmp_path: Any) -> None:  # fmt: skip
-    from datetime import date
+def change_limit(night: EditedNight, rule: str, on: date, high: float) -> None:
+    """Let a rule have another limit from a day on, as a limit change of the study does."""
+    old = night.row("rules", rule=rule)
+    old["valid_until"] = on - timedelta(days=1)
+    night.tables["rules"].append(
+        old | {"valid_from": on, "valid_until": None, "limit_high": high,
+               "obtained": "study proposal", "decided_by": "sc-2"})  # fmt: skip
 
-    plans = [plan_of("larch", 1)]
-    made = frames.invent(plans)
-    rule = next(r for r in made.tables["rules"] if r["rule"] == "tidal.no_leak")
-    rule["valid_until"] = date(2026, 1, 31)
-    made.tables["rules"].append(
-        rule | {"valid_from": date(2026, 2, 1), "valid_until": None, "limit_high": 8.0,
-                "decided_by": "sc-2"})  # fmt: skip
-    write_pages(frames.study_at(tmp_path, plans), frames.publish_invented(tmp_path, made))
-    text = body(tmp_path / "pages/larch/rules.html").replace("\xa0", " ")
+
+def test_a_dated_decision_stands_beside_the_rule_it_changed(
+    edited: EditedNight, tmp_path: Path
+) -> None:
+    change_limit(edited.keep(centres=["willow"]), "tidal.no_leak", date(2026, 2, 1), 8.0)
+    text = body(edited.write(tmp_path).pages / "willow/rules.html").replace("\xa0", " ")
     assert "at most 8 %" in text and "from 1 Feb 2026" in text and "decided by" in text
     assert "until 31 Jan 2026" in text
 
 
+@pytest.mark.parametrize("high", [0.01, None])
+def test_a_limit_has_the_origin_of_the_day_of_the_test(
+    high: float | None, edited: EditedNight, tmp_path: Path
+) -> None:
+    """A change of a limit, or of nothing but who stands for it, leaves earlier origins alone."""
+    edited.keep(centres=["willow", "larch"], techniques=["single_occlusion"])
+    rule = "single_occlusion.plateau_steady"
+    before = edited.row("verdicts", rule=rule, state="fail", centre="larch")
+    after = edited.row("verdicts", rule=rule, state="fail", centre="willow")
+    days = [edited.row("sessions", session=v["session"])["tested_at"].date()
+            for v in (before, after)]  # fmt: skip
+    assert days[0] < days[1]
+    change_limit(edited, rule, days[1], high or after["limit_high"])
+    after["limit_high"] = high or after["limit_high"]
+    pages = edited.write(tmp_path).pages
+    said = []
+    for verdict in (before, after):
+        page = pages / verdict["centre"] / file_of_test(f"{verdict['session']}/single_occlusion")
+        trial = page.read_text(encoding="utf-8").split(f'"{page_anchor(edited, verdict)}"')[-1]
+        said.append(
+            unescape(trial.split('plateau steady</span> <span class="does">')[1].split("</li>")[0])
+        )
+    assert "limit proposed by this study" not in said[0] and "decided by" not in said[0]
+    assert "limit proposed by this study" in said[1] and "decided by sc-2" in said[1]
+    assert f"in force from {days[1]:%-d %b %Y}" in said[1]
+
+
+def page_anchor(night: EditedNight, verdict: Row) -> str:
+    """Return where the page of a test has the trial of a verdict."""
+    return f"trial-{night.row('trials', trial=verdict['item'])['trial_index']}"
+
+
 @pytest.mark.parametrize("query", example_queries(), ids=lambda q: q.title[:40])
-def test_example_queries_run(query: Any, small: Any) -> None:
-    night = PublishedNight(small.night)
+def test_example_queries_run(query: Any, demo: WrittenNight) -> None:
+    night = PublishedNight(demo.night)
     rows = night.rows(query.sql)
     night.close()
     assert query.title

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import re
+from contextlib import closing
 from html import unescape
 from html.parser import HTMLParser
 from pathlib import Path
-from typing import Any
 from urllib.parse import unquote
 
 import duckdb
 import pytest
 
 from quietsleep import contract
-from quietsleep.site.pages.centre import write_site
-from quietsleep.site.pages.test import test_file as file_of_test
+from quietsleep.site.folder import test_file as file_of_test
+from quietsleep.site.read import PublishedNight, read_centre
 from quietsleep.site.words import CAUTION
+from tests.site.nights import EditedNight, WrittenNight
 
 UNSEEN = re.compile("[\u200b-\u200f\u202a-\u202e\u2066-\u2069\u2028\u2029]")
 
@@ -60,45 +61,45 @@ def table_of(page: Path, caption: str) -> list[list[str]]:
     return rows
 
 
-def test_counts_are_those_of_the_warehouse(small: Any) -> None:
-    con = duckdb.connect(small.night / "study.duckdb", read_only=True)
+def test_counts_are_those_of_the_warehouse(demo: WrittenNight) -> None:
+    con = duckdb.connect(demo.night / "study.duckdb", read_only=True)
     expected = con.execute(
         "SELECT technique, sum(n_tests), sum(n_tests_accepted), sum(n_tests_flagged), "
         "sum(n_tests_rejected), sum(n_tests_not_judgeable), sum(n_tests_quarantined) "
-        "FROM acceptance WHERE centre = 'larch' GROUP BY ALL ORDER BY technique"
+        "FROM acceptance WHERE centre = 'willow' GROUP BY ALL ORDER BY technique"
     ).fetchall()
     con.close()
-    shown = table_of(small.pages / "larch/index.html", "Tests by technique")
+    shown = table_of(demo.pages / "willow/index.html", "Tests by technique")
     titles = {contract.TECHNIQUES[row[0]].title: [int(n) for n in row[1:]] for row in expected}
     assert {row[0]: [int(n) for n in row[1:7]] for row in shown[:-1]} == titles
     total = [sum(column) for column in zip(*titles.values(), strict=True)]
     assert [int(n) for n in shown[-1][1:7]] == total
 
 
-def test_months_add_up_to_the_warehouse(small: Any) -> None:
-    con = duckdb.connect(small.night / "study.duckdb", read_only=True)
+def test_months_add_up_to_the_warehouse(demo: WrittenNight) -> None:
+    con = duckdb.connect(demo.night / "study.duckdb", read_only=True)
     expected = dict(con.execute(
-        "SELECT month, sum(n_tests) FROM acceptance WHERE centre = 'larch' GROUP BY ALL"
+        "SELECT month, sum(n_tests) FROM acceptance WHERE centre = 'willow' GROUP BY ALL"
     ).fetchall())  # fmt: skip
     con.close()
     listed = {
         page.stem: len(re.findall(r"<tr data-k=", page.read_text(encoding="utf-8")))
-        for page in (small.pages / "larch/months").iterdir()
+        for page in (demo.pages / "willow/months").iterdir()
     }
     assert listed == expected
 
 
-def test_every_lost_test_opens_with_one_click(small: Any) -> None:
-    links = set(Reader(small.pages / "larch/index.html").links)
-    lost = [t for t in small.rows("tests", centre="larch") if t["status"] != "accepted"]
+def test_every_lost_test_opens_with_one_click(demo: WrittenNight) -> None:
+    links = set(Reader(demo.pages / "willow/index.html").links)
+    lost = [t for t in demo.rows("tests", centre="willow") if t["status"] != "accepted"]
     assert lost
     for test in lost:
         assert file_of_test(test["test"]) in links
-        assert (small.pages / "larch" / file_of_test(test["test"])).is_file()
+        assert (demo.pages / "willow" / file_of_test(test["test"])).is_file()
 
 
-def test_filters_count_what_they_keep(small: Any) -> None:
-    text = (small.pages / "larch/index.html").read_text(encoding="utf-8")
+def test_filters_count_what_they_keep(demo: WrittenNight) -> None:
+    text = (demo.pages / "willow/index.html").read_text(encoding="utf-8")
     rows = [set(tokens.split()) for tokens in re.findall(r'<tr data-k="([^"]*)"', text)]
     options = re.findall(r'<option value="(\w+)" data-link="[^"]*">[^<]*\((\d+)\)</option>', text)
     assert {token[0] for token, _ in options} == set("strom")
@@ -106,20 +107,20 @@ def test_filters_count_what_they_keep(small: Any) -> None:
         assert sum(token in tokens for tokens in rows) == int(n)
 
 
-def test_a_rejected_test_says_every_failed_rule(small: Any) -> None:
-    citations = {s["source"]: s["citation"] for s in small.rows("sources")}
-    rules = {r["rule"]: r for r in small.rows("rules")}
-    rejected = [t for t in small.rows("tests", centre="larch") if t["status"] == "rejected"]
+def test_a_rejected_test_says_every_failed_rule(demo: WrittenNight) -> None:
+    citations = {s["source"]: s["citation"] for s in demo.rows("sources")}
+    rules = {r["rule"]: r for r in demo.rows("rules")}
+    rejected = demo.rows("tests", status="rejected")
     n_said = 0
     for test in rejected:
-        page = small.pages / "larch" / file_of_test(test["test"])
+        page = demo.pages / test["centre"] / file_of_test(test["test"])
         text = re.sub(r"\s+", " ", "".join(Reader(page).text))
         items = {
             t["trial"]
-            for t in small.rows("trials", session=test["session"], technique=test["technique"])
+            for t in demo.rows("trials", session=test["session"], technique=test["technique"])
         }
         items |= {test["test"], test["session"]}
-        for verdict in small.rows("verdicts", session=test["session"], state="fail"):
+        for verdict in demo.rows("verdicts", session=test["session"], state="fail"):
             if verdict["item"] not in items:
                 continue
             rule = rules[verdict["rule"]]
@@ -129,19 +130,19 @@ def test_a_rejected_test_says_every_failed_rule(small: Any) -> None:
     assert n_said > 20
 
 
-def test_observed_limit_and_unit_stand_beside_the_sentence(small: Any) -> None:
+def test_observed_limit_and_unit_stand_beside_the_sentence(demo: WrittenNight) -> None:
     verdict = next(
-        v for v in small.rows("verdicts", centre="larch", state="fail", item_kind="trial")
+        v for v in demo.rows("verdicts", centre="willow", state="fail", item_kind="trial")
         if v["operator"] == "at_most" and v["unit"] == "%" and v["observed"] == v["observed"]
     )  # fmt: skip
-    page = small.pages / "larch" / file_of_test(f"{verdict['session']}/{verdict['technique']}")
+    page = demo.pages / "willow" / file_of_test(f"{verdict['session']}/{verdict['technique']}")
     text = "".join(Reader(page).text).replace("\xa0", " ")
     assert f"at most {verdict['limit_high']:g} %" in text
     assert re.search(r"Observed\s*[\d.]+ %", text)
 
 
-def test_links_of_every_page_lead_somewhere(small: Any) -> None:
-    readers = {page: Reader(page) for page in pages_in(small.pages)}
+def test_links_of_every_page_lead_somewhere(demo: WrittenNight) -> None:
+    readers = {page: Reader(page) for page in pages_in(demo.pages)}
     for page, reader in readers.items():
         assert len(reader.ids) == len(set(reader.ids)), f"{page} has an id twice"
         for link in reader.links:
@@ -153,22 +154,22 @@ def test_links_of_every_page_lead_somewhere(small: Any) -> None:
                 assert anchor in readers[target].ids, f"{page.name} links to {link}"
 
 
-def test_a_centre_folder_stands_alone_and_names_no_other_centre(small: Any) -> None:
-    others = ("rowan", "hazel")
-    for file in (small.pages / "larch").rglob("*"):
+def test_a_centre_folder_stands_alone_and_names_no_other_centre(demo: WrittenNight) -> None:
+    others = ("juniper", "larch", "rowan", "sedge")
+    for file in (demo.pages / "willow").rglob("*"):
         if file.is_file() and file.name != "plotly.min.js":
             content = file.read_bytes().lower()
             assert not any(name.encode() in content for name in others), file
             assert not any(name in file.name for name in others)
             assert b"../../" not in content
-    for page in pages_in(small.pages / "larch"):
+    for page in pages_in(demo.pages / "willow"):
         for link in Reader(page).links:
             target = (page.parent / link.partition("#")[0]).resolve()
-            assert (small.pages / "larch").resolve() in [target, *target.parents], link
+            assert (demo.pages / "willow").resolve() in [target, *target.parents], link
 
 
-def test_every_page_carries_caution_language_and_policy(small: Any) -> None:
-    for page in pages_in(small.pages):
+def test_every_page_carries_caution_language_and_policy(demo: WrittenNight) -> None:
+    for page in pages_in(demo.pages):
         text = page.read_text(encoding="utf-8")
         assert CAUTION in text
         assert '<html lang="en">' in text
@@ -181,12 +182,12 @@ def test_every_page_carries_caution_language_and_policy(small: Any) -> None:
 
 @pytest.mark.parametrize("kind", ["first", "empty centre"])
 def test_a_centre_without_deliveries_is_told_how_to_begin(
-    kind: str, small: Any, writer: Any, plan_of: Any, tmp_path: Path
+    kind: str, demo: WrittenNight, edited: EditedNight, tmp_path: Path
 ) -> None:
+    pages = demo.pages
     if kind == "first":
-        folder = writer(tmp_path, [plan_of("larch", 0), plan_of("rowan", 0)]).pages / "larch"
-    else:
-        folder = small.pages / "hazel"
+        pages = edited.keep(centres=["rowan"]).write(tmp_path).pages
+    folder = pages / "rowan"
     text = "".join(Reader(folder / "index.html").text)
     assert "Nothing has arrived from" in text
     assert "delivery.json" in text
@@ -194,7 +195,7 @@ def test_a_centre_without_deliveries_is_told_how_to_begin(
         assert (folder / f"{name}.html").is_file()
 
 
-def test_hostile_text_is_shown_and_never_obeyed(hostile: Any, hostile_text: str) -> None:
+def test_hostile_text_is_shown_and_never_obeyed(hostile: WrittenNight, hostile_text: str) -> None:
     n_shown = 0
     for page in pages_in(hostile.pages):
         raw = page.read_text(encoding="utf-8")
@@ -212,19 +213,10 @@ def test_hostile_text_is_shown_and_never_obeyed(hostile: Any, hostile_text: str)
             if k in ("href", "src", "id")
         )
     assert n_shown > 8
-    problem = "".join(Reader(hostile.pages / "larch/index.html").text)
+    problem = "".join(Reader(hostile.pages / "willow/index.html").text)
     assert "[U+202E]gnp.exe" in problem
 
 
-def test_hostile_traces_stay_data(hostile: Any) -> None:
-    files = list((hostile.pages / "larch/traces").iterdir())
-    assert files
-    for file in files:
-        content = file.read_text(encoding="ascii")
-        assert "<" not in content
-        assert content.startswith('quietsleep.trace("') and content.endswith(");\n")
-
-
-def test_unknown_centre_is_refused(small: Any) -> None:
-    with pytest.raises(KeyError, match="yew"):
-        write_site(small.study, small.night, "yew")
+def test_unknown_centre_is_refused(demo: WrittenNight) -> None:
+    with closing(PublishedNight(demo.night)) as night, pytest.raises(KeyError, match="yew"):
+        read_centre(night, "yew")

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator, Sequence
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -11,17 +13,39 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from quietsleep import contract
-from quietsleep.records import Mark
+from quietsleep.records import Breaths, Mark, Recording, Trial
+from quietsleep.site.folder import test_file as file_of_test
+from quietsleep.site.folder import trace_file
 from quietsleep.site.traces import (
     LOOPS,
     MOST_SOUND_SHOWN,
     TIME_BUCKETS,
-    draw_with,
+    Wanted,
     peaks_kept,
     shown_trials,
     trace_of,
     trace_script,
 )
+from tests.site.nights import CopiedTraces, EditedNight, WrittenNight
+
+RATE_HZ = 200.0
+SPIKE_S, SPIKE_ML_S = 14.5, 987.0
+
+
+def breathing(technique: str, seconds: float) -> Recording:
+    """Return quiet breathing with one spike of flow."""
+    t = np.arange(int(seconds * RATE_HZ)) / RATE_HZ
+    flow = 70 * np.sin(2 * np.pi * t / 1.7)
+    volume = np.cumsum(flow) / RATE_HZ
+    flow[int(SPIKE_S * RATE_HZ)] = SPIKE_ML_S
+    pressures = {
+        c: 0.4 + 0.3 * np.sin(2 * np.pi * t / 1.7)
+        for c in contract.TECHNIQUES[technique].channels
+        if c != "flow"
+    }
+    none = np.array([], dtype=np.int64)
+    breaths = Breaths(none, none, none, np.array([], dtype=np.float64), 0.0)
+    return Recording("r", technique, RATE_HZ, flow, volume, pressures, breaths, {})
 
 
 @given(
@@ -51,10 +75,8 @@ def test_missing_samples_do_not_hide_peaks() -> None:
 
 
 @pytest.mark.parametrize("technique", sorted(contract.TECHNIQUES))
-def test_every_technique_has_its_loop(technique: str, signals: Any) -> None:
-    recording = signals.breathing("r", technique, 2)
-    trial = signals.Trial(1, 1200, 2200)
-    trace = trace_of(recording, trial, signals.mark_trial(recording, trial))
+def test_every_technique_has_its_loop(technique: str, demo: WrittenNight) -> None:
+    trace = drawn(demo, technique)
     assert len(trace["loops"]) == len(LOOPS[technique]) > 0
     channels = contract.TECHNIQUES[technique].channels
     along, up = trace["loops"][0]["x"]["name"], trace["loops"][0]["y"]["name"]
@@ -65,65 +87,79 @@ def test_every_technique_has_its_loop(technique: str, signals: Any) -> None:
     assert {p["name"] for p in trace["panels"]} == {"flow", "volume", *channels}
 
 
-def test_the_fault_stands_at_its_time_and_value(signals: Any) -> None:
-    recording = signals.breathing("r", "single_occlusion", 3)
-    trial = signals.Trial(2, 2400, 3400)
-    trace = trace_of(recording, trial, signals.mark_trial(recording, trial))
-    at = 12.0 + signals.FAULT_AT_S
-    mark = next(m for m in trace["marks"] if m["quantity"] == "plateau_s")
-    assert (mark["axis"], mark["x"], mark["y"]) == ("flow", [at], [signals.PEAK_ML_S])
+def drawn(demo: WrittenNight, technique: str) -> dict[str, Any]:
+    """Return a trace that the demo night drew of a technique."""
+    files = (
+        demo.pages / trial["centre"] / trace_file(trial["recording"], trial["trial_index"])
+        for trial in demo.rows("trials", technique=technique)
+    )
+    return data_in(next(file for file in files if file.exists()).read_text(encoding="ascii"))
+
+
+def data_in(script: str) -> dict[str, Any]:
+    found: dict[str, Any] = json.loads(script.partition(",")[2].removesuffix(");\n"))
+    return found
+
+
+def test_the_fault_stands_at_its_time_and_value() -> None:
+    mark = Mark("flow", "spike", (SPIKE_S,), (SPIKE_ML_S,), "plateau_s")
+    trace = trace_of(breathing("single_occlusion", 26.0), Trial(2, 2400, 3400), [mark])
+    shown = next(m for m in trace["marks"] if m["quantity"] == "plateau_s")
+    assert (shown["axis"], shown["x"], shown["y"]) == ("flow", [SPIKE_S], [SPIKE_ML_S])
     flow = next(p for p in trace["panels"] if p["name"] == "flow")
-    assert flow["y"][flow["x"].index(at)] == signals.PEAK_ML_S
+    assert flow["y"][flow["x"].index(SPIKE_S)] == SPIKE_ML_S
     assert flow["x"][0] <= 11.0 and flow["x"][-1] >= 18.0
 
 
-def test_marks_before_the_trial_widen_the_picture(signals: Any) -> None:
-    recording = signals.breathing("r", "tidal", 3)
-    trial = signals.Trial(3, 3600, 4600)
+def test_marks_before_the_trial_widen_the_picture() -> None:
     marks = [Mark("volume", "breaths before", (10.0, 14.0), (0.0, 0.0))]
-    trace = trace_of(recording, trial, marks)
+    trace = trace_of(breathing("tidal", 26.0), Trial(3, 3600, 4600), marks)
     assert trace["panels"][0]["x"][0] <= 10.0
     assert trace["trial"] == [18.0, 22.995]
 
 
-def test_a_long_trace_stays_small_and_is_one_plain_call(signals: Any) -> None:
-    recording = signals.breathing("r", "plethysmography", 60)
-    trial = signals.Trial(1, 0, len(recording.flow_ml_s))
-    script = trace_script("traces/r-1.js", recording, trial, [])
+def test_a_long_trace_stays_small_and_is_one_plain_call() -> None:
+    recording = breathing("plethysmography", 368.0)
+    script = trace_script("traces/r-1.js", recording, Trial(1, 0, len(recording.flow_ml_s)), [])
     assert len(script) < 300_000
     assert script.startswith('quietsleep.trace("r-1.js",') and script.endswith(");\n")
-    data = json.loads(script[len('quietsleep.trace("r-1.js",') : -3])
-    assert all(len(p["x"]) == len(p["y"]) <= 2 * TIME_BUCKETS + 2 for p in data["panels"])
+    assert all(len(p["x"]) == len(p["y"]) <= 2 * TIME_BUCKETS + 2
+               for p in data_in(script)["panels"])  # fmt: skip
+
+
+def test_hostile_traces_stay_data(hostile_text: str) -> None:
+    mark = Mark("flow", hostile_text, (SPIKE_S,), (SPIKE_ML_S,), hostile_text)
+    name = trace_file(f"r{hostile_text}", 1)
+    content = trace_script(name, breathing("tidal", 20.0), Trial(1, 2400, 3400), [mark])
+    assert content.isascii() and "<" not in content
+    assert content.startswith('quietsleep.trace("') and content.endswith(");\n")
+    assert "[U+202E]" in data_in(content)["marks"][0]["label"]
 
 
 def test_a_recording_that_cannot_be_read_leaves_a_page_without_trace(
-    frames: Any, plan_of: Any, tmp_path: Any
+    edited: EditedNight, tmp_path: Path
 ) -> None:
-    from quietsleep.site.write import write_pages
+    def draw(wanted: Sequence[Wanted]) -> Iterator[dict[str, str]]:
+        yield from ({} for _ in wanted)
 
-    plans = [plan_of("larch", 3, techniques=("tidal",), fail_share=0.5)]
-    night = frames.publish_invented(tmp_path, frames.invent(plans))
-    draw = draw_with(lambda _centre, _recording: None)
-    report = write_pages(frames.study_at(tmp_path, plans), night, draw)
-    assert report.n_traces == 0
-    text = (tmp_path / "pages/larch/tests/larch-s0000--tidal.html").read_text(encoding="utf-8")
+    written = edited.keep(centres=["willow"], techniques=["tidal"]).write(tmp_path, draw)
+    assert written.report and written.report.n_traces == 0
+    lost = edited.row("tests", status="rejected")
+    text = (written.pages / "willow" / file_of_test(lost["test"])).read_text(encoding="utf-8")
     assert "could not be read again" in text
-    assert not (tmp_path / "pages/larch/assets/plotly.min.js").exists()
+    assert not (written.pages / "willow/assets/plotly.min.js").exists()
 
 
-def test_new_signals_or_code_renew_the_trace(writer: Any, plan_of: Any, frames: Any,
-                                             tmp_path: Any) -> None:  # fmt: skip
-    from quietsleep.site.write import write_pages
-
-    first = writer(tmp_path, [plan_of("larch", 4, fail_share=0.3)])
-    changed = first.loader.read[0]
-    for row in first.made.tables["recordings"]:
-        if row["recording"] == changed:
-            row["content_key"] = "new"
-    night = frames.publish_invented(tmp_path, first.made, night="2026-03-31")
-    first.loader.read.clear()
-    write_pages(first.study, night, draw_with(first.loader))
-    assert first.loader.read == [changed]
+@pytest.mark.parametrize("changed", ["content_key", "code_fingerprint"])
+def test_new_signals_or_code_renew_the_trace(
+    changed: str, edited: EditedNight, traces: CopiedTraces, tmp_path: Path
+) -> None:
+    edited.keep(centres=["willow"], techniques=["single_occlusion"]).write(tmp_path, traces)
+    recording = traces.read[0]
+    edited.row("recordings", recording=recording)[changed] = "new"
+    traces.read.clear()
+    edited.write(tmp_path, traces, "n000002")
+    assert traces.read == [recording]
 
 
 def test_a_long_test_shows_every_trial_at_fault_and_a_few_sound_ones() -> None:

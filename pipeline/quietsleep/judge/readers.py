@@ -21,6 +21,9 @@ from quietsleep.study.review_log import Review, ReviewLog
 from quietsleep.study.study import Waiver
 
 ITEM = ["centre", "trial"]
+# Who and what the table of agreement compares besides readers and techniques.
+MACHINE = "machine"
+ALL = "all"
 
 
 @dataclass(frozen=True, slots=True)

@@ -45,8 +45,8 @@ from quietsleep.night.night import (
     open_night,
 )
 from quietsleep.review.desk import read_reviews
-from quietsleep.site.drawing import draw_in
-from quietsleep.site.write import PagesReport, write_pages
+from quietsleep.site.traces import draw_in
+from quietsleep.site.write import PagesReport, write_site
 from quietsleep.store.ledger import ledger_on_disk
 from quietsleep.store.tables import TableOnDisk, in_contract
 from quietsleep.study.study import Study, check_units
@@ -292,4 +292,4 @@ def _uploading(night: Night) -> Stage:
 def _write_pages(night: Night, pool: Pool, jobs: Sequence[Job], folder: Path) -> PagesReport:
     """Write the pages of every centre from the published night."""
     by_recording = {(job.centre, job.item): job for job in jobs}
-    return write_pages(night.study, folder, draw_in(pool, by_recording, night.state.stored_keys()))
+    return write_site(night.study, folder, draw_in(pool, by_recording, night.state.stored_keys()))

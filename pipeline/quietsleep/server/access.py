@@ -175,7 +175,7 @@ def _now() -> str:
 
 
 class Attempts:
-    """Counts failed attempts of each client; too many close the door for a while."""
+    """Counts failed attempts of each client; after too many it has to wait for a while."""
 
     def __init__(self, clock: Callable[[], float] = monotonic) -> None:
         self._clock = clock

@@ -1,9 +1,15 @@
-"""The pages behind a door: a token opens those of its centre, and every access is written down."""
+"""Serve the pages: to whoever uses this machine, or to those who show a token.
+
+`SiteApp` asks for a token: one opens the pages of its centre, and every access is written down.
+`open_pages` asks for none and answers this machine only. `serve` runs either until interrupted.
+"""
 
 from __future__ import annotations
 
 import hashlib
+import re
 import secrets
+import socket
 from dataclasses import dataclass, field
 from pathlib import Path
 from time import monotonic
@@ -18,12 +24,21 @@ from quietsleep.server.access import AccessError, AccessLog, Attempts, Token, To
 if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
-    from starlette.types import Receive, Scope, Send
-import re
-import socket
+    from starlette.types import ASGIApp, Receive, Scope, Send
 
-if TYPE_CHECKING:
-    from starlette.types import ASGIApp
+LOOPBACK = "127.0.0.1"
+NAMES_OF_THIS_MACHINE = (LOOPBACK, "localhost")
+# Folders of pages that are no centre: the overview is for the coordinating centre.
+OVERVIEW, DICTIONARY = "overview", "dictionary"
+_PART = r"[A-Za-z0-9_][A-Za-z0-9_.-]{0,119}"
+_PATH = re.compile(rf"/(?P<folder>{_PART})(?P<rest>(?:/{_PART}){{0,4}}/?)")
+HEADERS = {
+    "cache-control": "private, no-store",
+    "content-security-policy": "frame-ancestors 'none'",
+    "cross-origin-resource-policy": "same-origin",
+    "referrer-policy": "no-referrer",
+    "x-content-type-options": "nosniff",
+}
 
 LOGIN, LOGOUT = "/-/login", "/-/logout"
 COOKIE = "quietsleep"
@@ -205,7 +220,7 @@ def _client(request: Request) -> str:
 
 
 def _is_own_form(request: Request) -> bool:
-    """Whether a form comes from this door: a browser says where it comes from."""
+    """Whether a form comes from these pages: a browser says where it comes from."""
     origin = request.headers.get("origin")
     return origin is None or urlsplit(origin).netloc == request.headers.get("host")
 
@@ -225,21 +240,6 @@ async def _field(request: Request, name: str) -> str | None:
     except ValueError:
         return None
     return values.get(name, [""])[0]
-
-
-LOOPBACK = "127.0.0.1"
-NAMES_OF_THIS_MACHINE = (LOOPBACK, "localhost")
-# Folders of pages that are no centre: the overview is for the coordinating centre.
-OVERVIEW, DICTIONARY = "overview", "dictionary"
-_PART = r"[A-Za-z0-9_][A-Za-z0-9_.-]{0,119}"
-_PATH = re.compile(rf"/(?P<folder>{_PART})(?P<rest>(?:/{_PART}){{0,4}}/?)")
-HEADERS = {
-    "cache-control": "private, no-store",
-    "content-security-policy": "frame-ancestors 'none'",
-    "cross-origin-resource-policy": "same-origin",
-    "referrer-policy": "no-referrer",
-    "x-content-type-options": "nosniff",
-}
 
 
 def free_port(host: str = LOOPBACK) -> int:

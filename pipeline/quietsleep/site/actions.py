@@ -1,23 +1,75 @@
-"""What needs action, the most pressing first: alerts, held deliveries, checks, rescuable tests."""
+"""Action items, the most pressing first: alerts, held deliveries, checks, rescuable tests.
+
+A test can be rescued when it hangs on something missing: a delivery that is held, a value or a
+check that was not delivered, a weight or length that looks mistyped.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
+from typing import NamedTuple
 
 from quietsleep.site import words
-from quietsleep.site.lost_tests import checks_out, rescuable
-from quietsleep.site.matters import MOST_ROWS, ActionItem, Group, Link
-from quietsleep.site.pages.test import test_file
+from quietsleep.site.folder import slug, test_file
 from quietsleep.site.read import CentreData, Row
-from quietsleep.site.words import Sign, count
+from quietsleep.site.words import Sign, count, faults_of, technique_title
 
+MOST_ROWS = 25
+MOST_LINKS = 40
+# Rules of the session that catch a mistyped number rather than an unsuitable session.
+TYPING_QUANTITIES = ("weight_z", "length_z")
 # How long an alert stays on top: it cannot be undone, only learnt from.
 ALERT_DAYS = 31
 
 
+class Link(NamedTuple):
+    """A link with its words."""
+
+    text: str
+    href: str
+
+
+class ActionItem(NamedTuple):
+    """One thing to act on: a headline, its particulars as a table, what to do, where to look."""
+
+    headline: str
+    sign: Sign
+    note: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[Link | str, ...], ...]
+    more: int
+    todo: tuple[str, ...]
+    links: tuple[Link, ...]
+
+
+class Group(NamedTuple):
+    """Action items of one kind; `earlier` ones are kept for learning."""
+
+    key: str
+    summary: str
+    items: tuple[ActionItem, ...]
+    earlier: tuple[ActionItem, ...] = ()
+
+
+def tests_of(data: CentreData, sessions: set[str]) -> list[Row]:
+    """Return the tests of these sessions."""
+    return [test for test in data.tests if test["session"] in sessions]
+
+
+def test_links(tests: Iterable[Row], root: str) -> list[Link]:
+    """Return a link to each test."""
+    return [
+        Link(
+            f"{t['session']}, {technique_title(t['technique'])}",
+            root + test_file(t["test"]),
+        )
+        for t in tests
+    ]
+
+
 def actions_of(data: CentreData, root: str = "") -> list[Group]:
-    """Return what needs action at one centre; groups without any matter are left out.
+    """Return what needs action at one centre; groups without any item are left out.
 
     `root` goes before every link, for pages outside the folder of the centre.
     """
@@ -27,11 +79,11 @@ def actions_of(data: CentreData, root: str = "") -> list[Group]:
         checks_out(data, root),
         rescuable(data, root),
     ]
-    return [group for group in groups if group.matters or group.earlier]
+    return [group for group in groups if group.items or group.earlier]
 
 
 def alerts(data: CentreData, root: str = "") -> Group:
-    """Return failed alert rules, one matter a rule with its sessions, the newest first."""
+    """Return failed alert rules, one item a rule with its sessions, the newest first."""
     recent: dict[str, list[Row]] = {}
     earlier: dict[str, list[Row]] = {}
     failed = [
@@ -47,7 +99,6 @@ def alerts(data: CentreData, root: str = "") -> Group:
     title = f"{count(n, 'recent safety alert')}" if n else "Earlier safety alerts"
     return Group(
         "alerts",
-        "Safety",
         title,
         tuple(_alert(data, rule, rows, root) for rule, rows in recent.items()),
         tuple(_alert(data, rule, rows, root) for rule, rows in earlier.items()),
@@ -69,7 +120,7 @@ def _tested(data: CentreData, session: str | None) -> datetime:
 
 
 def _alert(data: CentreData, rule: str, rows: Sequence[Row], root: str) -> ActionItem:
-    remedy = data.night.rule(rule).get("remedy")
+    remedy = data.rule_behind(rows[0]).get("remedy")
     by_session: dict[str, list[Row]] = {}
     for row in rows:
         by_session.setdefault(row["session"] or row["item"], []).append(row)
@@ -94,7 +145,7 @@ def _alert(data: CentreData, rule: str, rows: Sequence[Row], root: str) -> Actio
 
 
 def _alert_link(data: CentreData, row: Row, root: str) -> Link | str:
-    """Link to the test that an alert is about; any test of the session for one on the visit."""
+    """Link to the test that an alert is about; any test of the session for one on the session."""
     tests = [t for t in data.tests if t["session"] == row["session"]]
     own = [t for t in tests if t["technique"] == row["technique"]] or tests
     name = row["session"] or row["item"]
@@ -116,14 +167,12 @@ def held_deliveries(data: CentreData) -> Group:
     for row in data.deliveries:
         if row["state"] == "quarantined":
             by_delivery.setdefault(row["delivery"], [])
-    matters = tuple(
+    items = tuple(
         _held(name, problems, whole=state.get(name) == "quarantined")
         for name, problems in by_delivery.items()
     )
-    n = len(matters)
-    return Group(
-        "deliveries", "Deliveries", f"{count(n, 'delivery', 'deliveries')} to put right", matters
-    )
+    n = len(items)
+    return Group("deliveries", f"{count(n, 'delivery', 'deliveries')} to put right", items)
 
 
 def _held(delivery: str, problems: Sequence[Row], *, whole: bool) -> ActionItem:
@@ -163,3 +212,104 @@ def _held_parts(problems: Sequence[Row]) -> str:
         if found
     ]
     return " and ".join(parts) or "A part"
+
+
+def checks_out(data: CentreData, root: str = "") -> Group:
+    """Return rejected or unreadable checks with the sessions that hang on them.
+
+    A check is settled once a later check of its kind on its device was accepted; the sessions
+    that hang on it stay lost, so it is kept below among the earlier ones.
+    """
+    open_now: list[ActionItem] = []
+    earlier: list[ActionItem] = []
+    for rows in data.checks_of.values():
+        last_good = max((i for i, r in enumerate(rows) if r["status"] == "accepted"), default=-1)
+        for i, row in enumerate(rows):
+            if row["status"] != "accepted":
+                (open_now if i > last_good else earlier).append(_check_out(data, row, root))
+    open_now.reverse()
+    earlier.reverse()
+    n = len(open_now)
+    title = f"{count(n, 'check')} out of tolerance, not settled since" if n else "Earlier checks"
+    return Group("checks", title, tuple(open_now), tuple(earlier))
+
+
+def _check_out(data: CentreData, check: Row, root: str) -> ActionItem:
+    sessions = data.hanging.get(check["check_id"], [])
+    faults = [f for f in faults_of(data, "check", check["check_id"]) if f.rejects]
+    kind = technique_title(check["kind"])
+    tests = tests_of(data, set(sessions))
+    note = " ".join(f.sentence for f in faults) or check["why"] or ""
+    links = [Link("Control chart", f"{root}equipment.html#{slug(check['device'], check['kind'])}")]
+    links += test_links(tests[:MOST_LINKS], root)
+    hang = count(len(sessions), "session") + (
+        " hangs on it." if len(sessions) == 1 else " hang on it."
+    )
+    return ActionItem(
+        headline=f"{kind} on {check['device']}, {words.day(check['done_at'])}",
+        sign=words.sign(check["status"]),
+        note=f"{note} {hang}".strip(),
+        columns=(),
+        rows=(),
+        more=max(0, len(tests) - MOST_LINKS),
+        todo=tuple(dict.fromkeys(f.remedy for f in faults if f.remedy)),
+        links=tuple(links),
+    )
+
+
+def rescuable(data: CentreData, root: str = "") -> Group:
+    """Return tests that a new delivery could bring back, because only something missing holds them.
+
+    That is: nothing that was measured speaks against the test; it is held by a delivery problem,
+    by a value or check that was not delivered, or by a weight or length that looks mistyped.
+    """
+    by_reason: dict[tuple[str, ...], list[Row]] = {}
+    remedies: dict[tuple[str, ...], tuple[str, ...]] = {}
+    for test in data.tests:
+        found = _rescue(data, test)
+        if found is not None:
+            by_reason.setdefault(found[0], []).append(test)
+            remedies[found[0]] = found[1]
+    items = tuple(
+        _rescue_item(reason, tests, remedies[reason], root)
+        for reason, tests in sorted(by_reason.items(), key=lambda item: -len(item[1]))
+    )
+    n = sum(len(tests) for tests in by_reason.values())
+    title = f"{count(n, 'test')} that a new delivery could rescue"
+    return Group("rescue", title, items)
+
+
+def _rescue(data: CentreData, test: Row) -> tuple[tuple[str, ...], tuple[str, ...]] | None:
+    """Return the reasons that hold a test and what to do, None where it cannot be rescued."""
+    if test["status"] == "accepted":
+        return None
+    if test["status"] == "quarantined":
+        return ("Held with its delivery or recording.",), (
+            "Put the delivery right as said above and send it again.",
+        )
+    faults = [
+        *faults_of(data, "test", test["test"]),
+        *faults_of(data, "session", test["session"]),
+    ]
+    holding = [f for f in faults if f.rejects]
+    if not holding or not all(
+        f.observed == "not measured" or f.quantity in TYPING_QUANTITIES for f in holding
+    ):
+        return None
+    reasons = tuple(dict.fromkeys(f.sentence for f in holding))
+    return reasons, tuple(dict.fromkeys(f.remedy for f in holding if f.remedy))
+
+
+def _rescue_item(
+    reason: tuple[str, ...], tests: list[Row], todo: tuple[str, ...], root: str
+) -> ActionItem:
+    return ActionItem(
+        headline=count(len(tests), "test"),
+        sign=Sign("◇", "Rescuable", "watch"),
+        note=" ".join(reason),
+        columns=(),
+        rows=(),
+        more=max(0, len(tests) - MOST_LINKS),
+        todo=todo,
+        links=tuple(test_links(tests[:MOST_LINKS], root)),
+    )

@@ -1,4 +1,8 @@
-"""Write a folder of pages: only what changed is rewritten, what is no longer said is removed."""
+"""A folder of pages: file names, templates, and writing only what changed.
+
+Everything delivered is escaped, and nothing unseen gets onto a page. What is no longer said is
+removed.
+"""
 
 from __future__ import annotations
 
@@ -6,12 +10,16 @@ import hashlib
 import json
 import os
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from quietsleep.site.render import fingerprint
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from quietsleep.site import words
 
 _SAFE = re.compile(r"[a-z0-9][a-z0-9_-]{0,79}")
 
@@ -36,15 +44,27 @@ def digest_of(value: Any) -> str:
     return hashlib.sha256((fingerprint() + text).encode("utf-8", "surrogatepass")).hexdigest()[:20]
 
 
+def test_file(test: str) -> str:
+    """Return the name of a test's page inside the folder of its centre."""
+    return f"tests/{slug(*test.rsplit('/', 1))}.html"
+
+
+def trace_file(recording: str, index: int) -> str:
+    """Return the name of a trial's trace inside the folder of its centre."""
+    return f"traces/{slug(recording)}-{index}.js"
+
+
 class PageFolder:
     """One folder of pages and the list of what was written into it.
 
     The list lives outside the folder, so that a folder handed over holds pages and nothing else.
+    `frame` is what every page of the folder says around its own content.
     """
 
-    def __init__(self, path: Path, list_path: Path) -> None:
+    def __init__(self, path: Path, list_path: Path, frame: Mapping[str, Any]) -> None:
         self.path = path
         self.list_path = list_path
+        self.frame = frame
         self.written: list[str] = []
         self.n_kept = 0
         self.n_removed = 0
@@ -86,6 +106,15 @@ class PageFolder:
         self.written.append(name)
         if name.endswith(".html"):
             self.largest_bytes = max(self.largest_bytes, len(content))
+
+    def put_page(self, name: str, template: str, context: Mapping[str, Any]) -> None:
+        """Write the page `name` from a template, unless it says the same already."""
+        root = "../" * name.count("/")
+        self.put(
+            name,
+            digest_of([context, self.frame]),
+            lambda: page(template, root=root, **context, **self.frame),
+        )
 
     def keep(self, name: str) -> None:
         """Keep a file that stands there already."""
@@ -129,3 +158,50 @@ def _plotly_script() -> str:
     from plotly.offline import get_plotlyjs
 
     return str(get_plotlyjs())
+
+
+def _finalize(value: Any) -> Any:
+    if value is None:
+        return ""
+    if isinstance(value, Markup):
+        return value
+    return words.seen(value) if isinstance(value, str) else value
+
+
+@cache
+def environment() -> Environment:
+    """Return the one environment of the pages."""
+    made = Environment(
+        loader=PackageLoader("quietsleep.site", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=_finalize,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.globals["w"] = words
+    made.globals["caution"] = words.CAUTION
+    return made
+
+
+@cache
+def fingerprint() -> str:
+    """Return a digest of templates, static files and page code: new ones rewrite all pages."""
+    digest = hashlib.sha256()
+    folder = files("quietsleep.site")
+    for part in ("", "pages", "templates", "static"):
+        for entry in sorted((folder / part).iterdir(), key=lambda e: e.name):
+            if entry.is_file():
+                digest.update(entry.read_bytes())
+    return digest.hexdigest()[:12]
+
+
+def page(template: str, **context: Any) -> str:
+    """Render one page."""
+    return environment().get_template(template).render(**context)
+
+
+def for_script(value: Any) -> str:
+    """Return JSON that stays JSON inside a script: no tag, comment or line separator can appear."""
+    text = json.dumps(value, ensure_ascii=True, separators=(",", ":"), allow_nan=False)
+    return text.replace("&", "\\u0026").replace("<", "\\u003c").replace(">", "\\u003e")

@@ -21,12 +21,9 @@ SELECT centre, technique, month, n_tests, n_tests_accepted, accepted_share_pct
 FROM acceptance
 ORDER BY centre, technique, month;
 
--- Centre's own figure against the central one: bias and spread in percent
-SELECT centre, outcome, count(*) AS n_pairs, avg(difference_pct) AS bias_pct,
-    stddev_samp(difference_pct) AS sd_pct, count(*) FILTER (suspected_cause <> 'none') AS suspected
-FROM agreement
-WHERE difference_pct IS NOT NULL
-GROUP BY ALL
+-- Centre's own figure against the central one: bias and limits of agreement, slips left out
+SELECT centre, outcome, unit, n_pairs, n_suspected, bias, lower_limit, upper_limit, icc
+FROM agreement_limits
 ORDER BY centre, outcome;
 
 -- Everything behind one outcome: file, delivery, code and rules
@@ -35,8 +32,8 @@ FROM provenance
 WHERE session = (SELECT min(session) FROM tests WHERE status = 'accepted')
 ORDER BY outcome, evidence;
 
--- Longitudinal: infants with two or more accepted visits of one outcome
-SELECT infant, outcome, count(*) AS n_visits, min(age_days) AS first_days,
+-- Longitudinal: infants with two or more accepted sessions of one outcome
+SELECT infant, outcome, count(*) AS n_sessions, min(age_days) AS first_days,
     max(age_days) AS last_days, max_by(value, age_days) - min_by(value, age_days) AS change
 FROM clean_outcomes
 GROUP BY ALL

@@ -5,11 +5,10 @@ Every question about a centre names the centre, so that its folder cannot hold a
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from dataclasses import dataclass
+from datetime import datetime
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -18,6 +17,7 @@ from quietsleep.warehouse.current import night_facts
 from quietsleep.warehouse.database import open_night
 
 Row = dict[str, Any]
+_LIMITS = ("limit_low", "limit_high")
 
 
 class PublishedNight:
@@ -67,14 +67,20 @@ class PublishedNight:
         """Full citation of each source key."""
         return {str(k): str(v) for k, v in self.tuples("SELECT source, citation FROM sources")}
 
-    def rule(self, key: str, at: datetime | None = None) -> Row:
-        """Return the version of a rule in force on that day, else the newest."""
-        versions = self.rules.get(key, [])
-        for row in versions:
+    def rule_behind(self, verdict: Row, at: datetime | None) -> Row:
+        """Return the version of a rule that gave a verdict on an item of that time.
+
+        It is the one with the limits of the verdict. Where several have them, it is the one in
+        force on that day, else the newest. Times are UTC and days those of the centre, so the day
+        alone could name the neighbour of the right version. Empty for a rule that is not known.
+        """
+        versions = self.rules.get(verdict["rule"], [])
+        same = [row for row in versions if all(row[n] == verdict[n] for n in _LIMITS)] or versions
+        for row in same:
             until = row["valid_until"]
             if at and row["valid_from"] <= at.date() and (until is None or at.date() <= until):
                 return row
-        return versions[-1] if versions else {}
+        return same[-1] if same else {}
 
     def centres(self) -> list[Row]:
         """Return all centres of the study."""
@@ -107,17 +113,47 @@ class CentreData:
     problems: list[Row]
     devices: list[Row]
     agreement: list[Row]
+    agreement_limits: list[Row]
     outcomes: dict[tuple[str, str], list[Row]]
     waivers: dict[str, Row]
     conservation: list[Row]
-    test_values: dict[str, dict[str, float]] = field(repr=False)
+    session_checks: list[Row]
 
     @cached_property
-    def checks_of(self) -> dict[tuple[str, str], tuple[list[Row], list[datetime]]]:
-        """Checks of one kind on one device in order of time, and their times."""
+    def checks_of(self) -> dict[tuple[str, str], list[Row]]:
+        """Checks of one kind on one device in order of time."""
         dated = (c for c in self.checks if c["done_at"] and c["device"] and c["kind"])
-        found = grouped(dated, "kind", "device")
-        return {key: (rows, [r["done_at"] for r in rows]) for key, rows in found.items()}
+        return grouped(dated, "kind", "device")
+
+    @cached_property
+    def check_named(self) -> dict[str, Row]:
+        """The checks by their names."""
+        return {row["check_id"]: row for row in self.checks}
+
+    @cached_property
+    def checks_behind(self) -> dict[tuple[str, str], Row]:
+        """The check of each (session, kind) that a session rests on, as the night linked them."""
+        return {
+            (row["session"], row["kind"]): self.check_named[row["check_id"]]
+            for row in self.session_checks
+        }
+
+    @cached_property
+    def hanging(self) -> dict[str, list[str]]:
+        """The sessions that rest on each check, in order of time."""
+        order = {session: at for at, session in enumerate(self.sessions)}
+        rows = sorted(self.session_checks, key=lambda row: order[row["session"]])
+        return {
+            check: [row["session"] for row in own]
+            for check, own in grouped(rows, "check_id").items()
+        }
+
+    def rule_behind(self, verdict: Row) -> Row:
+        """Return the version of the rule that gave a verdict, by the day of its item."""
+        if verdict["item_kind"] == "check":
+            return self.night.rule_behind(verdict, self.check_named[verdict["item"]]["done_at"])
+        session = self.sessions.get(verdict["session"] or "", {})
+        return self.night.rule_behind(verdict, session.get("tested_at"))
 
     def values_of(self, tests: Sequence[Row]) -> dict[str, dict[str, float]]:
         """Read the quantities of all trials of some tests; of a whole centre they fill memory."""
@@ -138,19 +174,27 @@ class CentreData:
         """The key of the centre."""
         return str(self.centre["centre"])
 
+    @property
+    def title(self) -> str:
+        """The title of the centre; its key where it has none."""
+        return str(self.centre["title"] or self.name)
+
 
 def read_centre(night: PublishedNight, centre: str) -> CentreData:
-    """Read everything of one centre."""
+    """Read everything of one centre; KeyError for one that the night does not know."""
 
     def of_centre(table: str, order: str, where: str = "") -> list[Row]:
         return night.rows(
             f"SELECT * FROM {table} WHERE centre = ? {where} ORDER BY {order}", centre
         )
 
+    known = of_centre("centres", "centre")
+    if not known:
+        raise KeyError(f"the warehouse knows no centre {centre!r}")
     verdicts = of_centre("verdicts", "item, rule", "AND (state <> 'pass' OR item_kind = 'check')")
     return CentreData(
         night=night,
-        centre=of_centre("centres", "centre")[0],
+        centre=known[0],
         sessions={row["session"]: row for row in of_centre("sessions", "tested_at, session")},
         tests=of_centre("tests", "tested_at DESC NULLS LAST, test"),
         recordings=grouped(of_centre("recordings", "recording"), "session", "technique"),
@@ -162,10 +206,11 @@ def read_centre(night: PublishedNight, centre: str) -> CentreData:
         problems=of_centre("problems", "problem", _STANDING),
         devices=of_centre("devices", "device"),
         agreement=of_centre("agreement", "technique, outcome, session"),
+        agreement_limits=of_centre("agreement_limits", "outcome, unit"),
         outcomes=grouped(of_centre("outcomes", "session, outcome"), "session", "technique"),
         waivers=_waivers(night, verdicts),
         conservation=of_centre("conservation", "technique"),
-        test_values=_values(night, "test_values", "test", centre),
+        session_checks=of_centre("session_checks", "session, kind"),
     )
 
 
@@ -178,29 +223,3 @@ def _waivers(night: PublishedNight, verdicts: list[Row]) -> dict[str, Row]:
     named = {row["waiver"] for row in verdicts if row["waiver"]}
     rows = night.rows("SELECT * FROM waivers ORDER BY waiver")
     return {row["waiver"]: row for row in rows if row["waiver"] in named}
-
-
-def _values(
-    night: PublishedNight, table: str, item: str, centre: str
-) -> dict[str, dict[str, float]]:
-    found: dict[str, dict[str, float]] = defaultdict(dict)
-    for name, quantity, value in night.tuples(
-        f"SELECT {item}, quantity, value FROM {table} WHERE centre = ?", centre
-    ):
-        found[name][quantity] = value
-    return dict(found)
-
-
-def check_before(data: CentreData, session: Row, kind: str) -> Row | None:
-    """Return the check of one kind that a session rests on: the last on its device that day.
-
-    The same day is the day at the centre, which the night has already judged; here the last check
-    within 24 hours before the session stands for it.
-    """
-    if session["tested_at"] is None:
-        return None
-    checks, times = data.checks_of.get((kind, session["device"]), ([], []))
-    at = bisect_right(times, session["tested_at"]) - 1
-    if at < 0 or session["tested_at"] - times[at] > timedelta(hours=24):
-        return None
-    return checks[at]

@@ -1,30 +1,34 @@
-"""Traces of trials: signals reduced without losing a peak, their loop, and the marks on both."""
+"""Traces of trials: signals reduced without losing a peak, their loop, and the marks on both.
+
+Recordings are read again and drawn in the processes that measure them.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from quietsleep.intake.files.request import Unreadable
+from quietsleep.measure.plan import Job
+from quietsleep.measure.pool import Pool
+from quietsleep.measure.recording import load_recording
 from quietsleep.records import FloatArray, IntArray, Mark, Recording, Trial
-from quietsleep.site.folder import PageFolder, digest_of
-from quietsleep.site.pages.test import needs_pictures, trace_file
+from quietsleep.site.folder import PageFolder, digest_of, for_script, trace_file
 from quietsleep.site.read import CentreData, Row
-from quietsleep.site.render import for_script
 from quietsleep.site.words import seen
-from quietsleep.techniques.interface import Technique
-
-Loaded = tuple[Recording, Technique, Sequence[Trial]]
-# Given a centre and the code of one of its recordings.
-LoadRecording = Callable[[str, str], Loaded | None]
+from quietsleep.techniques.interface import technique_of
 
 TIME_BUCKETS = 900
 LOOP_BUCKETS = 800
 AROUND_S = 1.0
 MOST_SOUND_SHOWN = 8
+RECORDINGS_AT_ONCE = 8
 
+# What follows is true of signals and techniques, and stands here until those say it.
+# Title, unit and decimals of each signal.
 WORDS = {
     "flow": ("Flow", "mL/s", 2),
     "volume": ("Volume", "mL", 2),
@@ -44,6 +48,7 @@ class Loop(NamedTuple):
 
 FLOW_VOLUME = Loop("volume", "flow")
 VOLUME_PRESSURE = Loop("airway_pressure", "volume")
+# The box shows its loop over the marked efforts only.
 BOX = Loop("airway_pressure", "box_volume")
 # The first loop of a technique carries the marks that the technique puts on the axis "loop".
 LOOPS: dict[str, tuple[Loop, ...]] = {
@@ -85,52 +90,36 @@ class Wanted(NamedTuple):
 Draw = Callable[[Sequence[Wanted]], Iterable[dict[str, str]]]
 
 
-def draw_with(load: LoadRecording) -> Draw:
-    """Return what draws in this process, one recording after the other."""
-
-    def draw(wanted: Sequence[Wanted]) -> Iterator[dict[str, str]]:
-        for each in wanted:
-            yield scripts_of(load(each.centre, each.recording), each.names)
-
-    return draw
+def needs_pictures(data: CentreData, test: Row) -> bool:
+    """Say whether traces are kept: for every test in which any rule is not plainly met."""
+    if test["status"] != "accepted" or test["flagged"]:
+        return True
+    trials = data.trials.get((test["session"], test["technique"]), [])
+    return any(t["status"] != "accepted" or t["flagged"] for t in trials)
 
 
-def scripts_of(loaded: Loaded | None, names: Mapping[int, str]) -> dict[str, str]:
-    """Return the scripts of the trials of a recording that are named, by name."""
-    if loaded is None:
-        return {}
-    signals, module, found = loaded
-    return {
-        names[trial.index]: trace_script(
-            names[trial.index], signals, trial, module.mark_trial(signals, trial)
-        )
-        for trial in found
-        if trial.index in names
-    }
-
-
-def write_traces(folder: PageFolder, data: CentreData, draw: Draw | None) -> dict[str, bool]:
+def write_traces(folder: PageFolder, data: CentreData, draw: Draw | None) -> set[str]:
     """Write the traces of every test that needs pictures; return which trace files there are.
 
     Signals are read only for recordings whose traces do not stand there already.
     """
-    there: dict[str, bool] = {}
+    there: set[str] = set()
     wanted: list[tuple[Wanted, str]] = []
-    for test in data.tests:
-        if draw is not None and needs_pictures(data, test):
-            wanted += _wanted(folder, data, test, there)
     if draw is None:
         return there
+    for test in data.tests:
+        if needs_pictures(data, test):
+            wanted += _wanted(folder, data, test, there)
     drawn = draw([each for each, _ in wanted])
     for (_, digest), scripts in zip(wanted, drawn, strict=True):
         for name, script in scripts.items():
             folder.put(name, digest, lambda script=script: script)  # type: ignore[misc]
-            there[name] = True
+            there.add(name)
     return there
 
 
 def _wanted(
-    folder: PageFolder, data: CentreData, test: Row, there: dict[str, bool]
+    folder: PageFolder, data: CentreData, test: Row, there: set[str]
 ) -> Iterator[tuple[Wanted, str]]:
     """Yield what is to be drawn of one test, and a digest of what it is drawn from."""
     key = (test["session"], test["technique"])
@@ -144,7 +133,7 @@ def _wanted(
         if names and all(folder.holds(name, digest) for name in names.values()):
             for name in names.values():
                 folder.keep(name)
-                there[name] = True
+                there.add(name)
         elif names:
             yield Wanted(recording["centre"], code, names), digest
 
@@ -265,3 +254,45 @@ def _plain(values: NDArray[np.float64], decimals: int) -> list[float | None]:
         found: list[float | None] = rounded.tolist()
         return found
     return [v if np.isfinite(v) else None for v in rounded.tolist()]
+
+
+def draw_in(pool: Pool, jobs: Mapping[tuple[str, str], Job], measured: Container[str]) -> Draw:
+    """Return what draws in a pool, given the job of each centre and recording.
+
+    A recording that was not measured as it would be now is not drawn: its picture could contradict
+    the numbers beside it.
+    """
+
+    def draw(wanted: Sequence[Wanted]) -> Iterator[dict[str, str]]:
+        given = [(jobs.get((each.centre, each.recording)), each.names) for each in wanted]
+        usable = [(j if j and j.key in measured else None, names) for j, names in given]
+        places = range(0, len(usable), RECORDINGS_AT_ONCE)
+        for scripts in pool.stream(
+            draw_some, [usable[at : at + RECORDINGS_AT_ONCE] for at in places]
+        ):
+            yield from scripts
+
+    return draw
+
+
+def draw_some(given: Sequence[tuple[Job | None, Mapping[int, str]]]) -> list[dict[str, str]]:
+    """Read recordings again and draw their trials; nothing of one that cannot be read any more."""
+    return [_scripts(job, names) for job, names in given]
+
+
+def _scripts(job: Job | None, names: Mapping[int, str]) -> dict[str, str]:
+    """Return the scripts of the trials of a recording that are named, by name."""
+    if job is None:
+        return {}
+    try:
+        recording = load_recording(job)
+    except Unreadable:
+        return {}
+    technique = technique_of(job.technique)
+    return {
+        names[trial.index]: trace_script(
+            names[trial.index], recording, trial, technique.mark_trial(recording, trial)
+        )
+        for trial in technique.find_trials(recording)
+        if trial.index in names
+    }

@@ -1,19 +1,36 @@
-"""How values are put into words on a page: numbers, units, limits, times, statuses."""
+"""How values are put into words on a page: numbers, units, limits, times, statuses.
+
+And how rules that were not met are: a sentence, what was observed, the limit, advice and source.
+"""
 
 from __future__ import annotations
 
 import math
 import re
-from datetime import datetime
+from collections.abc import Iterable, Sequence
+from datetime import date, datetime
 from decimal import Decimal
 from typing import Any, NamedTuple
 
+from quietsleep import contract
 from quietsleep.judge.rules import show_beyond, show_unit
+from quietsleep.site.read import CentreData, PublishedNight, Row
 
 CAUTION = (
     "Research quality control, not a clinical report. Sedation and forced manoeuvres are for "
     "trained staff under local policy."
 )
+
+
+# Trade terms as the trade writes them; everything else in a key is plain lower case. They belong
+# to the techniques and stand here until those say them.
+_TRADE = {
+    "eel": "EEL", "cv": "CV", "sd": "SD", "rr": "RR", "vt": "VT", "fvc": "FVC", "frc": "FRC",
+    "tgv": "TGV", "crs": "Crs", "rrs": "Rrs", "ti": "tI", "te": "tE", "ttot": "tTOT", "r2": "r²",
+    "tptef": "tPTEF", "vptef": "VPTEF", "ptef": "PTEF", "ve": "VE", "btps": "BTPS", "spo2": "SpO₂",
+    "vmaxfrc": "V'maxFRC", "fev0": "FEV0", "fev": "FEV", "fef25": "FEF25", "fef50": "FEF50",
+    "fef75": "FEF75", "fef85": "FEF85", "n": "number of",
+}  # fmt: skip
 
 
 class Sign(NamedTuple):
@@ -52,7 +69,7 @@ VERDICT = {
     "pass": Sign("●", "Met", "good"),
 }
 
-# Sorts before every month; stands for tests whose visit has no readable date.
+# Sorts before every month; stands for tests whose session has no readable date.
 UNDATED = "0000-00"
 
 SEVERITY = {"reject": "rejects", "flag": "flags", "alert": "raises an alert"}
@@ -78,14 +95,6 @@ def sign(status: str | None) -> Sign:
     return STATUS.get(name) or Sign("○", plain(name) or "Unknown", "quiet")
 
 
-# Trade terms as the trade writes them; everything else in a key is plain lower case.
-_TRADE = {
-    "eel": "EEL", "cv": "CV", "sd": "SD", "rr": "RR", "vt": "VT", "fvc": "FVC", "frc": "FRC",
-    "tgv": "TGV", "crs": "Crs", "rrs": "Rrs", "ti": "tI", "te": "tE", "ttot": "tTOT", "r2": "r²",
-    "tptef": "tPTEF", "vptef": "VPTEF", "ptef": "PTEF", "ve": "VE", "btps": "BTPS", "spo2": "SpO₂",
-    "vmaxfrc": "V'maxFRC", "fev0": "FEV0", "fev": "FEV", "fef25": "FEF25", "fef50": "FEF50",
-    "fef75": "FEF75", "fef85": "FEF85", "n": "number of",
-}  # fmt: skip
 _DECIMAL = re.compile(r"(?<=\d) (?=\d)")
 
 
@@ -166,7 +175,7 @@ def moment(at: datetime | None) -> str:
     return at.strftime("%-d %b %Y, %H:%M") if at else "–"
 
 
-def day(at: datetime | None) -> str:
+def day(at: date | None) -> str:
     """Show a date as ``12 Mar 2026``."""
     return at.strftime("%-d %b %Y") if at else "–"
 
@@ -181,3 +190,143 @@ def month_words(key: str) -> str:
     if key == UNDATED:
         return "No date"
     return datetime.strptime(key, "%Y-%m").strftime("%b %Y")
+
+
+ORDER = {"reject": 0, "alert": 1, "flag": 2}
+OBTAINED = {
+    "printed": "limit as printed there",
+    "from memory": "limit written from memory of it",
+    "common practice": "limit from common practice",
+    "study proposal": "limit proposed by this study",
+}
+
+
+class Fault(NamedTuple):
+    """One rule that an item does not meet, or that could not be asked of it."""
+
+    rule: str
+    name: str
+    quantity: str
+    state: str
+    sign: Sign
+    severity: str
+    does: str
+    sentence: str
+    observed: str
+    limit: str
+    remedy: str
+    source: str
+    waived: str
+
+    @property
+    def rejects(self) -> bool:
+        """Say whether this is what keeps the item from being accepted."""
+        return self.severity == "reject" and self.state in ("fail", "not_judged")
+
+
+class Advice(NamedTuple):
+    """What to do next time, and how often the rules behind it were not met."""
+
+    remedy: str
+    rules: tuple[str, ...]
+    n_items: int
+
+
+def faults_of(data: CentreData, kind: str, item: str) -> tuple[Fault, ...]:
+    """Return what one item does not meet: rejecting rules first, then alerts, then flags."""
+    rows = data.faults.get((kind, item), [])
+    found = [_fault(data, row) for row in rows if row["state"] != "not_applicable"]
+    return tuple(sorted(found, key=lambda f: (f.state == "waived", ORDER.get(f.severity, 3))))
+
+
+def _fault(data: CentreData, row: Row) -> Fault:
+    rule = data.rule_behind(row)
+    waiver = data.waivers.get(row["waiver"] or "")
+    return Fault(
+        rule=row["rule"],
+        name=rule_name(row["rule"]),
+        quantity=row["quantity"],
+        state=row["state"],
+        sign=VERDICT[row["state"]],
+        severity=row["severity"],
+        does=SEVERITY.get(row["severity"], ""),
+        sentence=row["sentence"] or "",
+        observed=observed(row),
+        limit=limit_of(row),
+        remedy=rule.get("remedy") or "",
+        source=origin_of(data.night, rule),
+        waived=f"{waiver['waiver']}: {waiver['reason']}" if waiver else row["waiver"] or "",
+    )
+
+
+def observed(verdict: Row) -> str:
+    """Show what was observed, by its label where the contract gives the number a word."""
+    value = verdict["observed"]
+    return _label(verdict, value) or quantity(
+        value, verdict["unit"], verdict["limit_low"], verdict["limit_high"]
+    )
+
+
+def limit_of(verdict: Row) -> str:
+    """Show the limit that a verdict was given by."""
+    low, high = verdict["limit_low"], verdict["limit_high"]
+    if verdict["operator"] == "equals":
+        return _label(verdict, low) or limit("equals", low, high, verdict["unit"])
+    return limit(verdict["operator"], low, high, verdict["unit"])
+
+
+def _label(verdict: Row, value: float | None) -> str:
+    if missing(value):
+        return ""
+    key = (verdict["technique"], verdict["item_kind"], verdict["quantity"])
+    quantity = contract.QUANTITIES.get(key)
+    return quantity.labels.get(f"{value:g}", "") if quantity else ""
+
+
+def source_of(night: PublishedNight, rule: Row) -> str:
+    """Say where a rule comes from, and how its limit was obtained."""
+    if not rule:
+        return ""
+    citation = night.citations.get(rule["source"], rule["source"] or "")
+    how = OBTAINED.get(rule["obtained"], rule["obtained"] or "")
+    if plain(rule["source"] or "") == rule["obtained"] or not how:
+        return citation
+    return f"{citation} ({how})" if citation else how
+
+
+def origin_of(night: PublishedNight, rule: Row) -> str:
+    """Say where the limit of a verdict comes from: its source, and the study's change of it."""
+    source = source_of(night, rule)
+    if not rule or not rule["decided_by"]:
+        return source
+    return f"{source}; in force from {day(rule['valid_from'])}, decided by {rule['decided_by']}"
+
+
+def night_said(night: PublishedNight) -> str:
+    """Say which night this is and how it ended."""
+    row = night.night
+    ended = sign(row["state"]).word.lower() if row["state"] else "unknown"
+    return f"Night {row['night']}, {moment(row['started_at'])}, ended {ended}"
+
+
+def advice(groups: Iterable[Sequence[Fault]]) -> list[Advice]:
+    """Gather what to do next time, what would have saved most items first."""
+    rules: dict[str, dict[str, None]] = {}
+    items: dict[str, int] = {}
+    for faults in groups:
+        here = [f for f in faults if f.remedy and f.state in ("fail", "not_judged")]
+        for remedy in dict.fromkeys(f.remedy for f in here if f.rejects):
+            items[remedy] = items.get(remedy, 0) + 1
+        for fault in here:
+            items.setdefault(fault.remedy, 0)
+            rules.setdefault(fault.remedy, {})[fault.name] = None
+    ordered = sorted(items.items(), key=lambda pair: -pair[1])
+    return [Advice(remedy, tuple(rules[remedy]), n) for remedy, n in ordered]
+
+
+def technique_title(key: str) -> str:
+    """Return the contract's title of a technique, check or the session."""
+    if key == contract.SESSION.key:
+        return "The session"
+    spec = contract.TECHNIQUES.get(key) or contract.CHECKS.get(key)
+    return str(spec.title) if spec else plain(key).capitalize()

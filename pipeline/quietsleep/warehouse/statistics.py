@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from quietsleep import contract
 from quietsleep.judge.agreement import NO_CAUSE
-from quietsleep.judge.readers import ReviewEffects, machine_status
+from quietsleep.judge.readers import ALL, MACHINE, ReviewEffects, machine_status
 from quietsleep.warehouse.comparability import Comparability, compare_centres
 
 FloatArray = NDArray[np.float64]
@@ -222,10 +222,6 @@ def _means(found: Comparability) -> list[dict[str, Any]]:
         }
         for mean in found.centres
     ]
-
-
-MACHINE = "machine"
-ALL = "all"
 
 
 def kappa(table: ArrayLike) -> float:

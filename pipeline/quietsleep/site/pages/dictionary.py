@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from importlib.resources import files
-from pathlib import Path
 from typing import Any, NamedTuple
 
 from quietsleep import contract
 from quietsleep.contract import Quantity, Table
-from quietsleep.site.faults import technique_title
-from quietsleep.site.folder import PageFolder, digest_of
-from quietsleep.site.pages.centre import night_said
+from quietsleep.site.folder import PageFolder
 from quietsleep.site.pages.rulebook import rule_book
 from quietsleep.site.read import PublishedNight
-from quietsleep.site.render import page
+from quietsleep.site.words import night_said, technique_title
 from quietsleep.study.study import Study
 from quietsleep.warehouse.views import views
 
@@ -34,7 +31,7 @@ class Query(NamedTuple):
 
 
 class Owner(NamedTuple):
-    """The quantities and outcomes of one technique, check or the visit."""
+    """The quantities and outcomes of one technique, check or the session."""
 
     key: str
     title: str
@@ -55,46 +52,35 @@ def example_queries() -> list[Query]:
     return found
 
 
-def write_dictionary(
-    study: Study, warehouse_night_dir: Path, out_dir: Path | None = None
-) -> PageFolder:
+def write_dictionary(study: Study, night: PublishedNight) -> PageFolder:
     """Write the dictionary from the contracts and the rules of a published night."""
     folder = PageFolder(
-        out_dir or study.path / "pages" / "dictionary",
+        study.path / "pages" / "dictionary",
         study.work_path / "pages" / "dictionary.json",
+        {
+            "study_title": study.title,
+            "place": "Dictionary",
+            "nav": NAV,
+            "night_said": night_said(night),
+        },
     )
-    night = PublishedNight(warehouse_night_dir)
-    try:
-        book = rule_book(night)
-        citations = sorted(night.citations.items())
-        foot = night_said(night)
-    finally:
-        night.close()
-    frame = {"study_title": study.title, "place": "Dictionary", "nav": NAV}
     warehouse, delivery = _tables()
     contexts: dict[str, dict[str, Any]] = {
         "index": {"warehouse": warehouse, "views": list(views()), "delivery": delivery},
         "quantities": {"owners": owners()},
-        "rules": {"owners": book},
-        "sources": {"citations": citations, "references": list(contract.REFERENCES.values())},
+        "rules": {"owners": rule_book(night)},
+        "sources": {
+            "citations": sorted(night.citations.items()),
+            "references": list(contract.REFERENCES.values()),
+        },
         "queries": {"queries": example_queries()},
     }
     for name, context in contexts.items():
         template = "rules.html.jinja" if name == "rules" else f"dictionary_{name}.html.jinja"
-        _put(folder, f"{name}.html", template, context | {"foot": foot}, frame)
+        folder.put_page(f"{name}.html", template, context)
     folder.put_assets(traces=False)
     folder.finish()
     return folder
-
-
-def _put(
-    folder: PageFolder, name: str, template: str, context: dict[str, Any], frame: dict[str, Any]
-) -> None:
-    folder.put(
-        name,
-        digest_of([repr(context), frame]),
-        lambda: page(template, root="", **context, **frame),
-    )
 
 
 def _tables() -> tuple[list[Table], list[Table]]:
@@ -106,7 +92,7 @@ def _tables() -> tuple[list[Table], list[Table]]:
 
 
 def owners() -> list[Owner]:
-    """Return quantities and outcomes by technique, check and visit, in contract order."""
+    """Return quantities and outcomes by technique, check and session, in contract order."""
     specs = [*contract.TECHNIQUES.values(), *contract.CHECKS.values(), contract.SESSION]
     return [
         Owner(spec.key, technique_title(spec.key), spec.quantities, spec.outcomes) for spec in specs

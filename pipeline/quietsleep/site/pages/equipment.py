@@ -10,11 +10,9 @@ from markupsafe import Markup
 from quietsleep import contract
 from quietsleep.site import words
 from quietsleep.site.charts import CheckPoint, control_chart
-from quietsleep.site.faults import faults_of, limit_of, technique_title
 from quietsleep.site.folder import slug
-from quietsleep.site.lost_tests import sessions_by_check
 from quietsleep.site.read import CentreData, Row
-from quietsleep.site.words import Sign
+from quietsleep.site.words import Sign, faults_of, limit_of, technique_title
 
 NEWEST_ON_CHART = 250
 NEWEST_IN_TABLE = 60
@@ -63,15 +61,14 @@ class DeviceView(NamedTuple):
 
 def devices_of(data: CentreData) -> list[DeviceView]:
     """Gather every device of a centre; one without any check is shown as such."""
-    hanging = sessions_by_check(data)
     found = []
     names = [d["device"] for d in data.devices]
     known = {d["device"]: d for d in data.devices}
     names += sorted({device for _, device in data.checks_of} - set(names))
     for name in names:
         kinds = [
-            _kind(data, kind, device, rows, hanging)
-            for (kind, device), (rows, _) in sorted(data.checks_of.items())
+            _kind(data, kind, device, rows)
+            for (kind, device), rows in sorted(data.checks_of.items())
             if device == name
         ]
         found.append(DeviceView(name, _facts(known.get(name)), tuple(kinds)))
@@ -87,9 +84,7 @@ def _facts(device: Row | None) -> str:
     return ", ".join(p for p in parts if p)
 
 
-def _kind(
-    data: CentreData, kind: str, device: str, checks: Sequence[Row], hanging: dict[str, list[str]]
-) -> KindView:
+def _kind(data: CentreData, kind: str, device: str, checks: Sequence[Row]) -> KindView:
     quantities = _judged(data, kind)
     accepted = sum(c["status"] == "accepted" for c in checks)
     newest = list(reversed(checks))
@@ -99,7 +94,7 @@ def _kind(
         summary=f"{accepted} of {words.count(len(checks), 'check')} accepted",
         charts=tuple(_chart(data, kind, device, checks, name) for name in quantities),
         heads=tuple(_title(kind, name) for name in quantities),
-        rows=tuple(_row(data, c, quantities, hanging) for c in newest[:NEWEST_IN_TABLE]),
+        rows=tuple(_row(data, c, quantities) for c in newest[:NEWEST_IN_TABLE]),
         left_out=max(0, len(checks) - NEWEST_IN_TABLE),
     )
 
@@ -137,7 +132,7 @@ def _chart(
         points.append(
             CheckPoint(check["check_id"], check["done_at"], row["observed"], low, high, met)
         )
-        limit, unit = limit_of(row, {}), row["unit"]
+        limit, unit = limit_of(row), row["unit"]
     shown = points[-NEWEST_ON_CHART:]
     out = sum(not p.met for p in points)
     said = f"{out} of {words.count(len(points), 'check')} outside the limit"
@@ -156,9 +151,7 @@ def _verdict(data: CentreData, check: Row, quantity: str) -> Row | None:
     return None
 
 
-def _row(
-    data: CentreData, check: Row, quantities: list[str], hanging: dict[str, list[str]]
-) -> CheckRow:
+def _row(data: CentreData, check: Row, quantities: list[str]) -> CheckRow:
     values = []
     for name in quantities:
         row = _verdict(data, check, name)
@@ -171,5 +164,5 @@ def _row(
         flagged=bool(check["flagged"]),
         values=tuple(values),
         why=" ".join(f.sentence for f in faults) or check["why"] or "",
-        sessions=tuple(hanging.get(check["check_id"], [])),
+        sessions=tuple(data.hanging.get(check["check_id"], [])),
     )

@@ -1,27 +1,32 @@
-"""The overview of the coordinating centre: the state of the night, then all centres."""
+"""The overview of the coordinating centre: the state of the night, then all centres, and readers.
+
+Of over-reading it says who waits, what readers decided, and how far they agree.
+"""
 
 from __future__ import annotations
 
-from pathlib import Path
+from collections import Counter
+from collections.abc import Sequence
+from contextlib import closing
 from typing import Any, NamedTuple
 
 from markupsafe import Markup
 
 from quietsleep import contract
+from quietsleep.contract import Choice
+from quietsleep.judge.readers import ALL, MACHINE
+from quietsleep.review.queue import read_trials, waiting
 from quietsleep.site import words
-from quietsleep.site.actions import actions_of
-from quietsleep.site.comparisons import FunnelPoint, Pair, agreement_limits, funnel
-from quietsleep.site.counts import count_tests, techniques_in
-from quietsleep.site.faults import technique_title
-from quietsleep.site.folder import PageFolder, digest_of
-from quietsleep.site.matters import Group
-from quietsleep.site.pages.agreement import agreement_by_technique, suspects
-from quietsleep.site.pages.centre import night_said
+from quietsleep.site.actions import Group, actions_of
+from quietsleep.site.charts import FunnelPoint, funnel
+from quietsleep.site.folder import PageFolder
+from quietsleep.site.pages.agreement import agreement_of_centres
+from quietsleep.site.pages.centre import count_tests, techniques_in
 from quietsleep.site.pages.equipment import DeviceView, devices_of
-from quietsleep.site.pages.reviews import reviews_of
-from quietsleep.site.read import CentreData, PublishedNight, Row, grouped, read_centre
-from quietsleep.site.render import page
+from quietsleep.site.read import CentreData, PublishedNight, Row, grouped
+from quietsleep.site.words import night_said, technique_title
 from quietsleep.study.study import Study
+from quietsleep.warehouse.database import open_night
 
 NAV = (
     ("index.html", "Act on"),
@@ -32,6 +37,12 @@ NAV = (
 )
 MOST_CRASHES = 50
 MOST_CHANGES = 1500
+REVIEWS = "SELECT * FROM reviews ORDER BY review"
+WAIVERS = "SELECT * FROM waivers WHERE starts_with(waiver, 'rv-') ORDER BY waiver"
+AGREEMENT = f"""
+SELECT * FROM review_agreement
+ORDER BY technique <> '{ALL}', technique, second = '{MACHINE}', first, second
+"""
 
 
 class CentreLine(NamedTuple):
@@ -65,35 +76,29 @@ class Funnel(NamedTuple):
     rows: tuple[tuple[str, int, int, str], ...]
 
 
-def write_overview(
-    study: Study, warehouse_night_dir: Path, out_dir: Path | None = None
-) -> PageFolder:
-    """Write the folder of the coordinating centre from a published night."""
+def write_overview(study: Study, night: PublishedNight, seen: Sequence[Seen]) -> PageFolder:
+    """Write the folder of the coordinating centre."""
     folder = PageFolder(
-        out_dir or study.path / "pages" / "overview", study.work_path / "pages" / "overview.json"
+        study.path / "pages" / "overview",
+        study.work_path / "pages" / "overview.json",
+        {"study_title": study.title, "place": "Coordinating centre", "nav": NAV},
     )
-    night = PublishedNight(warehouse_night_dir)
-    try:
-        seen = [_seen(night, row["centre"]) for row in night.centres()]
-        frame = {"study_title": study.title, "place": "Coordinating centre", "nav": NAV}
-        _put(folder, "index.html", "overview.html.jinja", _first_page(night, seen), frame)
-        _put(folder, "equipment.html", "overview_equipment.html.jinja", _equipment(seen), frame)
-        _put(folder, "agreement.html", "agreement.html.jinja", _agreement(night), frame)
-        _put(folder, "changes.html", "changes.html.jinja", _changes(night), frame)
-    finally:
-        night.close()
+    devices = {"centres": [(s.name, s.title, s.devices) for s in seen]}
+    folder.put_page("index.html", "overview.html.jinja", _first_page(night, seen))
+    folder.put_page("equipment.html", "overview_equipment.html.jinja", devices)
+    folder.put_page("agreement.html", "agreement.html.jinja", agreement_of_centres(night))
+    folder.put_page("changes.html", "changes.html.jinja", _changes(night))
     folder.put_assets(traces=False)
     folder.finish()
     return folder
 
 
-def _seen(night: PublishedNight, centre: str) -> Seen:
-    """Read one centre and keep what the overview says of it."""
-    data = read_centre(night, centre)
+def seen_of(data: CentreData) -> Seen:
+    """Keep what the overview says of one centre."""
     groups = actions_of(data, f"../{data.name}/")
     return Seen(
         data.name,
-        data.centre["title"] or data.name,
+        data.title,
         data.centre["state"],
         groups,
         _centre_line(data, groups),
@@ -101,15 +106,7 @@ def _seen(night: PublishedNight, centre: str) -> Seen:
     )
 
 
-def _put(
-    folder: PageFolder, name: str, template: str, context: dict[str, Any], frame: dict[str, Any]
-) -> None:
-    folder.put(
-        name, digest_of([context, frame]), lambda: page(template, root="", **context, **frame)
-    )
-
-
-def _first_page(night: PublishedNight, seen: list[Seen]) -> dict[str, Any]:
+def _first_page(night: PublishedNight, seen: Sequence[Seen]) -> dict[str, Any]:
     tests = night.rows("SELECT centre, technique, status, flagged FROM tests")
     conservation = night.rows("SELECT * FROM conservation ORDER BY centre, technique")
     titles = {s.name: s.title for s in seen}
@@ -129,7 +126,7 @@ def _first_page(night: PublishedNight, seen: list[Seen]) -> dict[str, Any]:
         "centres": [s.line for s in seen],
         "alerts": alerts,
         "asked": _asked(groups),
-        "n_alerts": sum(len(matter.rows) + matter.more for _, matter in alerts),
+        "n_alerts": sum(len(item.rows) + item.more for _, item in alerts),
         "conservation": [(titles.get(r["centre"], r["centre"]), _technique(r), r)
                          for r in conservation],
         "counts": count_tests(tests),
@@ -145,13 +142,13 @@ def _technique(row: Row) -> str:
 
 
 def _asked(groups: dict[str, list[Group]]) -> list[tuple[words.Sign, str]]:
-    """Say how many centres have matters of each kind, the most pressing kind first."""
+    """Say how many centres have something to do of each kind, the most pressing kind first."""
     named = {"deliveries": "a delivery to put right", "checks": "a check out of tolerance",
              "rescue": "tests that a new delivery could rescue"}  # fmt: skip
     found = []
     for key, said in named.items():
-        signs = [g.matters[0].sign for own in groups.values() for g in own
-                 if g.key == key and g.matters]  # fmt: skip
+        signs = [g.items[0].sign for own in groups.values() for g in own
+                 if g.key == key and g.items]  # fmt: skip
         if signs:
             found.append((signs[0], f"{words.count(len(signs), 'centre')} with {said}"))
     return found
@@ -192,23 +189,21 @@ def _crashed(night: PublishedNight) -> list[Row]:
 def _centre_line(data: CentreData, groups: list[Group]) -> CentreLine:
     return CentreLine(
         centre=data.name,
-        title=data.centre["title"] or data.name,
+        title=data.title,
         sign=words.sign(data.centre["state"]),
         last_delivery=words.moment(data.centre["last_delivery_at"]),
         n_sessions=len(data.sessions),
-        groups=tuple(
-            (g.summary, f"../{data.name}/index.html#{g.key}") for g in groups if g.matters
-        ),
+        groups=tuple((g.summary, f"../{data.name}/index.html#{g.key}") for g in groups if g.items),
     )
 
 
 def _alerts(groups: dict[str, list[Group]], titles: dict[str, str]) -> list[tuple[str, Any]]:
     return [
-        (titles[name], matter)
+        (titles[name], item)
         for name, own in groups.items()
         for group in own
         if group.key == "alerts"
-        for matter in group.matters
+        for item in group.items
     ]
 
 
@@ -260,32 +255,66 @@ def _changes(night: PublishedNight) -> dict[str, Any]:
     }
 
 
-def _equipment(seen: list[Seen]) -> dict[str, Any]:
-    return {"centres": [(s.name, s.title, s.devices) for s in seen]}
+class PastReading(NamedTuple):
+    """A decision of the published night, as the queue needs it."""
+
+    centre: str
+    trial: str
+    file_sha256: str
+    reader: str
+    decision: Choice
 
 
-def _agreement(night: PublishedNight) -> dict[str, Any]:
-    rows = night.rows("SELECT * FROM agreement ORDER BY technique, outcome, centre, session")
-    lines = []
-    for (centre, outcome), own in sorted(grouped(rows, "centre", "outcome").items()):
-        pairs = [
-            Pair(r["session"], r["reported_converted"], r["central_value"])
-            for r in own
-            if not words.missing(r["difference"])
-        ]
-        limits = agreement_limits(pairs)
-        unit = own[0]["unit"]
-        causes = sorted({words.plain(r["suspected_cause"]) for r in own if suspects(r)})
-        lines.append(
-            (
-                centre,
-                outcome,
-                len(pairs),
-                words.with_unit(words.number(limits.bias, 3), unit) if limits else "–",
-                f"{words.number(limits.lower, 3)} to {words.number(limits.upper, 3)}"
-                if limits
-                else "–",
-                "; ".join(causes),
+class ReviewsView(NamedTuple):
+    """What the overview says of readers."""
+
+    waiting: tuple[tuple[str, int], ...]
+    n_waiting: int
+    n_decisions: int
+    n_broken: int
+    waived: tuple[tuple[str, str, str, str, str], ...]
+    agreement: tuple[tuple[str, str, int, str, str], ...]
+
+
+def reviews_of(night: PublishedNight) -> ReviewsView:
+    """Gather what readers decided and who still waits, from one published night."""
+    decided = night.rows(REVIEWS)
+    past = [
+        PastReading(**{name: row[name] for name in PastReading._fields})
+        for row in decided
+        if row["state"] != "broken"
+    ]
+    reasons: Counter[str] = Counter()
+    n_waiting = 0
+    with closing(open_night(night.path)) as warehouse:
+        for centre in night.centres():
+            published = read_trials(warehouse, centre["centre"])
+            queue = waiting(
+                published.trials, published.verdicts, past, study=str(night.facts.get("study", ""))
             )
-        )
-    return {"techniques": agreement_by_technique(rows), "centres": lines}
+            n_waiting += len(queue)
+            # A centre without trials has an empty queue, which may have no columns either.
+            reasons.update(reason for row in queue.to_dict("records") for reason in row["why"])
+    return ReviewsView(
+        waiting=tuple(reasons.most_common()),
+        n_waiting=n_waiting,
+        n_decisions=len(decided),
+        n_broken=sum(row["state"] == "broken" for row in decided),
+        waived=tuple(
+            (w["centre"], w["item"], words.rule_name(w["rule"]), w["signed_by"], w["reason"])
+            for w in night.rows(WAIVERS)
+        ),
+        agreement=tuple(_agreement(row) for row in night.rows(AGREEMENT)),
+    )
+
+
+def _agreement(row: Row) -> tuple[str, str, int, str, str]:
+    technique = "All techniques" if row["technique"] == ALL else technique_title(row["technique"])
+    other = "the rules" if row["second"] == MACHINE else row["second"]
+    return (
+        technique,
+        f"{row['first']} and {other}",
+        row["n_trials"],
+        f"{row['agreement_pct']:.0f} %",
+        "–" if words.missing(row["kappa"]) else f"{row['kappa']:.2f}",
+    )

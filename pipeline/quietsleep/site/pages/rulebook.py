@@ -6,8 +6,8 @@ from typing import NamedTuple
 
 from quietsleep import contract
 from quietsleep.site import words
-from quietsleep.site.faults import source_of, technique_title
 from quietsleep.site.read import PublishedNight, Row
+from quietsleep.site.words import source_of, technique_title
 
 
 class RuleLine(NamedTuple):
@@ -28,7 +28,7 @@ class RuleLine(NamedTuple):
 
 
 class RuleOwner(NamedTuple):
-    """The rules of one technique, check or the visit."""
+    """The rules of one technique, check or the session."""
 
     key: str
     title: str
@@ -63,9 +63,9 @@ def _owner(key: str, rules: list[RuleLine]) -> RuleOwner:
 def _line(night: PublishedNight, row: Row) -> RuleLine:
     quantity = contract.QUANTITIES.get((row["owner"], row["level"], row["quantity"]))
     until = row["valid_until"]
-    since = f"from {row['valid_from']:%-d %b %Y}" if row["valid_from"].year > 2000 else "always"
+    since = f"from {words.day(row['valid_from'])}" if row["valid_from"].year > 2000 else "always"
     if until is not None:
-        since += f" until {until:%-d %b %Y}"
+        since += f" until {words.day(until)}"
     limit = words.limit(row["operator"], row["limit_low"], row["limit_high"], row["unit"])
     if row["operator"] == "equals" and quantity:
         limit = quantity.labels.get(f"{row['limit_low']:g}") or limit

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from typing import Any, NamedTuple
 
 from markupsafe import Markup
 
 from quietsleep import contract
 from quietsleep.site import words
-from quietsleep.site.faults import Advice, Fault, advice, faults_of, technique_title
-from quietsleep.site.folder import PageFolder, digest_of, slug
-from quietsleep.site.read import CentreData, Row, check_before
-from quietsleep.site.render import page
-from quietsleep.site.words import Sign
+from quietsleep.site.folder import PageFolder, slug, test_file, trace_file
+from quietsleep.site.read import CentreData, Row
+from quietsleep.site.words import Advice, Fault, Sign, advice, faults_of, technique_title
 
 TESTS_AT_ONCE = 100
 
@@ -55,7 +53,7 @@ class TestPage(NamedTuple):
     counts: str
     advice: tuple[Advice, ...]
     test_faults: tuple[Fault, ...]
-    visit_faults: tuple[Fault, ...]
+    session_faults: tuple[Fault, ...]
     checks: tuple[CheckLine, ...]
     recordings: tuple[tuple[str, str, Sign, str], ...]
     trials: tuple[TrialBlock, ...]
@@ -67,28 +65,8 @@ class TestPage(NamedTuple):
     caution: str
 
 
-def test_file(test: str) -> str:
-    """Return the name of a test's page inside the folder of its centre."""
-    return f"tests/{slug(*test.rsplit('/', 1))}.html"
-
-
-def trace_file(recording: str, index: int) -> str:
-    """Return the name of a trial's trace inside the folder of its centre."""
-    return f"traces/{slug(recording)}-{index}.js"
-
-
-def needs_pictures(data: CentreData, test: Row) -> bool:
-    """Say whether traces are kept: for every test in which any rule is not plainly met."""
-    if test["status"] != "accepted" or test["flagged"]:
-        return True
-    trials = data.trials.get((test["session"], test["technique"]), [])
-    return any(t["status"] != "accepted" or t["flagged"] for t in trials)
-
-
-def write_test_pages(
-    folder: PageFolder, data: CentreData, traces: dict[str, bool], frame: dict[str, Any]
-) -> None:
-    """Write the page of every test; `traces` says which trace files there are."""
+def write_test_pages(folder: PageFolder, data: CentreData, traces: Container[str]) -> None:
+    """Write the page of every test; `traces` are the names of the trace files that there are."""
     of_session: dict[str, list[Row]] = {}
     for test in data.tests:
         of_session.setdefault(test["session"], []).append(test)
@@ -97,18 +75,14 @@ def write_test_pages(
         values = data.values_of(tests)
         for test in tests:
             view = view_of(data, test, of_session[test["session"]], traces, values)
-            folder.put(
-                test_file(test["test"]),
-                digest_of([view, frame]),
-                lambda view=view: page("test.html.jinja", root="../", t=view, **frame),  # type: ignore[misc]
-            )
+            folder.put_page(test_file(test["test"]), "test.html.jinja", {"t": view})
 
 
 def view_of(
     data: CentreData,
     test: Row,
     family: list[Row],
-    traces: dict[str, bool],
+    traces: Container[str],
     values: Mapping[str, Mapping[str, float]],
 ) -> TestPage:
     """Gather what the page of one test says; `values` holds the quantities of its trials."""
@@ -117,9 +91,9 @@ def view_of(
         _block(data, i + 1, trial, traces) for i, trial in enumerate(data.trials.get(key, []))
     )
     test_faults = faults_of(data, "test", test["test"])
-    visit_faults = faults_of(data, "session", test["session"])
+    session_faults = faults_of(data, "session", test["session"])
     # What is asked of the test as a whole mostly follows from its trials, so it comes last.
-    groups = [*(b.faults for b in blocks), visit_faults]
+    groups = [*(b.faults for b in blocks), session_faults]
     spec = contract.TECHNIQUES.get(test["technique"])
     return TestPage(
         test=test["test"],
@@ -131,7 +105,7 @@ def view_of(
         counts=_counts(test),
         advice=(*advice(groups), *advice([test_faults])),
         test_faults=test_faults,
-        visit_faults=visit_faults,
+        session_faults=session_faults,
         checks=_check_lines(data, test),
         recordings=tuple(
             (r["recording"], r["file"] or "", words.sign(r["state"]), r["why"] or "")
@@ -186,7 +160,7 @@ def _counts(test: Row) -> str:
     return ", ".join(parts) + "."
 
 
-def _block(data: CentreData, number: int, trial: Row, traces: dict[str, bool]) -> TrialBlock:
+def _block(data: CentreData, number: int, trial: Row, traces: Container[str]) -> TrialBlock:
     faults = faults_of(data, "trial", trial["trial"])
     trace = trace_file(trial["recording"], trial["trial_index"])
     failed = dict.fromkeys(f.quantity for f in faults if f.state == "fail")
@@ -199,7 +173,7 @@ def _block(data: CentreData, number: int, trial: Row, traces: dict[str, bool]) -
         sign=words.sign(trial["status"]),
         flagged=bool(trial["flagged"]),
         faults=faults,
-        trace=trace if traces.get(trace) else "",
+        trace=trace if trace in traces else "",
         failed_quantities=" ".join(failed),
     )
 
@@ -226,18 +200,16 @@ def _value_rows(
 
 
 def _check_lines(data: CentreData, test: Row) -> tuple[CheckLine, ...]:
-    session = data.sessions.get(test["session"])
     spec = contract.TECHNIQUES.get(test["technique"])
-    if session is None or spec is None:
+    if spec is None:
         return ()
-    given = data.test_values.get(test["test"], {})
-    return tuple(_check_line(data, session, kind, given) for kind in spec.needs_checks)
+    return tuple(_check_line(data, test["session"], kind) for kind in spec.needs_checks)
 
 
-def _check_line(data: CentreData, session: Row, kind: str, given: dict[str, float]) -> CheckLine:
+def _check_line(data: CentreData, session: str, kind: str) -> CheckLine:
     title = technique_title(kind)
-    check = check_before(data, session, kind)
-    if check is None or words.missing(given.get(f"{kind}_check_accepted")):
+    check = data.checks_behind.get((session, kind))
+    if check is None:
         return CheckLine(title, words.VERDICT["fail"], "no check before the test that day", "", ())
     said = f"{check['check_id']}, {words.moment(check['done_at'])}"
     return CheckLine(

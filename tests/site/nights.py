@@ -1,0 +1,228 @@
+"""The demo night's rows, edited where a test needs a special case, and published again.
+
+Nothing is judged here: an edit says what it changes, and the rest stays as the night left it.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+
+import pandas as pd
+
+from quietsleep import contract
+from quietsleep.site.folder import trace_file
+from quietsleep.site.read import PublishedNight, Row
+from quietsleep.site.traces import Draw, Wanted
+from quietsleep.site.write import PagesReport, write_site
+from quietsleep.study.study import Study, load_study
+from quietsleep.warehouse.current import current_night
+from quietsleep.warehouse.publish import NightFacts, publish
+
+# Columns whose value is, or begins with, the code of a session, a recording or a check.
+CODES = ("session", "recording", "check_id", "test", "trial", "item")
+TEXTS = ("delivery", "infant", "operator", "file", "where_found", "sentence", "why")
+_CODE = re.compile(r"[^#/]+")
+
+
+@dataclass
+class EditedNight:
+    """Rows of a night by table, free to be changed."""
+
+    study: Study
+    tables: dict[str, list[Row]]
+
+    def rows(self, table: str, **wanted: object) -> list[Row]:
+        """Return the rows of a table with these values."""
+        return [r for r in self.tables[table] if all(r[k] == v for k, v in wanted.items())]
+
+    def row(self, table: str, **wanted: object) -> Row:
+        """Return the first such row."""
+        return self.rows(table, **wanted)[0]
+
+    @property
+    def started_at(self) -> datetime:
+        """When the night began."""
+        at: datetime = self.tables["nights"][0]["started_at"]
+        return at
+
+    def drop(self, table: str, **wanted: object) -> None:
+        """Take the rows with these values out."""
+        self.tables[table] = [
+            r for r in self.tables[table] if any(r[k] != v for k, v in wanted.items())
+        ]
+
+    def keep(self, *, centres: Sequence[str], techniques: Sequence[str] = ()) -> EditedNight:
+        """Keep only these centres, and these techniques where some are named."""
+        kept = [contract.TECHNIQUES[name] for name in techniques or contract.TECHNIQUES]
+        others = set(contract.TECHNIQUES) - {spec.key for spec in kept}
+        outcomes = {outcome.name for spec in kept for outcome in spec.outcomes}
+        self.tables = {
+            name: [r for r in rows if r.get("centre") in (None, *centres)
+                   and r.get("technique") not in others
+                   and r.get("outcome") in (None, *outcomes)]
+            for name, rows in self.tables.items()
+        }  # fmt: skip
+        return self
+
+    def recoded(self, text: Callable[[str], str], columns: Sequence[str]) -> dict[str, list[Row]]:
+        """Return the rows with every code, and every text in `columns`, written anew."""
+        return {
+            name: [_recoded(row, text, columns) for row in rows]
+            for name, rows in self.tables.items()
+        }
+
+    def repeat_sessions(self, times: int) -> None:
+        """Put every session there `times` times with all that hangs on it, under codes of its own.
+
+        Rows that have no code of a session in them stay as they are, and so do waivers.
+        """
+        found = {name: list(rows) for name, rows in self.tables.items()}
+        for k in range(1, times):
+            copy = self.recoded(lambda code, k=k: f"{code}-{k}", ())  # type: ignore[misc]
+            for name in found.keys() - {"waivers"}:
+                found[name] += [
+                    new for old, new in zip(self.tables[name], copy[name], strict=True)
+                    if new != old
+                ]  # fmt: skip
+        self.tables = found
+        for number, row in enumerate(self.tables["problems"], start=1):
+            row["problem"] = number
+
+    def repeat_trials(self, recording: str, times: int) -> None:
+        """Put the trials of a recording there `times` times, numbered on."""
+        own = self.rows("trials", recording=recording)
+        for k in range(1, times):
+            renamed = {t["trial"]: f"{recording}#{t['trial_index'] + k * len(own)}" for t in own}
+            for table, column in (("trials", "trial"), ("trial_values", "trial"),
+                                  ("verdicts", "item")):  # fmt: skip
+                for row in list(self.tables[table]):
+                    if row[column] in renamed:
+                        name = renamed[row[column]]
+                        more = {"trial_index": int(name.rpartition("#")[2])}
+                        self.tables[table].append(
+                            row | {column: name} | (more if table == "trials" else {})
+                        )
+
+    def publish(self, path: Path, night: str = "n000001") -> Path:
+        """Publish the rows as a night of the study at `path` and return its folder."""
+        frames = {
+            name: pd.DataFrame(rows, columns=[c.name for c in contract.TABLES[name].columns])
+            for name, rows in self.tables.items()
+        }
+        frames["nights"]["night"] = night
+        row = self.tables["nights"][0]
+        facts = NightFacts(**{name: row[name] for name in (
+            "started_at", "ended_at", "state", "code_fingerprint", "rules_version",
+            "contract_version")}, study=self.study.name)  # fmt: skip
+        return publish(path, night, frames, facts)
+
+    def write(self, path: Path, draw: Draw | None = None, night: str = "n000001") -> WrittenNight:
+        """Publish the rows and write their pages below `path`."""
+        folder = self.publish(path, night)
+        centres = {r["centre"] for r in self.tables["centres"]}
+        study = replace(
+            self.study,
+            path=path,
+            centres={k: v for k, v in self.study.centres.items() if k in centres},
+        )
+        return WrittenNight(study, folder, self, write_site(study, folder, draw))
+
+
+def _recoded(row: Row, text: Callable[[str], str], columns: Sequence[str]) -> Row:
+    codes = {n: _CODE.sub(lambda m: text(m[0]), row[n], count=1) for n in CODES if row.get(n)}
+    return row | codes | {n: text(row[n]) for n in columns if row.get(n)}
+
+
+@dataclass(frozen=True)
+class WrittenNight:
+    """A night with its pages."""
+
+    study: Study
+    night: Path
+    made: EditedNight
+    report: PagesReport | None = None
+
+    @property
+    def pages(self) -> Path:
+        """Where the pages are."""
+        return self.study.path / "pages"
+
+    def rows(self, table: str, **wanted: object) -> list[Row]:
+        """Return the rows of a table with these values."""
+        return self.made.rows(table, **wanted)
+
+
+@dataclass
+class CopiedTraces:
+    """Draws with the traces that the demo night drew; notes which recordings were asked for.
+
+    `origin` says which trial of the demo night stands behind a recording and the number of a trial.
+    """
+
+    pages: Path
+    origin: Callable[[str, int], tuple[str, int]] = lambda recording, index: (recording, index)
+    read: list[str] = field(default_factory=list)
+
+    def __call__(self, wanted: Sequence[Wanted]) -> Iterator[dict[str, str]]:
+        """Yield the scripts of each recording, under the names that are asked for."""
+        for each in wanted:
+            self.read.append(each.recording)
+            files = {
+                name: self.pages / each.centre / trace_file(*self.origin(each.recording, index))
+                for index, name in each.names.items()
+            }
+            yield {
+                name: _renamed(file.read_text(encoding="ascii"), name)
+                for name, file in files.items()
+            }
+
+
+def _renamed(script: str, name: str) -> str:
+    head, _, rest = script.partition(",")
+    return f"{head.partition('(')[0]}({json.dumps(name.rpartition('/')[2])},{rest}"
+
+
+def read_night(study_path: Path) -> EditedNight:
+    """Read every table of the published night of a study."""
+    night = PublishedNight(current_night(study_path))
+    names = [name for name, t in contract.TABLES.items() if t.group == "warehouse"]
+    tables = {name: night.rows(f"SELECT * FROM {name}") for name in names if name != "changes"}
+    night.close()
+    return EditedNight(load_study(study_path), tables)
+
+
+def copy_of(night: EditedNight) -> EditedNight:
+    """Return rows that can be changed without changing the others."""
+    return EditedNight(
+        night.study, {n: [dict(row) for row in rows] for n, rows in night.tables.items()}
+    )
+
+
+# A test whose every trial was rejected.
+SIXTY = "willow/tests/willow-s010--single_occlusion.html"
+
+
+def sixty_trials(demo: WrittenNight, night: EditedNight, path: Path) -> Path:
+    """Write a test of sixty trials, all rejected as the five that it had, with their traces."""
+    (recording,) = (r["recording"] for r in demo.rows(
+        "recordings", session="willow-s010", technique="single_occlusion"))  # fmt: skip
+    night.keep(centres=["willow"], techniques=["single_occlusion"])
+    night.repeat_trials(recording, 12)
+    again = CopiedTraces(demo.pages, lambda name, index: (name, (index - 1) % 5 + 1))
+    return night.write(path, again).pages
+
+
+def nasty(night: EditedNight, text: str) -> EditedNight:
+    """Put `text` behind every code and free text, as a centre could deliver it."""
+    night.tables = night.recoded(lambda old: old + text, TEXTS)
+    for row in night.tables["agreement"]:
+        if row["suspected_cause"] not in (None, "none"):
+            row["suspected_cause"] += text
+    for row in night.tables["problems"]:
+        row["value"] = row["value"] and row["value"] + text
+    return night
