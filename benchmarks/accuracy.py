@@ -30,8 +30,8 @@ from benchmarks.infants import Visit, clean_visit, faulty_visit
 from benchmarks.judgement import judge_visits
 from benchmarks.table import Run, show, write
 from quietsleep.measure.fingerprint import code_fingerprint
+from quietsleep.simulation.faults import FAULTS
 from quietsleep.simulation.recordings import USUAL_MANOEUVRES
-from quietsleep.simulation.site_faults import FAULTS
 
 LEAST_PLANTED = 50
 

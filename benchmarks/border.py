@@ -22,9 +22,9 @@ from quietsleep.judge.rules import judge
 from quietsleep.judge.scores import with_growth
 from quietsleep.measure.roster import rows_to_keep
 from quietsleep.simulation.centres import SimulationJob, write_delivery, write_study_files
+from quietsleep.simulation.faults import FAULTS
 from quietsleep.simulation.scenario import Planted, Scenario, load_scenarios
-from quietsleep.simulation.site_faults import FAULTS
-from quietsleep.simulation.visits import slots_of
+from quietsleep.simulation.sessions import slots_of
 from quietsleep.study.study import Study, load_study
 
 VISITS_EACH = 12  # the simulator spoils cells and files in the first twelve visits of a centre

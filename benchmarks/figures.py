@@ -13,7 +13,7 @@ from benchmarks.judgement import Case, failed
 from quietsleep import contract
 from quietsleep.judge.rules import status_of_items, within
 from quietsleep.records import MeasuredTrial
-from quietsleep.simulation.site_faults import FAULTS
+from quietsleep.simulation.faults import FAULTS
 from quietsleep.techniques.interface import technique_of as module_of
 
 # Outcome -> (largest error, "%" of the truth or the unit of an absolute error).

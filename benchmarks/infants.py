@@ -8,12 +8,11 @@ from typing import Any
 
 from benchmarks.chain import Sent, send
 from benchmarks.grid import Case, case_of, scenario_of
-from quietsleep.simulation.check_days import MAKERS
+from quietsleep.simulation.checks import MAKERS
 from quietsleep.simulation.disturbances import Disturbance, disturb
-from quietsleep.simulation.faults import PlantedFault
+from quietsleep.simulation.faults import FAULTS, PlantedFault
 from quietsleep.simulation.recordings import TECHNIQUES, record
-from quietsleep.simulation.site_faults import FAULTS
-from quietsleep.simulation.visits import recordings_of
+from quietsleep.simulation.sessions import recordings_of
 
 CHECKS = ("syringe", "shutter_hold", "box_decay", "box_pump")
 CHECK_DISTURBANCE = Disturbance(flow_offset_ml_s=0.1)

@@ -12,7 +12,7 @@ import pandas as pd
 from benchmarks.infants import Visit
 from quietsleep import contract
 from quietsleep.judge.tests import Evidence, Judged, judge_study
-from quietsleep.simulation.site_faults import FAULTS
+from quietsleep.simulation.faults import FAULTS
 
 DAY = date(2026, 3, 2)
 CENTRE = "grid"

@@ -23,9 +23,9 @@ from typing import Any
 
 from quietsleep.simulation.centres import SimulationJob, run, write_delivery, write_study_files
 from quietsleep.simulation.exports import table_bytes
+from quietsleep.simulation.faults import FAULTS
 from quietsleep.simulation.scenario import Scenario, load_scenarios
-from quietsleep.simulation.site_faults import FAULTS
-from quietsleep.simulation.visits import slots_of
+from quietsleep.simulation.sessions import slots_of
 
 RECORDINGS_A_SESSION = 50
 SESSIONS_A_DELIVERY = 100

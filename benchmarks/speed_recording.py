@@ -28,7 +28,7 @@ from quietsleep.records import FloatArray
 from quietsleep.simulation.exports import SignalFormat, signal_bytes
 from quietsleep.simulation.recordings import TECHNIQUES, record
 from quietsleep.simulation.sensors import Sensor, sense
-from quietsleep.simulation.visits import recordings_of
+from quietsleep.simulation.sessions import recordings_of
 from quietsleep.study.study import ChannelMap, Device
 
 RATE_HZ = 200.0

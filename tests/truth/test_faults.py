@@ -10,7 +10,7 @@ from benchmarks.border import STATES, border_share
 from benchmarks.figures import Share, fault_shares
 from benchmarks.infants import faulty_visit
 from benchmarks.judgement import judge_visits
-from quietsleep.simulation.site_faults import FAULTS
+from quietsleep.simulation.faults import FAULTS
 
 KEYS = [key for key in FAULTS if in_signals(key)]
 

@@ -1,7 +1,8 @@
-"""The demo study: five invented centres, half a year of visits, planted faults, known truth."""
+"""The demo study: five invented centres, half a year of sessions, planted faults, known truth."""
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
@@ -9,13 +10,18 @@ from datetime import UTC, date, datetime, time, timedelta
 from multiprocessing import get_context
 from pathlib import Path
 
-from quietsleep import contract
 from quietsleep.data import data_folder
-from quietsleep.simulation.check_days import CheckDay, simulate_check_day
+from quietsleep.simulation.checks import CheckDay, simulate_check_day
 from quietsleep.simulation.exports import Cells, hand_over, manifest_bytes, table_bytes
+from quietsleep.simulation.faults import FAULTS
 from quietsleep.simulation.scenario import Scenario, centre_toml, load_scenarios
-from quietsleep.simulation.site_faults import FAULTS
-from quietsleep.simulation.visits import SimulatedSession, Slot, planted, simulate_visit, slots_of
+from quietsleep.simulation.sessions import (
+    SimulatedSession,
+    Slot,
+    planted,
+    simulate_session,
+    slots_of,
+)
 
 DELIVERIES_A_CENTRE = 3
 LARGEST_DELIVERY = 40  # sessions, so that a delivery in the making fits in memory
@@ -65,7 +71,7 @@ def write_demo_study(
     """Write a whole study folder with deliveries, and beside them `truth/` for tests only.
 
     The same arguments give the same bytes. Larger studies repeat the planted faults every
-    twelve visits.
+    twelve sessions.
     """
     path = Path(path)
     scenarios = load_scenarios()
@@ -115,11 +121,11 @@ def jobs_of(scenario: Scenario, path: Path, *, seed: int, sessions: int) -> list
 
 def write_delivery(job: SimulationJob) -> Written:
     """Simulate and write one delivery."""
-    visits = [simulate_visit(job.scenario, slot, seed=job.seed) for slot in job.slots]
+    sessions = [simulate_session(job.scenario, slot, seed=job.seed) for slot in job.slots]
     days = [simulate_check_day(job.scenario, slot, seed=job.seed) for slot in job.check_slots]
-    for visit in visits:
-        correct_or_spoil(job, visit)
-    handed, spoiled = collected(visits, days)
+    for session in sessions:
+        correct_or_spoil(job, session)
+    handed, spoiled = collected(sessions, days)
     last = max(slot.tested_at for slot in job.slots)
     if job.again:
         last += timedelta(days=job.scenario.days_between * 4)
@@ -130,44 +136,49 @@ def write_delivery(job: SimulationJob) -> Written:
     zipped = job.number in job.scenario.zipped and not job.again
     hand_over(job.folder, handed, spoiled=spoiled, manifest=manifest, zipped=zipped)
     centre = {"centre": job.scenario.centre}
-    made: list[SimulatedSession | CheckDay] = [] if job.again else [*visits, *days]
+    made: list[SimulatedSession | CheckDay] = [] if job.again else [*sessions, *days]
     return Written(
         job.scenario.centre,
         job.folder.name,
         [row for item in made for row in item.truth_rows],
         [row | centre for item in made for row in item.fault_rows],
-        [] if job.again else [visit.infant_row for visit in visits],
+        [] if job.again else [session.infant_row for session in sessions],
     )
 
 
-def correct_or_spoil(job: SimulationJob, visit: SimulatedSession) -> None:
+def correct_or_spoil(job: SimulationJob, session: SimulatedSession) -> None:
     """The first delivery of a superseded session has a wrong weight; the later one is right."""
-    faults = {p.fault for p in planted(job.scenario, visit.slot)}
+    faults = {p.fault for p in planted(job.scenario, session.slot)}
     if "superseded" in faults and not job.again:
-        visit.session_row["weight_kg"] = f"{float(visit.session_row['weight_kg']) + 1.5:.2f}"
+        session.session_row["weight_kg"] = f"{float(session.session_row['weight_kg']) + 1.5:.2f}"
 
 
 def collected(
-    visits: Sequence[SimulatedSession], days: Sequence[CheckDay]
+    sessions: Sequence[SimulatedSession], days: Sequence[CheckDay]
 ) -> tuple[dict[str, bytes], dict[str, bytes | None]]:
     """Tables and signal files of a delivery, and those that are spoiled on the way."""
     rows: Mapping[str, list[dict[str, str]]] = {
-        "sessions": [visit.session_row for visit in visits],
-        "recordings": [row for visit in visits for row in visit.recording_rows],
+        "sessions": [session.session_row for session in sessions],
+        "recordings": [row for session in sessions for row in session.recording_rows],
         "checks": [row for day in days for row in day.rows],
-        "reported": [row for visit in visits for row in visit.reported_rows],
+        "reported": [row for session in sessions for row in session.reported_rows],
     }
     handed: dict[str, bytes] = {}
     for name in TABLE_FILES:
-        columns = [column.name for column in contract.TABLES[f"delivery_{name}"].columns]
-        handed[f"{name}.csv"] = table_bytes(rows[name], columns)
+        handed[f"{name}.csv"] = table_bytes(rows[name], columns_of(name))
     spoiled: dict[str, bytes | None] = {}
-    for visit in visits:
-        handed.update(visit.files)
-        spoiled.update(visit.spoiled)
+    for session in sessions:
+        handed.update(session.files)
+        spoiled.update(session.spoiled)
     for day in days:
         handed.update(day.files)
     return handed, spoiled
+
+
+def columns_of(table: str) -> list[str]:
+    """Columns of a table of a delivery, as the contract lists them."""
+    file = data_folder("contracts") / "tables" / f"delivery_{table}.toml"
+    return [column["name"] for column in tomllib.loads(file.read_text("utf-8"))["columns"]]
 
 
 def write_study_files(path: Path, scenarios: Sequence[Scenario], *, seed: int) -> None:

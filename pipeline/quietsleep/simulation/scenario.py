@@ -31,9 +31,9 @@ _MAP_KEYS = ("channel", "column", "unit", "gain", "offset", "positive")
 
 @dataclass(frozen=True, slots=True)
 class Planted:
-    """A fault of the registry planted in one visit (counted from 1)."""
+    """A fault of the registry planted in one session (counted from 1)."""
 
-    visit: int
+    session: int
     fault: str
     technique: str | None = None
     share: Literal["all", "one"] = "all"
@@ -43,7 +43,7 @@ class Planted:
 class Slip:
     """A result of the centre's own software that is wrong by a factor under a wrong unit."""
 
-    visit: int
+    session: int
     outcome: str
     factor: float
     unit: str
@@ -71,9 +71,9 @@ class Scenario:
     slips: tuple[Slip, ...]
     reported_pressure_unit: str
 
-    def faults_of(self, visit: int, *, cycle: int = 12) -> tuple[Planted, ...]:
-        """Faults planted in one visit; in larger studies the list comes round every 12 visits."""
-        return tuple(p for p in self.planted if p.visit == (visit - 1) % cycle + 1)
+    def faults_of(self, session: int, *, cycle: int = 12) -> tuple[Planted, ...]:
+        """Faults planted in one session; in larger studies they come round every 12 sessions."""
+        return tuple(p for p in self.planted if p.session == (session - 1) % cycle + 1)
 
 
 def load_scenarios() -> list[Scenario]:
