@@ -52,15 +52,13 @@ def write_large_study(
     """Write a study of so many sessions, with so many recordings in each, over all centres."""
     scenarios = [_sound(scenario) for scenario in load_scenarios() if scenario.delivers]
     write_study_files(path, scenarios, seed=SEED)
-    for name in ("limits.toml", "waivers.toml"):  # they name items of the demo study
-        (path / name).unlink()
     simulated = path / "simulated"
     jobs = [
         SimulationJob(scenario, 1, tuple(slots), tuple(slots), SEED, simulated / scenario.centre)
         for scenario in scenarios
         if (slots := slots_of(scenario, seed=SEED, sessions=SIMULATED_VISITS))
     ]
-    list(run(write_delivery, jobs, processes))
+    run(write_delivery, jobs, processes)
     for turn, scenario in enumerate(scenarios):
         own = sessions // len(scenarios) + (turn < sessions % len(scenarios))
         pool = _read_pool(simulated / scenario.centre)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import UTC, date, datetime, time, timedelta
 from multiprocessing import get_context
 from pathlib import Path
+from typing import TypeVar
 
 from quietsleep.data import data_folder
 from quietsleep.simulation.checks import CheckDay, simulate_check_day
@@ -23,10 +24,11 @@ from quietsleep.simulation.sessions import (
     slots_of,
 )
 
+J = TypeVar("J")
 DELIVERIES_A_CENTRE = 3
 LARGEST_DELIVERY = 40  # sessions, so that a delivery in the making fits in memory
 TABLE_FILES = ("sessions", "recordings", "checks", "reported")
-TRUTH_COLUMNS = ["recording", "technique", "trial", "quantity", "value"]
+TRUTH_COLUMNS = ["recording", "technique", "trial", "at_s", "quantity", "value"]
 FAULT_COLUMNS = [
     "fault",
     "centre",
@@ -45,9 +47,8 @@ FAULT_COLUMNS = [
 class Written:
     """What one delivery left for the truth folder."""
 
-    centre: str
-    delivery: str
     truth_rows: list[Cells]
+    breath_rows: list[Cells]
     fault_rows: list[Cells]
     infant_rows: list[Cells]
 
@@ -76,20 +77,19 @@ def write_demo_study(
     path = Path(path)
     scenarios = load_scenarios()
     write_study_files(path, scenarios, seed=seed)
+    write_study_rules(path)
     jobs = [
         job
         for scenario in scenarios
         if scenario.delivers
         for job in jobs_of(scenario, path, seed=seed, sessions=sessions_per_centre)
     ]
-    written = list(run(write_delivery, jobs, processes))
+    written = run(write_delivery, jobs, processes)
     write_truth(path / "truth", scenarios, written)
     return path
 
 
-def run(
-    work: Callable[[SimulationJob], Written], jobs: Sequence[SimulationJob], processes: int
-) -> Iterable[Written]:
+def run(work: Callable[[J], Written], jobs: Sequence[J], processes: int) -> list[Written]:
     """Do the jobs here or in worker processes, results in the order of the jobs."""
     if processes <= 1:
         return [work(job) for job in jobs]
@@ -125,24 +125,37 @@ def write_delivery(job: SimulationJob) -> Written:
     days = [simulate_check_day(job.scenario, slot, seed=job.seed) for slot in job.check_slots]
     for session in sessions:
         correct_or_spoil(job, session)
-    handed, spoiled = collected(sessions, days)
-    last = max(slot.tested_at for slot in job.slots)
+    last = max(slot.tested_at for slot in job.slots).date()
     if job.again:
         last += timedelta(days=job.scenario.days_between * 4)
-    created = datetime.combine(last.date() + timedelta(days=2), time(15, 0), UTC)
-    manifest = manifest_bytes(
-        handed, centre=job.scenario.centre, delivery=job.folder.name, created=created
-    )
     zipped = job.number in job.scenario.zipped and not job.again
-    hand_over(job.folder, handed, spoiled=spoiled, manifest=manifest, zipped=zipped)
-    centre = {"centre": job.scenario.centre}
-    made: list[SimulatedSession | CheckDay] = [] if job.again else [*sessions, *days]
+    written = deliver(sessions, days, folder=job.folder, last=last, zipped=zipped)
+    return Written(*([] for _ in fields(Written))) if job.again else written
+
+
+def deliver(
+    sessions: Sequence[SimulatedSession],
+    days: Sequence[CheckDay],
+    *,
+    folder: Path,
+    last: date,
+    zipped: bool = False,
+) -> Written:
+    """Write sessions and days of checks as one delivery, handed over two days after the last.
+
+    The delivery is named like its folder, and the centre like the folder around it.
+    """
+    handed, spoiled = collected(sessions, days)
+    centre = {"centre": folder.parent.name}
+    created = datetime.combine(last + timedelta(days=2), time(15, 0), UTC)
+    manifest = manifest_bytes(handed, **centre, delivery=folder.name, created=created)
+    hand_over(folder, handed, spoiled=spoiled, manifest=manifest, zipped=zipped)
+    made: list[SimulatedSession | CheckDay] = [*sessions, *days]
     return Written(
-        job.scenario.centre,
-        job.folder.name,
-        [row for item in made for row in item.truth_rows],
-        [row | centre for item in made for row in item.fault_rows],
-        [] if job.again else [session.infant_row for session in sessions],
+        truth_rows=[row for item in made for row in item.truth_rows],
+        breath_rows=[row for session in sessions for row in session.breath_rows],
+        fault_rows=[row | centre for item in made for row in item.fault_rows],
+        infant_rows=[session.infant_row for session in sessions],
     )
 
 
@@ -182,16 +195,20 @@ def columns_of(table: str) -> list[str]:
 
 
 def write_study_files(path: Path, scenarios: Sequence[Scenario], *, seed: int) -> None:
-    """study.toml, centres/, limits.toml and waivers.toml."""
+    """study.toml and centres/; scenarios of one centre make one centre of several devices."""
     (path / "centres").mkdir(parents=True, exist_ok=True)
     (path / "deliveries").mkdir(exist_ok=True)
     study = (
         f'study = "quietsleep-demo"\ntitle = "Invented demo study"\ncontract = "1"\nseed = {seed}\n'
     )
     (path / "study.toml").write_text(study, encoding="utf-8")
-    for scenario in scenarios:
-        target = path / "centres" / f"{scenario.centre}.toml"
-        target.write_text(centre_toml(scenario), encoding="utf-8")
+    for centre in {scenario.centre: None for scenario in scenarios}:
+        own = [scenario for scenario in scenarios if scenario.centre == centre]
+        (path / "centres" / f"{centre}.toml").write_text(centre_toml(*own), encoding="utf-8")
+
+
+def write_study_rules(path: Path) -> None:
+    """limits.toml and waivers.toml, which name items of the demo study."""
     for name in ("limits.toml", "waivers.toml"):
         text = (data_folder("demo_centres") / "scenario" / "study" / name).read_text("utf-8")
         (path / name).write_text(text, encoding="utf-8")
@@ -217,6 +234,8 @@ def write_truth(folder: Path, scenarios: Sequence[Scenario], written: Sequence[W
     truth = [row for part in written for row in part.truth_rows]
     faults = [row for part in written for row in part.fault_rows] + nothing
     infants = [row for part in written for row in part.infant_rows]
+    breaths = [row for part in written for row in part.breath_rows]
     (folder / "trials.csv").write_bytes(table_bytes(truth, TRUTH_COLUMNS))
+    (folder / "breaths.csv").write_bytes(table_bytes(breaths, list(breaths[0])))
     (folder / "faults.csv").write_bytes(table_bytes(faults, FAULT_COLUMNS))
     (folder / "infants.csv").write_bytes(table_bytes(infants, list(infants[0])))

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from quietsleep.simulation.disturbances import Disturbance, disturb
+from quietsleep.simulation.disturbances import disturb
 from quietsleep.simulation.exports import signal_bytes
 from quietsleep.simulation.faults import FAULTS
 from quietsleep.simulation.physiology import FloatArray, SimulatedRecording
@@ -231,7 +231,7 @@ def write_check(
 ) -> None:
     """Add signal file, row and truth of one check to the day."""
     path = f"signals/{name}/{name}.{scenario.form.file_format}"
-    steady = disturb(made, Disturbance(flow_offset_ml_s=0.1), seeded(seed, name, "steady"))
+    steady = disturb(made, scenario.check_disturbance, seeded(seed, name, "steady"))
     columns = sense(steady, scenario.sensors, head=scenario.head, rng=seeded(seed, name, "noise"))
     day.files[path] = signal_bytes(
         columns, made.time_s, form=scenario.form, sensors=scenario.sensors

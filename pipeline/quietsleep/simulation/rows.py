@@ -74,20 +74,46 @@ def recording_row(
 
 
 def truth_rows(made: SimulatedRecording, recording: str) -> list[dict[str, str]]:
-    """Long rows of truth: trial 0 is the recording, 1 onwards its manoeuvres in order."""
-    per_trial: list[tuple[int, Mapping[str, float]]] = [(0, made.truth)]
+    """Long rows of truth: trial 0 is the recording, 1 onwards its manoeuvres in order.
+
+    `at_s` is when a manoeuvre begins (shutter closed, jacket filled); empty for the recording and
+    for the parts of a check.
+    """
+    per_trial: list[tuple[int, str, Mapping[str, float]]] = [(0, "", made.truth)]
     if made.technique != "tidal":
-        per_trial += list(enumerate(made.trials, start=1))
+        times = next((made.events[e] for e in ("closed", "squeeze") if e in made.events), ())
+        each = max(len(times) // max(len(made.trials), 1), 1)
+        begun = [f"{at_s:.4f}" for at_s in times[::each]] or [""] * len(made.trials)
+        numbers = range(1, len(made.trials) + 1)
+        per_trial += list(zip(numbers, begun, made.trials, strict=True))
     return [
         {
             "recording": recording,
             "technique": made.technique,
             "trial": str(trial),
+            "at_s": at_s,
             "quantity": quantity,
             "value": repr(float(value)),
         }
-        for trial, values in per_trial
+        for trial, at_s, values in per_trial
         for quantity, value in values.items()
+    ]
+
+
+def breath_rows(made: SimulatedRecording, recording: str) -> list[dict[str, str]]:
+    """One row of truth for each regular breath of quiet breathing, with its beginning and end."""
+    if made.technique != "tidal":
+        return []
+    sighs = made.events.get("sigh", ())
+    starts = [at_s for at_s in made.events["breath_start"] if at_s not in sighs]
+    return [
+        {
+            "recording": recording,
+            "start_s": f"{start_s:.4f}",
+            "end_s": f"{start_s + 60.0 / breath['rr_per_min']:.4f}",
+            **{quantity: repr(float(value)) for quantity, value in breath.items()},
+        }
+        for start_s, breath in zip(starts, made.trials, strict=True)
     ]
 
 

@@ -22,6 +22,7 @@ from quietsleep.simulation.physiology import (
 )
 from quietsleep.simulation.recordings import Share, manoeuvres_of, record
 from quietsleep.simulation.rows import (
+    breath_rows,
     changed_cell,
     fault_row,
     recording_row,
@@ -69,6 +70,7 @@ class SimulatedSession:
     files: dict[str, bytes] = field(default_factory=dict)
     spoiled: dict[str, bytes | None] = field(default_factory=dict)
     truth_rows: list[dict[str, str]] = field(default_factory=list)
+    breath_rows: list[dict[str, str]] = field(default_factory=list)
     fault_rows: list[dict[str, str]] = field(default_factory=list)
 
     @property
@@ -139,9 +141,15 @@ def infant_of(scenario: Scenario, slot: Slot, *, seed: int) -> tuple[Infant, dic
     return infant, birth
 
 
-def simulate_session(scenario: Scenario, slot: Slot, *, seed: int) -> SimulatedSession:
-    """Simulate every recording of one session with the faults planted in it."""
-    infant, birth = infant_of(scenario, slot, seed=seed)
+def simulate_session(
+    scenario: Scenario, slot: Slot, *, seed: int, infant: Infant | None = None
+) -> SimulatedSession:
+    """Simulate every recording of one session with the faults planted in it.
+
+    The infant is drawn unless it is given.
+    """
+    drawn, birth = infant_of(scenario, slot, seed=seed)
+    infant = infant or drawn
     rng = seeded(seed, scenario.centre, "visit", slot.number)
     setting = today(scenario, rng)
     setting = replace(setting, box_closed_s=180.0 + 20.0 * (slot.number % 4))
@@ -189,6 +197,7 @@ def simulate_technique(
             fault=faulty,
             share=share,
             manoeuvres=given,
+            usual=session.scenario.disturbance,
         )
         write_recording(session, made, name=name, fault=faulty)
         trials += [made.truth] if technique == "tidal" else list(made.trials)
@@ -253,3 +262,4 @@ def write_recording(
     row = recording_row(made, name=name, session=code, path=path, started=session.clock)
     session.recording_rows.append(row | dict(fault.cells if fault else {}))
     session.truth_rows += truth_rows(made, name)
+    session.breath_rows += breath_rows(made, name)
