@@ -169,8 +169,8 @@ class Joined:
         if "session" in rows:
             rows = rows.join(self.cases[["label", "fault"]], on="session")
         else:
-            day = rows["check_id"].str.rpartition("-")[0]
-            rows = rows.join(self.days[["label", "fault"]], on=day.rename("day"))
+            rows = rows.assign(day=rows["check_id"].str.rpartition("-")[0])
+            rows = rows.join(self.days[["label", "fault"]], on="day")
         return rows[(rows["fault"] == "") == clean]
 
 
@@ -272,12 +272,14 @@ def _fault_share(joined: Joined, key: str, planted: pd.DataFrame) -> Share:
     """The share of one fault.
 
     Manoeuvres that were simulated and not found count as missed. A fault that should break no
-    rule counts as right where its trials are accepted and not flagged. Items whose truth keeps the
-    rule, because the plant was too weak for the infant, are left out and counted.
+    rule counts as right where its trials are accepted and not flagged. Left out and counted are
+    items whose truth keeps the rule, because the plant was too weak for the infant, and recordings
+    that are shorter than their technique asks: the night says that of them.
     """
     rule = FAULTS[key].expected_rule
-    items, unfound = planted_items(joined, key, planted)
-    standing = [item for item in items if stands(joined, key, item)]
+    short = too_short(joined, planted)
+    items, unfound = planted_items(joined, key, planted[~planted["item"].isin(short)])
+    standing = standing_items(joined, key, items)
     said = said_of(joined, rule)
     missed = tuple(item for item in standing if item not in said)
     return Share(
@@ -287,8 +289,17 @@ def _fault_share(joined: Joined, key: str, planted: pd.DataFrame) -> Share:
         len(standing) - len(missed),
         CAUGHT_SHARE,
         missed + ("not found",) * unfound,
-        len(items) - len(standing),
+        len(items) - len(standing) + len(short),
     )
+
+
+def too_short(joined: Joined, planted: pd.DataFrame) -> list[str]:
+    """Faulty recordings that are shorter than their technique asks."""
+    rows = joined.tables["recordings"]
+    rows = rows[rows["recording"].isin(planted["item"]) & (rows["state"] == "no_trial")]
+    shortest = {key: technique.shortest_s for key, technique in contract.TECHNIQUES.items()}
+    shortest_s = rows["technique"].map(shortest).astype(float)
+    return list(rows.loc[rows["duration_s"] < shortest_s, "recording"])
 
 
 def planted_items(joined: Joined, key: str, planted: pd.DataFrame) -> tuple[list[str], int]:
@@ -320,19 +331,21 @@ def said_of(joined: Joined, rule: str) -> set[str]:
     return {*failed, *named["session"].dropna(), *named["recording"].dropna(), *of_file}
 
 
-def stands(joined: Joined, key: str, item: str) -> bool:
-    """Whether a planted fault truly breaks its rule on a trial or test.
+def standing_items(joined: Joined, key: str, items: list[str]) -> list[str]:
+    """Items, trials or tests, on which a planted fault truly breaks its rule.
 
     The truth of a test is what its technique makes of the true trials.
     """
     if key not in STANDS_BY_TRUTH:
-        return True
+        return items
     rule, known = contract.RULES[FAULTS[key].expected_rule], joined.known
     if FAULTS[key].level == "trial":
-        true = known.loc[(known["trial"] == item) & (known["quantity"] == rule.quantity), "true"]
+        of_trial = known[known["quantity"] == rule.quantity].set_index("trial")["true"]
+        true = of_trial[items].to_numpy(float)
     else:
-        true = pd.Series(true_test(joined, *item.split("/")))[[rule.quantity]]
-    return not bool(within(true.to_numpy(float), rule.low, rule.high)[0])
+        true = np.array([true_test(joined, *item.split("/"))[rule.quantity] for item in items])
+    keeps = within(true, rule.low, rule.high)
+    return [item for item, kept in zip(items, keeps, strict=True) if not kept]
 
 
 def true_test(joined: Joined, session: str, technique: str) -> Mapping[str, Any]:

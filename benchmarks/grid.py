@@ -37,6 +37,8 @@ LEAST_AT_THE_BORDER = 12
 STATES = ("superseded", "nothing_delivered")
 # Faults whose plant is too weak for some infants: the truth says on which items they stand.
 STANDS_BY_TRUTH = ("tfe_late_peak", "tfe_not_limited")
+# Faults of which some items are left out, and how many more are planted to begin with.
+MORE_PLANTED = {"tfe_late_peak": 1.2, "tfe_not_limited": 1.2, "tidal_few_breaths": 1.5}
 
 DESCRIPTION = (
     f"lengths {LENGTHS_CM[0]:g} to {LENGTHS_CM[1]:g} cm spread evenly, both sexes",
@@ -191,14 +193,12 @@ def in_signals(key: str) -> bool:
 def sessions_for(key: str, planted: int) -> int:
     """Sessions that give at least `planted` items; at least half as many, for variety.
 
-    Where the truth leaves some items out, there are more to begin with. Faults of sessions and
-    files cost little, and come in every form of device at the least.
+    Faults of sessions and files cost little, and come in every form of device at the least.
     """
     fault = FAULTS[key]
     if not in_signals(key):
         return max(planted, LEAST_AT_THE_BORDER)
-    if key in STANDS_BY_TRUTH:
-        planted = ceil(1.2 * planted)
+    planted = ceil(MORE_PLANTED.get(key, 1.0) * planted)
     if fault.level != "trial" or fault.owner == "tidal":
         return planted
     usual = len(USUAL_MANOEUVRES[fault.owner])
@@ -278,7 +278,8 @@ def deliver_cases(job: DeliveryJob) -> Written:
         slot, seed = slot_of(case, place), seed_of(case)
         sessions.append(simulate_session(case.scenario, slot, seed=seed, infant=case.infant))
         days.append(simulate_check_day(case.scenario, slot, seed=seed))
-    return deliver(sessions, days, folder=job.folder, last=sessions[-1].slot.tested_at.date())
+    last, centre = sessions[-1].slot.tested_at.date(), job.folder.parent.name
+    return deliver(sessions, days, centre=centre, folder=job.folder, last=last)
 
 
 def seed_of(case: Case) -> int:

@@ -15,7 +15,7 @@ from tempfile import TemporaryDirectory
 import numpy as np
 
 from benchmarks.large_study import write_large_study
-from benchmarks.speed_night import night
+from benchmarks.watching import watched_night
 
 SIZES = (500, 1000, 2000, 4000)
 RECORDINGS = 10
@@ -38,7 +38,7 @@ def measure(sessions: int, recordings: int) -> Night:
     """Run the first night of a study of one size."""
     with TemporaryDirectory(prefix="quietsleep-growth-") as place:
         study = write_large_study(Path(place) / "study", sessions=sessions, recordings=recordings)
-        said, watched = night(study)
+        said, watched = watched_night(study)
     begin, end = said["spans"]["measuring"]
     seconds = float(said["seconds"])
     return Night(

@@ -129,7 +129,8 @@ def write_delivery(job: SimulationJob) -> Written:
     if job.again:
         last += timedelta(days=job.scenario.days_between * 4)
     zipped = job.number in job.scenario.zipped and not job.again
-    written = deliver(sessions, days, folder=job.folder, last=last, zipped=zipped)
+    centre = job.scenario.centre
+    written = deliver(sessions, days, centre=centre, folder=job.folder, last=last, zipped=zipped)
     return Written(*([] for _ in fields(Written))) if job.again else written
 
 
@@ -137,24 +138,21 @@ def deliver(
     sessions: Sequence[SimulatedSession],
     days: Sequence[CheckDay],
     *,
+    centre: str,
     folder: Path,
     last: date,
     zipped: bool = False,
 ) -> Written:
-    """Write sessions and days of checks as one delivery, handed over two days after the last.
-
-    The delivery is named like its folder, and the centre like the folder around it.
-    """
+    """Write sessions and days of checks as one delivery, handed over two days after the last."""
     handed, spoiled = collected(sessions, days)
-    centre = {"centre": folder.parent.name}
     created = datetime.combine(last + timedelta(days=2), time(15, 0), UTC)
-    manifest = manifest_bytes(handed, **centre, delivery=folder.name, created=created)
+    manifest = manifest_bytes(handed, centre=centre, delivery=folder.name, created=created)
     hand_over(folder, handed, spoiled=spoiled, manifest=manifest, zipped=zipped)
     made: list[SimulatedSession | CheckDay] = [*sessions, *days]
     return Written(
         truth_rows=[row for item in made for row in item.truth_rows],
         breath_rows=[row for session in sessions for row in session.breath_rows],
-        fault_rows=[row | centre for item in made for row in item.fault_rows],
+        fault_rows=[row | {"centre": centre} for item in made for row in item.fault_rows],
         infant_rows=[session.infant_row for session in sessions],
     )
 
