@@ -15,7 +15,7 @@ from tempfile import TemporaryDirectory
 import numpy as np
 
 from benchmarks.large_study import write_large_study
-from benchmarks.watching import watched_night
+from benchmarks.watching import measuring_of, watched_night
 
 SIZES = (500, 1000, 2000, 4000)
 RECORDINGS = 10
@@ -39,7 +39,7 @@ def measure(sessions: int, recordings: int) -> Night:
     with TemporaryDirectory(prefix="quietsleep-growth-") as place:
         study = write_large_study(Path(place) / "study", sessions=sessions, recordings=recordings)
         said, watched = watched_night(study)
-    begin, end = said["spans"]["measuring"]
+    begin, end = measuring_of(said["spans"])
     seconds = float(said["seconds"])
     return Night(
         sessions, said["n_measured"], seconds, end - begin, seconds - (end - begin), watched.peak_mb

@@ -33,7 +33,7 @@ import pandas as pd
 from benchmarks.large_study import write_large_study
 from benchmarks.speed_recording import measure_speed
 from benchmarks.speed_table import Figure, in_markdown, seconds_of, show
-from benchmarks.watching import watched_night
+from benchmarks.watching import measuring_of, watched_night
 from quietsleep.simulation.centres import write_demo_study
 from quietsleep.simulation.exports import relist
 from quietsleep.warehouse.current import night_facts
@@ -110,7 +110,7 @@ def measure_night(study: Path) -> list[Figure]:
         Figure(f"first night, {said['n_measured']} measured", said["seconds"]),
         Figure(
             "- cores busy while measuring",
-            watched.busy_share(*spans["measuring"]),
+            watched.busy_share(*measuring_of(spans)),
             "%",
             least=LEAST_BUSY,
         ),

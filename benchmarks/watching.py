@@ -10,7 +10,7 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -126,6 +126,12 @@ def watched_night(study: Path, *, rejudge: bool = False) -> tuple[dict[str, Any]
     if said["state"] == "red":
         raise RuntimeError(" ".join(said["sentences"]))
     return said, watched
+
+
+def measuring_of(spans: Mapping[str, Sequence[float]]) -> tuple[float, float]:
+    """From when to when a night measured, checks first and then recordings."""
+    own = [span for word, span in spans.items() if word.startswith("measuring")]
+    return min(begin for begin, _ in own), max(end for _, end in own)
 
 
 def main() -> None:
