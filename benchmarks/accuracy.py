@@ -1,109 +1,243 @@
 """Accuracy and verdicts over a grid of simulated infants: `python -m benchmarks.accuracy`.
 
-Writes docs/accuracy.md. Nothing is left out of the tables: a figure that is not reached says so.
+A study of the grid is written, a normal night is run on it, and the published warehouse is joined
+with the truth. Writes docs/accuracy.md. Nothing is left out of the tables: a figure that is not
+reached says so.
 """
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import partial
-from math import ceil
-from multiprocessing import get_context
+from datetime import UTC, datetime
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from time import perf_counter
-from typing import Any
 
-from benchmarks.border import KEYS, border_share
+from rich.console import Console
+from rich.table import Table
+
 from benchmarks.figures import (
-    STANDS_BY_TRUTH,
+    Accuracy,
+    Joined,
+    Share,
     check_accuracy,
     clean_shares,
     fault_shares,
     outcome_accuracy,
     trial_accuracy,
 )
-from benchmarks.infants import Visit, clean_visit, faulty_visit
-from benchmarks.judgement import judge_visits
-from benchmarks.table import Run, show, write
+from benchmarks.grid import DESCRIPTION, write_grid_study
+from quietsleep import contract
 from quietsleep.measure.fingerprint import code_fingerprint
-from quietsleep.simulation.recordings import USUAL_MANOEUVRES
-from quietsleep.simulation.site_faults import FAULTS
+from quietsleep.night.stages import run_night
 
 LEAST_PLANTED = 50
+ACCURACY_HEAD = (
+    "Outcome", "Technique", "n", "Bias", "95th percentile", "Worst case", "Target", "Unit",
+    "Reached", "Worst infant",
+)  # fmt: skip
+SINGLE_HEAD = (
+    "Quantity of", "Technique", "n", "Bias", "95th percentile", "Worst case", "Unit",
+    "Worst infant",
+)  # fmt: skip
+CLEAN_HEAD = ("Technique or check", "Of", "n", "Accepted", "Accepted, %", "Target, %", "Reached")
+FAULT_HEAD = (
+    "Fault", "Rule that names it", "n", "Caught", "Caught, %", "Target, %", "Reached", "Left out",
+)  # fmt: skip
+NAMED = 3  # missed items that the docs name
+# Why a figure may not be reached in the worst case, in the words of the analysis of its causes.
+CAUSES = {
+    "vmaxfrc_ml_s": "In small, severely obstructed infants this flow changes by 5 to 6 % for each "
+    "mL of the end-expiratory level, which wanders by a percent of the tidal volume from breath to "
+    "breath and is known the less the more the flow head drifts; heart beats of up to 1.8 mL/s "
+    "come on top of flows of 20 to 30 mL/s. The mean of the highest trials takes the upper side of "
+    "all that, which is also where the bias comes from.",
+    "fvc_ml": "The thermal wave of the flow head bends between the last inflation and the end of "
+    "the forced expiration, where no level tells it; without the wave the error is 0.1 %.",
+    "ptef_ml_s": "The heart beats three times in each breath of this infant, so that it meets the "
+    "peak in one phase and does not even out; without heart beats the error is 0.4 %.",
+}
 
 
 @dataclass(frozen=True, slots=True)
-class Task:
-    """One visit to simulate; `fault` is empty for a clean one."""
+class Run:
+    """What one run of the benchmark found."""
 
-    fault: str
-    number: int
+    infants: int
+    planted: int
+    fingerprint: str
+    accuracy: tuple[Accuracy, ...]
+    single: tuple[Accuracy, ...]
+    clean: tuple[Share, ...]
+    faults: tuple[Share, ...]
+    seconds: float
+    workers: int
 
 
-def work(task: Task) -> Visit:
-    """Simulate and measure one visit."""
-    return faulty_visit(task.fault, task.number) if task.fault else clean_visit(task.number)
+def accuracy_cells(row: Accuracy) -> tuple[str, ...]:
+    """One row of an accuracy table."""
+    target = "-" if row.target is None else f"{row.target:g}"
+    unit = {"1": ""}.get(row.unit, row.unit)
+    return (
+        *error_cells(row), target, unit, row.reached, row.worst_case,
+    )  # fmt: skip
 
 
-def tasks(infants: int, planted: int) -> list[Task]:
-    """Clean visits, and for each fault as many visits as give `planted` items to judge."""
-    clean = [Task("", number) for number in range(infants)]
-    return clean + [
-        Task(key, number)
-        for key in FAULTS
-        if in_signals(key)
-        for number in range(visits_for(key, planted))
+def error_cells(row: Accuracy) -> tuple[str, ...]:
+    """Name, number and errors of one row."""
+    errors = (f"{row.bias:+.2f}", f"{row.p95:.2f}", f"{row.worst:.2f}")
+    if row.name == "tptef_te":
+        errors = (f"{row.bias:+.4f}", f"{row.p95:.4f}", f"{row.worst:.4f}")
+    return row.name, row.technique, str(row.errors.size), *errors
+
+
+def share_cells(row: Share) -> tuple[str, ...]:
+    """One row of a table of shares."""
+    return (
+        row.name, row.what, str(row.n), str(row.right), f"{row.pct:.1f}", f"{row.target:g}",
+        "yes" if row.reached else "no",
+    )  # fmt: skip
+
+
+def show(run: Run) -> None:
+    """Print the tables."""
+    console = Console(width=170)
+    for title, head, rows in _tables(run):
+        table = Table(*head, title=title, title_justify="left")
+        for row in rows:
+            table.add_row(*row)
+        console.print(table)
+    for share in (*run.clean, *run.faults):
+        if not share.reached:
+            console.print(f"{share.name} ({share.what}), missed: {'; '.join(share.missed[:NAMED])}")
+    console.print(f"{run.seconds:.0f} s with {run.workers} processes.")
+
+
+def _tables(run: Run) -> list[tuple[str, tuple[str, ...], list[tuple[str, ...]]]]:
+    return [
+        (
+            "What accepted tests and checks report",
+            ACCURACY_HEAD,
+            [accuracy_cells(row) for row in run.accuracy],
+        ),
+        (
+            "Single accepted trials",
+            SINGLE_HEAD,
+            [(*error_cells(row), row.unit, row.worst_case) for row in run.single],
+        ),
+        ("Verdicts on clean recordings", CLEAN_HEAD, [share_cells(row) for row in run.clean]),
+        (
+            "Verdicts on planted faults",
+            FAULT_HEAD,
+            [(*share_cells(row), str(row.left_out or "")) for row in run.faults],
+        ),
     ]
 
 
-def in_signals(key: str) -> bool:
-    """Whether a fault is in signals; those of tables and files belong to the border."""
-    return FAULTS[key].owner not in ("session", "delivery")
+def write(run: Run, path: Path) -> None:
+    """Write the tables into the docs."""
+    outcomes, single, clean, faults = (_markdown(head, rows) for _, head, rows in _tables(run))
+    grid = ";\n".join(f"- {line}" for line in DESCRIPTION) + "."
+    text = f"""# Accuracy and verdicts on simulated infants
+
+Written by `python -m benchmarks.accuracy --infants {run.infants}` on {datetime.now(UTC):%Y-%m-%d},
+code {run.fingerprint}, contract {contract.CONTRACT_VERSION};
+{run.seconds:.0f} s in {run.workers} processes.
+
+## The grid
+
+{run.infants} simulated infants (`benchmarks/grid.py`; all follows from the number of the infant):
+
+{grid}
+
+They are delivered as the sessions of six centres, one a day with the checks of its day, beside
+sessions with one planted fault each. A normal night takes them in, measures, judges and publishes
+them, and its warehouse is joined with the truth. Simulator and analysis share no code. Real infants
+do not breathe as simulated ones do: the table shows what the arithmetic of the chain costs, not how
+well a laboratory measures.
+
+## Accuracy
+
+What accepted tests and checks report, against the truth of the trials it rests on. Errors are in
+percent of the truth unless a unit is given; `95th percentile` and `Worst case` are of the size of
+the error. *Reached* says "yes" only where the worst infant lies within the target, and "not in
+the worst case" where the 95th percentile does and the worst infant does not. Outcomes without a
+target are shown for completeness.
+
+{outcomes}
+
+The same for single accepted trials, to which the targets do not apply: a test rests on several.
+
+{single}
+
+## Verdicts on clean recordings
+
+Manoeuvres that were simulated and not found count as not accepted.
+
+{clean}
+
+## Verdicts on planted faults
+
+Caught means that the rule that names the fault fails on the item: every manoeuvre, test or check
+on which it was planted. For a fault that should break no rule it means accepted without a flag.
+*Left out* are items on which the plant was too weak for the infant: the truth keeps the rule; and
+recordings of eight breaths of infants who breathe so fast that they last less than the technique
+asks: the night says that of them instead. Two of the simulator's faults are states and no
+verdicts, and are tested by other whole nights: a session delivered again, and a centre that
+delivers nothing.
+
+Changed after first runs of this benchmark, and so not blind: the analysis was mended (drift by
+stretch, zero of forced and peak flows, level pressures taken for clipped); two flow heads of the
+grid got a wider range, because the largest infants truly clipped; the plants `tfe_late_peak` and
+`tfe_not_limited` were made stronger, because the true values of some obstructed infants kept the
+rule or lay within the noise of its limit (before, 97 % and 98 % of those that truly broke it were
+caught); and tidal truth became that of the breaths in the run instead of the whole recording.
+
+{faults}
+{_missed(run)}"""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(text, encoding="utf-8")
 
 
-def visits_for(key: str, planted: int) -> int:
-    """Visits that give at least `planted` items; at least half as many, for variety.
-
-    Where the truth leaves some items out, there are more to begin with.
-    """
-    fault = FAULTS[key]
-    if key in STANDS_BY_TRUTH:
-        planted = ceil(1.2 * planted)
-    if fault.level != "trial" or fault.owner == "tidal":
-        return planted
-    usual = len(USUAL_MANOEUVRES[fault.owner])
-    return max(ceil(planted / min(usual, 3)), planted // 2)
-
-
-@contextmanager
-def mapping(workers: int) -> Iterator[Callable[..., Iterable[Any]]]:
-    """A `map` that works here or in processes."""
-    if workers <= 1:
-        yield map
-        return
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        yield partial(pool.map, chunksize=4)
+def _missed(run: Run) -> str:
+    lines = [
+        f"- {row.name} ({row.technique}), {row.reached}: {row.outside} of {row.errors.size} "
+        f"infants lie outside; worst is {row.worst_case}. "
+        f"{CAUSES.get(row.name, '')}".rstrip()
+        for row in run.accuracy
+        if row.reached not in ("yes", "none set")
+    ]
+    lines += [
+        f"- {share.name} ({share.what}): {'; '.join(share.missed[:NAMED])}"
+        for share in (*run.clean, *run.faults)
+        if not share.reached
+    ]
+    return "\n## Not reached\n\n" + "\n".join(lines) + "\n" if lines else ""
 
 
-def run(infants: int, planted: int, workers: int) -> Run:
-    """Simulate, judge, compare."""
+def _markdown(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    lines = [head, ["---"] * len(head), *rows]
+    return "\n".join(f"| {' | '.join(line)} |" for line in lines)
+
+
+def run(study: Path, *, infants: int, planted: int, workers: int) -> Run:
+    """Write a study of the grid, run a night on it, and join what it published with the truth."""
     began = perf_counter()
-    with mapping(workers) as spread:
-        visits = list(spread(work, tasks(infants, planted)))
-        border = list(spread(partial(border_share, planted=planted), KEYS))
-    case = judge_visits(visits)
+    write_grid_study(study, infants=infants, planted=planted, processes=workers)
+    report = run_night(study, workers=workers)
+    if not report.published:
+        raise RuntimeError(" ".join(report.sentences))
+    joined = Joined(study)
     return Run(
         infants=infants,
         planted=planted,
         fingerprint=code_fingerprint(),
-        accuracy=tuple(outcome_accuracy(case) + check_accuracy(case)),
-        single=tuple(trial_accuracy(case)),
-        clean=tuple(clean_shares(case)),
-        faults=tuple(fault_shares(case) + border),
+        accuracy=tuple(outcome_accuracy(joined) + check_accuracy(joined)),
+        single=tuple(trial_accuracy(joined)),
+        clean=tuple(clean_shares(joined)),
+        faults=tuple(fault_shares(joined)),
         seconds=perf_counter() - began,
         workers=workers,
     )
@@ -116,8 +250,15 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--planted", type=int, default=LEAST_PLANTED, help="items of each fault")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--out", type=Path, default=Path("docs/accuracy.md"))
+    parser.add_argument("--study", type=Path, help="where to keep the study; else it is removed")
     chosen = parser.parse_args(arguments)
-    done = run(chosen.infants, chosen.planted, chosen.workers)
+    with TemporaryDirectory(prefix="quietsleep-accuracy-") as place:
+        done = run(
+            chosen.study or Path(place) / "study",
+            infants=chosen.infants,
+            planted=chosen.planted,
+            workers=chosen.workers,
+        )
     show(done)
     write(done, chosen.out)
 

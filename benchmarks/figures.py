@@ -1,20 +1,22 @@
-"""Errors against the truth, and shares accepted and caught, as rows of the tables."""
+"""A night's warehouse beside the truth of its study: errors, and shares accepted and caught."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from benchmarks.infants import Visit
-from benchmarks.judgement import Case, failed
+from benchmarks.grid import STANDS_BY_TRUTH
 from quietsleep import contract
-from quietsleep.judge.rules import status_of_items, within
-from quietsleep.records import MeasuredTrial
-from quietsleep.simulation.site_faults import FAULTS
-from quietsleep.techniques.interface import technique_of as module_of
+from quietsleep.judge.rules import within
+from quietsleep.records import FloatArray, MeasuredTrial
+from quietsleep.simulation.faults import FAULTS
+from quietsleep.techniques.interface import technique_of
+from quietsleep.warehouse.database import open_current
 
 # Outcome -> (largest error, "%" of the truth or the unit of an absolute error).
 TARGETS: Mapping[str, tuple[float, str]] = {
@@ -44,9 +46,8 @@ TARGETS: Mapping[str, tuple[float, str]] = {
     "error_expired_pct": (0.2, "points"),
 }
 CLEAN_SHARE, CAUGHT_SHARE = 99.0, 98.0
-# Faults whose plant is too weak for some infants: the truth says on which items they stand.
-STANDS_BY_TRUTH = ("tfe_late_peak", "tfe_not_limited")
 CHECK_FIGURES = ("half_life_s", "box_factor_ml_kpa", "error_inspired_pct", "error_expired_pct")
+MOST_BEFORE_S = 0.05  # a manoeuvre may begin so long before the trial that holds it
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +58,7 @@ class Accuracy:
     technique: str
     unit: str
     target: float | None
-    errors: np.ndarray
+    errors: FloatArray
     cases: tuple[str, ...]
 
     @property
@@ -118,183 +119,242 @@ class Share:
         return self.pct >= self.target
 
 
-def outcome_accuracy(case: Case) -> list[Accuracy]:
+class Joined:
+    """What a night published, and what is true of it.
+
+    `cases` has label and fault (empty: clean) by session; `days` the same by day of checks.
+    `truth` has a row for each quantity of each manoeuvre that was simulated (`number` 0: of the
+    whole recording or check), `known` one for each quantity of each trial found.
+    """
+
+    def __init__(self, study: Path) -> None:
+        with open_current(study) as warehouse:
+            names = [row[0] for row in warehouse.execute("SHOW TABLES").fetchall()]
+            self.tables: dict[str, pd.DataFrame] = {n: warehouse.table(n).df() for n in names}
+        folder = study / "truth"
+        cases = pd.read_csv(folder / "cases.csv", keep_default_na=False)
+        self.cases, self.days = cases.set_index("session"), cases.set_index("day")
+        self.planted = pd.read_csv(folder / "faults.csv", keep_default_na=False)
+        truth = pd.read_csv(folder / "trials.csv").rename(columns={"trial": "number"})
+        truth["session"] = truth["recording"].str.rpartition("-")[0]
+        self.truth = truth.rename(columns={"value": "true"})
+        breaths = pd.read_csv(folder / "breaths.csv")
+        self.known = pd.concat([self._of_manoeuvres(), self._of_breaths(breaths)])
+
+    def _of_manoeuvres(self) -> pd.DataFrame:
+        """The truth of the manoeuvre that begins inside each trial, where it is one only."""
+        begun = self.truth.loc[self.truth["at_s"].notna(), ["recording", "number", "at_s"]]
+        pairs = self.tables["trials"].merge(begun.drop_duplicates(), on="recording")
+        after = pairs["at_s"] >= pairs["start_s"] - MOST_BEFORE_S
+        pairs = pairs[after & (pairs["at_s"] <= pairs["end_s"])]
+        pairs = pairs.drop_duplicates("trial", keep=False)[["trial", "recording", "number"]]
+        true = self.truth[["recording", "number", "quantity", "true"]]
+        return pairs.merge(true, on=["recording", "number"])[["trial", "quantity", "true"]]
+
+    def _of_breaths(self, breaths: pd.DataFrame) -> pd.DataFrame:
+        """What is true of each run of tidal breaths: means over those that lie in it."""
+        trials = self.tables["trials"][["trial", "recording", "start_s", "end_s"]]
+        pairs = trials.merge(breaths, on="recording", suffixes=("", "_true"))
+        slack_s = 0.25 * 60.0 / pairs["rr_per_min"]
+        inside = pairs["start_s_true"] >= pairs["start_s"] - slack_s
+        inside &= pairs["end_s_true"] <= pairs["end_s"] + slack_s
+        quantities = list(breaths.columns[3:])
+        means = pairs[inside].groupby("trial")[quantities].mean()
+        means["minute_ventilation_ml_min"] = means["vt_ml"] * means["rr_per_min"]
+        return means.reset_index().melt("trial", var_name="quantity", value_name="true")
+
+    def of_cases(self, name: str, *, clean: bool) -> pd.DataFrame:
+        """Rows of a table whose session, or day of checks, is clean or has a planted fault."""
+        rows = self.tables[name]
+        if "session" in rows:
+            rows = rows.join(self.cases[["label", "fault"]], on="session")
+        else:
+            rows = rows.assign(day=rows["check_id"].str.rpartition("-")[0])
+            rows = rows.join(self.days[["label", "fault"]], on="day")
+        return rows[(rows["fault"] == "") == clean]
+
+
+def outcome_accuracy(joined: Joined) -> list[Accuracy]:
     """Errors of what accepted clean tests report, against the truth of the trials it rests on."""
-    outcomes = case.judged.outcomes
-    clean = outcomes["session"].str.startswith("clean-") & outcomes["value"].notna()
+    outcomes = joined.of_cases("outcomes", clean=True)
+    outcomes = outcomes[outcomes["value"].notna()]
+    outcomes = outcomes.assign(trial=outcomes["trials"].str.split(",")).explode("trial")
     found = []
     for name, outcome in contract.OUTCOMES.items():
-        rows = outcomes[clean & (outcomes["outcome"] == name)]
-        pairs = []
-        for session, value, trials in zip(
-            rows["session"], rows["value"], rows["trials"], strict=True
-        ):
-            truths = [case.known.truth.get(t, {}) for t in trials.split(",")]
-            values = [t.get(outcome.quantity, np.nan) for t in truths]
-            pairs.append((float(value), float(np.mean(values)), _label(case, session)))
-        found.append(_accuracy(name, outcome.technique, pairs))
+        known = joined.known[joined.known["quantity"] == outcome.quantity]
+        rows = outcomes[outcomes["outcome"] == name].merge(known, on="trial", how="left")
+        tests = rows.groupby("session", as_index=False).agg(
+            value=("value", "first"),
+            true=("true", lambda values: values.mean(skipna=False)),
+            label=("label", "first"),
+        )
+        found.append(_accuracy(name, outcome.technique, tests))
     return [each for each in found if each.errors.size]
 
 
-def trial_accuracy(case: Case) -> list[Accuracy]:
+def trial_accuracy(joined: Joined) -> list[Accuracy]:
     """Errors of single accepted clean trials, for the quantities behind the outcomes."""
-    trials = case.judged.trials
-    accepted = set(trials.loc[trials["status"] == "accepted", "trial"])
-    found = []
-    for name, outcome in contract.OUTCOMES.items():
-        if outcome.technique == "tidal":
-            continue
-        pairs = [
-            (values[outcome.quantity], truth[outcome.quantity], visit.case.label)
-            for visit, code, values, truth in clean_trials(case)
-            if code in accepted and code.split("-r")[0] == visit.name
-            if outcome.quantity in values and outcome.quantity in truth
-            if technique_of(visit, code) == outcome.technique
-        ]
-        found.append(_accuracy(name, outcome.technique, pairs))
-    return [each for each in found if each.errors.size]
+    trials = joined.of_cases("trials", clean=True)
+    trials = trials.loc[trials["status"] == "accepted", ["trial", "label"]]
+    rows = joined.tables["trial_values"].merge(trials, on="trial")
+    rows = rows.merge(joined.known, on=["trial", "quantity"])
+    return [
+        _accuracy(name, o.technique, own)
+        for name, o in contract.OUTCOMES.items()
+        if o.technique != "tidal"
+        and len(own := rows[(rows["technique"] == o.technique) & (rows["quantity"] == o.quantity)])
+    ]
 
 
-def check_accuracy(case: Case) -> list[Accuracy]:
+def check_accuracy(joined: Joined) -> list[Accuracy]:
     """Errors of the clean equipment checks."""
-    found = []
-    for name in CHECK_FIGURES:
-        rows = [
-            (c.technique, c.test_values[name], c.test_truth[name], v.case.label)
-            for v in case.known.visits.values()
-            for c in v.checks
-            if not v.fault and name in c.test_truth and name in c.test_values
-        ]
-        found.append(_accuracy(name, rows[0][0], [row[1:] for row in rows]))
-    return found
+    values = joined.of_cases("check_values", clean=True)
+    values = values[values["level"] == "check"]
+    whole = joined.truth[joined.truth["number"] == 0]
+    rows = values.merge(
+        whole[["recording", "quantity", "true"]],
+        left_on=["check_id", "quantity"],
+        right_on=["recording", "quantity"],
+    )
+    of_name = dict(list(rows.groupby("quantity")))
+    return [_accuracy(name, of_name[name]["kind"].iloc[0], of_name[name]) for name in CHECK_FIGURES]
 
 
-def clean_trials(
-    case: Case,
-) -> Iterator[tuple[Visit, str, Mapping[str, float], Mapping[str, float]]]:
-    """Every trial of the clean visits with its code, its measures and its truth."""
-    for visit in case.known.visits.values():
-        if visit.fault:
-            continue
-        for number, sent in enumerate(visit.sent, start=1):
-            for trial, truth in zip(sent.trials, sent.truth, strict=True):
-                if truth is not None:
-                    yield visit, f"{visit.name}-r{number}#{trial.index}", trial.values, truth
-
-
-def technique_of(visit: Visit, trial: str) -> str:
-    """Technique of a trial by its code."""
-    return visit.sent[int(trial.rsplit("-r", 1)[1].split("#", maxsplit=1)[0]) - 1].technique
-
-
-def _label(case: Case, session: str) -> str:
-    return case.known.visits[session].case.label
-
-
-def _accuracy(name: str, technique: str, pairs: Sequence[tuple[float, float, str]]) -> Accuracy:
+def _accuracy(name: str, technique: str, rows: pd.DataFrame) -> Accuracy:
+    """Errors of rows of value, true and label."""
     target, unit = TARGETS.get(name, (None, "%"))
-    kept = [(v, t, c) for v, t, c in pairs if np.isfinite(v) and np.isfinite(t)]
-    value = np.array([v for v, _, _ in kept])
-    truth = np.array([t for _, t, _ in kept])
-    errors = 100.0 * (value / truth - 1.0) if unit == "%" else value - truth
-    return Accuracy(name, technique, unit, target, errors, tuple(c for _, _, c in kept))
+    rows = rows[np.isfinite(rows["value"].astype(float)) & np.isfinite(rows["true"].astype(float))]
+    value, true = rows["value"].to_numpy(float), rows["true"].to_numpy(float)
+    errors = 100.0 * (value / true - 1.0) if unit == "%" else value - true
+    return Accuracy(name, technique, unit, target, errors, tuple(rows["label"]))
 
 
-def clean_shares(case: Case) -> list[Share]:
+def clean_shares(joined: Joined) -> list[Share]:
     """Per technique, how many simulated clean manoeuvres and tests are accepted; and checks."""
-    trials, tests, checks = case.judged.trials, case.judged.tests, case.judged.checks
-    trials = trials[trials["trial"].isin(list(case.known.truth))]
-    sent = [s for v in case.known.visits.values() if not v.fault for s in v.sent]
+    trials, tests, checks = (
+        joined.of_cases(name, clean=True) for name in ("trials", "tests", "checks")
+    )
+    trials = trials[trials["trial"].isin(joined.known["trial"])]
+    clean = joined.cases.index[joined.cases["fault"] == ""]
     shares = []
     for technique in contract.TECHNIQUES:
-        simulated = sum(s.n_simulated for s in sent if s.technique == technique)
-        shares.append(_clean_share(trials, "trial", technique, simulated=simulated))
-        shares.append(_clean_share(tests, "test", technique))
-    checks = checks.assign(technique=checks["kind"], session=checks["check_id"])
-    return shares + [_clean_share(checks, "check_id", kind) for kind in contract.CHECKS]
-
-
-def _clean_share(
-    items: pd.DataFrame, name: str, owner: str, *, simulated: int | None = None
-) -> Share:
-    """Share of the clean items of one technique or check that are accepted."""
-    rows = items[items["session"].str.startswith("clean-") & (items["technique"] == owner)]
-    good = rows["status"] == "accepted"
-    bad = rows[~good]
-    missed = tuple(f"{code}: {why}" for code, why in zip(bad[name], bad["why"], strict=True))
-    what = {"trial": "trials", "test": "tests", "check_id": "checks"}[name]
-    n = len(rows) if simulated is None else simulated
-    return Share(owner, what, n, int(good.sum()), CLEAN_SHARE, missed)
-
-
-def fault_shares(case: Case) -> list[Share]:
-    """Per planted fault, how many items fail the rule that names it.
-
-    Manoeuvres that were simulated and not found count as missed. A fault that should break no
-    rule counts as right where its trials are accepted and not flagged. Items whose truth keeps the
-    rule, because the plant was too weak for the infant, are left out and counted.
-    """
-    by_fault: dict[str, list[Visit]] = {}
-    for visit in case.known.visits.values():
-        if visit.fault:
-            by_fault.setdefault(visit.fault, []).append(visit)
-    status = status_of_items(case.judged.verdicts)
-    sound = status.index[(status["status"] == "accepted") & ~status["flagged"]]
-    unspoiled = set(sound.get_level_values("item"))
-    shares = []
-    for key, visits in by_fault.items():
-        rule = FAULTS[key].expected_rule
-        hit = failed(case.judged.verdicts, rule) if rule else unspoiled
-        items, unfound = planted_items(case, key, visits)
-        standing = [item for item in items if stands(key, items[item])]
-        missed = tuple(item for item in standing if item not in hit)
-        shares.append(
-            Share(
-                key,
-                rule or "no rule",
-                len(standing) + unfound,
-                len(standing) - len(missed),
-                CAUGHT_SHARE,
-                missed + ("not found",) * unfound,
-                len(items) - len(standing),
-            )
-        )
+        own = trials[trials["technique"] == technique]
+        n = len(simulated(joined, clean, technique))
+        shares.append(_clean_share(own.rename(columns={"trial": "item"}), technique, "trials", n))
+        own = tests[tests["technique"] == technique].rename(columns={"test": "item"})
+        shares.append(_clean_share(own, technique, "tests", len(own)))
+    for kind in contract.CHECKS:
+        own = checks[checks["kind"] == kind].rename(columns={"check_id": "item"})
+        shares.append(_clean_share(own, kind, "checks", len(own)))
     return shares
 
 
-def planted_items(
-    case: Case, key: str, visits: Sequence[Visit]
-) -> tuple[dict[str, Mapping[str, float]], int]:
-    """Items on which a fault was planted, each with its truth, and manoeuvres that were not found.
+def simulated(joined: Joined, sessions: Iterable[str], technique: str) -> pd.DataFrame:
+    """The manoeuvres of a technique in sessions; a recording of tidal breathing is one."""
+    rows = joined.truth[joined.truth["session"].isin(list(sessions))]
+    rows = rows[(rows["technique"] == technique) & ((rows["number"] > 0) | (technique == "tidal"))]
+    return rows[["session", "recording", "number"]].drop_duplicates()
+
+
+def _clean_share(items: pd.DataFrame, owner: str, what: str, n: int) -> Share:
+    bad = items[items["status"] != "accepted"]
+    missed = tuple(f"{code}: {why}" for code, why in zip(bad["item"], bad["why"], strict=True))
+    return Share(owner, what, n, len(items) - len(bad), CLEAN_SHARE, missed)
+
+
+def fault_shares(joined: Joined) -> list[Share]:
+    """Per planted fault, of how many items the night says what it should."""
+    planted = dict(list(joined.planted.groupby("fault")))
+    return [_fault_share(joined, key, planted[key]) for key in FAULTS if key in planted]
+
+
+def _fault_share(joined: Joined, key: str, planted: pd.DataFrame) -> Share:
+    """The share of one fault.
+
+    Manoeuvres that were simulated and not found count as missed. A fault that should break no
+    rule counts as right where its trials are accepted and not flagged. Left out and counted are
+    items whose truth keeps the rule, because the plant was too weak for the infant, and recordings
+    that are shorter than their technique asks: the night says that of them.
+    """
+    rule = FAULTS[key].expected_rule
+    short = too_short(joined, planted)
+    items, unfound = planted_items(joined, key, planted[~planted["item"].isin(short)])
+    standing = standing_items(joined, key, items)
+    said = said_of(joined, rule)
+    missed = tuple(item for item in standing if item not in said)
+    return Share(
+        key,
+        rule or "no rule",
+        len(standing) + unfound,
+        len(standing) - len(missed),
+        CAUGHT_SHARE,
+        missed + ("not found",) * unfound,
+        len(items) - len(standing) + len(short),
+    )
+
+
+def too_short(joined: Joined, planted: pd.DataFrame) -> list[str]:
+    """Faulty recordings that are shorter than their technique asks."""
+    rows = joined.tables["recordings"]
+    rows = rows[rows["recording"].isin(planted["item"]) & (rows["state"] == "no_trial")]
+    shortest = {key: technique.shortest_s for key, technique in contract.TECHNIQUES.items()}
+    shortest_s = rows["technique"].map(shortest).astype(float)
+    return list(rows.loc[rows["duration_s"] < shortest_s, "recording"])
+
+
+def planted_items(joined: Joined, key: str, planted: pd.DataFrame) -> tuple[list[str], int]:
+    """Items on which a fault was planted, and how many manoeuvres were not found."""
+    fault = FAULTS[key]
+    if fault.level == "trial":
+        trials = joined.tables["trials"]
+        own = trials["recording"].isin(planted["item"]) & trials["trial"].isin(
+            joined.known["trial"]
+        )
+        found = list(trials.loc[own, "trial"])
+        return found, len(simulated(joined, planted["session"], fault.owner)) - len(found)
+    if fault.level == "test":
+        tests = joined.tables["tests"]
+        return list(tests.loc[tests["session"].isin(planted["session"]), "test"]), 0
+    return list(planted["item"]), 0
+
+
+def said_of(joined: Joined, rule: str) -> set[str]:
+    """Items on which a rule fails or that have a problem of this kind; no rule: sound trials."""
+    if not rule:
+        trials = joined.tables["trials"]
+        return set(trials.loc[(trials["status"] == "accepted") & ~trials["flagged"], "trial"])
+    verdicts, problems = joined.tables["verdicts"], joined.tables["problems"]
+    failed = verdicts.loc[(verdicts["rule"] == rule) & (verdicts["state"] == "fail"), "item"]
+    named, recordings = problems[problems["kind"] == rule], joined.tables["recordings"]
+    # What is found only when a signal is read names its file and not its recording.
+    of_file = recordings.loc[recordings["file"].isin(named["where_found"]), "recording"]
+    return {*failed, *named["session"].dropna(), *named["recording"].dropna(), *of_file}
+
+
+def standing_items(joined: Joined, key: str, items: list[str]) -> list[str]:
+    """Items, trials or tests, on which a planted fault truly breaks its rule.
 
     The truth of a test is what its technique makes of the true trials.
     """
-    level = FAULTS[key].level
-    if level == "trial":
-        names = {visit.name for visit in visits}
-        truth = case.known.truth
-        items = {code: truth[code] for code in truth if code.rsplit("-r", 1)[0] in names}
-        return items, sum(s.n_simulated for v in visits for s in v.sent) - len(items)
-    if level == "check":
-        return {f"{v.name}-{c.technique}": c.test_truth for v in visits for c in v.checks}, 0
-    return {
-        f"{visit.name}/{technique}": true_test(visit, technique)
-        for visit in visits
-        for technique in sorted({sent.technique for sent in visit.sent})
-    }, 0
-
-
-def true_test(visit: Visit, technique: str) -> Mapping[str, float]:
-    """What a technique makes of the true values of the trials of one test."""
-    truths = [t for s in visit.sent if s.technique == technique for t in s.truth if t is not None]
-    trials = [MeasuredTrial(i, 0.0, 0.0, truth, {}) for i, truth in enumerate(truths, start=1)]
-    return module_of(technique).measure_test(trials)
-
-
-def stands(key: str, truth: Mapping[str, float]) -> bool:
-    """Whether a planted fault truly breaks its rule on an item."""
     if key not in STANDS_BY_TRUTH:
-        return True
-    rule = contract.RULES[FAULTS[key].expected_rule]
-    value = np.array([truth[rule.quantity]])
-    return not bool(within(value, rule.low, rule.high)[0])
+        return items
+    rule, known = contract.RULES[FAULTS[key].expected_rule], joined.known
+    if FAULTS[key].level == "trial":
+        of_trial = known[known["quantity"] == rule.quantity].set_index("trial")["true"]
+        true = of_trial[items].to_numpy(float)
+    else:
+        true = np.array([true_test(joined, *item.split("/"))[rule.quantity] for item in items])
+    keeps = within(true, rule.low, rule.high)
+    return [item for item, kept in zip(items, keeps, strict=True) if not kept]
+
+
+def true_test(joined: Joined, session: str, technique: str) -> Mapping[str, Any]:
+    """What a technique makes of the true values of the trials of one test."""
+    rows = joined.truth[(joined.truth["session"] == session) & (joined.truth["number"] > 0)]
+    rows = rows[rows["technique"] == technique]
+    wide = rows.pivot_table(index=["recording", "number"], columns="quantity", values="true")
+    trials = [
+        MeasuredTrial(i, 0.0, 0.0, {str(k): float(v) for k, v in values.items()}, {})
+        for i, values in enumerate(wide.to_dict("records"), start=1)
+    ]
+    return technique_of(technique).measure_test(trials)

@@ -115,7 +115,21 @@ def in_json(rng: random.Random, data: bytes) -> bytes:
 
 
 def _any_json(rng: random.Random) -> Any:
-    simple = (None, True, "", [], {}, 0, -1, 2**70, 1e308, math.nan, "2026-03-02", ["x"], {"a": 1})
+    simple: tuple[Any, ...] = (
+        None,
+        True,
+        "",
+        [],
+        {},
+        0,
+        -1,
+        2**70,
+        1e308,
+        math.nan,
+        "2026-03-02",
+        ["x"],
+        {"a": 1},
+    )
     return rng.choice([*simple, *WORDS])
 
 

@@ -6,8 +6,6 @@ finding, and so is an answer that breaks what it promises.
 
 from __future__ import annotations
 
-import hashlib
-import json
 import random
 import shutil
 import warnings
@@ -23,18 +21,22 @@ from quietsleep.contract import CHECKS, TECHNIQUES, ContractError
 from quietsleep.intake.delivery import ReadDelivery, read_delivery
 from quietsleep.intake.files.header import heading_of
 from quietsleep.intake.find import found_at
+from quietsleep.intake.ingest import rows_to_keep
 from quietsleep.judge.scores import load_references
 from quietsleep.measure.plan import Job
-from quietsleep.measure.recording import measure_chunk, measure_job
-from quietsleep.measure.roster import read_roster, rows_to_keep
+from quietsleep.measure.pool import in_process
+from quietsleep.measure.recording import measure_job
+from quietsleep.measure.roster import read_roster
 from quietsleep.night.stages import run_night
 from quietsleep.simulation.centres import write_demo_study
+from quietsleep.simulation.exports import relist
+from quietsleep.simulation.rows import short
 from quietsleep.store.state import State
 from quietsleep.study.review_log import Review, ReviewLogFile, digest
 from quietsleep.study.study import Study, StudyError, check_units, load_study
 
 TABLES = ("sessions", "recordings", "checks", "reported")
-VISIT = {
+SESSION = {
     "weight_kg": 6.0, "length_cm": 62.0, "age_days": 120.0, "room_temperature_c": 23.0,
     "room_humidity_pct": 40.0, "barometric_pressure_kpa": 101.3, "known_volume_ml": 100.0,
     "heated_min": 40.0, "box_volume_l": 65.0, "box_factor_ml_kpa": 500.0, "box_half_life_s": 20.0,
@@ -53,7 +55,7 @@ class Reader:
 
 
 def small_study(scratch: Path) -> Path:
-    """Write the invented study with one visit a centre, once."""
+    """Write the invented study with one session a centre, once."""
     path = scratch / "study"
     if not (path / "study.toml").is_file():
         write_demo_study(path, sessions_per_centre=1, processes=1)
@@ -76,14 +78,7 @@ def readers(scratch: Path) -> list[Reader]:
 
 # --- signals -------------------------------------------------------------------------------------
 
-OF_CODE = {
-    "tid": "tidal",
-    "sot": "single_occlusion",
-    "dot": "double_occlusion",
-    "ple": "plethysmography",
-    "tfe": "tidal_forced_expiration",
-    "rvt": "raised_volume",
-}
+OF_CODE = {short(technique): technique for technique in TECHNIQUES}
 
 
 def _signal_readers(study: Study, scratch: Path) -> Iterator[Reader]:
@@ -97,18 +92,18 @@ def _signal_readers(study: Study, scratch: Path) -> Iterator[Reader]:
             code = file.stem.rpartition("-")[2].rstrip("0123456789")
             kinds[file.read_bytes()] = OF_CODE.get(code, code)
         for key in sorted(set(kinds.values())):
-            job = Job("k", centre, "d", None, "r", key, scratch / f"{form}.{key}", f"r.{form}",
-                      device, VISIT)  # fmt: skip
+            path = scratch / f"{form}.{key}"
+            job = Job("k", centre, "d", None, "r", key, path, f"r.{form}", device, SESSION)
             seeds = [data for data, kind in kinds.items() if kind == key]
-            yield Reader(f"{form} {key}", seeds, mutations[form], _measures(job))
+            yield Reader(f"{form} {key}", seeds, mutations[form], _measures(job, path))
 
 
-def _measures(job: Job) -> Callable[[bytes], str]:
+def _measures(job: Job, path: Path) -> Callable[[bytes], str]:
     spec = TECHNIQUES.get(job.technique) or CHECKS[job.technique]
 
     def run(data: bytes) -> str:
         heading_of(data, job.device)
-        job.path.write_bytes(data)
+        path.write_bytes(data)
         with warnings.catch_warnings():
             warnings.simplefilter("error", RuntimeWarning)
             measured = measure_job(job)
@@ -149,14 +144,14 @@ def _copy(source: Path, target: Path) -> Path:
         shutil.copytree(source, target)
         for file in target.rglob("signals/*/*.csv"):
             file.write_bytes(b"".join(file.read_bytes().splitlines(keepends=True)[:20]))
-        list_anew(target)
+        relist(target)
     return target
 
 
 def _with_table(study: Study, folder: Path, name: str) -> Callable[[bytes], str]:
     def run(data: bytes) -> str:
         (folder / f"{name}.csv").write_bytes(data)
-        list_anew(folder)
+        relist(folder)
         return taken(study, folder)
 
     return run
@@ -179,15 +174,6 @@ def _with_archive(study: Study, archive: Path) -> Callable[[bytes], str]:
         return answer
 
     return run
-
-
-def list_anew(folder: Path) -> None:
-    """Write bytes and checksums of what lies there into delivery.json."""
-    content = json.loads((folder / "delivery.json").read_bytes())
-    for entry in content["files"]:
-        data = (folder / entry["path"]).read_bytes()
-        entry |= {"bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
-    (folder / "delivery.json").write_text(json.dumps(content), encoding="utf-8")
 
 
 def taken(study: Study, path: Path) -> str:
@@ -347,8 +333,8 @@ def _night_reader(path: Path, scratch: Path) -> Reader:
         shutil.copytree(path, folder, ignore=lambda *_: {"truth"})
         for delivery in sorted((folder / "deliveries").glob("*/*")):
             _spoil_delivery(rng, delivery)
-        with in_this_process(), redirect_stderr(StringIO()):
-            report = run_night(folder, workers=1)
+        with redirect_stderr(StringIO()):
+            report = run_night(folder, pool=in_process)
         log = folder / "work" / "failures.log"
         assert report.state != "red", log.read_text() if log.exists() else report.sentences
         assert report.published and report.conservation["balances"].all()
@@ -370,27 +356,4 @@ def _spoil_delivery(rng: random.Random, delivery: Path) -> None:
     for file in chosen:
         file.write_bytes(MUTATIONS[file.suffix](rng, file.read_bytes()))
     if rng.random() < 0.9:
-        list_anew(delivery)
-
-
-@contextmanager
-def in_this_process() -> Iterator[None]:
-    """Nights of this block measure here and not in processes of their own."""
-    from quietsleep.night import night
-
-    class Pool:
-        workers = 1
-        jobs_per_chunk = 40
-        measure = staticmethod(measure_chunk)
-        stream = staticmethod(map)
-
-    @contextmanager
-    def opened(workers: int) -> Iterator[Pool]:
-        yield Pool()
-
-    kept = night.measuring_pool
-    night.measuring_pool = opened  # type: ignore[assignment]
-    try:
-        yield
-    finally:
-        night.measuring_pool = kept
+        relist(delivery)

@@ -15,7 +15,7 @@ from tempfile import TemporaryDirectory
 import numpy as np
 
 from benchmarks.large_study import write_large_study
-from benchmarks.speed_night import night
+from benchmarks.watching import measuring_of, watched_night
 
 SIZES = (500, 1000, 2000, 4000)
 RECORDINGS = 10
@@ -38,8 +38,8 @@ def measure(sessions: int, recordings: int) -> Night:
     """Run the first night of a study of one size."""
     with TemporaryDirectory(prefix="quietsleep-growth-") as place:
         study = write_large_study(Path(place) / "study", sessions=sessions, recordings=recordings)
-        said, watched = night(study)
-    begin, end = said["spans"]["measuring"]
+        said, watched = watched_night(study)
+    begin, end = measuring_of(said["spans"])
     seconds = float(said["seconds"])
     return Night(
         sessions, said["n_measured"], seconds, end - begin, seconds - (end - begin), watched.peak_mb

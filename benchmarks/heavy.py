@@ -8,27 +8,24 @@ from __future__ import annotations
 
 import argparse
 import json
-import resource
 import shutil
-import subprocess
 import sys
 import zipfile
 from collections.abc import Callable, Sequence
-from contextlib import suppress
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from time import perf_counter, sleep
+from time import perf_counter
 from typing import Any
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from benchmarks.fuzz_readers import list_anew
+from benchmarks.watching import watch
 from quietsleep.simulation.centres import write_demo_study
+from quietsleep.simulation.exports import relist
 
 MOST_MB = 2048
-ROOT = Path(__file__).parents[1]
 MB = 1024**2
 
 
@@ -141,7 +138,7 @@ def large_entry(folder: Path, megabytes: int) -> None:
     noise = np.random.default_rng(1).integers(48, 58, MB // 60, dtype=np.uint8).tobytes()
     path = signal(folder)
     fill(path, noise.ljust(MB // 2, b"1"), megabytes * 3)
-    list_anew(folder)
+    relist(folder)
     with zipfile.ZipFile(f"{folder}.zip", "w", zipfile.ZIP_DEFLATED, compresslevel=1) as out:
         for file in sorted(p for p in folder.rglob("*") if p.is_file()):
             out.write(file, file.relative_to(folder))
@@ -176,7 +173,7 @@ def prepare(study: Path, name: str, megabytes: int) -> None:
             file.write_bytes(b"x")
     CASES[name](study / "deliveries" / "larch" / "larch-01", megabytes)
     for folder in study.glob("deliveries/*/*-01"):
-        list_anew(folder)
+        relist(folder)
 
 
 def night(study: Path) -> None:
@@ -194,34 +191,19 @@ def measured(name: str, megabytes: int) -> dict[str, Any]:
     """Prepare a case and run a night on it, watching the memory of all its processes."""
     with TemporaryDirectory(prefix="quietsleep-heavy-") as place:
         said = [str(Path(place) / "study"), "--case", name, "--megabytes", str(megabytes)]
-        command = [sys.executable, "-m", "benchmarks.heavy"]
-        subprocess.run([*command, "--prepare", *said], cwd=ROOT, check=True)
-        peak_mb = 0
-        with subprocess.Popen(
-            [*command, "--night", *said], cwd=ROOT, stdout=subprocess.PIPE
-        ) as process:
-            while process.poll() is None:
-                peak_mb = max(peak_mb, _family_mb(process.pid))
-                sleep(0.02)
-            text = process.stdout.read() if process.stdout else b""
+        prepared = watch(["benchmarks.heavy", "--prepare", *said])
+        if prepared.code:
+            raise RuntimeError(f"case {name} could not be prepared")
+        watched = watch(["benchmarks.heavy", "--night", *said], every_s=0.02)
     found: dict[str, Any] = {"case": name, "state": "died", "published": False}
-    return found | json.loads(text.splitlines()[-1] if text else "{}") | {"peak MB": peak_mb}
-
-
-def _family_mb(pid: int) -> int:
-    """Memory that a process and those that it started have in use now."""
-    total = 0
-    with suppress(OSError, ValueError, IndexError):
-        total = int(Path(f"/proc/{pid}/statm").read_text().split()[1]) * resource.getpagesize()
-        for task in Path(f"/proc/{pid}/task").iterdir():
-            for child in (task / "children").read_text().split():
-                total += _family_mb(int(child)) * MB
-    return total // MB
+    lines = watched.output.splitlines()
+    said_of_night: dict[str, Any] = json.loads(lines[-1]) if lines else {}
+    return found | said_of_night | {"peak MB": round(watched.peak_mb)}
 
 
 def is_bounded(found: dict[str, Any]) -> bool:
     """Whether the night was published and took no more memory than it may."""
-    return found["state"] == "amber" and found["published"] and found["peak MB"] <= MOST_MB
+    return bool(found["state"] == "amber" and found["published"] and found["peak MB"] <= MOST_MB)
 
 
 def main() -> None:

@@ -23,9 +23,9 @@ from typing import Any
 
 from quietsleep.simulation.centres import SimulationJob, run, write_delivery, write_study_files
 from quietsleep.simulation.exports import table_bytes
+from quietsleep.simulation.faults import FAULTS
 from quietsleep.simulation.scenario import Scenario, load_scenarios
-from quietsleep.simulation.site_faults import FAULTS
-from quietsleep.simulation.visits import slots_of
+from quietsleep.simulation.sessions import slots_of
 
 RECORDINGS_A_SESSION = 50
 SESSIONS_A_DELIVERY = 100
@@ -52,15 +52,13 @@ def write_large_study(
     """Write a study of so many sessions, with so many recordings in each, over all centres."""
     scenarios = [_sound(scenario) for scenario in load_scenarios() if scenario.delivers]
     write_study_files(path, scenarios, seed=SEED)
-    for name in ("limits.toml", "waivers.toml"):  # they name items of the demo study
-        (path / name).unlink()
     simulated = path / "simulated"
     jobs = [
         SimulationJob(scenario, 1, tuple(slots), tuple(slots), SEED, simulated / scenario.centre)
         for scenario in scenarios
         if (slots := slots_of(scenario, seed=SEED, sessions=SIMULATED_VISITS))
     ]
-    list(run(write_delivery, jobs, processes))
+    run(write_delivery, jobs, processes)
     for turn, scenario in enumerate(scenarios):
         own = sessions // len(scenarios) + (turn < sessions % len(scenarios))
         pool = _read_pool(simulated / scenario.centre)

@@ -14,22 +14,23 @@ from functools import partial
 from pathlib import Path
 from statistics import median
 from tempfile import TemporaryDirectory
-from time import perf_counter
 
 import numpy as np
 import pyarrow.csv as arrow_csv
 import pyarrow.parquet as pq
 
-from benchmarks.grid import Case, case_of, device_of
-from benchmarks.speed_table import Figure
+from benchmarks.grid import Case, case_of
+from benchmarks.speed_table import Figure, seconds_of
 from quietsleep.measure.plan import Job
 from quietsleep.measure.recording import load_recording, measure_job
 from quietsleep.records import FloatArray
+from quietsleep.simulation.centres import write_study_files
 from quietsleep.simulation.exports import SignalFormat, signal_bytes
 from quietsleep.simulation.recordings import TECHNIQUES, record
+from quietsleep.simulation.scenario import Scenario
 from quietsleep.simulation.sensors import Sensor, sense
-from quietsleep.simulation.visits import recordings_of
-from quietsleep.study.study import ChannelMap, Device
+from quietsleep.simulation.sessions import recordings_of
+from quietsleep.study.study import Study, load_study
 
 RATE_HZ = 200.0
 SECONDS = 30.0
@@ -39,7 +40,10 @@ FORMATS = ("csv", "parquet", "edf")
 MOST_TIMES = {"csv": 4.0, "parquet": 6.0}
 LEAST_TIMES_FASTER = 4.0
 SPARE = Sensor("heart_rate", "HR", "kPa", full_scale=400.0, positive="above")
-COLUMNS = {"flow": "V", "airway_pressure": "Paw", "box_pressure": "Pbox", "jacket_pressure": "Pj"}
+SPARE_CHANNEL = {
+    "channel": "heart_rate", "column": SPARE.column, "unit": "/min", "gain": 1.0, "offset": 0.0,
+    "positive": "above",
+}  # fmt: skip
 BOX = {"box_factor_ml_kpa": 500.0, "box_half_life_s": 8.5}
 
 
@@ -65,46 +69,43 @@ def measure_speed() -> list[Figure]:
         ]
 
 
-def seconds_of(call: Callable[[], object], *, times: int = 9) -> float:
-    """Median time of a call, after one call to warm up."""
-    call()
-    taken = []
-    for _ in range(times):
-        begun = perf_counter()
-        call()
-        taken.append(perf_counter() - begun)
-    return median(taken)
-
-
 def _make(place: Path) -> Iterator[Made]:
+    cases = [case_of(number) for number in range(INFANTS)]
+    sets = [_as(case.scenario, file_format) for case in cases for file_format in FORMATS]
+    write_study_files(place, sets, seed=0)
+    study = load_study(place)
     for technique in TECHNIQUES:
-        for number in range(INFANTS):
-            yield _made(technique, _case(number), place)
+        for case in cases:
+            yield _made(technique, case, place, study)
 
 
-def _case(number: int) -> Case:
-    """A case of the grid at the rate of the bar, with column names that fit into EDF."""
-    case = case_of(number)
-    sensors = tuple(replace(s, column=COLUMNS[s.channel]) for s in case.form.sensors)
-    return replace(case, rate_hz=RATE_HZ, form=replace(case.form, sensors=sensors))
+def _as(scenario: Scenario, file_format: str) -> Scenario:
+    """A measuring set at the rate of the bar, which writes one more channel, in one format."""
+    channels = [*scenario.device["channels"], SPARE_CHANNEL]
+    named = {"device": f"{scenario.centre}-{file_format}", "file_format": file_format}
+    device = scenario.device | named | {"rate_hz": RATE_HZ, "channels": channels}
+    device = {key: value for key, value in device.items() if not key.startswith("csv_")}
+    return replace(scenario, device=device, form=SignalFormat(file_format, RATE_HZ))
 
 
-def _made(technique: str, case: Case, place: Path) -> Made:
+def _made(technique: str, case: Case, place: Path, study: Study) -> Made:
     """Simulate a recording, keep its last 30 s and write it with five channels in every format."""
+    scenario = case.scenario
     made = record(
         technique,
         case.infant,
-        rng=case.rng(1),
+        rng=np.random.default_rng([20, case.number, 1]),
         rate_hz=RATE_HZ,
-        setting=case.setting,
+        setting=scenario.setting,
         manoeuvres=None if technique == "tidal" else recordings_of(technique, None, "all")[0],
-        usual=case.disturbance,
+        usual=scenario.disturbance,
     )
-    last = slice(-round(SECONDS * RATE_HZ), None)
-    columns = sense(made, case.form.sensors, head=case.form.head, rng=case.rng(2))
-    for sensor in case.form.sensors:
+    rng = np.random.default_rng([20, case.number, 2])
+    columns = sense(made, scenario.sensors, head=scenario.head, rng=rng)
+    for sensor in scenario.sensors:
         columns.setdefault(sensor.column, np.full(made.time_s.size, sensor.offset))
     columns[SPARE.column] = np.full(made.time_s.size, 120.0)
+    last = slice(-round(SECONDS * RATE_HZ), None)
     columns = {name: values[last] for name, values in columns.items()}
     jobs = {}
     for file_format in FORMATS:
@@ -112,37 +113,24 @@ def _made(technique: str, case: Case, place: Path) -> Made:
             columns,
             made.time_s[last],
             form=SignalFormat(file_format, RATE_HZ),
-            sensors=(*case.form.sensors, SPARE),
+            sensors=(*scenario.sensors, SPARE),
         )
         path = place / f"{technique}-{case.number}.{file_format}"
         path.write_bytes(data)
-        device = _device(case, file_format)
         jobs[file_format] = Job(
             key=path.stem,
-            centre="grid",
+            centre=scenario.centre,
             delivery="speed",
             session="s",
             item=path.stem,
             technique=technique,
             path=path,
             file=path.name,
-            device=device,
+            device=study.centres[scenario.centre].devices[f"{scenario.centre}-{file_format}"],
             context={**BOX, **made.context},
             file_sha256=hashlib.sha256(data).hexdigest(),
         )
     return Made(technique, jobs)
-
-
-def _device(case: Case, file_format: str) -> Device:
-    base = device_of(case)
-    spare = ChannelMap("heart_rate", SPARE.column, "/min", 1.0, 0.0, "above")
-    time_column = None if file_format == "edf" else "t_s"
-    return replace(
-        base,
-        file_format=file_format,
-        time_column=time_column,
-        channels=(*base.channels, spare),
-    )
 
 
 def _reading_alone(job: Job) -> Callable[[], object]:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from statistics import median
+from time import perf_counter
 from typing import Literal
 
 from rich.console import Console
@@ -47,6 +49,17 @@ class Figure:
             and (self.least is None or self.value >= self.least)
             and (self.most_times is None or (self.ratio or 0.0) <= self.most_times)
         )
+
+
+def seconds_of(call: Callable[[], object], *, times: int = 9) -> float:
+    """Median time of a call, after one call to warm up."""
+    call()
+    taken = []
+    for _ in range(times):
+        begun = perf_counter()
+        call()
+        taken.append(perf_counter() - begun)
+    return median(taken)
 
 
 HEAD = ("What", "Taken", "Beside it", "Taken", "Ratio", "Bar", "")

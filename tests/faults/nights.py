@@ -17,7 +17,12 @@ from typing import Any, TypeVar
 
 import pyarrow.parquet as pq
 
-from quietsleep.simulation.centres import jobs_of, write_delivery, write_study_files
+from quietsleep.simulation.centres import (
+    jobs_of,
+    write_delivery,
+    write_study_files,
+    write_study_rules,
+)
 from quietsleep.simulation.scenario import load_scenarios
 from quietsleep.warehouse.current import current_night
 
@@ -35,7 +40,8 @@ def write_micro_study(path: Path) -> Path:
     """Write a study of two centres with one visit each, one of box and one of forced flows."""
     scenarios = tuple(s for s in load_scenarios() if s.centre in (FIRST, SECOND))
     write_study_files(path, scenarios, seed=7)
-    (path / "waivers.toml").unlink(missing_ok=True)
+    write_study_rules(path)
+    (path / "waivers.toml").unlink()
     for scenario in scenarios:
         for job in jobs_of(scenario, path, seed=7, sessions=1):
             write_delivery(job)

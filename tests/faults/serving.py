@@ -14,7 +14,7 @@ import shutil
 import signal
 import sys
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -32,7 +32,7 @@ from quietsleep.measure.fingerprint import (
     program_fingerprint,
 )
 from quietsleep.measure.plan import Job
-from quietsleep.measure.recording import measure_chunk
+from quietsleep.measure.pool import InProcess
 from quietsleep.night import stages
 from quietsleep.night.night import Night
 from quietsleep.records import Measured
@@ -74,21 +74,16 @@ class Steps:
         raise OSError(number, os.strerror(number))
 
 
-class InProcess:
-    """Stands for the pool: measures here."""
-
-    workers = 1
-    jobs_per_chunk = 40
+class CountedPool(InProcess):
+    """Measures here; each chunk is a step."""
 
     def __init__(self, steps: Steps) -> None:
+        super().__init__()
         self._steps = steps
 
     def measure(self, jobs: Sequence[Job]) -> list[Measured]:
         self._steps("measure")
-        return measure_chunk(jobs)
-
-    def stream(self, work: Callable[[Any], Any], items: Iterable[Any]) -> Iterator[Any]:
-        return map(work, items)
+        return super().measure(jobs)
 
 
 def hook(steps: Steps) -> None:
@@ -116,8 +111,8 @@ def hook(steps: Steps) -> None:
             yield
 
     @contextmanager
-    def pool(workers: int) -> Iterator[InProcess]:
-        yield InProcess(steps)
+    def pool(workers: int) -> Iterator[CountedPool]:
+        yield CountedPool(steps)
 
     State.transaction = counted_transaction  # type: ignore[method-assign]
     State.append = counted_append  # type: ignore[method-assign]

@@ -11,15 +11,15 @@ import pytest
 
 from quietsleep.intake.find import find_strays
 from quietsleep.measure.plan import Plan
+from quietsleep.measure.pool import InProcess
 from quietsleep.measure.roster import Roster
 from quietsleep.night import stages
 from quietsleep.night.stages import run_night
+from quietsleep.simulation.exports import relist
 from quietsleep.study.study import Study, load_study
 from quietsleep.warehouse.database import open_current
 from tests.faults.conftest import Course
 from tests.faults.nights import Nights, copy_of, touch
-from tests.handing_over import relist
-from tests.night.conftest import InProcess
 from tests.night.conftest import pool as pool  # noqa: PLC0414  (a fixture)
 
 

@@ -15,11 +15,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from benchmarks.fuzz_readers import Reader, in_this_process, list_anew, readers
+from benchmarks.fuzz_readers import Reader, readers
 from quietsleep.contract import ContractError
 from quietsleep.contract.units import parse_unit
 from quietsleep.intake.files.read import Unreadable, read_signal
+from quietsleep.measure.pool import in_process
 from quietsleep.night.stages import run_night
+from quietsleep.simulation.exports import relist
 from quietsleep.study.study import Device, StudyError, load_study
 
 N = 400
@@ -117,7 +119,7 @@ def small_study(small_deliveries: Path, tmp_path: Path) -> Path:
 def headers_only(study: Path, pattern: str) -> None:
     for file in study.glob(f"deliveries/*/*/{pattern}.csv"):
         file.write_text(file.read_text().splitlines()[0] + "\n")
-        list_anew(file.parent)
+        relist(file.parent)
 
 
 def nothing_at_all(study: Path) -> None:
@@ -135,13 +137,13 @@ def no_recordings(study: Path) -> None:
 def no_good_delivery(study: Path) -> None:
     for file in study.glob("deliveries/*/*/sessions.csv"):
         file.write_text("x")
-        list_anew(file.parent)
+        relist(file.parent)
 
 
 def checks_without_kind(study: Path) -> None:
     for file in study.glob("deliveries/*/*/checks.csv"):
         file.write_text(file.read_text().replace("syringe,", "?,"))
-        list_anew(file.parent)
+        relist(file.parent)
 
 
 @pytest.mark.parametrize(
@@ -151,7 +153,6 @@ def test_a_night_with_next_to_nothing_is_published(
     small_study: Path, damage: Callable[[Path], None]
 ) -> None:
     damage(small_study)
-    with in_this_process():
-        report = run_night(small_study)
+    report = run_night(small_study, pool=in_process)
     assert report.state == "amber" and report.published, report.sentences
     assert report.conservation["balances"].all()

@@ -15,13 +15,13 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from benchmarks.fuzz_readers import list_anew
 from benchmarks.heavy import is_bounded, measured
 from quietsleep import contract
 from quietsleep.intake.delivery import ReadDelivery, read_delivery
 from quietsleep.intake.files.read import Unreadable, read_signal
 from quietsleep.intake.find import found_at
 from quietsleep.records import RawSignal
+from quietsleep.simulation.exports import relist
 from quietsleep.study.study import Device, load_study
 
 TABLES = ("sessions", "recordings", "checks", "reported")
@@ -63,7 +63,7 @@ def take(small_deliveries: Path, tmp_path: Path) -> Callable[[str, bytes], ReadD
             target = folder / path.relative_to(source)
             target.parent.mkdir(parents=True, exist_ok=True)
             target.write_bytes(b"x")
-        list_anew(folder)
+        relist(folder)
         return read_delivery(study, found_at(folder, "larch"))
 
     return take_changed

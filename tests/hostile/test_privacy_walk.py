@@ -22,13 +22,14 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from benchmarks.fuzz_readers import in_this_process, list_anew
 from quietsleep import contract
 from quietsleep.contract.model import Table
 from quietsleep.intake.delivery import read_delivery
 from quietsleep.intake.find import found_at
+from quietsleep.measure.pool import in_process
 from quietsleep.night.stages import run_night
 from quietsleep.simulation.centres import write_demo_study
+from quietsleep.simulation.exports import relist
 from quietsleep.study.study import load_study
 from quietsleep.warehouse.database import open_current
 from quietsleep.warehouse.release import make_release
@@ -85,7 +86,7 @@ def finish(folder: Path, changed: dict[str, Any] | None = None, also: str = "") 
     paths = [entry["path"] for entry in content["files"]] + ([also] if also else [])
     content["files"] = [{"path": path} for path in paths if (folder / path).is_file()]
     file.write_text(json.dumps(content))
-    list_anew(folder)
+    relist(folder)
     file.write_text(json.dumps(json.loads(file.read_text()) | (changed or {})))
 
 
@@ -333,8 +334,7 @@ def walked(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, st
     for plant in (in_cells, in_the_list, in_archives, in_csv_signals, in_edf_signals,
                   in_parquet_signals):  # fmt: skip
         plant(planter)
-    with in_this_process():
-        report = run_night(study)
+    report = run_night(study, pool=in_process)
     assert report.published and report.state == "amber", report.sentences
     make_release(study, "walk")
     return study, planter.secrets

@@ -3,33 +3,13 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
 import pytest
 
-from quietsleep.measure.plan import Job
-from quietsleep.measure.recording import measure_chunk
-from quietsleep.records import Measured
-
-
-class InProcess:
-    """Stands for the pool; remembers what was measured."""
-
-    workers = 1
-    jobs_per_chunk = 40
-
-    def __init__(self) -> None:
-        self.measured: list[str] = []
-
-    def measure(self, jobs: Sequence[Job]) -> list[Measured]:
-        self.measured += [job.item for job in jobs]
-        return measure_chunk(jobs)
-
-    def stream(self, work: Callable[[Any], Any], items: Iterable[Any]) -> Iterator[Any]:
-        return map(work, items)
+from quietsleep.measure.pool import InProcess
 
 
 @pytest.fixture

@@ -8,11 +8,11 @@ import pandas as pd
 import pytest
 
 from quietsleep.judge import study as blocks
+from quietsleep.measure.pool import InProcess
 from quietsleep.measure.roster import Roster, read_roster
 from quietsleep.night.stages import run_night
 from quietsleep.store.state import State
 from quietsleep.warehouse.current import current_night, night_facts
-from tests.night.conftest import InProcess
 
 # What names the night itself, or tells the story of several.
 OF_THE_NIGHT = {"nights", "ledger", "changes", "conservation"}

@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pytest
 
+from quietsleep.measure.pool import InProcess
 from quietsleep.night.stages import run_night
 from quietsleep.records import Measures, Recording, Trial
 from quietsleep.techniques import tidal
 from quietsleep.warehouse.database import open_current
-from tests.night.conftest import InProcess
 
 
 def cut(file: Path, rng: random.Random) -> None:

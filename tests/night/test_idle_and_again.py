@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
+from quietsleep.measure.pool import InProcess
 from quietsleep.night.night import NightReport
 from quietsleep.night.stages import run_night
+from quietsleep.simulation.exports import relist
 from quietsleep.store.state import NightRunning, State
 from quietsleep.warehouse.current import current_night
-from tests.handing_over import relist
-from tests.night.conftest import InProcess
 
 
 def digests(night: Path) -> dict[str, str]:

@@ -12,6 +12,7 @@ from moto.server import ThreadedMotoServer
 from werkzeug.serving import WSGIRequestHandler
 
 from quietsleep.intake import store as store_module
+from quietsleep.measure.pool import in_process
 from quietsleep.night.stages import run_night
 from quietsleep.simulation.centres import write_demo_study
 from tests.orchestration.places import (
@@ -22,7 +23,6 @@ from tests.orchestration.places import (
     Workers,
     add_to_study,
     change_a_limit,
-    in_process,
     kind_of,
 )
 

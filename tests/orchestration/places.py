@@ -9,19 +9,15 @@ import subprocess
 import sys
 import time
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import fsspec
 
-from quietsleep.measure.plan import Job
-from quietsleep.measure.recording import measure_chunk
 from quietsleep.night.orchestration.cluster_worker import own_facts
-from quietsleep.records import Measured
-from quietsleep.study.study import Study
 from quietsleep.warehouse.current import current_night, night_facts
 from quietsleep.warehouse.database import open_current
 
@@ -142,31 +138,6 @@ def free_port() -> int:
     with socket.socket() as probe:
         probe.bind((LOOPBACK, 0))
         return int(probe.getsockname()[1])
-
-
-class InProcess:
-    """Measures in this process: no second process has to start."""
-
-    workers = 1
-    jobs_per_chunk = 40
-
-    def __init__(self, workers: int = 1) -> None:
-        """Take what a pool of processes is given."""
-
-    def measure(self, jobs: Sequence[Job]) -> list[Measured]:
-        return measure_chunk(jobs)
-
-    def stream(self, work: Callable[[Any], Any], items: Iterable[Any]) -> Iterator[Any]:
-        return map(work, items)
-
-    def close(self) -> None:
-        """End nothing."""
-
-
-@contextmanager
-def in_process(study: Study, processes: int, notices: list[str]) -> Iterator[InProcess]:
-    """Open what measures for a night of a test."""
-    yield InProcess()
 
 
 def add_to_study(study: Path, lines: Sequence[str]) -> None:

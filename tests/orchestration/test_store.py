@@ -17,10 +17,11 @@ from quietsleep.intake.delivery import read_delivery
 from quietsleep.intake.files.read import MOST_BYTES, read_bounded
 from quietsleep.intake.find import FoundDelivery, take_inventory
 from quietsleep.intake.store import Address, placed
+from quietsleep.measure.pool import in_process
 from quietsleep.night.doctor import examine
 from quietsleep.night.stages import run_night
 from quietsleep.study.study import Study, load_study
-from tests.orchestration.places import BUCKET, LOOPBACK, Store, free_port, in_process, parts
+from tests.orchestration.places import BUCKET, LOOPBACK, Store, free_port, parts
 
 
 def found_in(study: Study, centre: str, delivery: str) -> FoundDelivery:

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from quietsleep.measure.pool import InProcess
 from quietsleep.night import stages
 from quietsleep.night.night import NightReport
 from quietsleep.night.orchestration import cluster
@@ -22,7 +23,6 @@ from quietsleep.study.study import Study, load_study
 from tests.orchestration.places import (
     LOOPBACK,
     ROOT,
-    InProcess,
     Store,
     Workers,
     add_to_study,

@@ -16,12 +16,12 @@ import pytest
 from quietsleep.contract import TECHNIQUES
 from quietsleep.records import MeasuredTrial, Measures, Recording
 from quietsleep.simulation.disturbances import Disturbance
+from quietsleep.simulation.faults import FAULTS
 from quietsleep.simulation.forced import tidal_forced_expiration
 from quietsleep.simulation.physiology import Setting, SimulatedRecording, draw_infant
 from quietsleep.simulation.plethysmograph import plethysmography
 from quietsleep.simulation.quiet import double_occlusion, single_occlusion
 from quietsleep.simulation.recordings import record
-from quietsleep.simulation.site_faults import FAULTS
 from quietsleep.techniques.interface import technique_of
 
 OnDevice = Callable[..., Recording]

@@ -9,10 +9,10 @@ import pytest
 
 from quietsleep.records import MeasuredTrial, Measures, Recording
 from quietsleep.simulation.disturbances import USUAL, Disturbance, disturb
+from quietsleep.simulation.faults import FAULTS
 from quietsleep.simulation.forced import raised_volume as simulate
 from quietsleep.simulation.physiology import draw_infant
 from quietsleep.simulation.recordings import record
-from quietsleep.simulation.site_faults import FAULTS
 from quietsleep.techniques import raised_volume
 
 OnDevice = Callable[..., Recording]

@@ -12,11 +12,11 @@ from quietsleep.contract import TECHNIQUES
 from quietsleep.records import Measures, Recording, Trial
 from quietsleep.signals.breaths import find_breaths, integrate
 from quietsleep.simulation.disturbances import USUAL, Disturbance, disturb
+from quietsleep.simulation.faults import FAULTS
 from quietsleep.simulation.physiology import SimulatedRecording, draw_infant
 from quietsleep.simulation.quiet import Quirks
 from quietsleep.simulation.quiet import tidal as simulate
 from quietsleep.simulation.recordings import record
-from quietsleep.simulation.site_faults import FAULTS
 from quietsleep.techniques import tidal
 
 OnDevice = Callable[..., Recording]

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from quietsleep.records import MeasuredTrial, Recording
-from quietsleep.simulation.forced import Squeeze, tidal_forced_expiration
+from quietsleep.simulation.forced import SimulatedSqueeze, tidal_forced_expiration
 from quietsleep.simulation.physiology import SimulatedRecording, draw_infant
 from quietsleep.simulation.recordings import record
 from quietsleep.techniques import tidal_forced_expiration as technique
@@ -59,7 +59,7 @@ def test_jacket_rise_and_pressure(on_device: OnDevice) -> None:
     for tau_s in (0.02, 0.04, 0.06):
         rng = np.random.default_rng(3)
         infant = draw_infant(rng, length_cm=72.0)
-        given = [Squeeze(7.0, jacket_tau_s=tau_s)] * 3
+        given = [SimulatedSqueeze(7.0, jacket_tau_s=tau_s)] * 3
         simulated = tidal_forced_expiration(infant, rng=rng, manoeuvres=given)
         recording = on_device(simulated, rng, 1.0)
         for trial, truth in zip(technique.find_trials(recording), simulated.trials, strict=True):

@@ -11,44 +11,40 @@ import pytest
 from benchmarks.figures import (
     TARGETS,
     Accuracy,
+    Joined,
     Share,
     check_accuracy,
     clean_shares,
     outcome_accuracy,
 )
 from benchmarks.grid import case_of
-from benchmarks.infants import clean_visit
-from benchmarks.judgement import Case, judge_visits
+from tests.truth.conftest import INFANTS
 
 # All lengths, conditions, rates and forms of device.
-NUMBERS = tuple(range(35))
+NUMBERS = tuple(range(INFANTS))
 # Outcomes whose worst infant may miss the target; their 95th percentile must not.
 WORST_MAY_MISS: frozenset[str] = frozenset({"vmaxfrc_ml_s"})
 
 
 @pytest.fixture(scope="module")
-def case() -> Case:
-    return judge_visits([clean_visit(number) for number in NUMBERS])
+def accuracy(joined: Joined) -> dict[str, Accuracy]:
+    return {row.name: row for row in outcome_accuracy(joined) + check_accuracy(joined)}
 
 
 @pytest.fixture(scope="module")
-def accuracy(case: Case) -> dict[str, Accuracy]:
-    return {row.name: row for row in outcome_accuracy(case) + check_accuracy(case)}
-
-
-@pytest.fixture(scope="module")
-def shares(case: Case) -> list[Share]:
-    return clean_shares(case)
+def shares(joined: Joined) -> list[Share]:
+    return clean_shares(joined)
 
 
 def test_the_grid_spans_what_it_promises() -> None:
     cases = [case_of(number) for number in NUMBERS]
+    scenarios = [each.scenario for each in cases]
     lengths = [each.infant.length_cm for each in cases]
     assert min(lengths) < 51.0 and max(lengths) > 83.0
-    assert {each.rate_hz for each in cases} >= {100.0, 1000.0}
+    assert {each.form.rate_hz for each in scenarios} >= {100.0, 1000.0}
     assert len({each.condition for each in cases}) == 5
-    assert {each.form.head.gas_state for each in cases} == {"measured", "btps"}
-    assert {s.bits for each in cases for s in each.form.sensors} == {12, 16}
+    assert {each.head.gas_state for each in scenarios} == {"measured", "btps"}
+    assert {s.bits for each in scenarios for s in each.sensors} == {12, 16}
 
 
 @pytest.mark.parametrize("name", TARGETS)

@@ -7,12 +7,20 @@ import pytest
 
 from quietsleep.simulation.checks import box_decay, box_pump, shutter_hold, syringe
 from quietsleep.simulation.disturbances import USUAL, Disturbance, disturb
-from quietsleep.simulation.gas import head_volume_share, vapour_kpa
+from quietsleep.simulation.faults import FAULTS
 from quietsleep.simulation.physiology import draw_infant
 from quietsleep.simulation.quiet import tidal
 from quietsleep.simulation.recordings import record
-from quietsleep.simulation.sensors import IDEAL, Head, Sensor, raw_column, read_back, sense
-from quietsleep.simulation.site_faults import FAULTS
+from quietsleep.simulation.sensors import (
+    IDEAL,
+    Head,
+    Sensor,
+    head_volume_share,
+    raw_column,
+    read_back,
+    sense,
+    vapour_kpa,
+)
 
 # CRC Handbook of Chemistry and Physics 1992-93, saturated vapour pressure of water, kPa.
 VAPOUR = {15: 1.7056, 20: 2.3388, 25: 3.1690, 30: 4.2455, 37: 6.2795}

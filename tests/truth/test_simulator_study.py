@@ -18,10 +18,10 @@ import pytest
 
 from quietsleep import contract, simulation
 from quietsleep.simulation.centres import write_demo_study
+from quietsleep.simulation.faults import FAULTS
 from quietsleep.simulation.scenario import load_scenarios
 from quietsleep.simulation.sensors import read_back
-from quietsleep.simulation.site_faults import FAULTS
-from quietsleep.simulation.visits import infant_of, slots_of
+from quietsleep.simulation.sessions import infant_of, slots_of
 
 SOURCE = Path(simulation.__file__).parent
 

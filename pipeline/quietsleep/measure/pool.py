@@ -20,6 +20,7 @@ from typing import Protocol, TypeVar
 from quietsleep.measure.plan import Job
 from quietsleep.measure.recording import crashed, measure_chunk
 from quietsleep.records import Measured
+from quietsleep.study.study import Study
 
 Given = TypeVar("Given")
 Made = TypeVar("Made")
@@ -109,6 +110,39 @@ def measuring_pool(workers: int) -> Iterator[MeasuringPool]:
         yield pool
     finally:
         pool.close()
+
+
+class InProcess:
+    """Measures in this process: no second process has to start.
+
+    For tests, which can so reach into the measuring and see what was `measured`, and for fuzzing.
+    A recording on which the process dies takes the night with it.
+    """
+
+    workers = 1
+    jobs_per_chunk = JOBS_PER_CHUNK
+
+    def __init__(self, workers: int = 1) -> None:
+        """Take what a pool of processes is given."""
+        self.measured: list[str] = []
+
+    def measure(self, jobs: Sequence[Job]) -> list[Measured]:
+        """Measure one chunk."""
+        self.measured += [job.item for job in jobs]
+        return measure_chunk(jobs)
+
+    def stream(self, work: Callable[[Given], Made], items: Iterable[Given]) -> Iterator[Made]:
+        """Do some other work of a night; results in order."""
+        return map(work, items)
+
+    def close(self) -> None:
+        """End nothing."""
+
+
+@contextmanager
+def in_process(study: Study, processes: int, notices: list[str]) -> Iterator[InProcess]:
+    """Open what measures here: `run_night(path, pool=in_process)`."""
+    yield InProcess()
 
 
 def _new_pool(workers: int) -> ProcessPoolExecutor:

@@ -1,26 +1,34 @@
-"""The demo study: five invented centres, half a year of visits, planted faults, known truth."""
+"""The demo study: five invented centres, half a year of sessions, planted faults, known truth."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+import tomllib
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import UTC, date, datetime, time, timedelta
 from multiprocessing import get_context
 from pathlib import Path
+from typing import TypeVar
 
-from quietsleep import contract
 from quietsleep.data import data_folder
-from quietsleep.simulation.check_days import CheckDay, simulate_check_day
+from quietsleep.simulation.checks import CheckDay, simulate_check_day
 from quietsleep.simulation.exports import Cells, hand_over, manifest_bytes, table_bytes
+from quietsleep.simulation.faults import FAULTS
 from quietsleep.simulation.scenario import Scenario, centre_toml, load_scenarios
-from quietsleep.simulation.site_faults import FAULTS
-from quietsleep.simulation.visits import SimulatedSession, Slot, planted, simulate_visit, slots_of
+from quietsleep.simulation.sessions import (
+    SimulatedSession,
+    Slot,
+    planted,
+    simulate_session,
+    slots_of,
+)
 
+J = TypeVar("J")
 DELIVERIES_A_CENTRE = 3
 LARGEST_DELIVERY = 40  # sessions, so that a delivery in the making fits in memory
 TABLE_FILES = ("sessions", "recordings", "checks", "reported")
-TRUTH_COLUMNS = ["recording", "technique", "trial", "quantity", "value"]
+TRUTH_COLUMNS = ["recording", "technique", "trial", "at_s", "quantity", "value"]
 FAULT_COLUMNS = [
     "fault",
     "centre",
@@ -39,9 +47,8 @@ FAULT_COLUMNS = [
 class Written:
     """What one delivery left for the truth folder."""
 
-    centre: str
-    delivery: str
     truth_rows: list[Cells]
+    breath_rows: list[Cells]
     fault_rows: list[Cells]
     infant_rows: list[Cells]
 
@@ -65,25 +72,24 @@ def write_demo_study(
     """Write a whole study folder with deliveries, and beside them `truth/` for tests only.
 
     The same arguments give the same bytes. Larger studies repeat the planted faults every
-    twelve visits.
+    twelve sessions.
     """
     path = Path(path)
     scenarios = load_scenarios()
     write_study_files(path, scenarios, seed=seed)
+    write_study_rules(path)
     jobs = [
         job
         for scenario in scenarios
         if scenario.delivers
         for job in jobs_of(scenario, path, seed=seed, sessions=sessions_per_centre)
     ]
-    written = list(run(write_delivery, jobs, processes))
+    written = run(write_delivery, jobs, processes)
     write_truth(path / "truth", scenarios, written)
     return path
 
 
-def run(
-    work: Callable[[SimulationJob], Written], jobs: Sequence[SimulationJob], processes: int
-) -> Iterable[Written]:
+def run(work: Callable[[J], Written], jobs: Sequence[J], processes: int) -> list[Written]:
     """Do the jobs here or in worker processes, results in the order of the jobs."""
     if processes <= 1:
         return [work(job) for job in jobs]
@@ -115,72 +121,92 @@ def jobs_of(scenario: Scenario, path: Path, *, seed: int, sessions: int) -> list
 
 def write_delivery(job: SimulationJob) -> Written:
     """Simulate and write one delivery."""
-    visits = [simulate_visit(job.scenario, slot, seed=job.seed) for slot in job.slots]
+    sessions = [simulate_session(job.scenario, slot, seed=job.seed) for slot in job.slots]
     days = [simulate_check_day(job.scenario, slot, seed=job.seed) for slot in job.check_slots]
-    for visit in visits:
-        correct_or_spoil(job, visit)
-    handed, spoiled = collected(visits, days)
-    last = max(slot.tested_at for slot in job.slots)
+    for session in sessions:
+        correct_or_spoil(job, session)
+    last = max(slot.tested_at for slot in job.slots).date()
     if job.again:
         last += timedelta(days=job.scenario.days_between * 4)
-    created = datetime.combine(last.date() + timedelta(days=2), time(15, 0), UTC)
-    manifest = manifest_bytes(
-        handed, centre=job.scenario.centre, delivery=job.folder.name, created=created
-    )
     zipped = job.number in job.scenario.zipped and not job.again
-    hand_over(job.folder, handed, spoiled=spoiled, manifest=manifest, zipped=zipped)
-    centre = {"centre": job.scenario.centre}
-    made: list[SimulatedSession | CheckDay] = [] if job.again else [*visits, *days]
+    centre = job.scenario.centre
+    written = deliver(sessions, days, centre=centre, folder=job.folder, last=last, zipped=zipped)
+    return Written(*([] for _ in fields(Written))) if job.again else written
+
+
+def deliver(
+    sessions: Sequence[SimulatedSession],
+    days: Sequence[CheckDay],
+    *,
+    centre: str,
+    folder: Path,
+    last: date,
+    zipped: bool = False,
+) -> Written:
+    """Write sessions and days of checks as one delivery, handed over two days after the last."""
+    handed, spoiled = collected(sessions, days)
+    created = datetime.combine(last + timedelta(days=2), time(15, 0), UTC)
+    manifest = manifest_bytes(handed, centre=centre, delivery=folder.name, created=created)
+    hand_over(folder, handed, spoiled=spoiled, manifest=manifest, zipped=zipped)
+    made: list[SimulatedSession | CheckDay] = [*sessions, *days]
     return Written(
-        job.scenario.centre,
-        job.folder.name,
-        [row for item in made for row in item.truth_rows],
-        [row | centre for item in made for row in item.fault_rows],
-        [] if job.again else [visit.infant_row for visit in visits],
+        truth_rows=[row for item in made for row in item.truth_rows],
+        breath_rows=[row for session in sessions for row in session.breath_rows],
+        fault_rows=[row | {"centre": centre} for item in made for row in item.fault_rows],
+        infant_rows=[session.infant_row for session in sessions],
     )
 
 
-def correct_or_spoil(job: SimulationJob, visit: SimulatedSession) -> None:
+def correct_or_spoil(job: SimulationJob, session: SimulatedSession) -> None:
     """The first delivery of a superseded session has a wrong weight; the later one is right."""
-    faults = {p.fault for p in planted(job.scenario, visit.slot)}
+    faults = {p.fault for p in planted(job.scenario, session.slot)}
     if "superseded" in faults and not job.again:
-        visit.session_row["weight_kg"] = f"{float(visit.session_row['weight_kg']) + 1.5:.2f}"
+        session.session_row["weight_kg"] = f"{float(session.session_row['weight_kg']) + 1.5:.2f}"
 
 
 def collected(
-    visits: Sequence[SimulatedSession], days: Sequence[CheckDay]
+    sessions: Sequence[SimulatedSession], days: Sequence[CheckDay]
 ) -> tuple[dict[str, bytes], dict[str, bytes | None]]:
     """Tables and signal files of a delivery, and those that are spoiled on the way."""
     rows: Mapping[str, list[dict[str, str]]] = {
-        "sessions": [visit.session_row for visit in visits],
-        "recordings": [row for visit in visits for row in visit.recording_rows],
+        "sessions": [session.session_row for session in sessions],
+        "recordings": [row for session in sessions for row in session.recording_rows],
         "checks": [row for day in days for row in day.rows],
-        "reported": [row for visit in visits for row in visit.reported_rows],
+        "reported": [row for session in sessions for row in session.reported_rows],
     }
     handed: dict[str, bytes] = {}
     for name in TABLE_FILES:
-        columns = [column.name for column in contract.TABLES[f"delivery_{name}"].columns]
-        handed[f"{name}.csv"] = table_bytes(rows[name], columns)
+        handed[f"{name}.csv"] = table_bytes(rows[name], columns_of(name))
     spoiled: dict[str, bytes | None] = {}
-    for visit in visits:
-        handed.update(visit.files)
-        spoiled.update(visit.spoiled)
+    for session in sessions:
+        handed.update(session.files)
+        spoiled.update(session.spoiled)
     for day in days:
         handed.update(day.files)
     return handed, spoiled
 
 
+def columns_of(table: str) -> list[str]:
+    """Columns of a table of a delivery, as the contract lists them."""
+    file = data_folder("contracts") / "tables" / f"delivery_{table}.toml"
+    return [column["name"] for column in tomllib.loads(file.read_text("utf-8"))["columns"]]
+
+
 def write_study_files(path: Path, scenarios: Sequence[Scenario], *, seed: int) -> None:
-    """study.toml, centres/, limits.toml and waivers.toml."""
+    """study.toml and centres/; scenarios of one centre make one centre of several devices."""
     (path / "centres").mkdir(parents=True, exist_ok=True)
     (path / "deliveries").mkdir(exist_ok=True)
     study = (
         f'study = "quietsleep-demo"\ntitle = "Invented demo study"\ncontract = "1"\nseed = {seed}\n'
     )
     (path / "study.toml").write_text(study, encoding="utf-8")
-    for scenario in scenarios:
-        target = path / "centres" / f"{scenario.centre}.toml"
-        target.write_text(centre_toml(scenario), encoding="utf-8")
+    for centre in {scenario.centre: None for scenario in scenarios}:
+        own = [scenario for scenario in scenarios if scenario.centre == centre]
+        (path / "centres" / f"{centre}.toml").write_text(centre_toml(*own), encoding="utf-8")
+
+
+def write_study_rules(path: Path) -> None:
+    """limits.toml and waivers.toml, which name items of the demo study."""
     for name in ("limits.toml", "waivers.toml"):
         text = (data_folder("demo_centres") / "scenario" / "study" / name).read_text("utf-8")
         (path / name).write_text(text, encoding="utf-8")
@@ -206,6 +232,8 @@ def write_truth(folder: Path, scenarios: Sequence[Scenario], written: Sequence[W
     truth = [row for part in written for row in part.truth_rows]
     faults = [row for part in written for row in part.fault_rows] + nothing
     infants = [row for part in written for row in part.infant_rows]
+    breaths = [row for part in written for row in part.breath_rows]
     (folder / "trials.csv").write_bytes(table_bytes(truth, TRUTH_COLUMNS))
+    (folder / "breaths.csv").write_bytes(table_bytes(breaths, list(breaths[0])))
     (folder / "faults.csv").write_bytes(table_bytes(faults, FAULT_COLUMNS))
     (folder / "infants.csv").write_bytes(table_bytes(infants, list(infants[0])))

@@ -40,6 +40,7 @@ USUAL = Disturbance(
     box_drift_kpa_s=2e-6,
     jacket_share=0.002,
 )
+OF_CHECKS = Disturbance(flow_offset_ml_s=0.1)
 
 
 def disturb(

@@ -146,6 +146,20 @@ def manifest_bytes(
     return (json.dumps(whole, indent=1) + "\n").encode()
 
 
+def relist(folder: Path, *changed: Path) -> None:
+    """Write size and checksum of changed files into delivery.json, as a centre would.
+
+    Without any named, those of all that are listed.
+    """
+    path = folder / "delivery.json"
+    manifest = json.loads(path.read_bytes())
+    for entry in manifest["files"]:
+        if not changed or folder / entry["path"] in changed:
+            data = (folder / entry["path"]).read_bytes()
+            entry |= {"bytes": len(data), "sha256": hashlib.sha256(data).hexdigest()}
+    path.write_text(json.dumps(manifest), encoding="utf-8")
+
+
 def hand_over(
     folder: Path,
     files: Mapping[str, bytes],

@@ -2,7 +2,7 @@
 
     python -m quietsleep.simulation.known_answers demo_centres/known_answers
 
-They are first visits of the demo study without any planted fault, in the file formats of their
+They are first sessions of the demo study without any planted fault, in the file formats of their
 devices. Written anew only when the simulator changes; the same simulator writes the same bytes.
 """
 
@@ -30,7 +30,7 @@ HEAD = """# Recordings with known truth, made by quietsleep.simulation.known_ans
 # The truth is what the simulator was given or, for a trial, what it did; tolerances and their
 # reasons are in tolerances.toml.
 """
-VISIT = (
+SESSION = (
     "weight_kg", "length_cm", "age_days", "room_temperature_c", "room_humidity_pct",
     "barometric_pressure_kpa",
 )  # fmt: skip
@@ -92,15 +92,15 @@ def _asked(
         if row["check"] == item:
             return row["kind"], row["device"], row["file"], _numbers(row, CHECKED)
     row = next(r for r in _rows(delivery / "recordings.csv") if r["recording"] == item)
-    visit = next(r for r in _rows(delivery / "sessions.csv") if r["session"] == row["session"])
-    context = _numbers(visit, VISIT) | _numbers(row, RECORDED)
+    session = next(r for r in _rows(delivery / "sessions.csv") if r["session"] == row["session"])
+    context = _numbers(session, SESSION) | _numbers(row, RECORDED)
     for (of, name), value in truth.items():
         same_centre = of.split("-")[0] == item.split("-", maxsplit=1)[0]
         if same_centre and "box_pump" in of and name == "box_factor_ml_kpa":
             context["box_factor_ml_kpa"] = value
         if same_centre and "box_decay" in of and name == "half_life_s":
             context["box_half_life_s"] = value
-    return row["technique"], visit["device"], row["file"], context
+    return row["technique"], session["device"], row["file"], context
 
 
 def _numbers(row: Mapping[str, str], names: tuple[str, ...]) -> dict[str, float]:

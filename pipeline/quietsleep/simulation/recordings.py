@@ -10,8 +10,7 @@ import numpy as np
 
 from quietsleep.simulation.disturbances import USUAL, Disturbance, disturb
 from quietsleep.simulation.faults import PlantedFault, Recipe
-from quietsleep.simulation.forced import raised_volume, tidal_forced_expiration
-from quietsleep.simulation.forced_curve import SimulatedSqueeze
+from quietsleep.simulation.forced import SimulatedSqueeze, raised_volume, tidal_forced_expiration
 from quietsleep.simulation.physiology import Infant, Setting, SimulatedRecording
 from quietsleep.simulation.plethysmograph import Effort, plethysmography
 from quietsleep.simulation.quiet import (

@@ -1,25 +1,30 @@
-"""Cells of the delivery's tables and of the truth beside it, for a visit that keeps every rule."""
+"""Rows of the delivery's tables, of the centre's own results, and of the truth beside them.
+
+Without a fault every row keeps every rule; the centre's own results are near the truth, in the
+centre's units, with planted slips.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 import numpy as np
 
 from quietsleep.simulation.faults import PlantedFault
 from quietsleep.simulation.physiology import Infant, Setting, SimulatedRecording
+from quietsleep.simulation.scenario import Scenario
 
 OPERATORS = ("op1", "op2", "op3")
 
 
 def session_row(
-    visit: Mapping[str, str], *, infant: Infant, setting: Setting, rng: np.random.Generator
+    first: Mapping[str, str], *, infant: Infant, setting: Setting, rng: np.random.Generator
 ) -> dict[str, str]:
-    """Cells of the visit table for a visit that keeps every rule; `visit` holds the first ones."""
+    """Cells of the session table for a session that keeps every rule; `first` are the first."""
     sedated = infant.age_days > 100
     return {
-        **visit,
+        **first,
         "sex": infant.sex,
         "age_days": f"{infant.age_days:.0f}",
         "weight_kg": f"{infant.weight_kg:.2f}",
@@ -69,20 +74,46 @@ def recording_row(
 
 
 def truth_rows(made: SimulatedRecording, recording: str) -> list[dict[str, str]]:
-    """Long rows of truth: trial 0 is the recording, 1 onwards its manoeuvres in order."""
-    per_trial: list[tuple[int, Mapping[str, float]]] = [(0, made.truth)]
+    """Long rows of truth: trial 0 is the recording, 1 onwards its manoeuvres in order.
+
+    `at_s` is when a manoeuvre begins (shutter closed, jacket filled); empty for the recording and
+    for the parts of a check.
+    """
+    per_trial: list[tuple[int, str, Mapping[str, float]]] = [(0, "", made.truth)]
     if made.technique != "tidal":
-        per_trial += list(enumerate(made.trials, start=1))
+        times = next((made.events[e] for e in ("closed", "squeeze") if e in made.events), ())
+        each = max(len(times) // max(len(made.trials), 1), 1)
+        begun = [f"{at_s:.4f}" for at_s in times[::each]] or [""] * len(made.trials)
+        numbers = range(1, len(made.trials) + 1)
+        per_trial += list(zip(numbers, begun, made.trials, strict=True))
     return [
         {
             "recording": recording,
             "technique": made.technique,
             "trial": str(trial),
+            "at_s": at_s,
             "quantity": quantity,
             "value": repr(float(value)),
         }
-        for trial, values in per_trial
+        for trial, at_s, values in per_trial
         for quantity, value in values.items()
+    ]
+
+
+def breath_rows(made: SimulatedRecording, recording: str) -> list[dict[str, str]]:
+    """One row of truth for each regular breath of quiet breathing, with its beginning and end."""
+    if made.technique != "tidal":
+        return []
+    sighs = made.events.get("sigh", ())
+    starts = [at_s for at_s in made.events["breath_start"] if at_s not in sighs]
+    return [
+        {
+            "recording": recording,
+            "start_s": f"{start_s:.4f}",
+            "end_s": f"{start_s + 60.0 / breath['rr_per_min']:.4f}",
+            **{quantity: repr(float(value)) for quantity, value in breath.items()},
+        }
+        for start_s, breath in zip(starts, made.trials, strict=True)
     ]
 
 
@@ -119,3 +150,86 @@ def fault_row(
         "verdict": fault.verdict,
         "meaning": fault.meaning,
     }
+
+
+KPA_PER_CMH2O = 0.0980665
+
+# technique -> outcome -> (quantity, unit, how trials become one number)
+_OUTCOMES: Mapping[str, Mapping[str, tuple[str, str, str]]] = {
+    "tidal": {
+        "rr_per_min": ("rr_per_min", "/min", "mean"),
+        "vt_ml": ("vt_ml", "mL", "mean"),
+        "tptef_te": ("tptef_te", "1", "mean"),
+    },
+    "single_occlusion": {
+        "crs_single_ml_kpa": ("crs_ml_kpa", "mL/kPa", "mean"),
+        "rrs_single_kpa_s_l": ("rrs_kpa_s_l", "kPa.s/L", "mean"),
+    },
+    "double_occlusion": {
+        "crs_double_ml_kpa": ("crs_ml_kpa", "mL/kPa", "mean"),
+        "rrs_double_kpa_s_l": ("rrs_kpa_s_l", "kPa.s/L", "mean"),
+    },
+    "plethysmography": {"frc_pleth_ml": ("frc_ml", "mL", "mean")},
+    "tidal_forced_expiration": {"vmaxfrc_ml_s": ("vmaxfrc_ml_s", "mL/s", "highest")},
+    "raised_volume": {
+        "fvc_ml": ("fvc_ml", "mL", "best"),
+        "fev0_5_ml": ("fev0_5_ml", "mL", "best"),
+        "fef75_ml_s": ("fef75_ml_s", "mL/s", "best"),
+    },
+}
+
+
+def reported_rows(
+    scenario: Scenario,
+    number: int,
+    *,
+    session: str,
+    technique: str,
+    trials: Sequence[Mapping[str, float]],
+    rng: np.random.Generator,
+) -> list[dict[str, str]]:
+    """One row per outcome: truth times a scatter of 0.7 %, in the centre's unit."""
+    slips = [s for s in scenario.slips if s.session == (number - 1) % 12 + 1]
+    rows = []
+    for outcome, (quantity, usual_unit, how) in _OUTCOMES[technique].items():
+        true = summed_up(trials, quantity, how)
+        if not np.isfinite(true):
+            continue
+        slip = next((s for s in slips if s.outcome == outcome), None)
+        near = true * (1.0 + 0.007 * rng.standard_normal())
+        pressure = scenario.reported_pressure_unit
+        value, unit = in_centre_unit(near, usual_unit, pressure)
+        if slip:
+            value, unit = true * slip.factor, slip.unit
+        rows.append(
+            {
+                "session": session,
+                "technique": technique,
+                "outcome": outcome,
+                "value": f"{value:.4g}",
+                "unit": unit,
+                "conditions": "BTPS",
+            }
+        )
+    return rows
+
+
+def summed_up(trials: Sequence[Mapping[str, float]], quantity: str, how: str) -> float:
+    """Mean of all, mean of the five highest, or the value in the trial of largest volumes."""
+    values = [trial[quantity] for trial in trials if np.isfinite(trial[quantity])]
+    if not values:
+        return float("nan")
+    if how == "best":
+        sums = [trial["fvc_ml"] + np.nan_to_num(trial["fev0_5_ml"]) for trial in trials]
+        return float(trials[int(np.argmax(sums))][quantity])
+    if how == "highest":
+        return float(np.mean(sorted(values)[-5:]))
+    return float(np.mean(values))
+
+
+def in_centre_unit(value: float, unit: str, pressure_unit: str) -> tuple[float, str]:
+    """Compliance and resistance in cm[H2O] where the centre reports so."""
+    if pressure_unit == "kPa" or "kPa" not in unit:
+        return value, unit
+    factor = KPA_PER_CMH2O if unit == "mL/kPa" else 1.0 / KPA_PER_CMH2O
+    return value * factor, unit.replace("kPa", pressure_unit)

@@ -8,6 +8,7 @@ from datetime import date
 from typing import Any, Literal
 
 from quietsleep.data import data_folder
+from quietsleep.simulation.disturbances import OF_CHECKS, USUAL, Disturbance
 from quietsleep.simulation.exports import SignalFormat
 from quietsleep.simulation.physiology import Setting
 from quietsleep.simulation.sensors import Head, Sensor
@@ -31,9 +32,9 @@ _MAP_KEYS = ("channel", "column", "unit", "gain", "offset", "positive")
 
 @dataclass(frozen=True, slots=True)
 class Planted:
-    """A fault of the registry planted in one visit (counted from 1)."""
+    """A fault of the registry planted in one session (counted from 1)."""
 
-    visit: int
+    session: int
     fault: str
     technique: str | None = None
     share: Literal["all", "one"] = "all"
@@ -43,7 +44,7 @@ class Planted:
 class Slip:
     """A result of the centre's own software that is wrong by a factor under a wrong unit."""
 
-    visit: int
+    session: int
     outcome: str
     factor: float
     unit: str
@@ -70,10 +71,12 @@ class Scenario:
     planted: tuple[Planted, ...]
     slips: tuple[Slip, ...]
     reported_pressure_unit: str
+    disturbance: Disturbance = USUAL
+    check_disturbance: Disturbance = OF_CHECKS
 
-    def faults_of(self, visit: int, *, cycle: int = 12) -> tuple[Planted, ...]:
-        """Faults planted in one visit; in larger studies the list comes round every 12 visits."""
-        return tuple(p for p in self.planted if p.visit == (visit - 1) % cycle + 1)
+    def faults_of(self, session: int, *, cycle: int = 12) -> tuple[Planted, ...]:
+        """Faults planted in one session; in larger studies they come round every 12 sessions."""
+        return tuple(p for p in self.planted if p.session == (session - 1) % cycle + 1)
 
 
 def load_scenarios() -> list[Scenario]:
@@ -131,23 +134,22 @@ def _setting(raw: dict[str, Any]) -> Setting:
     )
 
 
-def centre_toml(scenario: Scenario) -> str:
-    """The centre file that the coordinating centre keeps: registered devices and export maps."""
+def centre_toml(scenario: Scenario, *more: Scenario) -> str:
+    """The centre file that the coordinating centre keeps: registered devices and export maps.
+
+    `more` are scenarios of the same centre, each with one more device.
+    """
     lines = [
         f"centre = {_value(scenario.centre)}",
         f"title = {_value(scenario.title)}",
         f"altitude_m = {_value(scenario.altitude_m)}",
-        "",
-        "[[devices]]",
-        *(
-            f"{key} = {_value(scenario.device[key])}"
-            for key in _DEVICE_KEYS
-            if key in scenario.device
-        ),
     ]
-    for channel in scenario.device["channels"]:
-        lines += ["", "[[devices.channels]]"]
-        lines += [f"{key} = {_value(channel[key])}" for key in _MAP_KEYS]
+    for device in (each.device for each in (scenario, *more)):
+        lines += ["", "[[devices]]"]
+        lines += [f"{key} = {_value(device[key])}" for key in _DEVICE_KEYS if key in device]
+        for channel in device["channels"]:
+            lines += ["", "[[devices.channels]]"]
+            lines += [f"{key} = {_value(channel[key])}" for key in _MAP_KEYS]
     return "\n".join(lines) + "\n"
 
 

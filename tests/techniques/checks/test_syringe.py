@@ -10,11 +10,11 @@ import pytest
 
 from quietsleep.records import FloatArray, MeasuredTrial, Measures, Recording
 from quietsleep.signals.breaths import find_breaths, integrate
-from quietsleep.simulation.check_days import MAKERS
+from quietsleep.simulation.checks import MAKERS
 from quietsleep.simulation.checks import syringe as simulate
+from quietsleep.simulation.faults import FAULTS
 from quietsleep.simulation.physiology import SimulatedRecording
 from quietsleep.simulation.scenario import load_scenarios
-from quietsleep.simulation.site_faults import FAULTS
 from quietsleep.techniques.checks import syringe
 
 RATES = (100.0, 200.0, 500.0)

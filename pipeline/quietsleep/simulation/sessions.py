@@ -1,4 +1,4 @@
-"""One simulated visit: the infant, its recordings, its table rows, and what is true of it."""
+"""One simulated session: the infant, its recordings, its table rows, and what is true of it."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 
 from quietsleep.simulation.exports import signal_bytes
-from quietsleep.simulation.faults import PlantedFault
+from quietsleep.simulation.faults import FAULTS, PlantedFault
 from quietsleep.simulation.physiology import (
     Condition,
     Infant,
@@ -21,18 +21,18 @@ from quietsleep.simulation.physiology import (
     usual_length_cm,
 )
 from quietsleep.simulation.recordings import Share, manoeuvres_of, record
-from quietsleep.simulation.reported import reported_rows
 from quietsleep.simulation.rows import (
+    breath_rows,
     changed_cell,
     fault_row,
     recording_row,
+    reported_rows,
     session_row,
     short,
     truth_rows,
 )
 from quietsleep.simulation.scenario import Planted, Scenario
 from quietsleep.simulation.sensors import sense
-from quietsleep.simulation.site_faults import FAULTS
 
 PRESSURE_OF = {
     "plethysmography": "box_pressure",
@@ -43,7 +43,7 @@ PRESSURE_OF = {
 
 @dataclass(frozen=True, slots=True)
 class Slot:
-    """Where a visit stands in the study: which one, which infant, when."""
+    """Where a session stands in the study: which one, which infant, when."""
 
     number: int
     session: str
@@ -56,7 +56,7 @@ class Slot:
 
 @dataclass(slots=True)
 class SimulatedSession:
-    """One visit in the making, and everything that it gives."""
+    """One session in the making, and everything that it gives."""
 
     scenario: Scenario
     slot: Slot
@@ -70,11 +70,12 @@ class SimulatedSession:
     files: dict[str, bytes] = field(default_factory=dict)
     spoiled: dict[str, bytes | None] = field(default_factory=dict)
     truth_rows: list[dict[str, str]] = field(default_factory=list)
+    breath_rows: list[dict[str, str]] = field(default_factory=list)
     fault_rows: list[dict[str, str]] = field(default_factory=list)
 
     @property
     def infant_row(self) -> dict[str, str]:
-        """True body and mechanics of the infant at this visit."""
+        """True body and mechanics of the infant in this session."""
         return {"session": self.slot.session} | {
             name: str(value) for name, value in asdict(self.infant).items()
         }
@@ -87,12 +88,12 @@ def seeded(seed: int, *words: str | int) -> np.random.Generator:
 
 
 def slots_of(scenario: Scenario, *, seed: int, sessions: int) -> list[Slot]:
-    """Visits spread over about half a year; four infants in twelve come twice."""
+    """Sessions spread over about half a year; four infants in twelve come twice."""
     spacing = scenario.days_between * 12 / sessions
     slots: list[Slot] = []
     for number in range(1, sessions + 1):
         block, place = divmod(number - 1, 12)
-        twice = place >= 8  # visits 9 to 12 are second visits of the infants of visits 1 to 4
+        twice = place >= 8  # sessions 9 to 12: second visits of the infants of 1 to 4
         infant_number = block * 8 + (place - 8 if twice else place) + 1
         first_age = float(seeded(seed, scenario.centre, "age", infant_number).uniform(50.0, 330.0))
         gap = spacing * 8 if twice else 0.0
@@ -114,7 +115,7 @@ def slots_of(scenario: Scenario, *, seed: int, sessions: int) -> list[Slot]:
 
 
 def planted(scenario: Scenario, slot: Slot) -> tuple[Planted, ...]:
-    """Faults of one visit; those of files and cells come in the first twelve visits only."""
+    """Faults of one session; those of files and cells come in the first twelve only."""
     faults = scenario.faults_of(slot.number)
     if slot.number <= 12:
         return faults
@@ -122,7 +123,7 @@ def planted(scenario: Scenario, slot: Slot) -> tuple[Planted, ...]:
 
 
 def infant_of(scenario: Scenario, slot: Slot, *, seed: int) -> tuple[Infant, dict[str, str]]:
-    """The infant of a visit; the same draws at each age, so that one infant grows as one."""
+    """The infant of a session; the same draws at each age, so that one infant grows as one."""
     rng = seeded(seed, scenario.centre, "infant", slot.infant_number)
     tall = float(np.clip(rng.standard_normal(), -1.8, 1.8)) * 2.0
     luck = rng.random()
@@ -140,71 +141,76 @@ def infant_of(scenario: Scenario, slot: Slot, *, seed: int) -> tuple[Infant, dic
     return infant, birth
 
 
-def simulate_visit(scenario: Scenario, slot: Slot, *, seed: int) -> SimulatedSession:
-    """Simulate every recording of one visit with the faults planted in it."""
-    infant, birth = infant_of(scenario, slot, seed=seed)
+def simulate_session(
+    scenario: Scenario, slot: Slot, *, seed: int, infant: Infant | None = None
+) -> SimulatedSession:
+    """Simulate every recording of one session with the faults planted in it.
+
+    The infant is drawn unless it is given.
+    """
+    drawn, birth = infant_of(scenario, slot, seed=seed)
+    infant = infant or drawn
     rng = seeded(seed, scenario.centre, "visit", slot.number)
     setting = today(scenario, rng)
     setting = replace(setting, box_closed_s=180.0 + 20.0 * (slot.number % 4))
     row = session_row(first_cells(scenario, slot), infant=infant, setting=setting, rng=rng) | birth
-    visit = SimulatedSession(scenario, slot, infant, setting, seed, row, clock=slot.tested_at)
+    session = SimulatedSession(scenario, slot, infant, setting, seed, row, clock=slot.tested_at)
     faults = planted(scenario, slot)
     for each in faults:
-        plant_in_visit(visit, each)
+        plant_in_session(session, each)
     for technique in scenario.techniques:
         plan = next((p for p in faults if p.technique == technique), None)
-        trials = simulate_technique(visit, technique, plan)
-        visit.reported_rows += reported_rows(
+        trials = simulate_technique(session, technique, plan)
+        session.reported_rows += reported_rows(
             scenario, slot.number, session=slot.session, technique=technique, trials=trials, rng=rng
         )
-    return visit
+    return session
 
 
-def plant_in_visit(visit: SimulatedSession, plan: Planted) -> None:
-    """Change cells of the visit as a fault of the visit says, and remember it."""
+def plant_in_session(session: SimulatedSession, plan: Planted) -> None:
+    """Change cells of the session as a fault of the session says, and remember it."""
     fault = FAULTS[plan.fault]
     if plan.technique is not None or fault.owner not in ("session", "delivery"):
         return
-    row, session = visit.session_row, visit.slot.session
+    row, code = session.session_row, session.slot.session
     row.update({name: changed_cell(row[name], cell) for name, cell in fault.cells.items()})
-    visit.fault_rows.append(
-        fault_row(plan.fault, fault, item=session, kind="session", session=session)
-    )
+    session.fault_rows.append(fault_row(plan.fault, fault, item=code, kind="session", session=code))
 
 
 def simulate_technique(
-    visit: SimulatedSession, technique: str, plan: Planted | None
+    session: SimulatedSession, technique: str, plan: Planted | None
 ) -> list[Mapping[str, float]]:
     """Simulate the recordings of one technique, plain or faulty; returns truth by trial."""
-    session = visit.slot.session
+    code = session.slot.session
     share: Share = plan.share if plan else "all"
     fault = FAULTS[plan.fault] if plan else None
     trials: list[Mapping[str, float]] = []
     for n, given in enumerate(recordings_of(technique, fault, share), start=1):
-        name = f"{session}-{short(technique)}{n}"
+        name = f"{code}-{short(technique)}{n}"
         faulty = fault if share == "all" or n == 1 else None
         made = record(
             technique,
-            visit.infant,
-            rng=seeded(visit.seed, name),
-            rate_hz=visit.scenario.form.rate_hz,
-            setting=visit.setting,
+            session.infant,
+            rng=seeded(session.seed, name),
+            rate_hz=session.scenario.form.rate_hz,
+            setting=session.setting,
             fault=faulty,
             share=share,
             manoeuvres=given,
+            usual=session.scenario.disturbance,
         )
-        write_recording(visit, made, name=name, fault=faulty)
+        write_recording(session, made, name=name, fault=faulty)
         trials += [made.truth] if technique == "tidal" else list(made.trials)
         if plan and faulty:
-            visit.fault_rows.append(
-                fault_row(plan.fault, faulty, item=name, kind="recording", session=session)
+            session.fault_rows.append(
+                fault_row(plan.fault, faulty, item=name, kind="recording", session=code)
                 | {"share": share}
             )
     return trials
 
 
 def first_cells(scenario: Scenario, slot: Slot) -> dict[str, str]:
-    """What the visit table says of the visit itself."""
+    """What the session table says of the session itself."""
     return {
         "session": slot.session,
         "infant": slot.infant,
@@ -238,21 +244,22 @@ def today(scenario: Scenario, rng: np.random.Generator) -> Setting:
 
 
 def write_recording(
-    visit: SimulatedSession, made: SimulatedRecording, *, name: str, fault: PlantedFault | None
+    session: SimulatedSession, made: SimulatedRecording, *, name: str, fault: PlantedFault | None
 ) -> None:
-    """Add signal file, table row and truth of one recording to the visit."""
-    scenario, session = visit.scenario, visit.slot.session
-    path = f"signals/{session}/{name}.{scenario.form.file_format}"
-    rng = seeded(visit.seed, name, "noise")
+    """Add signal file, table row and truth of one recording to the session."""
+    scenario, code = session.scenario, session.slot.session
+    path = f"signals/{code}/{name}.{scenario.form.file_format}"
+    rng = seeded(session.seed, name, "noise")
     columns = sense(made, scenario.sensors, head=scenario.head, rng=rng)
     if fault and fault.file == "column":
         lost = PRESSURE_OF.get(made.technique, "airway_pressure")
         columns.pop(next(s.column for s in scenario.sensors if s.channel == lost))
     data = signal_bytes(columns, made.time_s, form=scenario.form, sensors=scenario.sensors)
-    visit.files[path] = data
+    session.files[path] = data
     if fault and fault.file in ("cut", "absent"):
-        visit.spoiled[path] = data[: len(data) // 2] if fault.file == "cut" else None
-    visit.clock += timedelta(minutes=4)
-    row = recording_row(made, name=name, session=session, path=path, started=visit.clock)
-    visit.recording_rows.append(row | dict(fault.cells if fault else {}))
-    visit.truth_rows += truth_rows(made, name)
+        session.spoiled[path] = data[: len(data) // 2] if fault.file == "cut" else None
+    session.clock += timedelta(minutes=4)
+    row = recording_row(made, name=name, session=code, path=path, started=session.clock)
+    session.recording_rows.append(row | dict(fault.cells if fault else {}))
+    session.truth_rows += truth_rows(made, name)
+    session.breath_rows += breath_rows(made, name)
