@@ -17,7 +17,6 @@ from quietsleep.records import Breaths, Mark, Recording, Trial
 from quietsleep.site.folder import test_file as file_of_test
 from quietsleep.site.folder import trace_file
 from quietsleep.site.traces import (
-    LOOPS,
     MOST_SOUND_SHOWN,
     TIME_BUCKETS,
     Wanted,
@@ -77,7 +76,7 @@ def test_missing_samples_do_not_hide_peaks() -> None:
 @pytest.mark.parametrize("technique", sorted(contract.TECHNIQUES))
 def test_every_technique_has_its_loop(technique: str, demo: WrittenNight) -> None:
     trace = drawn(demo, technique)
-    assert len(trace["loops"]) == len(LOOPS[technique]) > 0
+    assert len(trace["loops"]) == len(contract.TECHNIQUES[technique].loops) > 0
     channels = contract.TECHNIQUES[technique].channels
     along, up = trace["loops"][0]["x"]["name"], trace["loops"][0]["y"]["name"]
     if "box_pressure" in channels:

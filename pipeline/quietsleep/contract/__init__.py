@@ -42,6 +42,7 @@ __all__ = [
     "SOURCES",
     "TABLES",
     "TECHNIQUES",
+    "TERMS",
     "Choice",
     "Column",
     "ContractError",
@@ -65,6 +66,7 @@ TECHNIQUES: Mapping[str, Spec]
 CHECKS: Mapping[str, Spec]
 SESSION: Spec
 SIGNALS: Mapping[str, Signal]
+TERMS: Mapping[str, str]
 SOURCES: Mapping[str, Source]
 QUANTITIES: Mapping[tuple[str, Level, str], Quantity]
 RULES: Mapping[str, Rule]

@@ -125,6 +125,7 @@ def _spec(
     _refuse_other_name(entry, "key", key)
     files = (*(_read(folder, each) for each in common), entry)
     needs = [f.table.pop("needs", {}) for f in files]
+    terms = [f.table.pop("terms", {}) for f in files]
     quantities = [
         q.build(Quantity, context=names, owner=key) for f in files for q in f.entries("quantities")
     ]
@@ -143,6 +144,7 @@ def _spec(
         rules=tuple(rules),
         outcomes=tuple(_outcome(o, key, quantities) for o in entry.entries("outcomes")),
         needs=_needs(entry, needs),
+        terms={name: term for table in terms for name, term in dict(table).items()},
         **given,
     )
 
@@ -286,6 +288,20 @@ def rules(folder: Path = FOLDER) -> Mapping[str, Rule]:
 
 
 @cache
+def terms(folder: Path = FOLDER) -> Mapping[str, str]:
+    """Return parts of names as the trade writes them, of every technique."""
+    found: dict[str, str] = {}
+    for spec in techniques(folder).values():
+        for name, term in spec.terms.items():
+            if found.setdefault(name, term) != term:
+                raise ContractError(
+                    f"techniques/{spec.key}.toml: terms writes {name} as {term}, another technique "
+                    f"as {found[name]}."
+                )
+    return MappingProxyType(found)
+
+
+@cache
 def outcomes(folder: Path = FOLDER) -> Mapping[str, Outcome]:
     """Return every outcome by its name, which is unique over all techniques."""
     found = [o for s in specs(folder) for o in s.outcomes]
@@ -361,6 +377,7 @@ def _check_units_from(found: Mapping[str, Table]) -> None:
 
 GETTERS: Mapping[str, Callable[[], Any]] = {
     "TABLES": tables,
+    "TERMS": terms,
     "TECHNIQUES": techniques,
     "CHECKS": checks,
     "SESSION": session,

@@ -108,6 +108,7 @@ Citation = Annotated[Text, AfterValidator(_cited)]
 Sentence = Annotated[Text, _naming("observed", "limit", "unit")]
 PlainSentence = Annotated[Text, _naming()]
 Limit = Annotated[tuple[Number, ...], BeforeValidator(_as_tuple)]
+Texts = Annotated[Mapping[str, Text], AfterValidator(MappingProxyType)]
 Numbers = Annotated[Mapping[str, Number], AfterValidator(MappingProxyType)]
 Sexes = Annotated[tuple[Sex, ...], AfterValidator(_in_order)]
 Range = Annotated[tuple[Number, Number], BeforeValidator(_range)]
@@ -189,9 +190,7 @@ class Quantity:
     definition: Text
     source: Citation
     equation: str = ""
-    labels: Annotated[Mapping[str, Text], AfterValidator(MappingProxyType)] = field(
-        default_factory=dict
-    )
+    labels: Texts = field(default_factory=dict)
 
 
 def low_of(operator: Operator, limit: tuple[float, ...]) -> float | None:
@@ -340,9 +339,7 @@ class Needs:
     recording: tuple[Text, ...] = ()
     check: tuple[Text, ...] = ()
     device: tuple[Text, ...] = ()
-    from_checks: Annotated[Mapping[str, Text], AfterValidator(MappingProxyType)] = field(
-        default_factory=dict
-    )
+    from_checks: Texts = field(default_factory=dict)
 
     def names(self) -> tuple[str, ...]:
         """Return the names of all that it needs."""
@@ -365,6 +362,7 @@ class Spec:
     """What a technique, a check or the session itself needs and yields; loaded from its file.
 
     `loops` are the pictures that an expert looks at: which signal goes along, which goes up.
+    `terms` are parts of names as the trade writes them.
     """
 
     key: Text
@@ -380,6 +378,7 @@ class Spec:
     needs: Needs = Needs()
     loops: tuple[tuple[Text, Text], ...] = ()
     loop_over: Literal["trial", "marks"] = "trial"
+    terms: Texts = field(default_factory=dict)
     settings: Numbers = field(default_factory=dict)
     dependents: Dependents | None = None
 

@@ -11,6 +11,8 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from quietsleep import contract
+from quietsleep.contract import Spec
 from quietsleep.intake.files.request import Unreadable
 from quietsleep.measure.plan import Job
 from quietsleep.measure.pool import Pool
@@ -26,39 +28,6 @@ LOOP_BUCKETS = 800
 AROUND_S = 1.0
 MOST_SOUND_SHOWN = 8
 RECORDINGS_AT_ONCE = 8
-
-# What follows is true of signals and techniques, and stands here until those say it.
-# Title, unit and decimals of each signal.
-WORDS = {
-    "flow": ("Flow", "mL/s", 2),
-    "volume": ("Volume", "mL", 2),
-    "airway_pressure": ("Airway pressure", "kPa", 4),
-    "box_pressure": ("Box pressure", "kPa", 5),
-    "jacket_pressure": ("Jacket pressure", "kPa", 3),
-    "box_volume": ("Box volume", "mL", 3),
-}
-
-
-class Loop(NamedTuple):
-    """The loop that an expert looks at: which signal goes along and which goes up."""
-
-    along: str
-    up: str
-
-
-FLOW_VOLUME = Loop("volume", "flow")
-VOLUME_PRESSURE = Loop("airway_pressure", "volume")
-# The box shows its loop over the marked efforts only.
-BOX = Loop("airway_pressure", "box_volume")
-# The first loop of a technique carries the marks that the technique puts on the axis "loop".
-LOOPS: dict[str, tuple[Loop, ...]] = {
-    "tidal": (FLOW_VOLUME,),
-    "single_occlusion": (FLOW_VOLUME, VOLUME_PRESSURE),
-    "double_occlusion": (VOLUME_PRESSURE,),
-    "plethysmography": (BOX,),
-    "tidal_forced_expiration": (FLOW_VOLUME,),
-    "raised_volume": (FLOW_VOLUME,),
-}
 
 
 def peaks_kept(values: FloatArray, buckets: int) -> IntArray:
@@ -170,10 +139,9 @@ def trace_of(recording: Recording, trial: Trial, marks: Sequence[Mark]) -> dict[
             continue
         kept = first + peaks_kept(values[first:last], TIME_BUCKETS)
         panels.append(_panel(name) | {"x": _plain(kept / rate, 4), "y": _shown(name, values[kept])})
-    loops = [
-        _loop(loop, signals, _loop_window(loop, recording, trial, marks))
-        for loop in LOOPS.get(recording.technique, ())
-    ]
+    spec = contract.TECHNIQUES[recording.technique]
+    window = _loop_window(spec, recording, trial, marks)
+    loops = [_loop(along, up, signals, window) for along, up in spec.loops]
     return {
         "trial": [round(trial.start / rate, 4), round((trial.end - 1) / rate, 4)],
         "panels": panels,
@@ -205,31 +173,30 @@ def _window(recording: Recording, trial: Trial, marks: Sequence[Mark]) -> tuple[
 
 
 def _panel(name: str) -> dict[str, Any]:
-    title, unit, _ = WORDS.get(name, (name.replace("_", " ").capitalize(), "kPa", 4))
-    return {"name": name, "title": title, "unit": unit}
+    signal = contract.SIGNALS[name]
+    return {"name": name, "title": signal.title, "unit": signal.unit}
 
 
 def _loop_window(
-    loop: Loop, recording: Recording, trial: Trial, marks: Sequence[Mark]
+    spec: Spec, recording: Recording, trial: Trial, marks: Sequence[Mark]
 ) -> tuple[int, int]:
-    """Return the samples of a loop: the trial, or for the box only the marked efforts."""
+    """Return the samples of a loop: the trial, or only what is marked on airway pressure."""
     times = [x for mark in marks if mark.axis == "airway_pressure" for x in mark.x]
-    if loop is not BOX or not times:
+    if spec.loop_over == "trial" or not times:
         return trial.start, trial.end
     return int(min(times) * recording.rate_hz), int(max(times) * recording.rate_hz) + 1
 
 
 def _loop(
-    loop: Loop, signals: dict[str, FloatArray], window: tuple[int, int]
+    along: str, up: str, signals: dict[str, FloatArray], window: tuple[int, int]
 ) -> dict[str, Any] | None:
-    if loop.along not in signals or loop.up not in signals:
+    if along not in signals or up not in signals:
         return None
-    along = signals[loop.along][slice(*window)]
-    up = signals[loop.up][slice(*window)]
-    kept = np.union1d(peaks_kept(along, LOOP_BUCKETS), peaks_kept(up, LOOP_BUCKETS))
+    x, y = signals[along][slice(*window)], signals[up][slice(*window)]
+    kept = np.union1d(peaks_kept(x, LOOP_BUCKETS), peaks_kept(y, LOOP_BUCKETS))
     return {
-        "x": _panel(loop.along) | {"v": _shown(loop.along, along[kept])},
-        "y": _panel(loop.up) | {"v": _shown(loop.up, up[kept])},
+        "x": _panel(along) | {"v": _shown(along, x[kept])},
+        "y": _panel(up) | {"v": _shown(up, y[kept])},
     }
 
 
@@ -244,7 +211,7 @@ def _mark(mark: Mark) -> dict[str, Any]:
 
 
 def _shown(name: str, values: FloatArray) -> list[float | None]:
-    return _plain(values, WORDS.get(name, ("", "", 4))[2])
+    return _plain(values, contract.SIGNALS[name].decimals)
 
 
 def _plain(values: NDArray[np.float64], decimals: int) -> list[float | None]:

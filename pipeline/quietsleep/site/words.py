@@ -22,17 +22,6 @@ CAUTION = (
 )
 
 
-# Trade terms as the trade writes them; everything else in a key is plain lower case. They belong
-# to the techniques and stand here until those say them.
-_TRADE = {
-    "eel": "EEL", "cv": "CV", "sd": "SD", "rr": "RR", "vt": "VT", "fvc": "FVC", "frc": "FRC",
-    "tgv": "TGV", "crs": "Crs", "rrs": "Rrs", "ti": "tI", "te": "tE", "ttot": "tTOT", "r2": "r²",
-    "tptef": "tPTEF", "vptef": "VPTEF", "ptef": "PTEF", "ve": "VE", "btps": "BTPS", "spo2": "SpO₂",
-    "vmaxfrc": "V'maxFRC", "fev0": "FEV0", "fev": "FEV", "fef25": "FEF25", "fef50": "FEF50",
-    "fef75": "FEF75", "fef85": "FEF85", "n": "number of",
-}  # fmt: skip
-
-
 class Sign(NamedTuple):
     """A status as a reader meets it: a shape, a word and a tone (the tone never stands alone)."""
 
@@ -100,9 +89,9 @@ _DECIMAL = re.compile(r"(?<=\d) (?=\d)")
 
 def plain(name: str) -> str:
     """Turn a contract key such as ``plateau_long_enough`` or ``eel_sd`` into words."""
-    if "_" not in name and name not in _TRADE:
+    if "_" not in name and name not in contract.TERMS:
         return name
-    words = " ".join(_TRADE.get(word, word) for word in name.split("_") if word)
+    words = " ".join(contract.TERMS.get(word, word) for word in name.split("_") if word)
     return _DECIMAL.sub(".", words) if "FEV" in words else words
 
 
