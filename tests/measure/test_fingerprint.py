@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import shutil
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
@@ -23,8 +20,8 @@ from quietsleep.measure.fingerprint import (
     measuring_code,
     module_of,
 )
+from tests.code_copies import copy_code, run_with
 
-ROOT = Path(__file__).parents[2]
 EVERY = (*contract.TECHNIQUES, *contract.CHECKS)
 
 
@@ -91,43 +88,34 @@ def test_exceptions_are_modules_that_are_there_and_are_imported() -> None:
             assert reason
 
 
-def night_by(package: Path, study: Path) -> str:
-    """Run a night with a copy of the code and say how many it measured, and a resistance."""
-    code = (
-        "import sys; from pathlib import Path; from quietsleep.night.stages import run_night; "
-        "from quietsleep.warehouse.database import open_current; study = Path(sys.argv[1]); "
-        "report = run_night(study, workers=1); warehouse = open_current(study); "
-        'print(report.n_measured, warehouse.execute("SELECT sum(value) FROM clean_outcomes '
-        "WHERE outcome LIKE 'crs%'\").fetchone()[0])"
-    )
-    environment = os.environ | {"PYTHONPATH": str(package)}
-    command = [sys.executable, "-c", code, str(study)]
-    ended = subprocess.run(command, capture_output=True, text=True, env=environment, check=True)
-    return ended.stdout.strip()
+NIGHT = (
+    "import sys; from pathlib import Path; from quietsleep.night.stages import run_night; "
+    "from quietsleep.warehouse.database import open_current; study = Path(sys.argv[1]); "
+    "report = run_night(study, workers=1); warehouse = open_current(study); "
+    'print(report.n_measured, warehouse.execute("SELECT sum(value) FROM clean_outcomes '
+    "WHERE outcome LIKE 'crs%'\").fetchone()[0])"
+)
 
 
 def test_number_of_a_wrong_unit_factor_does_not_outlive_its_mending(
     small_deliveries: Path, tmp_path: Path
 ) -> None:
-    study, code = tmp_path / "demo", tmp_path / "code"
+    study = tmp_path / "demo"
     shutil.copytree(small_deliveries, study)
     for centre in study.glob("deliveries/*"):
         if centre.name != "juniper":
             shutil.rmtree(centre)
-    ignored = shutil.ignore_patterns("__pycache__", "simulation", "static")
-    shutil.copytree(PACKAGE, code / NAME, ignore=ignored)
-    for data in ("contracts", "demo_centres"):
-        shutil.copytree(ROOT / data, code / NAME / data)
-    units = code / NAME / "contract" / "units.py"
+    package = copy_code(tmp_path / "code")
+    units = package / "contract" / "units.py"
     sound = units.read_text(encoding="utf-8")
     assert "return float(one)" in sound
     # Known answers would stop it: what is tried here is a slip that they do not see.
-    answers = code / NAME / "night" / "known_answers.py"
+    answers = package / "night" / "known_answers.py"
     told = answers.read_text(encoding="utf-8")
     answers.write_text(told.replace("if not answer.stands]", "if False]"), encoding="utf-8")
     units.write_text(sound.replace("return float(one)", "return float(one) * 1.05"))
-    wrong = night_by(code, study)
+    wrong = run_with(package, NIGHT, str(study))
     units.write_text(sound)
-    right = night_by(code, study)
+    right = run_with(package, NIGHT, str(study))
     assert right.split()[0] == wrong.split()[0] != "0"
     assert right.split()[1] != wrong.split()[1]
