@@ -32,6 +32,10 @@ class StudyError(QuietsleepError):
     """A study file says something that cannot stand; the message names file, entry and key."""
 
 
+class WarehouseError(QuietsleepError):
+    """The warehouse cannot be read or written as asked; the message is a sentence for a person."""
+
+
 NO_SPACE = "The disk is full: free some space. The next night goes on from here."
 # Numbers of the operating system, and how a database says the same.
 _BY_ERRNO = {
@@ -88,7 +92,3 @@ def _is_of_database(error: BaseException) -> bool:
     # Only a program that has loaded the database can have met an error of it.
     database = sys.modules.get("duckdb")
     return database is not None and isinstance(error, database.Error)
-
-
-class WarehouseError(RuntimeError):
-    """The warehouse cannot be read or written as asked; the message is a sentence for a person."""

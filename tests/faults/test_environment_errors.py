@@ -33,7 +33,7 @@ from tests.night.conftest import pool as pool  # noqa: PLC0414  (a fixture)
 COMMAND = Path(sys.executable).with_name("quietsleep")
 # What goes wrong in one study, night after night; what lasts goes wrong from that step on.
 FAULTS = (
-    ("ENOSPC", "append stats", True), ("EROFS", "stage measuring", True),
+    ("ENOSPC", "append stats", True), ("EROFS", "stage measuring recordings", True),
     ("ENOSPC", "link", True), ("EACCES", "symlink", True), ("EIO", "replace", False),
     ("ENOSPC", "append nights", True),
 )  # fmt: skip
