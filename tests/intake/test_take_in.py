@@ -11,7 +11,8 @@ import pytest
 
 from quietsleep.intake.delivery import check_delivery, read_delivery
 from quietsleep.intake.find import find_deliveries
-from quietsleep.measure.roster import read_roster, rows_to_keep
+from quietsleep.intake.ingest import rows_to_keep
+from quietsleep.measure.roster import read_roster
 from quietsleep.store.state import State
 
 TABLES = ("sessions", "recordings", "checks", "reported")
