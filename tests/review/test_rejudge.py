@@ -52,7 +52,7 @@ def no_signal_is_read(monkeypatch: pytest.MonkeyPatch, judged_study: Path) -> No
 
     monkeypatch.setattr("quietsleep.measure.recording.read_signal", read)
     for name in (
-        "site.drawing.load_recording",
+        "site.traces.load_recording",
         "intake.ingest.read_delivery",
         "measure.pool.MeasuringPool.measure",
     ):
