@@ -162,9 +162,7 @@ def test_new_deliveries_are_named_and_left(study_path: Path) -> None:
 def test_measures_of_other_code_are_refused(
     study_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(
-        "quietsleep.measure.fingerprint.measuring_fingerprint", lambda technique: "other"
-    )
+    monkeypatch.setattr("quietsleep.measure.plan.measuring_fingerprint", lambda technique: "other")
     (study_path / "waivers.toml").unlink()
     with pytest.raises(NotMeasured, match=r"measured by other code.*quietsleep nightly"):
         rejudge_study(study_path)

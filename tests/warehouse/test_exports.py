@@ -196,7 +196,7 @@ def test_dataset_json_faults_are_found(made: Any) -> None:
 def test_numbers_that_json_does_not_know_stop_the_export(tmp_path: Path) -> None:
     from quietsleep.warehouse.exports import write_dataset_json
 
-    column = Column("x", "number", "A number.", nullable=True)
+    column = Column("x", "number", "A number.", unit="1", nullable=True)
     facts = {"study": "s", "release": "r", "code_fingerprint": "c"}
     with pytest.raises(ValueError, match="JSON"):
         write_dataset_json(

@@ -24,6 +24,7 @@ import pytest
 from quietsleep import contract
 from quietsleep.contract.schemas import arrow_schema, dictionary_rows
 from quietsleep.errors import WarehouseError
+from quietsleep.store import tables
 from quietsleep.warehouse import current
 from quietsleep.warehouse import parquet as parts
 from quietsleep.warehouse import publish as publication
@@ -363,12 +364,12 @@ def test_count_that_does_not_come_out_stops_the_publication(
     study: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     study.publish(tmp_path, "n1")
-    real = parts.split_by_centre
+    real = tables.split_by_centre
 
     def lose_one(table: Any, data: Any) -> Any:
         yield from (((f, d) for f, d in real(table, data) if f != "centre=maple"))
 
-    monkeypatch.setattr(parts, "split_by_centre", lose_one)
+    monkeypatch.setattr(tables, "split_by_centre", lose_one)
     with pytest.raises(WarehouseError, match=r"holds \d+ rows in its files, not"):
         study.publish(tmp_path, "n2")
     assert current_night(tmp_path).name == "n1"
