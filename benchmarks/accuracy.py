@@ -193,7 +193,9 @@ stretch, zero of forced and peak flows, level pressures taken for clipped); two 
 grid got a wider range, because the largest infants truly clipped; the plants `tfe_late_peak` and
 `tfe_not_limited` were made stronger, because the true values of some obstructed infants kept the
 rule or lay within the noise of its limit (before, 97 % and 98 % of those that truly broke it were
-caught); and tidal truth became that of the breaths in the run instead of the whole recording.
+caught); and tidal truth became that of the breaths in the run instead of the whole recording. Since
+it runs whole nights on deliveries, disturbances are drawn anew, and the worst cases fall on other
+infants than before.
 
 {faults}
 {_missed(run)}"""

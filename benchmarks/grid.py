@@ -198,7 +198,7 @@ def sessions_for(key: str, planted: int) -> int:
     fault = FAULTS[key]
     if not in_signals(key):
         return max(planted, LEAST_AT_THE_BORDER)
-    planted = ceil(MORE_PLANTED.get(key, 1.0) * planted)
+    planted = int(MORE_PLANTED.get(key, 1.0) * planted)
     if fault.level != "trial" or fault.owner == "tidal":
         return planted
     usual = len(USUAL_MANOEUVRES[fault.owner])

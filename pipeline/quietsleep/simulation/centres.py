@@ -234,6 +234,7 @@ def write_truth(folder: Path, scenarios: Sequence[Scenario], written: Sequence[W
     infants = [row for part in written for row in part.infant_rows]
     breaths = [row for part in written for row in part.breath_rows]
     (folder / "trials.csv").write_bytes(table_bytes(truth, TRUTH_COLUMNS))
-    (folder / "breaths.csv").write_bytes(table_bytes(breaths, list(breaths[0])))
+    of_breaths = list(breaths[0]) if breaths else ["recording", "start_s", "end_s"]
+    (folder / "breaths.csv").write_bytes(table_bytes(breaths, of_breaths))
     (folder / "faults.csv").write_bytes(table_bytes(faults, FAULT_COLUMNS))
     (folder / "infants.csv").write_bytes(table_bytes(infants, list(infants[0])))
