@@ -10,6 +10,7 @@ import pytest
 from quietsleep.night.night import NightReport
 from quietsleep.night.stages import run_night
 from quietsleep.simulation.centres import write_demo_study
+from tests.evidence import pytest_terminal_summary as pytest_terminal_summary  # noqa: PLC0414
 
 
 @pytest.fixture(scope="session")
