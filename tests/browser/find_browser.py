@@ -71,7 +71,9 @@ def _starts(path: Path) -> bool:
 def _succeeds(command: Sequence[str], *, seconds: float | None = None) -> bool:
     quiet = os.environ | {"DEBIAN_FRONTEND": "noninteractive"}
     try:
-        ended = subprocess.run(command, capture_output=True, env=quiet, timeout=seconds, check=False)
+        ended = subprocess.run(
+            command, capture_output=True, env=quiet, timeout=seconds, check=False
+        )
     except (OSError, subprocess.TimeoutExpired):
         return False
     return ended.returncode == 0

@@ -55,5 +55,5 @@ def test_who_may_not_install_is_told_what_to_do(bare: Path) -> None:
     ended = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
     assert ended.returncode == 1 and ended.stderr.splitlines() == [finder.NEEDED]
     left_out = os.environ | {finder.LEFT_OUT: "1"}
-    ended = subprocess.run(command, cwd=ROOT, capture_output=True, env=left_out, check=False)
-    assert (ended.returncode, ended.stdout, ended.stderr) == (0, b"", b"")
+    quiet = subprocess.run(command, cwd=ROOT, capture_output=True, env=left_out, check=False)
+    assert (quiet.returncode, quiet.stdout, quiet.stderr) == (0, b"", b"")

@@ -73,7 +73,9 @@ def read(device: Device, tmp_path: Path) -> Callable[[dict[str, np.ndarray]], ob
 
 
 @pytest.mark.parametrize("jump_s", [1e6, 1e9, 1e12])
-def test_a_leap_in_time_does_not_fill_the_memory(device: Device, read: Callable, jump_s: float):
+def test_a_leap_in_time_does_not_fill_the_memory(
+    device: Device, read: Callable[..., object], jump_s: float
+) -> None:
     time_s = np.arange(N) / device.rate_hz
     time_s[-1] = jump_s
     with pytest.raises(Unreadable, match="spans"):

@@ -77,7 +77,7 @@ def test_killed_worker_costs_its_chunk_again_and_no_byte(
 ) -> None:
     monkeypatch.setattr(s3, "delay_s", 0.01)
     # The pages read some recordings once more for their pictures.
-    monkeypatch.setattr(stages, "write_night_pages", lambda night: None)
+    monkeypatch.setattr(stages, "write_site", lambda *given: None)
     killed: list[int] = []
 
     def kill_amid_a_chunk() -> None:

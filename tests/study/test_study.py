@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import pickle
 import re
+from pathlib import Path
 
 import pytest
 
@@ -60,7 +61,7 @@ signed_on = 2026-03-27
 
 
 @pytest.fixture
-def folder(tmp_path):
+def folder(tmp_path: Path) -> Path:
     (tmp_path / "centres").mkdir()
     files = {"study.toml": STUDY, "centres/larch.toml": CENTRE}
     files |= {"limits.toml": LIMITS, "waivers.toml": WAIVERS}
@@ -69,7 +70,7 @@ def folder(tmp_path):
     return tmp_path
 
 
-def test_a_sound_study(folder):
+def test_a_sound_study(folder: Path) -> None:
     study = load_study(folder)
     device = study.centres["larch"].devices["larch-set-1"]
     assert study.devices == {"larch-set-1": device}
@@ -86,7 +87,7 @@ def test_a_sound_study(folder):
     check_units(study)
 
 
-def test_changes_of_limits_and_waivers_are_optional(folder):
+def test_changes_of_limits_and_waivers_are_optional(folder: Path) -> None:
     (folder / "limits.toml").unlink()
     (folder / "waivers.toml").unlink()
     assert load_study(folder).limit_changes == () and load_study(folder).waivers == ()
@@ -142,7 +143,9 @@ MISTAKES = [
 
 
 @pytest.mark.parametrize(("name", "old", "new", "words"), MISTAKES)
-def test_each_mistake_has_its_sentence(folder, name, old, new, words):
+def test_each_mistake_has_its_sentence(
+    folder: Path, name: str, old: str, new: str, words: str
+) -> None:
     path = folder / name
     assert old in path.read_text(encoding="utf-8")
     path.write_text(path.read_text(encoding="utf-8").replace(old, new, 1), encoding="utf-8")
@@ -153,7 +156,7 @@ def test_each_mistake_has_its_sentence(folder, name, old, new, words):
     assert str(folder) not in sentence
 
 
-def test_mistakes_of_the_folder(folder, tmp_path):
+def test_mistakes_of_the_folder(folder: Path, tmp_path: Path) -> None:
     with pytest.raises(StudyError, match=r"holds no study\.toml"):
         load_study(tmp_path / "elsewhere")
     (folder / "centres" / "rowan.toml").write_text(CENTRE.replace('"larch"', '"rowan"'))
@@ -177,7 +180,7 @@ def test_limits_under_their_old_name_are_not_passed_over(folder):
 @pytest.mark.parametrize(
     ("unit", "words"), [("L/min/min", "cannot be brought"), ("litres", "no UCUM unit")]
 )
-def test_units_are_checked_apart(folder, unit, words):
+def test_units_are_checked_apart(folder: Path, unit: str, words: str) -> None:
     path = folder / "centres/larch.toml"
     path.write_text(path.read_text().replace("L/min", unit))
     with pytest.raises(StudyError, match=words):
