@@ -38,7 +38,7 @@ def find_browser() -> Path | None:
 
 
 def bring_browser() -> Path | None:
-    """Fetch a browser by playwright, or by the system's packages where root may; None if neither."""
+    """Fetch a browser by playwright, or by the system's packages where root may; else None."""
     ways: list[tuple[str, Sequence[Sequence[str]]]] = [
         ("by playwright", [(sys.executable, "-m", "playwright", "install", "chromium")])
     ]

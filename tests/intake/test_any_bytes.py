@@ -198,7 +198,7 @@ def test_any_bytes_as_an_archive(study: Study, kit: SimpleNamespace) -> None:
 @settings(quick, max_examples=12)
 @given(data=st.data())
 def test_damage_to_some_rows_leaves_all_others_clean(
-    study: Study, kit: SimpleNamespace, data: bytes
+    study: Study, kit: SimpleNamespace, data: st.DataObject
 ) -> None:
     """Cells are spoilt in some sessions; exactly those sessions are held, with every reason."""
     draft = kit.draft(5)

@@ -23,6 +23,11 @@ def taken(study: Study) -> ReadDelivery:
     return read_delivery(study, found)
 
 
+def root_of(result: ReadDelivery) -> Path:
+    assert isinstance(result.root, Path)
+    return result.root
+
+
 @pytest.mark.parametrize("around", ["", "d1/", "exported files/"])
 def test_an_archive_gives_what_the_folder_gives(study: Study, draft: Draft, around: str) -> None:
     draft.write_zip(study.deliveries_path, around=around)
@@ -30,19 +35,20 @@ def test_an_archive_gives_what_the_folder_gives(study: Study, draft: Draft, arou
     assert result.state == "accepted" and result.problems == []
     assert result.root == study.work_path / "unpacked" / "larch" / "d1"
     for path, data in draft.files().items():
-        assert (result.root / path).read_bytes() == data
+        assert (root_of(result) / path).read_bytes() == data
 
 
 def test_an_unchanged_archive_is_not_unpacked_again(study: Study, draft: Draft) -> None:
     draft.write_zip(study.deliveries_path)
     first = taken(study)
-    signal = first.root / "signals/larch-s001/larch-s001-tid1.csv"
+    root = root_of(first)
+    signal = root / "signals/larch-s001/larch-s001-tid1.csv"
     inode = signal.stat().st_ino
-    assert taken(study).root == first.root and signal.stat().st_ino == inode
-    signal.parent.rename(first.root / "moved")
-    first.root.with_name("d1.unpacked").unlink()
+    assert taken(study).root == root and signal.stat().st_ino == inode
+    signal.parent.rename(root / "moved")
+    root.with_name("d1.unpacked").unlink()
     taken(study)
-    assert signal.exists() and not (first.root / "moved").exists()
+    assert signal.exists() and not (root / "moved").exists()
 
 
 def test_only_listed_files_are_unpacked(study: Study, draft: Draft) -> None:
@@ -50,7 +56,7 @@ def test_only_listed_files_are_unpacked(study: Study, draft: Draft) -> None:
     draft.write_zip(study.deliveries_path)
     result = taken(study)
     assert [p.kind for p in result.problems] == ["unlisted_file"]
-    assert not (result.root / "signals/larch-s001/other.csv").exists()
+    assert not (root_of(result) / "signals/larch-s001/other.csv").exists()
 
 
 def plain_entry(name: str, mode: int = stat.S_IFREG | 0o644) -> zipfile.ZipInfo:
@@ -203,7 +209,7 @@ def test_damage_inside_an_archive_holds_the_recording_only(study: Study, draft: 
     result = taken(study)
     assert result.state == "accepted"
     assert list(result.held_recordings) == ["larch-s001-tid1"]
-    assert not (result.root / info.filename).exists()
+    assert not (root_of(result) / info.filename).exists()
 
 
 def test_an_archive_without_list_of_files_is_held(study: Study, draft: Draft) -> None:

@@ -11,6 +11,7 @@ import datetime as dt
 import itertools
 import string
 from collections.abc import Iterator
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
@@ -184,7 +185,7 @@ def test_an_earlier_unpacked_archive_is_taken_away(study: Study, draft: Draft) -
     draft.write_zip(study.deliveries_path)
     (found,) = find_deliveries(study, "larch")
     root = read_delivery(study, found).root
-    assert root.exists()
+    assert isinstance(root, Path) and root.exists()
     draft.tables["sessions"][0]["infant"] = "Ottilie Quensel"
     draft.write_zip(study.deliveries_path)
     assert read_delivery(study, find_deliveries(study, "larch")[0]).state == "quarantined"
@@ -298,7 +299,7 @@ def test_free_text_in_the_heading_of_a_plain_edf_file(kit: SimpleNamespace) -> N
 
     data = bytearray(kit.signal_bytes(kit.samples(), kit.device("edf")))
 
-    def gives_away(patient: Patient | None, recording: Recording | None) -> bool:
+    def gives_away(patient: bytes, recording: bytes) -> str | None:
         data[8:88], data[88:168] = patient.ljust(80), recording.ljust(80)
         return edf_gives_away(edf_header(bytes(data)))
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 import json
 import re
 from collections.abc import Callable, Sequence
@@ -16,7 +17,8 @@ import pytest
 from quietsleep.intake.delivery import ReadDelivery, check_delivery, read_delivery
 from quietsleep.intake.find import find_deliveries
 from quietsleep.intake.ingest import rows_to_keep
-from quietsleep.measure.roster import read_roster
+from quietsleep.measure.roster import Roster, read_roster
+from quietsleep.records import Problem
 from quietsleep.store.state import State
 from quietsleep.study.study import Study
 from tests.intake.conftest import Draft
@@ -203,7 +205,7 @@ def test_repeated_keys_hold_all_rows_of_the_key(
 ) -> None:
     draft.tables[table].append(dict(draft.tables[table][0]))
     result = delivered(draft)
-    rows = sorted(p.row for p in result.problems if p.kind == "repeated")
+    rows = sorted(p.row or 0 for p in result.problems if p.kind == "repeated")
     assert rows == [2, len(draft.tables[table]) + 1]
     assert list(result.held_sessions) == held_sessions
     assert result.counts[f"{table}_held"] >= 2
@@ -364,10 +366,8 @@ def test_known_files_are_not_hashed_again(
         hashed.append(len(data))
         return original(data)
 
-    from quietsleep.intake import manifest
-
-    original = manifest.hashlib.sha256
-    monkeypatch.setattr(manifest.hashlib, "sha256", counting)
+    original = hashlib.sha256
+    monkeypatch.setattr("quietsleep.intake.manifest.hashlib.sha256", counting)
     second = read_delivery(study, found, first.stamps)
     assert len(hashed) == 1  # delivery.json alone
     assert second.problems == first.problems and second.stamps == first.stamps
@@ -380,7 +380,11 @@ def roster_of(study: Study, deliveries: Sequence[ReadDelivery]) -> Roster:
     columns = ["centre", "delivery", "path", "bytes", "mtime_ns", "sha256"]
     with State(study.work_path) as state:
         for one in deliveries:
-            about = {"centre": one.centre, "delivery": one.delivery, "state": one.state}
+            about: dict[str, object] = {
+                "centre": one.centre,
+                "delivery": one.delivery,
+                "state": one.state,
+            }
             about |= {"created_at": one.created, "path": str(one.root), "sha256": one.sha256}
             state.append("deliveries", pd.DataFrame([about]))
             stamps = [(one.centre, one.delivery, p, *stamp) for p, stamp in one.stamps.items()]

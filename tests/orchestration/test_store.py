@@ -93,7 +93,7 @@ def test_failures_have_a_number_and_tell_no_address(
     for act in (lambda: place.read(10), place.listed, place.children, place.open):
         store_module._DOWN.clear()
         with pytest.raises(OSError) as caught:
-            act()  # type: ignore[operator]
+            act()
         assert caught.value.errno == number and words in str(caught.value.strerror)
         assert "internal" not in str(caught.value) and "AKIA" not in str(caught.value)
 

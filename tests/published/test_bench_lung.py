@@ -27,8 +27,8 @@ from quietsleep.study.study import ChannelMap, Device
 PROJECT = Path(__file__).parents[2]
 FOLDER = PROJECT.parent / "shared" / "data" / "test_lung" / "20200621-RunForRecord2-AIR"
 NOT_HERE = (
-    "recordings of a mechanical test lung with labelled compliance, bench volume and breath counts; "
-    "they belong beside the project, in ../shared/data/test_lung"
+    "recordings of a mechanical test lung with labelled compliance, bench volume and breath "
+    "counts; they belong beside the project, in ../shared/data/test_lung"
 )
 # Labelled compliance of the eight runs, mL/cm[H2O].
 LABELLED = {1: 50.0, 2: 50.0, 3: 20.0, 4: 20.0, 5: 20.0, 6: 20.0, 7: 10.0, 8: 10.0}

@@ -78,7 +78,12 @@ def test_a_sound_study(folder: Path) -> None:
     assert (device.expired_temperature_c, device.expired_humidity_pct) == (34.0, 100.0)
     assert device.box_volume_l is None
     flow = device.channel("flow")
-    assert (flow.gain, flow.offset, flow.positive) == (1.02, 0.15, "expiration")
+    assert flow is not None
+    assert (flow.gain, flow.offset, flow.positive) == (
+        1.02,
+        0.15,
+        "expiration",
+    )
     assert device.channel("spo2") is None
     (decision,), (waiver,) = study.limit_changes, study.waivers
     assert decision.limit == (7.0,) and decision.valid_from == dt.date(2026, 4, 1)
