@@ -14,6 +14,24 @@ from quietsleep.simulation.centres import write_demo_study
 from tests.evidence import pytest_terminal_summary as pytest_terminal_summary  # noqa: PLC0414
 from tests.shared import made_once
 
+# Files that take longest, longest first: of two processes none then waits long for the other.
+SLOW_FIRST = (
+    "faults/test_crashes.py", "orchestration/test_workers.py", "orchestration/test_store.py",
+    "night/test_damage.py", "faults/test_doctor.py", "faults/test_setbacks.py",
+    "review/test_rejudge.py", "orchestration/test_whole_night.py", "night/test_demo_night.py",
+    "night/test_idle_and_again.py", "night/test_flow.py", "browser/test_pages_in_a_browser.py",
+    "faults/test_moving_deliveries.py", "warehouse/test_publish.py",
+    "hostile/test_hostile_input.py", "hostile/test_privacy_walk.py", "truth/test_accuracy.py",
+    "night/test_blocks.py",
+)  # fmt: skip
+HERE = Path(__file__).parent
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the slow files first; the order of tests within a file stays."""
+    place = {HERE / name: n for n, name in enumerate(SLOW_FIRST)}
+    items.sort(key=lambda item: place.get(item.path, len(place)))
+
 
 @pytest.fixture(scope="session")
 def demo_night(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, NightReport]:
