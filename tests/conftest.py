@@ -17,7 +17,7 @@ from tests.shared import made_once
 # Files that take longest, longest first: of two processes none then waits long for the other.
 SLOW_FIRST = (
     "faults/test_crashes.py", "orchestration/test_workers.py", "orchestration/test_store.py",
-    "night/test_damage.py", "faults/test_doctor.py", "faults/test_setbacks.py",
+    "night/test_damage.py", "faults/test_doctor.py", "faults/test_environment_errors.py",
     "review/test_rejudge.py", "orchestration/test_whole_night.py", "night/test_demo_night.py",
     "night/test_idle_and_again.py", "night/test_flow.py", "browser/test_pages_in_a_browser.py",
     "faults/test_moving_deliveries.py", "warehouse/test_publish.py",
@@ -30,6 +30,8 @@ HERE = Path(__file__).parent
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Put the slow files first; the order of tests within a file stays."""
     place = {HERE / name: n for n, name in enumerate(SLOW_FIRST)}
+    if gone := [path for path in place if not path.exists()]:
+        raise pytest.UsageError(f"SLOW_FIRST names files that are not there: {gone}")
     items.sort(key=lambda item: place.get(item.path, len(place)))
 
 

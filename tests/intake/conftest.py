@@ -23,6 +23,8 @@ from quietsleep.records import FloatArray
 from quietsleep.study.study import Centre, ChannelMap, Device, Study
 
 FileFormat = Literal["csv", "parquet", "edf"]
+Delimiter = Literal[",", ";", "\t", "|"]
+Decimal = Literal[".", ","]
 Samples = dict[str, FloatArray]
 RATE_HZ = 200.0
 CHANNELS = (
@@ -36,8 +38,8 @@ CHANNELS = (
 def make_device(
     file_format: FileFormat = "csv",
     *,
-    delimiter: str = ",",
-    decimal: str = ".",
+    delimiter: Delimiter = ",",
+    decimal: Decimal = ".",
     code: str = "larch-set-1",
 ) -> Device:
     return Device(

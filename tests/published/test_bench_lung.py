@@ -43,7 +43,7 @@ def device(rate_hz: float, channels: tuple[ChannelMap, ...]) -> Device:
         file_format="csv",
         rate_hz=rate_hz,
         time_column="t_s",
-        csv_delimiter=" ",
+        csv_delimiter=",",
         csv_decimal=".",
         gas_state="btps",
         expired_temperature_c=34.0,

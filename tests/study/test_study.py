@@ -176,7 +176,7 @@ def test_mistakes_of_the_folder(folder: Path, tmp_path: Path) -> None:
         load_study(folder)
 
 
-def test_limits_under_their_old_name_are_not_passed_over(folder):
+def test_limits_under_their_old_name_are_not_passed_over(folder: Path) -> None:
     (folder / "limits.toml").rename(folder / "decisions.toml")
     with pytest.raises(StudyError, match=r"^decisions\.toml: .* called limits\.toml now"):
         load_study(folder)
