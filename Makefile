@@ -3,6 +3,8 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 DEMO ?= demo
+# Tests run in so many processes; `pytest tests/signals` runs a folder in one.
+PROCESSES ?= 2
 
 .PHONY: demo test check clean
 
@@ -21,7 +23,8 @@ demo: $(VENV)/.run
 	@$(BIN)/quietsleep demo $(DEMO)
 
 test: $(VENV)/.test
-	@$(BIN)/python -m pytest
+	@$(BIN)/python -m tests.browser.find_browser
+	@$(BIN)/python -m pytest -n $(PROCESSES)
 
 check: $(VENV)/.test
 	@$(BIN)/ruff format --check .

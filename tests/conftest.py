@@ -1,4 +1,4 @@
-"""The demo study and one whole night on it, made once for all tests that need them."""
+"""The demo study and whole nights on it, made once for all tests and processes of a run."""
 
 from __future__ import annotations
 
@@ -7,32 +7,63 @@ from pathlib import Path
 
 import pytest
 
+from quietsleep.measure.pool import in_process
 from quietsleep.night.night import NightReport
 from quietsleep.night.stages import run_night
 from quietsleep.simulation.centres import write_demo_study
+from tests.evidence import pytest_terminal_summary as pytest_terminal_summary  # noqa: PLC0414
+from tests.shared import made_once
+
+# Files that take longest, longest first: of two processes none then waits long for the other.
+SLOW_FIRST = (
+    "faults/test_crashes.py", "orchestration/test_workers.py", "orchestration/test_store.py",
+    "night/test_damage.py", "faults/test_doctor.py", "faults/test_environment_errors.py",
+    "review/test_rejudge.py", "orchestration/test_whole_night.py", "night/test_demo_night.py",
+    "night/test_idle_and_again.py", "night/test_flow.py", "browser/test_pages_in_a_browser.py",
+    "faults/test_moving_deliveries.py", "warehouse/test_publish.py",
+    "hostile/test_hostile_input.py", "hostile/test_privacy_walk.py", "truth/test_accuracy.py",
+    "night/test_blocks.py",
+)  # fmt: skip
+HERE = Path(__file__).parent
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the slow files first; the order of tests within a file stays."""
+    place = {HERE / name: n for n, name in enumerate(SLOW_FIRST)}
+    if gone := [path for path in place if not path.exists()]:
+        raise pytest.UsageError(f"SLOW_FIRST names files that are not there: {gone}")
+    items.sort(key=lambda item: place.get(item.path, len(place)))
 
 
 @pytest.fixture(scope="session")
-def demo_deliveries(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The demo study as delivered, before any night."""
-    path = tmp_path_factory.mktemp("delivered") / "demo"
-    write_demo_study(path)
-    return path
-
-
-@pytest.fixture(scope="session")
-def demo_night(
-    demo_deliveries: Path, tmp_path_factory: pytest.TempPathFactory
-) -> tuple[Path, NightReport]:
+def demo_night(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, NightReport]:
     """The demo study after its first night, and the report of that night; do not change it."""
-    path = tmp_path_factory.mktemp("night") / "demo"
-    shutil.copytree(demo_deliveries, path)
-    return path, run_night(path)
+
+    def make(path: Path) -> NightReport:
+        write_demo_study(path)
+        return run_night(path)
+
+    return made_once(tmp_path_factory, "demo", make)
 
 
 @pytest.fixture(scope="session")
 def small_deliveries(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A study of the same centres with two visits each, quick to run nights on."""
-    path = tmp_path_factory.mktemp("small") / "demo"
-    write_demo_study(path, sessions_per_centre=2)
-    return path
+    """A study of the same centres with two sessions each; do not change it."""
+
+    def make(path: Path) -> None:
+        write_demo_study(path, sessions_per_centre=2)
+
+    return made_once(tmp_path_factory, "small", make)[0]
+
+
+@pytest.fixture(scope="session")
+def small_night(
+    small_deliveries: Path, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Path, NightReport]:
+    """The small study after its first night, and the report of that night; do not change it."""
+
+    def make(path: Path) -> NightReport:
+        shutil.copytree(small_deliveries, path, dirs_exist_ok=True)
+        return run_night(path, pool=in_process)
+
+    return made_once(tmp_path_factory, "small-night", make)

@@ -82,7 +82,7 @@ def test_file_of_a_study_gives_what_the_night_published(
         file = study / "deliveries" / row["centre"] / row["delivery"] / row["file"]
         if not file.exists():
             continue  # it lies in an archive
-        given = {k: v for k, v in row.items() if isinstance(v, float)}
+        given = {str(k): v for k, v in row.items() if isinstance(v, float)}
         made = qs.analyse(file, row["technique"], device=devices[row["device"]], context=given)
         own = values[values["trial"].str.startswith(f"{row['recording']}#")]
         own = own.assign(item="trial " + own["trial"].str.rpartition("#")[2])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import textwrap
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -13,7 +14,7 @@ from quietsleep.cli.main import app
 from quietsleep.judge.scores import load_references
 
 ROOT = Path(__file__).parents[1]
-PAPERS = ["README.md", "DEVELOPERS.md", "docs/queries.md", "docs/cluster.md"]
+PAPERS = ["README.md", "DEVELOPERS.md", "CHANGELOG.md", "docs/queries.md", "docs/cluster.md"]
 
 
 @pytest.mark.parametrize("paper", PAPERS)
@@ -44,3 +45,11 @@ def test_equation_shown_in_readme_can_stand(tmp_path: Path) -> None:
     toml = textwrap.dedent(block.group(0))
     (folder / f"{block.group(1)}.toml").write_text(toml, encoding="utf-8")
     assert block.group(1) in load_references(tmp_path).own
+
+
+def test_version_to_cite_is_the_version_and_stands_in_the_changelog() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    cited = (ROOT / "CITATION.cff").read_text(encoding="utf-8")
+    assert f"version: {project['version']}" in cited.splitlines()
+    changes = (ROOT / "CHANGELOG.md").read_text(encoding="utf-8")
+    assert f"## {project['version']}" in changes.splitlines()

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 import warnings
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,6 +11,7 @@ import pytest
 
 from quietsleep.night.night import NightReport
 from quietsleep.warehouse.current import current_night
+from tests.browser.find_browser import LEFT_OUT, NEEDED, find_browser, is_left_out
 from tests.site.nights import (
     CopiedTraces,
     WrittenNight,
@@ -22,36 +21,28 @@ from tests.site.nights import (
     sixty_trials,
 )
 
-BROWSER_PATHS = ("/usr/bin/chromium", "/usr/bin/chromium-browser")
+NOBODY_LOOKS = f"{LEFT_OUT}=1: nobody has looked at the pages in a browser"
 FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"]
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     here = Path(__file__).parent
-    own = [item for item in items if here in item.path.parents]
+    own = [
+        item for item in items
+        if here in item.path.parents and "browser" in getattr(item, "fixturenames", ())
+    ]  # fmt: skip
     for item in own:
         item.add_marker(pytest.mark.browser)
-    if own and os.environ.get("QUIETSLEEP_NO_BROWSER") == "1":
-        reporter = config.pluginmanager.get_plugin("terminalreporter")
-        if reporter:
-            reporter.write_line(
-                f"WARNING: QUIETSLEEP_NO_BROWSER=1, so {len(own)} browser tests DO NOT RUN. "
-                "Nobody has looked at the pages.",
-                red=True,
-                bold=True,
-            )
+    if is_left_out():
         for item in own:
-            item.add_marker(pytest.mark.skip(reason="QUIETSLEEP_NO_BROWSER=1"))
+            item.add_marker(pytest.mark.skip(reason=NOBODY_LOOKS))
 
 
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Any]:
-    path = next((p for p in BROWSER_PATHS if Path(p).exists()), shutil.which("chromium"))
+    path = find_browser()
     if path is None:
-        pytest.fail(
-            "The browser tests need Debian's chromium: install it with 'apt-get install chromium' "
-            "(.ci/run does), or set QUIETSLEEP_NO_BROWSER=1 to leave them out, loudly."
-        )
+        pytest.fail(NEEDED)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         from playwright.sync_api import sync_playwright

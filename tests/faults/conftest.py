@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from tests.faults.nights import SECOND, Nights, content, copy_of, pages, write_micro_study
+from tests.shared import made_once
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,13 +33,16 @@ def nights() -> Iterator[Nights]:
 
 @pytest.fixture(scope="session")
 def micro(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Two deliveries of two centres, before any night."""
-    return write_micro_study(tmp_path_factory.mktemp("micro") / "study")
+    """Two deliveries of two centres, before any night; do not change it."""
+    return made_once(tmp_path_factory, "micro", write_micro_study)[0]
 
 
 @pytest.fixture(scope="session")
 def course(micro: Path, nights: Nights, tmp_path_factory: pytest.TempPathFactory) -> Course:
-    return make_course(micro, nights, tmp_path_factory.mktemp("course"))
+    """A second delivery that has just come, and an undisturbed night on it; do not change it."""
+    return made_once(tmp_path_factory, "course", lambda folder: make_course(micro, nights, folder))[
+        1
+    ]
 
 
 def make_course(micro: Path, nights: Nights, folder: Path) -> Course:

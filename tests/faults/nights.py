@@ -32,7 +32,8 @@ OF_THE_NIGHT = {"ledger", "conservation", "problems", "deliveries", "recordings"
 NOT_COMPARED = {"nights", "changes"}
 # With those of the code, because a process that started earlier may have read another.
 NIGHT_COLUMNS = {"night", "first_night", "code_fingerprint", "content_key"}
-T, R = TypeVar("T"), TypeVar("R")
+T = TypeVar("T")
+R = TypeVar("R")
 FIRST, SECOND = "juniper", "larch"
 
 

@@ -105,8 +105,8 @@ def hook(steps: Steps) -> None:
         append(self, table, rows)
 
     @contextmanager
-    def counted_stage(night: Night, word: str) -> Iterator[None]:
-        with stage(night, word):
+    def counted_stage(self: Night, word: str) -> Iterator[None]:
+        with stage(self, word):
             steps(f"stage {word}")
             yield
 
@@ -117,7 +117,7 @@ def hook(steps: Steps) -> None:
     State.transaction = counted_transaction  # type: ignore[method-assign]
     State.append = counted_append  # type: ignore[method-assign]
     Night.stage = counted_stage  # type: ignore[method-assign]
-    stages.measuring_pool = pool  # type: ignore[assignment]
+    stages.measuring_pool = pool  # type: ignore[assignment, attr-defined]
 
 
 def _counted(call: Callable[..., Any], name: str, steps: Steps) -> Callable[..., Any]:

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
 from quietsleep.intake.find import find_strays
-from quietsleep.measure.plan import Plan
+from quietsleep.measure.plan import Plan, plan_checks
 from quietsleep.measure.pool import InProcess
 from quietsleep.measure.roster import Roster
 from quietsleep.night import stages
+from quietsleep.night.night import open_night
 from quietsleep.night.stages import run_night
 from quietsleep.simulation.exports import relist
 from quietsleep.study.study import Study, load_study
@@ -35,13 +36,12 @@ def state_of(study: Path, recording: str) -> tuple[str, str]:
     return row
 
 
-def between(monkeypatch: pytest.MonkeyPatch, act: object) -> None:
+def between(monkeypatch: pytest.MonkeyPatch, act: Callable[[], object]) -> None:
     """Do something to the deliveries once, after taking in and before measuring."""
-    plan = stages.plan_checks
 
     def planned(roster: Roster, study: Study) -> Plan:
-        act()  # type: ignore[operator]
-        return plan(roster, study)
+        act()
+        return plan_checks(roster, study)
 
     monkeypatch.setattr(stages, "plan_checks", planned)
 
@@ -138,6 +138,6 @@ def test_study_that_is_moved_finds_its_deliveries(
     answer = nights.run(moved)
     new = list((moved / "deliveries" / "larch").glob("*/signals/*/*"))
     assert answer["state"] == "green" and answer["measured"] == len(new)
-    with stages.open_night(moved) as night:
+    with open_night(moved) as night:
         paths = night.state.frame("SELECT path FROM deliveries")["path"]
     assert all(Path(path).is_relative_to(moved) for path in paths)

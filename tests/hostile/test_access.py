@@ -417,7 +417,8 @@ def test_wider_binding_needs_access(study_path: Path, tmp_path: Path) -> None:
 
     run = CliRunner()
     demo = tmp_path / "demo"
-    from quietsleep.simulation.centres import load_scenarios, write_study_files
+    from quietsleep.simulation.centres import write_study_files
+    from quietsleep.simulation.scenario import load_scenarios
 
     write_study_files(demo, load_scenarios(), seed=7)
     for host in ("0.0.0.0", "::", "192.0.2.1", "example.org", "127.0.0.2", ""):

@@ -21,8 +21,11 @@ from quietsleep.contract.units import parse_unit
 from quietsleep.intake.files.read import Unreadable, read_signal
 from quietsleep.measure.pool import in_process
 from quietsleep.night.stages import run_night
+from quietsleep.records import RawSignal
 from quietsleep.simulation.exports import relist
 from quietsleep.study.study import Device, StudyError, load_study
+
+Reads = Callable[[dict[str, np.ndarray]], RawSignal]
 
 N = 400
 
@@ -61,8 +64,8 @@ def device(all_readers: list[Reader], tmp_path: Path, small_deliveries: Path) ->
 
 
 @pytest.fixture
-def read(device: Device, tmp_path: Path) -> Callable[[dict[str, np.ndarray]], object]:
-    def read_columns(changed: dict[str, np.ndarray]) -> object:
+def read(device: Device, tmp_path: Path) -> Reads:
+    def read_columns(changed: dict[str, np.ndarray]) -> RawSignal:
         columns = {c.column: np.sin(np.arange(N) / 9.0) for c in device.channels}
         columns[str(device.time_column)] = np.arange(N) / device.rate_hz
         path = tmp_path / "r.parquet"
@@ -73,14 +76,16 @@ def read(device: Device, tmp_path: Path) -> Callable[[dict[str, np.ndarray]], ob
 
 
 @pytest.mark.parametrize("jump_s", [1e6, 1e9, 1e12])
-def test_a_leap_in_time_does_not_fill_the_memory(device: Device, read: Callable, jump_s: float):
+def test_a_leap_in_time_does_not_fill_the_memory(
+    device: Device, read: Reads, jump_s: float
+) -> None:
     time_s = np.arange(N) / device.rate_hz
     time_s[-1] = jump_s
     with pytest.raises(Unreadable, match="spans"):
         read({str(device.time_column): time_s})
 
 
-def test_signalling_nan_is_a_missing_sample(device: Device, read: Callable) -> None:
+def test_signalling_nan_is_a_missing_sample(device: Device, read: Reads) -> None:
     flow = next(c.column for c in device.channels if c.channel == "flow")
     values = np.sin(np.arange(N) / 9.0)
     values.view(np.uint64)[::7] = 0x7FF0000000000001

@@ -35,7 +35,9 @@ def needed_at_run_time(*extras_of_ours: str) -> set[str]:
 
 def licences_of(name: str) -> list[str]:
     data = metadata(name)
-    said = [data.get("License-Expression") or "", (data.get("License") or "").split("\n")[0]]
+    said = [
+        (data.get_all(key) or [""])[0].split("\n")[0] for key in ("License-Expression", "License")
+    ]
     said += [c for c in data.get_all("Classifier", []) if c.startswith("License ::")]
     return [text for text in said if text.strip() and text.strip() != "License :: OSI Approved"]
 

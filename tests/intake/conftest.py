@@ -9,6 +9,8 @@ import json
 import zipfile
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Literal, get_args
 
 import numpy as np
 import pyarrow as pa
@@ -17,8 +19,13 @@ import pytest
 from edfio import Edf, EdfSignal
 
 from quietsleep import contract
+from quietsleep.records import FloatArray
 from quietsleep.study.study import Centre, ChannelMap, Device, Study
 
+FileFormat = Literal["csv", "parquet", "edf"]
+Delimiter = Literal[",", ";", "\t", "|"]
+Decimal = Literal[".", ","]
+Samples = dict[str, FloatArray]
 RATE_HZ = 200.0
 CHANNELS = (
     ChannelMap("flow", "Flow", "mL/s", 1.0, 0.0, "inspiration"),
@@ -28,7 +35,13 @@ CHANNELS = (
 )
 
 
-def make_device(file_format="csv", *, delimiter=",", decimal=".", code="larch-set-1"):
+def make_device(
+    file_format: FileFormat = "csv",
+    *,
+    delimiter: Delimiter = ",",
+    decimal: Decimal = ".",
+    code: str = "larch-set-1",
+) -> Device:
     return Device(
         device=code,
         centre="larch",
@@ -47,7 +60,7 @@ def make_device(file_format="csv", *, delimiter=",", decimal=".", code="larch-se
     )
 
 
-def make_samples(n=400, *, seed=1):
+def make_samples(n: int = 400, *, seed: int = 1) -> Samples:
     """Invented samples: time and four channels, rounded as an export rounds them."""
     rng = np.random.default_rng(seed)
     time_s = np.arange(n) / RATE_HZ
@@ -56,7 +69,7 @@ def make_samples(n=400, *, seed=1):
     return {name: np.round(values, 4) for name, values in columns.items()}
 
 
-def signal_bytes(samples, device):
+def signal_bytes(samples: Samples, device: Device) -> bytes:
     if device.file_format == "csv":
         mark = device.csv_decimal
         lines = [device.csv_delimiter.join(samples)]
@@ -82,18 +95,18 @@ class Draft:
     centre: str = "larch"
     delivery: str = "d1"
     created: str = "2026-03-10T18:00:00+01:00"
-    tables: dict = field(default_factory=dict)
-    signals: dict = field(default_factory=dict)
-    extra: dict = field(default_factory=dict)
-    unlisted: dict = field(default_factory=dict)
-    raw: dict = field(default_factory=dict)
+    tables: dict[str, list[dict[str, str]]] = field(default_factory=dict)
+    signals: dict[str, bytes] = field(default_factory=dict)
+    extra: dict[str, object] = field(default_factory=dict)
+    unlisted: dict[str, bytes] = field(default_factory=dict)
+    raw: dict[str, bytes] = field(default_factory=dict)
 
-    def files(self):
+    def files(self) -> dict[str, bytes]:
         """All files with their bytes, as they are listed."""
         files = {f"{n}.csv": self.table_bytes(n) for n in self.tables} | self.signals
         return files | {p: b for p, b in self.raw.items() if p in files}
 
-    def table_bytes(self, name):
+    def table_bytes(self, name: str) -> bytes:
         sink = io.StringIO()
         columns = [c.name for c in contract.TABLES[f"delivery_{name}"].columns]
         for row in self.tables[name]:
@@ -103,7 +116,7 @@ class Draft:
         writer.writerows(self.tables[name])
         return sink.getvalue().encode()
 
-    def manifest(self, files=None):
+    def manifest(self, files: dict[str, bytes] | None = None) -> bytes:
         files = self.files() if files is None else files
         listed = [
             {"path": p, "bytes": len(b), "sha256": hashlib.sha256(b).hexdigest()}
@@ -127,7 +140,7 @@ class Draft:
             target.write_bytes(data)
         return folder
 
-    def write_zip(self, deliveries: Path, *, around="") -> Path:
+    def write_zip(self, deliveries: Path, *, around: str = "") -> Path:
         archive = deliveries / self.centre / f"{self.delivery}.zip"
         archive.parent.mkdir(parents=True, exist_ok=True)
         content = {**self.files(), **self.unlisted, "delivery.json": self.manifest()}
@@ -137,7 +150,7 @@ class Draft:
         return archive
 
 
-def session_row(number, *, device="larch-set-1"):
+def session_row(number: int, *, device: str = "larch-set-1") -> dict[str, str]:
     return {
         "session": f"larch-s{number:03d}",
         "infant": f"larch-i{number:03d}",
@@ -168,7 +181,9 @@ def session_row(number, *, device="larch-set-1"):
     }
 
 
-def recording_row(session, technique, number, *, file_format="csv"):
+def recording_row(
+    session: str, technique: str, number: int, *, file_format: str = "csv"
+) -> dict[str, str]:
     recording = f"{session}-{technique[:3]}{number}"
     return {
         "recording": recording,
@@ -187,7 +202,9 @@ def recording_row(session, technique, number, *, file_format="csv"):
     }
 
 
-def check_row(day, kind="syringe", *, device="larch-set-1", file_format="csv"):
+def check_row(
+    day: str, kind: str = "syringe", *, device: str = "larch-set-1", file_format: str = "csv"
+) -> dict[str, str]:
     check = f"larch-{day}-{kind}"
     return {
         "check": check,
@@ -201,7 +218,7 @@ def check_row(day, kind="syringe", *, device="larch-set-1", file_format="csv"):
     }
 
 
-def make_draft(n_sessions=3, *, device=None):
+def make_draft(n_sessions: int = 3, *, device: Device | None = None) -> Draft:
     device = device or make_device()
     sessions = [session_row(i, device=device.device) for i in range(1, n_sessions + 1)]
     recordings = [
@@ -235,10 +252,10 @@ def make_draft(n_sessions=3, *, device=None):
 
 
 @pytest.fixture
-def study(tmp_path):
+def study(tmp_path: Path) -> Study:
     devices = {
         f"larch-set-{n}": make_device(form, code=f"larch-set-{n}")
-        for n, form in enumerate(("csv", "parquet", "edf"), start=1)
+        for n, form in enumerate(get_args(FileFormat), start=1)
     }
     centre = Centre("larch", "Larch laboratory", 120.0, devices)
     other = Centre("rowan", "Rowan laboratory", 10.0, {})
@@ -247,15 +264,13 @@ def study(tmp_path):
 
 
 @pytest.fixture
-def draft():
+def draft() -> Draft:
     return make_draft()
 
 
 @pytest.fixture
-def kit():
+def kit() -> SimpleNamespace:
     """The functions above, for tests that build their own deliveries."""
-    from types import SimpleNamespace
-
     return SimpleNamespace(
         device=make_device,
         samples=make_samples,

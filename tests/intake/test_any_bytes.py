@@ -5,15 +5,21 @@ from __future__ import annotations
 import io
 import json
 import zipfile
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from quietsleep.intake.delivery import read_delivery
+from quietsleep.intake.delivery import ReadDelivery, read_delivery
 from quietsleep.intake.files.read import Unreadable, read_signal
 from quietsleep.intake.find import find_deliveries
+from quietsleep.study.study import Device, Study
+from tests.intake.conftest import Draft
 
+Damage = list[tuple[float, int, bytes]]
 NEEDED = ("flow", "airway_pressure")
 TABLES = ("sessions", "recordings", "checks", "reported")
 quick = settings(
@@ -35,14 +41,14 @@ damages = st.lists(
 )
 
 
-def damaged(data, damage):
+def damaged(data: bytes, damage: Damage) -> bytes:
     for share, length, piece in damage:
         at = int(share * len(data))
         data = data[:at] + piece + data[at + length :]
     return data
 
 
-def one_place_for_each_row(result):
+def one_place_for_each_row(result: ReadDelivery) -> None:
     if result.state != "accepted":
         return
     for name in TABLES:
@@ -57,7 +63,7 @@ def one_place_for_each_row(result):
     assert not held or result.problems
 
 
-def ends_well(path, device):
+def ends_well(path: Path, device: Device) -> None:
     try:
         raw = read_signal(path, device, NEEDED)
     except Unreadable as refused:
@@ -69,20 +75,20 @@ def ends_well(path, device):
 
 
 @pytest.mark.parametrize("file_format", ["csv", "parquet", "edf"])
-def test_any_bytes_as_a_signal_file(tmp_path, kit, file_format):
+def test_any_bytes_as_a_signal_file(tmp_path: Path, kit: SimpleNamespace, file_format: str) -> None:
     device = kit.device(file_format)
     whole = kit.signal_bytes(kit.samples(200), device)
     path = tmp_path / "any"
 
     @many
     @given(st.binary(max_size=600))
-    def out_of_nowhere(data):
+    def out_of_nowhere(data: bytes) -> None:
         path.write_bytes(data)
         ends_well(path, device)
 
     @many
     @given(damages)
-    def damage_to_a_sound_file(damage):
+    def damage_to_a_sound_file(damage: Damage) -> None:
         path.write_bytes(damaged(whole, damage))
         ends_well(path, device)
 
@@ -90,7 +96,7 @@ def test_any_bytes_as_a_signal_file(tmp_path, kit, file_format):
     damage_to_a_sound_file()
 
 
-def take(study, draft):
+def take(study: Study, draft: Draft) -> ReadDelivery:
     draft.write(study.deliveries_path)
     (found,) = find_deliveries(study, "larch")
     result = read_delivery(study, found)
@@ -102,20 +108,20 @@ def take(study, draft):
 
 
 @pytest.mark.parametrize("table", TABLES)
-def test_any_bytes_as_a_table(study, kit, table):
+def test_any_bytes_as_a_table(study: Study, kit: SimpleNamespace, table: str) -> None:
     draft = kit.draft(2)
     whole = draft.table_bytes(table)
     seen = set()
 
     @quick
     @given(st.binary(max_size=300))
-    def out_of_nowhere(data):
+    def out_of_nowhere(data: bytes) -> None:
         draft.raw = {f"{table}.csv": data}
         seen.add(take(study, draft).state)
 
     @quick
     @given(damages)
-    def damage_to_a_sound_table(damage):
+    def damage_to_a_sound_table(damage: Damage) -> None:
         draft.raw = {f"{table}.csv": damaged(whole, damage)}
         seen.add(take(study, draft).state)
 
@@ -126,7 +132,9 @@ def test_any_bytes_as_a_table(study, kit, table):
 
 @quick
 @given(damage=damages, anything=st.binary(max_size=200))
-def test_any_bytes_as_the_list_of_files(study, kit, damage, anything):
+def test_any_bytes_as_the_list_of_files(
+    study: Study, kit: SimpleNamespace, damage: Damage, anything: bytes
+) -> None:
     draft = kit.draft(1)
     folder = draft.write(study.deliveries_path)
     for data in (damaged(draft.manifest(), damage), anything):
@@ -146,21 +154,23 @@ json_values = st.recursive(
     field=st.sampled_from(["contract", "centre", "delivery", "created", "files", "note"]),
     value=json_values,
 )
-def test_any_json_in_the_list_of_files(study, kit, field, value):
+def test_any_json_in_the_list_of_files(
+    study: Study, kit: SimpleNamespace, field: str, value: Any
+) -> None:
     draft = kit.draft(1)
     draft.extra = {field: value}
     result = take(study, draft)
     assert result.state == "quarantined" or field == "note"
 
 
-def test_deep_json(study, draft):
+def test_deep_json(study: Study, draft: Draft) -> None:
     folder = draft.write(study.deliveries_path)
     for data in (b"[" * 100_000, b'{"a":' * 50_000, b"9" * 10_000, json.dumps("x").encode()):
         (folder / "delivery.json").write_bytes(data)
         assert read_delivery(study, find_deliveries(study, "larch")[0]).state == "quarantined"
 
 
-def test_any_bytes_as_an_archive(study, kit):
+def test_any_bytes_as_an_archive(study: Study, kit: SimpleNamespace) -> None:
     draft = kit.draft(1)
     archive = draft.write_zip(study.deliveries_path)
     whole = archive.read_bytes()
@@ -171,13 +181,13 @@ def test_any_bytes_as_an_archive(study, kit):
 
     @quick
     @given(st.binary(max_size=200), st.sampled_from(sorted(ends)))
-    def out_of_nowhere(data, end):
+    def out_of_nowhere(data: bytes, end: bytes) -> None:
         archive.write_bytes(data + end)
         read_delivery(study, find_deliveries(study, "larch")[0])
 
     @settings(quick, max_examples=60)
     @given(damages)
-    def damage_to_a_sound_archive(damage):
+    def damage_to_a_sound_archive(damage: Damage) -> None:
         archive.write_bytes(damaged(whole, damage))
         one_place_for_each_row(read_delivery(study, find_deliveries(study, "larch")[0]))
 
@@ -187,7 +197,9 @@ def test_any_bytes_as_an_archive(study, kit):
 
 @settings(quick, max_examples=12)
 @given(data=st.data())
-def test_damage_to_some_rows_leaves_all_others_clean(study, kit, data):
+def test_damage_to_some_rows_leaves_all_others_clean(
+    study: Study, kit: SimpleNamespace, data: st.DataObject
+) -> None:
     """Cells are spoilt in some sessions; exactly those sessions are held, with every reason."""
     draft = kit.draft(5)
     columns = [c for c in draft.tables["sessions"][0] if c not in {"session", "infant"}]

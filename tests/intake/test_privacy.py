@@ -10,6 +10,9 @@ from __future__ import annotations
 import datetime as dt
 import itertools
 import string
+from collections.abc import Iterator
+from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from edfio import Edf, EdfSignal, Patient, Recording
@@ -17,6 +20,8 @@ from edfio import Edf, EdfSignal, Patient, Recording
 from quietsleep.intake.delivery import check_delivery, read_delivery
 from quietsleep.intake.find import find_deliveries
 from quietsleep.intake.identifiers import column_identifies, value_identifies
+from quietsleep.study.study import Study
+from tests.intake.conftest import Draft
 
 COMMON_GIVEN = ("Anna", "Lukas", "Sofia", "Mohammed", "Emily", "Jakob", "Fatima", "Pierre")
 COMMON_FAMILY = ("Jansen", "Müller", "Garcia", "Kowalski", "Taylor", "Nguyen", "Hansen", "Rossi")
@@ -28,7 +33,7 @@ DAY_OF_TEST = dt.date(2026, 3, 2)
 WORDS = frozenset({"larch", "rowan", "set", "larches"})
 
 
-def true_values():
+def true_values() -> Iterator[str]:
     given, family = COMMON_GIVEN + RARE_GIVEN, COMMON_FAMILY + RARE_FAMILY
     pairs = [*zip(given, itertools.cycle(family)), *zip(itertools.cycle(given), family[::-1])]
     shapes = ("{g} {f}", "{f}, {g}", "{g}_{f}", "Dr {f}", "{f} {g}")
@@ -56,7 +61,7 @@ def true_values():
         yield f"{45_872_100 + n}{'TRWAGMYFPDXBNJZSQVHLCKE'[(45_872_100 + n) % 23]}"
 
 
-def harmless_values():
+def harmless_values() -> Iterator[str]:
     yield from (f"larch-{n:03d}" for n in range(30))
     yield from (f"larch-i{n:03d}" for n in range(20))
     yield from (f"larch-s{n:03d}-{t}{n % 4}" for n in range(20) for t in ("tid", "sot", "rvt"))
@@ -88,27 +93,27 @@ def harmless_values():
 TRUE, HARMLESS = sorted(set(true_values())), sorted(set(harmless_values()))
 
 
-def kind_of(value):
+def kind_of(value: str) -> str | None:
     return value_identifies(value, is_code=True, words=WORDS, days=frozenset({DAY_OF_TEST}))
 
 
-def test_there_are_enough_cases():
+def test_there_are_enough_cases() -> None:
     assert len(TRUE) >= 300 and len(HARMLESS) >= 300
 
 
-def test_identifiers_are_found():
+def test_identifiers_are_found() -> None:
     missed = [value for value in TRUE if kind_of(value) is None]
     assert len(missed) <= 0.05 * len(TRUE), missed
     # What is missed is single words only, in lower case, that no list has.
     assert all(value.replace(" ", "").isalpha() and value.islower() for value in missed), missed
 
 
-def test_codes_raise_few_false_alarms():
+def test_codes_raise_few_false_alarms() -> None:
     alarms = {value: kind for value in HARMLESS if (kind := kind_of(value))}
     assert len(alarms) <= 0.02 * len(HARMLESS), alarms
 
 
-def test_what_is_known_to_slip_through():
+def test_what_is_known_to_slip_through() -> None:
     """The limits of looking at single values, so that nobody trusts in more."""
     for value in ("quensel", "ottilie", "zwq", "iw4711"):
         assert kind_of(value) is None
@@ -121,7 +126,7 @@ def test_what_is_known_to_slip_through():
     |nhs_number|hospital no|patient_id|BSN|surname|Prénom|dateofbirth|initials|operator_name
     |Telefonnummer|national id|Fødselsdato|apellido""".replace("\n    ", "").split("|"),
 )
-def test_names_of_columns_that_identify(name):
+def test_names_of_columns_that_identify(name: str) -> None:
     assert column_identifies(name)
 
 
@@ -132,7 +137,7 @@ def test_names_of_columns_that_identify(name):
     |conditions|marker|Volume|room_temperature_c|Temp|SpO2|heart_rate|channel name|EDF Annotations
     |contact_hours|Status|Trigger""".replace("\n    ", "").split("|"),
 )
-def test_names_of_columns_that_do_not(name):
+def test_names_of_columns_that_do_not(name: str) -> None:
     assert column_identifies(name) is None
 
 
@@ -155,7 +160,9 @@ SECRETS = [
 
 @pytest.mark.parametrize("case", SECRETS, ids=lambda case: f"{case[0]}-{case[1]}")
 @pytest.mark.parametrize("zipped", [False, True])
-def test_a_finding_refuses_the_delivery_and_is_never_written_on(study, draft, case, zipped):
+def test_a_finding_refuses_the_delivery_and_is_never_written_on(
+    study: Study, draft: Draft, case: tuple[str, str, str, str], zipped: bool
+) -> None:
     table, column, secret, kind = case
     draft.tables[table][0][column] = secret
     write = draft.write_zip if zipped else draft.write
@@ -174,11 +181,11 @@ def test_a_finding_refuses_the_delivery_and_is_never_written_on(study, draft, ca
     assert any(p.column == (column if known else None) for p in result.problems)
 
 
-def test_an_earlier_unpacked_archive_is_taken_away(study, draft):
+def test_an_earlier_unpacked_archive_is_taken_away(study: Study, draft: Draft) -> None:
     draft.write_zip(study.deliveries_path)
     (found,) = find_deliveries(study, "larch")
     root = read_delivery(study, found).root
-    assert root.exists()
+    assert isinstance(root, Path) and root.exists()
     draft.tables["sessions"][0]["infant"] = "Ottilie Quensel"
     draft.write_zip(study.deliveries_path)
     assert read_delivery(study, find_deliveries(study, "larch")[0]).state == "quarantined"
@@ -189,7 +196,9 @@ def test_an_earlier_unpacked_archive_is_taken_away(study, draft):
     ("extra", "kind"),
     [({"e-mail": "x"}, "an e-mail address"), ({"Ottilie Quensel": 1, "name": 2}, "name")],
 )
-def test_fields_of_the_list_of_files(study, draft, extra, kind):
+def test_fields_of_the_list_of_files(
+    study: Study, draft: Draft, extra: dict[str, object], kind: str
+) -> None:
     draft.extra = extra
     draft.write(study.deliveries_path)
     result = read_delivery(study, find_deliveries(study, "larch")[0])
@@ -197,7 +206,7 @@ def test_fields_of_the_list_of_files(study, draft, extra, kind):
     assert "Quensel" not in repr(result)
 
 
-def test_names_of_unlisted_files(study, draft):
+def test_names_of_unlisted_files(study: Study, draft: Draft) -> None:
     draft.unlisted["notes/Anna Jansen.docx"] = b"x"
     draft.write(study.deliveries_path)
     result = read_delivery(study, find_deliveries(study, "larch")[0])
@@ -205,7 +214,9 @@ def test_names_of_unlisted_files(study, draft):
 
 
 @pytest.mark.parametrize("name", ["Readme.txt", "Protocol.pdf", "notes/Quensel.txt"])
-def test_an_odd_file_refuses_nothing_but_is_not_named(study, draft, name):
+def test_an_odd_file_refuses_nothing_but_is_not_named(
+    study: Study, draft: Draft, name: str
+) -> None:
     draft.unlisted[name] = b"x"
     draft.write(study.deliveries_path)
     result = read_delivery(study, find_deliveries(study, "larch")[0])
@@ -214,7 +225,7 @@ def test_an_odd_file_refuses_nothing_but_is_not_named(study, draft, name):
     assert name not in repr(problem) and problem.sentence.startswith("1 file is")
 
 
-def test_a_delivery_named_like_a_person(study, draft):
+def test_a_delivery_named_like_a_person(study: Study, draft: Draft) -> None:
     draft.delivery = "jansen-2026"
     path = draft.write(study.deliveries_path)
     (found,) = find_deliveries(study, "larch")
@@ -233,7 +244,9 @@ def test_a_delivery_named_like_a_person(study, draft):
         (Patient(), Recording(investigator_technician_code="Jansen")),
     ],
 )
-def test_the_heading_of_an_edf_file(study, kit, patient, recording):
+def test_the_heading_of_an_edf_file(
+    study: Study, kit: SimpleNamespace, patient: Patient | None, recording: Recording | None
+) -> None:
     device = kit.device("edf", code="larch-set-3")
     draft = kit.draft(1, device=device)
     path = draft.tables["recordings"][0]["file"]
@@ -250,7 +263,7 @@ def test_the_heading_of_an_edf_file(study, kit, patient, recording):
         assert secret not in repr(result.problems)
 
 
-def test_an_anonymous_edf_file_is_welcome(study, kit):
+def test_an_anonymous_edf_file_is_welcome(study: Study, kit: SimpleNamespace) -> None:
     device = kit.device("edf", code="larch-set-3")
     draft = kit.draft(1, device=device)
     patient = Patient(code="larch-i001", sex="F", name="larch-i001")
@@ -267,7 +280,7 @@ def test_an_anonymous_edf_file_is_welcome(study, kit):
     assert result.state == "accepted" and result.problems == []
 
 
-def test_the_heading_of_a_csv_file(study, draft):
+def test_the_heading_of_a_csv_file(study: Study, draft: Draft) -> None:
     path = draft.tables["recordings"][0]["file"]
     whole = draft.signals[path]
     draft.signals[path] = (
@@ -280,13 +293,13 @@ def test_the_heading_of_a_csv_file(study, draft):
     assert [p.kind for p in result.problems] == ["person"]
 
 
-def test_free_text_in_the_heading_of_a_plain_edf_file(kit):
+def test_free_text_in_the_heading_of_a_plain_edf_file(kit: SimpleNamespace) -> None:
     from quietsleep.intake.files.edf import edf_header
     from quietsleep.intake.files.header import edf_gives_away
 
     data = bytearray(kit.signal_bytes(kit.samples(), kit.device("edf")))
 
-    def gives_away(patient, recording):
+    def gives_away(patient: bytes, recording: bytes) -> str | None:
         data[8:88], data[88:168] = patient.ljust(80), recording.ljust(80)
         return edf_gives_away(edf_header(bytes(data)))
 

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import io
 import os
+from collections.abc import Callable
+from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pyarrow as pa
@@ -12,13 +15,19 @@ import pytest
 from edfio import Edf, EdfSignal
 
 from quietsleep.intake.files.read import Unreadable, read_signal
+from quietsleep.records import Problem, RawSignal
+from quietsleep.study.study import Device
+
+Reader = Callable[..., RawSignal]
+Refusal = Callable[..., Problem]
+Change = Callable[[bytes], bytes]
 
 NEEDED = ("flow", "airway_pressure")
 
 
 @pytest.fixture
-def read(tmp_path):
-    def read_bytes(data, device, needed=NEEDED):
+def read(tmp_path: Path) -> Reader:
+    def read_bytes(data: bytes, device: Device, needed: tuple[str, ...] = NEEDED) -> RawSignal:
         path = tmp_path / "sample-1"
         path.write_bytes(data)
         return read_signal(path, device, needed, delivery="d1", where="signals/s/sample-1")
@@ -27,8 +36,8 @@ def read(tmp_path):
 
 
 @pytest.fixture
-def refusal(read):
-    def problem_of(data, device, needed=NEEDED):
+def refusal(read: Reader) -> Refusal:
+    def problem_of(data: bytes, device: Device, needed: tuple[str, ...] = NEEDED) -> Problem:
         with pytest.raises(Unreadable) as caught:
             read(data, device, needed)
         return caught.value.problem
@@ -37,7 +46,9 @@ def refusal(read):
 
 
 @pytest.mark.parametrize("file_format", ["csv", "parquet", "edf"])
-def test_formats_give_the_samples_back(read, kit, file_format):
+def test_formats_give_the_samples_back(
+    read: Reader, kit: SimpleNamespace, file_format: str
+) -> None:
     device, samples = kit.device(file_format), kit.samples()
     raw = read(kit.signal_bytes(samples, device), device)
     tolerance = 400 / 65535 if file_format == "edf" else 1e-9
@@ -61,14 +72,16 @@ def test_formats_give_the_samples_back(read, kit, file_format):
         lambda b: b.replace(b"Pj", "Pj\u00b0".encode("cp1252"), 1),
     ],
 )
-def test_decimal_comma_and_habits_of_editors(read, kit, change):
+def test_decimal_comma_and_habits_of_editors(
+    read: Reader, kit: SimpleNamespace, change: Change
+) -> None:
     device, samples = kit.device(delimiter=";", decimal=","), kit.samples()
     raw = read(change(kit.signal_bytes(samples, device)), device)
     np.testing.assert_allclose(raw.columns["Flow"], samples["Flow"], atol=1e-9)
     np.testing.assert_allclose(raw.columns["Pao"], samples["Pao"], atol=1e-9)
 
 
-def with_cell(kit, row, column, cell):
+def with_cell(kit: SimpleNamespace, row: int, column: int, cell: bytes) -> bytes:
     lines = kit.signal_bytes(kit.samples(), kit.device()).split(b"\n")
     cells = lines[row - 1].split(b",")
     cells[column] = cell
@@ -90,7 +103,9 @@ def with_cell(kit, row, column, cell):
         (b"\xff\xfe", None),
     ],
 )
-def test_a_bad_cell_is_named_by_row_column_and_value(refusal, kit, cell, shown):
+def test_a_bad_cell_is_named_by_row_column_and_value(
+    refusal: Refusal, kit: SimpleNamespace, cell: bytes, shown: str
+) -> None:
     problem = refusal(with_cell(kit, 37, 1, cell), kit.device())
     assert (problem.kind, problem.row, problem.column) == ("bad_cell", 37, "Flow")
     assert problem.value == shown
@@ -100,7 +115,7 @@ def test_a_bad_cell_is_named_by_row_column_and_value(refusal, kit, cell, shown):
     assert problem.remedy and problem.expected
 
 
-def test_all_other_bad_cells_are_counted(refusal, kit):
+def test_all_other_bad_cells_are_counted(refusal: Refusal, kit: SimpleNamespace) -> None:
     device = kit.device(delimiter=";", decimal=",")
     points = kit.signal_bytes(kit.samples(), kit.device(delimiter=";"))
     problem = refusal(points, device)
@@ -109,18 +124,22 @@ def test_all_other_bad_cells_are_counted(refusal, kit):
 
 
 @pytest.mark.parametrize("cell", [b"", b"nan", b"NaN"])
-def test_an_empty_cell_is_a_missing_sample_but_not_in_time(read, refusal, kit, cell):
+def test_an_empty_cell_is_a_missing_sample_but_not_in_time(
+    read: Reader, refusal: Refusal, kit: SimpleNamespace, cell: bytes
+) -> None:
     raw = read(with_cell(kit, 10, 1, cell), kit.device())
     assert np.flatnonzero(np.isnan(raw.columns["Flow"])).tolist() == [8]
     assert refusal(with_cell(kit, 10, 0, cell), kit.device()).column == "t_s"
 
 
-def test_unread_columns_may_hold_anything(read, kit):
+def test_unread_columns_may_hold_anything(read: Reader, kit: SimpleNamespace) -> None:
     raw = read(with_cell(kit, 10, 4, b"Hollis"), kit.device())
     assert raw.time_s.size == 400
 
 
-def test_row_numbers_count_blank_lines_as_an_editor_does(refusal, kit):
+def test_row_numbers_count_blank_lines_as_an_editor_does(
+    refusal: Refusal, kit: SimpleNamespace
+) -> None:
     data = with_cell(kit, 37, 1, b"x").replace(b"\n", b"\n\n\n", 1)
     assert refusal(data, kit.device()).row == 39
 
@@ -139,20 +158,22 @@ def test_row_numbers_count_blank_lines_as_an_editor_does(refusal, kit):
         (lambda b: b.replace(b"\n0.5000,", b"\n0.1000,"), "time_backwards", "row 102"),
     ],
 )
-def test_spoilt_csv_files(refusal, kit, spoil, kind, words):
+def test_spoilt_csv_files(
+    refusal: Refusal, kit: SimpleNamespace, spoil: Change, kind: str, words: str
+) -> None:
     problem = refusal(spoil(kit.signal_bytes(kit.samples(), kit.device())), kit.device())
     assert problem.kind == kind
     assert words in problem.sentence
     assert "/tmp" not in repr(problem)
 
 
-def test_the_nearest_name_is_suggested(refusal, kit):
+def test_the_nearest_name_is_suggested(refusal: Refusal, kit: SimpleNamespace) -> None:
     data = kit.signal_bytes(kit.samples(), kit.device())
     assert "Is Flow_raw meant?" in refusal(data.replace(b"Flow", b"Flow_raw"), kit.device()).remedy
     assert "delimiter is ','" in refusal(data.replace(b",", b";"), kit.device()).remedy
 
 
-def test_time_in_milliseconds_is_seen(refusal, kit):
+def test_time_in_milliseconds_is_seen(refusal: Refusal, kit: SimpleNamespace) -> None:
     samples = kit.samples()
     samples["t_s"] = samples["t_s"] * 1000
     problem = refusal(kit.signal_bytes(samples, kit.device()), kit.device())
@@ -160,19 +181,21 @@ def test_time_in_milliseconds_is_seen(refusal, kit):
     assert "step of 5" in problem.sentence and "0.005 s" in problem.sentence
 
 
-def test_a_channel_that_is_not_registered(refusal, kit):
+def test_a_channel_that_is_not_registered(refusal: Refusal, kit: SimpleNamespace) -> None:
     assert refusal(b"", kit.device(), ("flow", "spo2")).kind == "channel_not_registered"
 
 
 @pytest.mark.parametrize("file_format", ["parquet", "edf"])
-def test_cut_short_binary_files(refusal, kit, file_format):
+def test_cut_short_binary_files(refusal: Refusal, kit: SimpleNamespace, file_format: str) -> None:
     device = kit.device(file_format)
     data = kit.signal_bytes(kit.samples(), device)
     for size in (1, 100, 300, 700, 1500, len(data) // 2, len(data) - 1):
         assert refusal(data[:size], device).kind in {"file_not_read", "cut_short"}
 
 
-def test_parquet_columns_must_be_numbers(refusal, read, kit):
+def test_parquet_columns_must_be_numbers(
+    refusal: Refusal, read: Reader, kit: SimpleNamespace
+) -> None:
     device, samples = kit.device("parquet"), kit.samples()
     sink = io.BytesIO()
     pq.write_table(pa.table(samples | {"Flow": [str(v) for v in samples["Flow"]]}), sink)
@@ -189,7 +212,9 @@ def test_parquet_columns_must_be_numbers(refusal, read, kit):
     assert np.isnan(read(sink.getvalue(), device).columns["Flow"]).sum() == 1
 
 
-def test_parquet_that_claims_rows_without_end_is_not_read(refusal, kit):
+def test_parquet_that_claims_rows_without_end_is_not_read(
+    refusal: Refusal, kit: SimpleNamespace
+) -> None:
     sink = io.BytesIO()
     n = 5_000_001
     table = pa.table({name: pa.nulls(n, pa.float64()) for name in ("t_s", "Flow", "Pao")})
@@ -198,7 +223,7 @@ def test_parquet_that_claims_rows_without_end_is_not_read(refusal, kit):
     assert refusal(sink.getvalue(), kit.device("parquet")).kind == "too_long"
 
 
-def test_edf_refusals(refusal, kit):
+def test_edf_refusals(refusal: Refusal, kit: SimpleNamespace) -> None:
     device = kit.device("edf")
     data = bytearray(kit.signal_bytes(kit.samples(), device))
     unfinished, longer, flat = bytearray(data), bytes(data) + bytes(2), bytearray(data)
@@ -219,7 +244,7 @@ def test_edf_refusals(refusal, kit):
     assert problem.kind == "rate" and "Pao 100 Hz" in problem.sentence
 
 
-def test_links_and_devices_are_not_read(tmp_path, kit):
+def test_links_and_devices_are_not_read(tmp_path: Path, kit: SimpleNamespace) -> None:
     device = kit.device()
     (tmp_path / "real").write_bytes(kit.signal_bytes(kit.samples(), device))
     (tmp_path / "link").symlink_to(tmp_path / "real")
@@ -235,7 +260,9 @@ def test_links_and_devices_are_not_read(tmp_path, kit):
         assert str(tmp_path) not in repr(caught.value.problem)
 
 
-def test_files_beyond_all_measure_are_refused_without_reading_on(refusal, kit):
+def test_files_beyond_all_measure_are_refused_without_reading_on(
+    refusal: Refusal, kit: SimpleNamespace
+) -> None:
     device = kit.device()
     assert refusal(b"t_s,Flow,Pao\n" + b"\n" * 5_000_001, device).kind == "too_long"
     assert refusal(b"," * 5_000_000, device).kind == "column_count"

@@ -3,24 +3,34 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 import json
 import re
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pandas as pd
 import pytest
 
-from quietsleep.intake.delivery import check_delivery, read_delivery
+from quietsleep.intake.delivery import ReadDelivery, check_delivery, read_delivery
 from quietsleep.intake.find import find_deliveries
 from quietsleep.intake.ingest import rows_to_keep
-from quietsleep.measure.roster import read_roster
+from quietsleep.measure.roster import Roster, read_roster
+from quietsleep.records import Problem
 from quietsleep.store.state import State
+from quietsleep.study.study import Study
+from tests.intake.conftest import Draft
+
+Delivered = Callable[[Draft], ReadDelivery]
 
 TABLES = ("sessions", "recordings", "checks", "reported")
 
 
 @pytest.fixture
-def delivered(study):
-    def take(draft):
+def delivered(study: Study) -> Delivered:
+    def take(draft: Draft) -> ReadDelivery:
         draft.write(study.deliveries_path)
         (found,) = [f for f in find_deliveries(study, "larch") if f.delivery == draft.delivery]
         result = read_delivery(study, found)
@@ -31,7 +41,7 @@ def delivered(study):
     return take
 
 
-def assert_conserved(result):
+def assert_conserved(result: ReadDelivery) -> None:
     """Every row of the files is in exactly one place."""
     if result.state != "accepted":
         assert not result.tables and not result.held
@@ -48,7 +58,7 @@ def assert_conserved(result):
         assert set(result.tables[name]["session"]) <= sessions
 
 
-def assert_well_said(result, study):
+def assert_well_said(result: ReadDelivery, study: Study) -> None:
     """Every problem is a whole sentence with what was expected and what to do, and no path."""
     for problem in result.problems:
         assert problem.sentence.endswith(".") and problem.expected and problem.remedy
@@ -56,13 +66,13 @@ def assert_well_said(result, study):
         assert str(study.path) not in repr(problem)
 
 
-def only(result, **wanted):
+def only(result: ReadDelivery, **wanted: object) -> Problem:
     found = [p for p in result.problems if all(getattr(p, k) == v for k, v in wanted.items())]
     assert len(found) == 1, [p.sentence for p in result.problems]
     return found[0]
 
 
-def test_a_sound_delivery_is_accepted_whole(delivered, draft):
+def test_a_sound_delivery_is_accepted_whole(delivered: Delivered, draft: Draft) -> None:
     result = delivered(draft)
     assert result.state == "accepted" and result.problems == []
     assert {n: len(result.tables[n]) for n in TABLES} == {
@@ -79,7 +89,7 @@ def test_a_sound_delivery_is_accepted_whole(delivered, draft):
     assert set(result.files) == set(draft.files())
 
 
-def test_the_day_is_that_of_the_centre(delivered, draft):
+def test_the_day_is_that_of_the_centre(delivered: Delivered, draft: Draft) -> None:
     draft.tables["sessions"][0]["tested_at"] = "2026-03-03T08:00:00+11:00"
     session = delivered(draft).tables["sessions"].iloc[0]
     assert session["tested_at"].date() == dt.date(2026, 3, 2)
@@ -107,7 +117,9 @@ def test_the_day_is_that_of_the_centre(delivered, draft):
         ("operator", "op\x001", "holds characters that cannot be printed"),
     ],
 )
-def test_a_bad_cell_holds_its_session_only(delivered, draft, column, cell, words):
+def test_a_bad_cell_holds_its_session_only(
+    delivered: Delivered, draft: Draft, column: str, cell: str, words: str
+) -> None:
     draft.tables["sessions"][1][column] = cell
     result = delivered(draft)
     problem = only(result, where="sessions.csv", row=3, column=column)
@@ -119,7 +131,7 @@ def test_a_bad_cell_holds_its_session_only(delivered, draft, column, cell, words
     assert result.counts["recordings_held"] == 2 and result.counts["reported_held"] == 1
 
 
-def test_every_reason_of_a_bad_row_is_given(delivered, draft):
+def test_every_reason_of_a_bad_row_is_given(delivered: Delivered, draft: Draft) -> None:
     draft.tables["sessions"][0] |= {"weight_kg": "x", "length_cm": "900", "sex": "", "consent": "?"}
     result = delivered(draft)
     assert {p.column for p in result.held_sessions["larch-s001"]} == {
@@ -133,7 +145,7 @@ def test_every_reason_of_a_bad_row_is_given(delivered, draft):
     assert held["age_days"] == 120
 
 
-def test_held_rows_keep_no_bad_cell(delivered, draft):
+def test_held_rows_keep_no_bad_cell(delivered: Delivered, draft: Draft) -> None:
     """What fails its contract could be anything: it is not kept, not even in a held row."""
     draft.tables["sessions"][0] |= {"operator": "ui bhriain", "sex": "quensel", "weight_kg": "900"}
     draft.tables["sessions"][1]["operator"] = "q" * 300
@@ -147,7 +159,7 @@ def test_held_rows_keep_no_bad_cell(delivered, draft):
     assert not any(word in text for word in ("bhriain", "quensel", "qqq"))
 
 
-def test_a_bad_recording_row_holds_its_session(delivered, draft):
+def test_a_bad_recording_row_holds_its_session(delivered: Delivered, draft: Draft) -> None:
     draft.tables["recordings"][2]["technique"] = "tidall"
     result = delivered(draft)
     assert list(result.held_sessions) == ["larch-s002"]
@@ -155,7 +167,9 @@ def test_a_bad_recording_row_holds_its_session(delivered, draft):
     assert list(result.held_recordings) == ["larch-s002-tid1"]
 
 
-def test_bad_rows_of_checks_and_reported_hold_themselves(delivered, draft):
+def test_bad_rows_of_checks_and_reported_hold_themselves(
+    delivered: Delivered, draft: Draft
+) -> None:
     draft.tables["checks"][0]["kind"] = "box"
     draft.tables["reported"][1]["value"] = "n/a"
     result = delivered(draft)
@@ -164,7 +178,9 @@ def test_bad_rows_of_checks_and_reported_hold_themselves(delivered, draft):
     assert result.counts["sessions_clean"] == 3
 
 
-def test_references_between_tables(delivered, draft, kit):
+def test_references_between_tables(
+    delivered: Delivered, draft: Draft, kit: SimpleNamespace
+) -> None:
     draft.tables["recordings"][0]["session"] = "larch-s099"
     draft.tables["reported"][2]["session"] = "larch-s098"
     draft.tables["checks"][0]["device"] = "rowan-set-1"
@@ -184,23 +200,25 @@ def test_references_between_tables(delivered, draft, kit):
         ("reported", []),
     ],
 )
-def test_repeated_keys_hold_all_rows_of_the_key(delivered, draft, table, held_sessions):
+def test_repeated_keys_hold_all_rows_of_the_key(
+    delivered: Delivered, draft: Draft, table: str, held_sessions: list[str]
+) -> None:
     draft.tables[table].append(dict(draft.tables[table][0]))
     result = delivered(draft)
-    rows = sorted(p.row for p in result.problems if p.kind == "repeated")
+    rows = sorted(p.row or 0 for p in result.problems if p.kind == "repeated")
     assert rows == [2, len(draft.tables[table]) + 1]
     assert list(result.held_sessions) == held_sessions
     assert result.counts[f"{table}_held"] >= 2
 
 
-def test_a_stray_quote_spoils_its_own_row_only(delivered, draft):
+def test_a_stray_quote_spoils_its_own_row_only(delivered: Delivered, draft: Draft) -> None:
     data = draft.table_bytes("sessions")
     draft.raw["sessions.csv"] = data.replace(b"larch-s002,", b'"larch-s002,', 1)
     result = delivered(draft)
     assert set(result.tables["sessions"]["session"]) == {"larch-s001", "larch-s003"}
 
 
-def test_a_ragged_row_is_named(delivered, draft):
+def test_a_ragged_row_is_named(delivered: Delivered, draft: Draft) -> None:
     data = draft.table_bytes("sessions").replace(b"larch-s002,", b"larch-s002,extra,", 1)
     draft.raw["sessions.csv"] = data
     result = delivered(draft)
@@ -208,7 +226,9 @@ def test_a_ragged_row_is_named(delivered, draft):
     assert list(result.held_sessions) == ["larch-s002"]
 
 
-def test_semicolons_with_decimal_commas_and_editors_habits(delivered, draft):
+def test_semicolons_with_decimal_commas_and_editors_habits(
+    delivered: Delivered, draft: Draft
+) -> None:
     data = draft.table_bytes("sessions").replace(b",", b";").replace(b".", b",")
     text = data.replace(b"larch-s00", b"larch-s00").decode().replace("\n", "\r\n")
     draft.raw["sessions.csv"] = b"\xef\xbb\xbf" + text.encode() + b"\r\n;;;;\r\n"
@@ -217,7 +237,7 @@ def test_semicolons_with_decimal_commas_and_editors_habits(delivered, draft):
     assert result.tables["sessions"]["weight_kg"].tolist() == [6.2, 6.2, 6.2]
 
 
-def test_missing_and_unknown_columns(delivered, draft):
+def test_missing_and_unknown_columns(delivered: Delivered, draft: Draft) -> None:
     for row in draft.tables["sessions"]:
         row["colour"] = "blue"
     result = delivered(draft)
@@ -232,7 +252,9 @@ def test_missing_and_unknown_columns(delivered, draft):
 
 @pytest.mark.parametrize("table", ["sessions", "recordings", "checks"])
 @pytest.mark.parametrize("damage", ["missing", "cut", "changed", "unlisted"])
-def test_a_bad_table_holds_the_delivery(study, draft, table, damage):
+def test_a_bad_table_holds_the_delivery(
+    study: Study, draft: Draft, table: str, damage: str
+) -> None:
     folder = draft.write(study.deliveries_path)
     path = folder / f"{table}.csv"
     data = path.read_bytes()
@@ -251,7 +273,7 @@ def test_a_bad_table_holds_the_delivery(study, draft, table, damage):
     assert_well_said(result, study)
 
 
-def test_the_reported_table_is_optional(delivered, draft):
+def test_the_reported_table_is_optional(delivered: Delivered, draft: Draft) -> None:
     del draft.tables["reported"]
     result = delivered(draft)
     assert result.state == "accepted" and result.problems == []
@@ -262,7 +284,9 @@ def test_the_reported_table_is_optional(delivered, draft):
     ("damage", "kind"),
     [("missing", "missing_file"), ("cut", "cut_short"), ("changed", "changed_file")],
 )
-def test_a_bad_file_holds_its_recording_only(study, draft, damage, kind):
+def test_a_bad_file_holds_its_recording_only(
+    study: Study, draft: Draft, damage: str, kind: str
+) -> None:
     folder = draft.write(study.deliveries_path)
     path = folder / "signals/larch-s001/larch-s001-tid1.csv"
     data = path.read_bytes()
@@ -278,7 +302,7 @@ def test_a_bad_file_holds_its_recording_only(study, draft, damage, kind):
     assert path.relative_to(folder).as_posix() not in result.files
 
 
-def test_files_and_rows_that_do_not_fit_each_other(delivered, draft):
+def test_files_and_rows_that_do_not_fit_each_other(delivered: Delivered, draft: Draft) -> None:
     signals = draft.signals
     draft.unlisted["signals/larch-s002/larch-s002-tid1.csv"] = signals.pop(
         "signals/larch-s002/larch-s002-tid1.csv"
@@ -294,7 +318,9 @@ def test_files_and_rows_that_do_not_fit_each_other(delivered, draft):
     assert len([p for p in result.problems if p.kind == "file_misnamed"]) == 2
 
 
-def test_unregistered_columns_of_signals_are_said_once_a_device(delivered, draft):
+def test_unregistered_columns_of_signals_are_said_once_a_device(
+    delivered: Delivered, draft: Draft
+) -> None:
     for path, data in draft.signals.items():
         draft.signals[path] = data.replace(b"Pbox", b"Pboxx", 1)
     result = delivered(draft)
@@ -319,27 +345,29 @@ def test_unregistered_columns_of_signals_are_said_once_a_device(delivered, draft
         ({"files": [{"path": "a", "bytes": True, "sha256": ""}]}, "entry 1"),
     ],
 )
-def test_delivery_json_that_cannot_be_used(delivered, draft, extra, words):
+def test_delivery_json_that_cannot_be_used(
+    delivered: Delivered, draft: Draft, extra: dict[str, object], words: str
+) -> None:
     draft.extra = extra
     result = delivered(draft)
     assert result.state == "quarantined"
     assert any(p.where == "delivery.json" and words in p.sentence for p in result.problems)
 
 
-def test_known_files_are_not_hashed_again(study, draft, monkeypatch):
+def test_known_files_are_not_hashed_again(
+    study: Study, draft: Draft, monkeypatch: pytest.MonkeyPatch
+) -> None:
     draft.write(study.deliveries_path)
     (found,) = find_deliveries(study, "larch")
     first = read_delivery(study, found)
     hashed = []
 
-    def counting(data):
+    def counting(data: bytes) -> Any:
         hashed.append(len(data))
         return original(data)
 
-    from quietsleep.intake import manifest
-
-    original = manifest.hashlib.sha256
-    monkeypatch.setattr(manifest.hashlib, "sha256", counting)
+    original = hashlib.sha256
+    monkeypatch.setattr("quietsleep.intake.manifest.hashlib.sha256", counting)
     second = read_delivery(study, found, first.stamps)
     assert len(hashed) == 1  # delivery.json alone
     assert second.problems == first.problems and second.stamps == first.stamps
@@ -347,12 +375,16 @@ def test_known_files_are_not_hashed_again(study, draft, monkeypatch):
     assert len(hashed) == 2 + len(first.files)
 
 
-def roster_of(study, deliveries):
+def roster_of(study: Study, deliveries: Sequence[ReadDelivery]) -> Roster:
     """What counts once all of these are in the state, as a night puts them there."""
     columns = ["centre", "delivery", "path", "bytes", "mtime_ns", "sha256"]
     with State(study.work_path) as state:
         for one in deliveries:
-            about = {"centre": one.centre, "delivery": one.delivery, "state": one.state}
+            about: dict[str, object] = {
+                "centre": one.centre,
+                "delivery": one.delivery,
+                "state": one.state,
+            }
             about |= {"created_at": one.created, "path": str(one.root), "sha256": one.sha256}
             state.append("deliveries", pd.DataFrame([about]))
             stamps = [(one.centre, one.delivery, p, *stamp) for p, stamp in one.stamps.items()]
@@ -363,7 +395,9 @@ def roster_of(study, deliveries):
 
 
 @pytest.mark.parametrize("backwards", [False, True])
-def test_a_later_delivery_supersedes_session_by_session(study, draft, kit, backwards):
+def test_a_later_delivery_supersedes_session_by_session(
+    study: Study, draft: Draft, kit: SimpleNamespace, backwards: bool
+) -> None:
     draft.write(study.deliveries_path)
     again = kit.draft(1)
     again.delivery, again.created = "a-later-one", "2026-03-12T08:00:00+01:00"
@@ -387,7 +421,7 @@ def test_a_later_delivery_supersedes_session_by_session(study, draft, kit, backw
     assert len(roster.recordings) == 6
 
 
-def test_check_delivery_reads_every_signal(study, draft, tmp_path):
+def test_check_delivery_reads_every_signal(study: Study, draft: Draft, tmp_path: Path) -> None:
     draft.centre = "larch"
     bad = "signals/larch-s002/larch-s002-sin2.csv"
     draft.signals[bad] = draft.signals[bad].replace(b"\n0.0500,", b"\nO.05,", 1)
@@ -406,13 +440,15 @@ def test_check_delivery_reads_every_signal(study, draft, tmp_path):
     assert check_delivery(study, moved)[0].kind == "centre"
 
 
-def test_check_delivery_reads_archives_and_leaves_nothing(study, draft, tmp_path):
+def test_check_delivery_reads_archives_and_leaves_nothing(
+    study: Study, draft: Draft, tmp_path: Path
+) -> None:
     archive = draft.write_zip(tmp_path / "out")
     assert check_delivery(study, archive) == []
     assert not study.work_path.exists()
 
 
-def test_sentences_name_rows_as_an_editor_shows_them(delivered, draft):
+def test_sentences_name_rows_as_an_editor_shows_them(delivered: Delivered, draft: Draft) -> None:
     data = draft.table_bytes("sessions").replace(b"larch-s003,", b"\n\nlarch-s003,", 1)
     draft.raw["sessions.csv"] = data.replace(b"larch-s003", b"larch s003", 1)
     result = delivered(draft)
@@ -426,7 +462,7 @@ def test_sentences_name_rows_as_an_editor_shows_them(delivered, draft):
 
 
 @pytest.mark.parametrize("filler", [b"\n" * 500_000, b"," * 500_000, b'"' * 500_000])
-def test_tables_beyond_all_measure(delivered, draft, filler):
+def test_tables_beyond_all_measure(delivered: Delivered, draft: Draft, filler: bytes) -> None:
     draft.raw["sessions.csv"] = filler + draft.table_bytes("sessions")
     assert delivered(draft).state == "quarantined"
     draft.delivery, draft.raw["sessions.csv"] = "d2", draft.table_bytes("sessions") + filler

@@ -43,7 +43,7 @@ def decision(limit: float, day: date) -> LimitChange:
 def test_all_rules_are_evaluated_and_every_failure_is_named() -> None:
     verdicts = judge(values(volume_imbalance_pct=7.0, n_breaths=8), RULES, (), level="trial")
     assert set(verdicts["state"]) == {"fail"}
-    why = status_of_items(verdicts).loc[("larch", "r1#1"), "why"]
+    why = str(status_of_items(verdicts).loc[("larch", "r1#1"), "why"])
     assert "7 %" in why and "8 regular breaths" in why
 
 

@@ -25,15 +25,14 @@ def published(study: Path) -> dict[str, str]:
 
 
 def test_blocks_change_no_row(
-    small_study: Path, pool: InProcess, monkeypatch: pytest.MonkeyPatch
+    study_after: Path, pool: InProcess, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    run_night(small_study)
-    whole = published(small_study)
+    whole = published(study_after)
     monkeypatch.setattr(blocks, "RECORDINGS_A_BLOCK", 3)
-    report = run_night(small_study, full=True)
+    report = run_night(study_after, full=True)
     assert report.state != "red"
     assert report.conservation["balances"].all()
-    assert published(small_study) == whole
+    assert published(study_after) == whole
 
 
 def roster_of(study: Path) -> Roster:
@@ -43,10 +42,9 @@ def roster_of(study: Path) -> Roster:
 
 @pytest.mark.parametrize("size", [1, 4, 1000])
 def test_every_row_is_in_one_block(
-    small_study: Path, pool: InProcess, monkeypatch: pytest.MonkeyPatch, size: int
+    study_after: Path, pool: InProcess, monkeypatch: pytest.MonkeyPatch, size: int
 ) -> None:
-    run_night(small_study)
-    roster = roster_of(small_study)
+    roster = roster_of(study_after)
     monkeypatch.setattr(blocks, "RECORDINGS_A_BLOCK", size)
     cut = list(blocks.blocks_of(roster))
     assert (len(cut) > len(roster.sessions["centre"].unique())) == (size < 1000)

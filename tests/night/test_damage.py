@@ -44,15 +44,15 @@ DAMAGES = (cut, flip, remove, fill_with_noise, repeat_lines)
 
 
 @pytest.mark.parametrize("seed", range(8))
-def test_counts_add_up_under_random_damage(small_study: Path, pool: InProcess, seed: int) -> None:
+def test_counts_add_up_under_random_damage(tiny_study: Path, pool: InProcess, seed: int) -> None:
     rng = random.Random(seed)
-    files = sorted(p for p in (small_study / "deliveries").rglob("*") if p.is_file())
+    files = sorted(p for p in (tiny_study / "deliveries").rglob("*") if p.is_file())
     for file in rng.sample(files, k=12):
         rng.choice(DAMAGES)(file, rng)
-    report = run_night(small_study)
+    report = run_night(tiny_study)
     assert report.state == "amber", report.sentences
     assert report.conservation["balances"].all()
-    with open_current(small_study) as warehouse:
+    with open_current(tiny_study) as warehouse:
         silent = warehouse.execute(
             "SELECT count(*) FROM recordings WHERE state <> 'measured' AND coalesce(why, '') = ''"
         ).fetchone()
@@ -64,50 +64,51 @@ def test_counts_add_up_under_random_damage(small_study: Path, pool: InProcess, s
 
 
 def test_mistake_of_ours_costs_its_recordings_and_turns_the_night_red(
-    small_study: Path, pool: InProcess, monkeypatch: pytest.MonkeyPatch
+    tiny_study: Path, pool: InProcess, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def fail(recording: Recording, trial: Trial) -> Measures:
         raise ZeroDivisionError("planted")
 
     monkeypatch.setattr(tidal, "measure_trial", fail)
-    report = run_night(small_study)
+    report = run_night(tiny_study)
     assert report.state == "red"
-    by = report.conservation.groupby("technique")[["delivered", "crashed", "found"]].sum()
-    assert by.loc["tidal", "crashed"] == by.loc["tidal", "delivered"] > 0
-    assert by.loc["raised_volume", "crashed"] == 0 < by.loc["raised_volume", "found"]
+    counted = report.conservation.groupby("technique")[["delivered", "crashed", "found"]].sum()
+    by = {str(technique): row for technique, row in counted.to_dict("index").items()}
+    assert by["tidal"]["crashed"] == by["tidal"]["delivered"] > 0
+    assert by["raised_volume"]["crashed"] == 0 < by["raised_volume"]["found"]
     monkeypatch.undo()
 
 
 def test_crashed_recordings_are_tried_again_and_the_night_recovers(
-    small_study: Path, pool: InProcess, monkeypatch: pytest.MonkeyPatch
+    tiny_study: Path, pool: InProcess, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with monkeypatch.context() as patched:
         patched.setattr(tidal, "find_trials", lambda recording: 1 / 0)
-        assert run_night(small_study).state == "red"
+        assert run_night(tiny_study).state == "red"
     pool.measured.clear()
-    report = run_night(small_study)
+    report = run_night(tiny_study)
     assert report.state == "amber" and pool.measured
     assert all("-tid" in item for item in pool.measured)
 
 
 def test_centre_whose_folder_vanishes_is_a_row_and_not_an_absence(
-    small_study: Path, pool: InProcess
+    tiny_study: Path, pool: InProcess
 ) -> None:
-    shutil.rmtree(small_study / "deliveries" / "larch")
-    report = run_night(small_study)
+    shutil.rmtree(tiny_study / "deliveries" / "larch")
+    report = run_night(tiny_study)
     assert "larch has delivered nothing." in report.sentences
     assert set(report.conservation["centre"]) >= {"larch", "rowan"}
 
 
 def test_incomplete_delivery_is_left_alone_until_its_list_arrives(
-    small_study: Path, pool: InProcess
+    tiny_study: Path, pool: InProcess
 ) -> None:
-    manifest = small_study / "deliveries" / "larch" / "larch-01" / "delivery.json"
+    manifest = tiny_study / "deliveries" / "larch" / "larch-01" / "delivery.json"
     kept = manifest.read_bytes()
     manifest.unlink()
-    first = run_night(small_study)
+    first = run_night(tiny_study)
     assert any("larch-01 of larch is incomplete" in s for s in first.sentences)
     manifest.write_bytes(kept)
-    second = run_night(small_study)
+    second = run_night(tiny_study)
     assert not any("incomplete" in s for s in second.sentences)
     assert second.n_measured > 0

@@ -34,25 +34,23 @@ def run(home: Path, *words: str) -> subprocess.CompletedProcess[str]:
 
 
 def test_night_of_the_command_line_is_quiet_and_stays_inside_the_study(
-    small_study: Path, tmp_path: Path
+    tiny_study: Path, tmp_path: Path
 ) -> None:
     home = tmp_path / "home"
     home.mkdir()
-    command = ("-c", "from quietsleep.cli.main import app; app()", "nightly", str(small_study))
+    command = ("-c", "from quietsleep.cli.main import app; app()", "nightly", str(tiny_study))
     first = run(home, *command)
     assert first.returncode == 0, first.stderr
     assert first.stderr == ""
     assert "State amber" in first.stdout and "the counts add up" in first.stdout
     assert list(home.iterdir()) == []
-    with open_current(small_study) as warehouse:
+    with open_current(tiny_study) as warehouse:
         assert warehouse.execute("SELECT count(*) > 0 FROM clean_outcomes").fetchall() == [(True,)]
     second = run(home, *command)
     assert (second.returncode, second.stderr) == (0, "")
     assert "nothing has changed" in second.stdout
 
 
-def test_night_whose_tasks_never_reach_their_stage_is_red(
-    small_study: Path, tmp_path: Path
-) -> None:
-    ended = run(tmp_path, "-c", LOST, str(small_study))
+def test_night_whose_tasks_never_reach_their_stage_is_red(tiny_study: Path, tmp_path: Path) -> None:
+    ended = run(tmp_path, "-c", LOST, str(tiny_study))
     assert ended.stdout.startswith("red False ingesting was not carried out"), ended.stderr

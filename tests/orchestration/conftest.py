@@ -13,8 +13,8 @@ from werkzeug.serving import WSGIRequestHandler
 
 from quietsleep.intake import store as store_module
 from quietsleep.measure.pool import in_process
+from quietsleep.night.night import NightReport
 from quietsleep.night.stages import run_night
-from quietsleep.simulation.centres import write_demo_study
 from tests.orchestration.places import (
     BUCKET,
     KEYS,
@@ -25,6 +25,7 @@ from tests.orchestration.places import (
     change_a_limit,
     kind_of,
 )
+from tests.shared import made_once
 
 
 @pytest.fixture(scope="session")
@@ -38,7 +39,7 @@ def s3(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
     def note(self: WSGIRequestHandler, code: object = "-", size: object = "-") -> None:
         path = getattr(self, "path", "")
         time.sleep(served.delay_s)
-        served.requests.append((kind_of(self.command, path, self.headers), path))
+        served.requests.append((kind_of(self.command, path, dict(self.headers)), path))
 
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr(WSGIRequestHandler, "log_request", note)
@@ -71,28 +72,27 @@ def workers(s3: Store, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Wor
 
 
 @pytest.fixture(scope="session")
-def delivered(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A small study as delivered."""
-    return write_demo_study(tmp_path_factory.mktemp("small") / "demo", sessions_per_centre=2)
+def delivered(small_deliveries: Path) -> Path:
+    """A small study as delivered; do not change it."""
+    return small_deliveries
 
 
 @pytest.fixture(scope="session")
-def one_machine(delivered: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def one_machine(small_night: tuple[Path, NightReport]) -> Path:
     """The same study after a night on one machine, out of a folder; do not change it."""
-    study = tmp_path_factory.mktemp("one") / "demo"
-    shutil.copytree(delivered, study)
-    run_night(study, workers=2)
-    return study
+    return small_night[0]
 
 
 @pytest.fixture(scope="session")
 def two_nights(one_machine: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The study after a second night, in which one limit was changed; do not change it."""
-    study = tmp_path_factory.mktemp("two") / "demo"
-    shutil.copytree(one_machine, study, symlinks=True)
-    change_a_limit(study)
-    run_night(study, pool=in_process)
-    return study
+
+    def make(path: Path) -> None:
+        shutil.copytree(one_machine, path, symlinks=True, dirs_exist_ok=True)
+        change_a_limit(path)
+        run_night(path, pool=in_process)
+
+    return made_once(tmp_path_factory, "two-nights", make)[0]
 
 
 @pytest.fixture

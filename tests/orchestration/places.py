@@ -66,7 +66,7 @@ class Store:
 
 def kind_of(command: str, path: str, headers: Mapping[str, str]) -> str:
     """Name a request as the store's operators do."""
-    if command == "PUT" and headers.get("x-amz-copy-source"):
+    if command == "PUT" and any(name.lower() == "x-amz-copy-source" for name in headers):
         return "COPY"
     return "LIST" if "list-type=2" in path else command
 
@@ -107,7 +107,7 @@ class Workers:
     def client(self) -> Any:
         from distributed import Client
 
-        return Client(self.address, timeout=30, set_as_default=False)
+        return Client(self.address, timeout=30, set_as_default=False)  # type: ignore[no-untyped-call]
 
     def wait(self, count: int = 2) -> None:
         with self.client() as client:

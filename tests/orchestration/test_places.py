@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
 
 from quietsleep.night.night import open_night
-from quietsleep.study import storage as study_places
 from quietsleep.study.storage import check_installed
 from quietsleep.study.study import StorageSettings, StudyError, load_study
 from tests.orchestration.places import ROOT, add_to_study
@@ -75,8 +75,8 @@ def test_what_may_not_be_said_has_its_sentence(study: Path, lines: list[str], wo
 def test_missing_package_says_what_to_install(
     absent: str, study: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    real = study_places.find_spec
-    monkeypatch.setattr(study_places, "find_spec", lambda n: None if n == absent else real(n))
+    found = "quietsleep.study.storage.find_spec"
+    monkeypatch.setattr(found, lambda name: None if name == absent else find_spec(name))
     add_to_study(study, ["[places]", 'warehouse = "s3://b/w"'])
     add_to_study(study, ["[cluster]", 'scheduler = "tcp://h:1"'])
     with pytest.raises(StudyError, match=r"pip install 'quietsleep\[cluster\]'"):

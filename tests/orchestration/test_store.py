@@ -93,7 +93,7 @@ def test_failures_have_a_number_and_tell_no_address(
     for act in (lambda: place.read(10), place.listed, place.children, place.open):
         store_module._DOWN.clear()
         with pytest.raises(OSError) as caught:
-            act()  # type: ignore[operator]
+            act()
         assert caught.value.errno == number and words in str(caught.value.strerror)
         assert "internal" not in str(caught.value) and "AKIA" not in str(caught.value)
 
@@ -116,7 +116,7 @@ def test_store_that_does_not_answer_is_waited_for_once(
     store_module._DOWN.clear()
     assert down.state == "red" and down.published and down.n_measured == 0
     said = " ".join(down.sentences)
-    assert "carrying to the store failed: s3://" in said and "does not answer" in said
+    assert "uploading failed: s3://" in said and "does not answer" in said
     assert "The folder of deliveries of all centres cannot be opened: the store" in said
     assert any("cannot be opened: the store does not answer" in f for f in findings)
     assert "127.0.0.1" not in said

@@ -7,18 +7,20 @@ import shutil
 import signal
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
-from quietsleep.measure.pool import InProcess
+from quietsleep.measure.plan import Job
+from quietsleep.measure.pool import InProcess, measure_apart
 from quietsleep.night import stages
 from quietsleep.night.night import NightReport
 from quietsleep.night.orchestration import cluster
 from quietsleep.night.orchestration.cluster import ClusterPool, cluster_pool
 from quietsleep.night.stages import run_night
+from quietsleep.records import Measured
 from quietsleep.study.study import Study, load_study
 from tests.orchestration.places import (
     LOOPBACK,
@@ -77,7 +79,7 @@ def test_killed_worker_costs_its_chunk_again_and_no_byte(
 ) -> None:
     monkeypatch.setattr(s3, "delay_s", 0.01)
     # The pages read some recordings once more for their pictures.
-    monkeypatch.setattr(stages, "write_night_pages", lambda night: None)
+    monkeypatch.setattr(stages, "write_site", lambda *given: None)
     killed: list[int] = []
 
     def kill_amid_a_chunk() -> None:
@@ -116,10 +118,12 @@ def test_recording_that_kills_every_worker_costs_only_itself(
     own_cluster.add_worker("k0", code=f"{tmp_path / 'killer'}:{ROOT / 'pipeline'}")
     own_cluster.wait(1)
     apart: list[int] = []
-    real = cluster.measure_apart
-    monkeypatch.setattr(
-        cluster, "measure_apart", lambda jobs: apart.append(len(jobs)) or real(jobs)
-    )
+
+    def noted(jobs: Sequence[Job]) -> list[Measured]:
+        apart.append(len(jobs))
+        return measure_apart(jobs)
+
+    monkeypatch.setattr(cluster, "measure_apart", noted)
     report, pool = night_on(own_cluster.address, stored)
     # Here the recording kills nobody, so its numbers are those of one machine.
     assert parts(stored) == parts(one_machine) and report.state != "red"
@@ -162,10 +166,15 @@ def test_worker_that_hangs_and_scheduler_that_goes_are_not_waited_for(
 ) -> None:
     """The hung worker's chunk is measured apart, what comes after the end of the cluster here."""
     apart: list[str] = []
+
+    def measured_apart(jobs: Sequence[Job]) -> list[Measured]:
+        apart.append("apart")
+        return []
+
     monkeypatch.setattr(cluster, "MeasuringPool", InProcess)
     monkeypatch.setattr(cluster, "patience_s", lambda jobs: 0.5)
     monkeypatch.setattr(cluster, "SECONDS_FOR_A_WORKER", 5.0)
-    monkeypatch.setattr(cluster, "measure_apart", lambda jobs: apart.append("apart") or [])
+    monkeypatch.setattr(cluster, "measure_apart", measured_apart)
     own_cluster.start(1)
     own_cluster.wait(1)
     (worker,) = own_cluster.processes().values()

@@ -26,6 +26,10 @@ from quietsleep.study.study import ChannelMap, Device
 
 PROJECT = Path(__file__).parents[2]
 FOLDER = PROJECT.parent / "shared" / "data" / "test_lung" / "20200621-RunForRecord2-AIR"
+NOT_HERE = (
+    "recordings of a mechanical test lung with labelled compliance, bench volume and breath "
+    "counts; they belong beside the project, in ../shared/data/test_lung"
+)
 # Labelled compliance of the eight runs, mL/cm[H2O].
 LABELLED = {1: 50.0, 2: 50.0, 3: 20.0, 4: 20.0, 5: 20.0, 6: 20.0, 7: 10.0, 8: 10.0}
 KPA_PER_CMH2O = 0.0980665  # conventional centimetre of water, by definition
@@ -39,7 +43,7 @@ def device(rate_hz: float, channels: tuple[ChannelMap, ...]) -> Device:
         file_format="csv",
         rate_hz=rate_hz,
         time_column="t_s",
-        csv_delimiter=" ",
+        csv_delimiter=",",
         csv_decimal=".",
         gas_state="btps",
         expired_temperature_c=34.0,
@@ -54,7 +58,7 @@ def bench_run(number: int) -> tuple[Recording, FloatArray]:
     """One run through our signal chain, with the bench's own volume (mL)."""
     path = FOLDER / f"covent_pc_{number}.dat"
     if not path.exists():
-        pytest.skip("the test-lung recordings are not beside this checkout")
+        pytest.skip(NOT_HERE)
     time_s, _, pressure, volume_ml, net_flow = np.loadtxt(path, skiprows=4).T
     channels = (
         ChannelMap("flow", "net_flow", "mL/s", 1.0, 0.0, "inspiration"),

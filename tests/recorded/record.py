@@ -27,7 +27,7 @@ def published_tables(study: Path) -> dict[str, pd.DataFrame]:
 
 def _rows(folder: Path) -> pd.DataFrame:
     files = [str(file) for file in sorted(folder.rglob("*.parquet"))]
-    rows = ds.dataset(files).to_table().to_pandas()
+    rows: pd.DataFrame = ds.dataset(files).to_table().to_pandas()
     rows = rows.drop(columns=[name for name in NAMES_NIGHT_OR_CODE if name in rows])
     return rows.sort_values(list(rows.columns), ignore_index=True)
 

@@ -9,8 +9,10 @@ from typing import Any
 
 import pytest
 
+from quietsleep.measure.pool import in_process
 from quietsleep.night.stages import run_night
 from quietsleep.study.review_log import Review
+from tests.shared import made_once
 
 Maker = Callable[..., Review]
 
@@ -36,16 +38,18 @@ def review() -> Maker:
 @pytest.fixture(scope="session")
 def judged_study(small_deliveries: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The small study after its first night; do not change it."""
-    path = tmp_path_factory.mktemp("judged") / "demo"
-    shutil.copytree(small_deliveries, path)
-    for centre in path.glob("deliveries/*"):
-        if centre.name not in ("larch", "willow"):
-            shutil.rmtree(centre)
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("quietsleep.night.stages.write_site", lambda *given: None)
-        report = run_night(path)
-    assert report.published, report.sentences
-    return path
+
+    def make(path: Path) -> None:
+        shutil.copytree(small_deliveries, path, dirs_exist_ok=True)
+        for centre in path.glob("deliveries/*"):
+            if centre.name not in ("larch", "willow"):
+                shutil.rmtree(centre)
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr("quietsleep.night.stages.write_site", lambda *given: None)
+            report = run_night(path, pool=in_process)
+        assert report.published, report.sentences
+
+    return made_once(tmp_path_factory, "judged", make)[0]
 
 
 @pytest.fixture

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +11,8 @@ import pytest
 from typer.testing import CliRunner
 
 from quietsleep.cli.main import app
-from quietsleep.measure.recording import read_signal
+from quietsleep.intake.files.read import read_signal
+from quietsleep.measure.pool import InProcess, measuring_pool
 from quietsleep.night.rejudge import (
     NotMeasured,
     Rejudged,
@@ -57,6 +59,9 @@ def no_signal_is_read(monkeypatch: pytest.MonkeyPatch, judged_study: Path) -> No
         "measure.pool.MeasuringPool.measure",
     ):
         monkeypatch.setattr(f"quietsleep.{name}", refuse)
+    here = InProcess()
+    monkeypatch.setattr(here, "measure", refuse)
+    monkeypatch.setattr("quietsleep.night.stages.measuring_pool", lambda workers: nullcontext(here))
 
 
 def ask(path: Path, sql: str, *values: object) -> list[tuple[Any, ...]]:
@@ -121,7 +126,11 @@ def refused_path(refused: Path, tmp_path: Path) -> Path:
     return path
 
 
-def test_a_changed_limit_changes_verdicts_without_reading_a_signal(study_path: Path) -> None:
+def test_a_changed_limit_changes_verdicts_without_reading_a_signal(
+    study_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # In processes of their own, as whoever judges again does; the other tests judge in this one.
+    monkeypatch.setattr("quietsleep.night.stages.measuring_pool", measuring_pool)
     before = ask(study_path, "SELECT count(*) FROM trials WHERE technique = 'single_occlusion' "
                  "AND status = 'accepted'")  # fmt: skip
     assert before[0][0] > 3

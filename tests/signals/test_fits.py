@@ -4,22 +4,22 @@ import pytest
 from quietsleep.signals import fits
 
 
-def rng():
+def rng() -> np.random.Generator:
     return np.random.default_rng(20)
 
 
-def test_line_of_exact_points():
+def test_line_of_exact_points() -> None:
     x = np.array([0.0, 1.0, 2.0, 5.0])
     line = fits.fit_line(x, 3.0 - 0.5 * x)
     assert (line.slope, line.intercept, line.r2) == pytest.approx((-0.5, 3.0, 1.0))
 
 
-def test_line_without_spread_is_nan():
+def test_line_without_spread_is_nan() -> None:
     assert np.isnan(fits.fit_line(np.ones(5), np.arange(5.0)).slope)
     assert np.isnan(fits.fit_line(np.ones(1), np.ones(1)).r2)
 
 
-def test_noisy_in_both_recovers_a_slope_that_least_squares_flattens():
+def test_noisy_in_both_recovers_a_slope_that_least_squares_flattens() -> None:
     noise = rng()
     true_x = np.sin(np.linspace(0, 20, 4000))
     x = true_x + noise.normal(0, 0.3, 4000)
@@ -31,7 +31,7 @@ def test_noisy_in_both_recovers_a_slope_that_least_squares_flattens():
     )
 
 
-def test_noisy_in_both_uses_the_ratio_of_noises():
+def test_noisy_in_both_uses_the_ratio_of_noises() -> None:
     noise = rng()
     true_x = np.sin(np.linspace(0, 20, 4000))
     x, y = true_x + noise.normal(0, 0.02, 4000), 2.0 * true_x + noise.normal(0, 0.6, 4000)
@@ -40,7 +40,7 @@ def test_noisy_in_both_uses_the_ratio_of_noises():
     assert fits.fit_both_noisy(x, y).slope > 2.05
 
 
-def test_noisy_in_both_is_the_same_whichever_variable_comes_first():
+def test_noisy_in_both_is_the_same_whichever_variable_comes_first() -> None:
     noise = rng()
     x = np.linspace(0, 1, 300) + noise.normal(0, 0.05, 300)
     y = 4 * np.linspace(0, 1, 300) + noise.normal(0, 0.3, 300)
@@ -48,7 +48,7 @@ def test_noisy_in_both_is_the_same_whichever_variable_comes_first():
     assert there * back == pytest.approx(1.0)
 
 
-def test_longest_late_line_leaves_out_the_bent_beginning():
+def test_longest_late_line_leaves_out_the_bent_beginning() -> None:
     x = np.linspace(100.0, 0.0, 400)
     y = -3.0 * x
     y[:100] = -225.0 + 20 * (x[:100] - 75.0)
@@ -58,7 +58,7 @@ def test_longest_late_line_leaves_out_the_bent_beginning():
     assert line.slope == pytest.approx(-3.0, rel=0.01)
 
 
-def test_longest_late_line_may_drop_a_last_rounding():
+def test_longest_late_line_may_drop_a_last_rounding() -> None:
     x = np.linspace(100.0, 0.0, 400)
     y = -3.0 * x
     y[380:] = -60.0 * np.linspace(1, -3, 20)
@@ -68,7 +68,7 @@ def test_longest_late_line_may_drop_a_last_rounding():
     assert line.end in range(360, 382)
 
 
-def test_longest_late_line_agrees_with_trying_every_part():
+def test_longest_late_line_agrees_with_trying_every_part() -> None:
     noise = rng()
     x = np.cumsum(noise.normal(1, 1, 80))
     y = 2 * x + noise.normal(0, 6, 80)
@@ -78,7 +78,7 @@ def test_longest_late_line_agrees_with_trying_every_part():
     assert line.end - line.start == max(lengths)
 
 
-def test_longest_late_line_without_a_straight_part_says_so_in_r2():
+def test_longest_late_line_without_a_straight_part_says_so_in_r2() -> None:
     noise = rng()
     line = fits.longest_late_line(
         noise.normal(size=200), noise.normal(size=200), r2_floor=0.99, least_points=50
@@ -87,7 +87,7 @@ def test_longest_late_line_without_a_straight_part_says_so_in_r2():
     assert np.isnan(fits.longest_late_line(np.ones(3), np.ones(3), r2_floor=0.9, least_points=9).r2)
 
 
-def test_plane_recovers_compliance_resistance_and_offset():
+def test_plane_recovers_compliance_resistance_and_offset() -> None:
     time = np.linspace(0, 10, 1000)
     volume, flow = 50 * np.sin(time), 50 * np.cos(time)
     pressure = 0.4 + volume / 90.0 + 0.002 * flow
@@ -97,7 +97,7 @@ def test_plane_recovers_compliance_resistance_and_offset():
 
 
 @pytest.mark.parametrize("half_life_s", [3.0, 7.0, 9.0, 14.0])
-def test_decay_half_life_with_noise_and_offset(half_life_s):
+def test_decay_half_life_with_noise_and_offset(half_life_s: float) -> None:
     time = np.arange(0, 20, 0.01)
     clean = 0.03 + 0.4 * 2 ** (-time / half_life_s)
     decay = fits.fit_decay(clean + rng().normal(0, 0.002, time.size), 100.0)
@@ -106,11 +106,11 @@ def test_decay_half_life_with_noise_and_offset(half_life_s):
     assert decay.r2 > 0.99
 
 
-def test_decay_of_a_flat_record_is_nan():
+def test_decay_of_a_flat_record_is_nan() -> None:
     assert np.isnan(fits.fit_decay(np.ones(100), 100.0).half_life_s)
 
 
-def test_sine_amplitude_and_frequency():
+def test_sine_amplitude_and_frequency() -> None:
     time = np.arange(0, 6.3, 1 / 200)
     y = 0.2 + 0.05 * time + 0.8 * np.sin(2 * np.pi * 1.37 * time + 0.4)
     y = y + rng().normal(0, 0.02, y.size)
@@ -125,13 +125,13 @@ def test_sine_amplitude_and_frequency():
     assert sine.phase_rad == pytest.approx(0.4, abs=0.03)
 
 
-def test_noise_sd_ignores_slow_movement_and_knows_quantisation():
+def test_noise_sd_ignores_slow_movement_and_knows_quantisation() -> None:
     slow = 50 * np.sin(np.linspace(0, 30, 6000))
     assert fits.noise_sd(slow + rng().normal(0, 0.2, 6000)) == pytest.approx(0.2, rel=0.1)
     assert fits.noise_sd(np.round(slow / 4) * 4) == pytest.approx(4 / np.sqrt(12), rel=0.01)
 
 
 @pytest.mark.parametrize("n", [0, 1])
-def test_a_robust_line_through_too_few_points_is_no_number(n):
+def test_a_robust_line_through_too_few_points_is_no_number(n: int) -> None:
     line = fits.robust_line(np.ones(n), np.ones(n))
     assert np.isnan([line.slope, line.intercept]).all()

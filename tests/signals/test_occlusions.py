@@ -3,21 +3,28 @@
 import numpy as np
 import pytest
 
-from quietsleep.records import Breaths, Recording
+from quietsleep.records import Breaths, FloatArray, Recording
 from quietsleep.signals import end_expiratory_level as levels
 from quietsleep.signals import occlusions
 from quietsleep.signals.fits import noise_sd
 from quietsleep.signals.occlusions import Occlusion, ShutterSettings
+from quietsleep.signals.quantiles import runs
 
 SHUTTER = ShutterSettings(least_s=0.08, flow_share=0.05, noise_multiple=6.0, pressure_kpa=0.1)
 
 
-def find(flow, pressure, rate_hz):
+def find(flow: FloatArray, pressure: FloatArray, rate_hz: float) -> list[Occlusion]:
     limit = occlusions.flow_limit_ml_s(flow, SHUTTER, noise_ml_s=noise_sd(flow))
     return occlusions.find_occlusions(flow, pressure, rate_hz, SHUTTER, limit_ml_s=limit)
 
 
-def breathing_with_occlusions(rate_hz, *, held=((4.0, 4.5), (9.0, 9.15)), noise=0.0, offset=0.0):
+def breathing_with_occlusions(
+    rate_hz: float,
+    *,
+    held: tuple[tuple[float, float], ...] = ((4.0, 4.5), (9.0, 9.15)),
+    noise: float = 0.0,
+    offset: float = 0.0,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Sine breathing of 0.5 Hz and 100 mL/s; no flow and 0.6 kPa where the shutter is shut."""
     time = np.arange(0, 14, 1 / rate_hz)
     flow = 100 * np.sin(np.pi * time)
@@ -33,7 +40,7 @@ def breathing_with_occlusions(rate_hz, *, held=((4.0, 4.5), (9.0, 9.15)), noise=
 
 @pytest.mark.parametrize("rate_hz", [100.0, 200.0, 500.0, 1000.0])
 @pytest.mark.parametrize("noise", [0.0, 1.0])
-def test_occlusions_are_found_to_the_sample(rate_hz, noise):
+def test_occlusions_are_found_to_the_sample(rate_hz: float, noise: float) -> None:
     held = ((4.2, 4.7), (8.5, 8.75))
     _, flow, pressure = breathing_with_occlusions(rate_hz, held=held, noise=noise)
     found = find(flow, pressure, rate_hz)
@@ -43,26 +50,26 @@ def test_occlusions_are_found_to_the_sample(rate_hz, noise):
         assert occlusion.end / rate_hz == pytest.approx(end, abs=1.01 / rate_hz)
 
 
-def test_a_pause_in_breathing_is_no_occlusion():
+def test_a_pause_in_breathing_is_no_occlusion() -> None:
     time, flow, pressure = breathing_with_occlusions(200.0, held=((4.2, 4.7),))
     pause = (time >= 8.0) & (time < 8.6)
     flow[pause], pressure[pause] = 0.0, 0.03
     assert len(find(flow, pressure, 200.0)) == 1
 
 
-def test_breathing_without_a_shutter_has_no_occlusion():
+def test_breathing_without_a_shutter_has_no_occlusion() -> None:
     _, flow, pressure = breathing_with_occlusions(200.0, held=(), noise=1.0)
     assert find(flow, pressure, 200.0) == []
     nothing = np.zeros(400)
     assert find(nothing, nothing, 200.0) == []
 
 
-def test_pressure_at_zero_flow_is_the_zero_of_the_transducer():
+def test_pressure_at_zero_flow_is_the_zero_of_the_transducer() -> None:
     _, flow, pressure = breathing_with_occlusions(200.0, noise=1.0)
     assert occlusions.open_pressure_kpa(flow, pressure) == pytest.approx(0.03, abs=0.002)
 
 
-def test_plateau_pressure_sd_and_length():
+def test_plateau_pressure_sd_and_length() -> None:
     rate = 500.0
     time = np.arange(0, 0.6, 1 / rate)
     noise = np.random.default_rng(1).normal(0, 0.004, time.size)
@@ -78,7 +85,7 @@ def test_plateau_pressure_sd_and_length():
     assert window.size == 50
 
 
-def test_pressure_that_keeps_moving_has_a_short_plateau():
+def test_pressure_that_keeps_moving_has_a_short_plateau() -> None:
     time = np.arange(0, 0.5, 0.005)
     plateau = occlusions.find_plateau(
         1.2 * time, Occlusion(0, time.size), 200.0, window_s=0.1, band_kpa=0.02
@@ -87,7 +94,7 @@ def test_pressure_that_keeps_moving_has_a_short_plateau():
     assert plateau.sd_kpa > 0.03
 
 
-def test_an_occlusion_shorter_than_the_window_is_measured_as_it_is():
+def test_an_occlusion_shorter_than_the_window_is_measured_as_it_is() -> None:
     pressure = np.full(100, 0.5)
     plateau = occlusions.find_plateau(
         pressure, Occlusion(50, 58), 200.0, window_s=0.1, band_kpa=0.02
@@ -100,20 +107,20 @@ def test_an_occlusion_shorter_than_the_window_is_measured_as_it_is():
     )
 
 
-def test_runs_and_bridged_gaps():
+def test_runs_and_bridged_gaps() -> None:
     mask = np.array([0, 1, 1, 0, 1, 0, 0, 0, 1], dtype=bool)
-    assert occlusions.runs(mask) == [(1, 3), (4, 5), (8, 9)]
-    assert occlusions.runs(mask, bridge=1) == [(1, 5), (8, 9)]
-    assert occlusions.runs(np.zeros(4, dtype=bool)) == []
+    assert runs(mask) == [(1, 3), (4, 5), (8, 9)]
+    assert runs(mask, bridge=1) == [(1, 5), (8, 9)]
+    assert runs(np.zeros(4, dtype=bool)) == []
 
 
-def test_running_mean_keeps_a_line_and_shape():
+def test_running_mean_keeps_a_line_and_shape() -> None:
     line = np.arange(50.0)
     assert occlusions.running_mean(line, 5)[5:-5] == pytest.approx(line[5:-5])
     assert occlusions.running_mean(line, 5).shape == line.shape
 
 
-def recording_with_levels(eel_ml):
+def recording_with_levels(eel_ml: list[float]) -> Recording:
     starts = np.arange(len(eel_ml)) * 100
     volume = np.zeros(100 * len(eel_ml) + 1)
     for start, eel in zip(starts, eel_ml, strict=True):
@@ -122,10 +129,10 @@ def recording_with_levels(eel_ml):
     return Recording("r", "t", 100.0, np.gradient(volume), volume, {}, breaths, {})
 
 
-def test_level_before_and_after():
+def test_level_before_and_after() -> None:
     recording = recording_with_levels([0.0, 2.0, 4.0, 2.0, 12.0, 12.0])
     before = levels.level_before(recording, 350, since=0, least_breaths=3, most_breaths=3)
-    assert (before.eel_ml, before.n_breaths) == (pytest.approx(8 / 3), 3)
+    assert before.eel_ml == pytest.approx(8 / 3) and before.n_breaths == 3
     assert before.tidal_volume_ml == pytest.approx(50, rel=0.01)
     assert before.sd_pct == pytest.approx(100 * np.std([2, 4, 2], ddof=1) / 50, rel=0.01)
     after = levels.level_after(recording, 380, most_breaths=3)
@@ -134,15 +141,15 @@ def test_level_before_and_after():
     assert shift == pytest.approx(100 * (12 - 8 / 3) / 50, rel=0.01)
 
 
-def test_breaths_before_an_earlier_manoeuvre_are_left_out():
+def test_breaths_before_an_earlier_manoeuvre_are_left_out() -> None:
     recording = recording_with_levels([-30.0, 2.0, 4.0, 2.0, 12.0, 12.0])
     before = levels.level_before(recording, 350, since=60, least_breaths=3, most_breaths=5)
-    assert (before.eel_ml, before.n_breaths) == (pytest.approx(8 / 3), 3)
+    assert before.eel_ml == pytest.approx(8 / 3) and before.n_breaths == 3
     few = levels.level_before(recording, 350, since=160, least_breaths=3, most_breaths=5)
     assert np.isnan(few.eel_ml)
 
 
-def test_level_without_breaths_is_nan():
+def test_level_without_breaths_is_nan() -> None:
     recording = recording_with_levels([0.0, 2.0])
     nothing = levels.level_after(recording, 900, most_breaths=3)
     assert nothing.n_breaths == 0

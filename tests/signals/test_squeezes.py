@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from quietsleep.records import FloatArray
 from quietsleep.signals.breaths import integrate
 from quietsleep.signals.squeezes import count_reversals, find_squeezes, follow_forced
 
@@ -34,14 +35,14 @@ def test_no_jacket_movement_is_no_squeeze() -> None:
     assert find_squeezes(np.zeros(0), RATE_HZ, least_kpa=1.0) == []
 
 
-def forced_flow(*, glottis: bool = False) -> np.ndarray:
+def forced_flow(*, glottis: bool = False) -> FloatArray:
     """One second in, a forced expiration of 1 s from 200 samples on, then a breath in."""
     time_s = np.arange(200) / RATE_HZ
     out = 600.0 * np.exp(-time_s / 0.25) * (1 - np.exp(-time_s / 0.01))
     if glottis:
         out[60:80] = -40.0 * np.sin(np.pi * np.arange(20) / 20)
     breath = 200.0 * np.sin(np.pi * np.arange(160) / 160)
-    return np.r_[np.full(200, 2.0), -out, breath, np.zeros(50)]
+    return np.concatenate([np.full(200, 2.0), -out, breath, np.zeros(50)])
 
 
 @pytest.mark.parametrize("glottis", [False, True])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import pickle
 import re
+from pathlib import Path
 
 import pytest
 
@@ -60,7 +61,7 @@ signed_on = 2026-03-27
 
 
 @pytest.fixture
-def folder(tmp_path):
+def folder(tmp_path: Path) -> Path:
     (tmp_path / "centres").mkdir()
     files = {"study.toml": STUDY, "centres/larch.toml": CENTRE}
     files |= {"limits.toml": LIMITS, "waivers.toml": WAIVERS}
@@ -69,7 +70,7 @@ def folder(tmp_path):
     return tmp_path
 
 
-def test_a_sound_study(folder):
+def test_a_sound_study(folder: Path) -> None:
     study = load_study(folder)
     device = study.centres["larch"].devices["larch-set-1"]
     assert study.devices == {"larch-set-1": device}
@@ -77,7 +78,12 @@ def test_a_sound_study(folder):
     assert (device.expired_temperature_c, device.expired_humidity_pct) == (34.0, 100.0)
     assert device.box_volume_l is None
     flow = device.channel("flow")
-    assert (flow.gain, flow.offset, flow.positive) == (1.02, 0.15, "expiration")
+    assert flow is not None
+    assert (flow.gain, flow.offset, flow.positive) == (
+        1.02,
+        0.15,
+        "expiration",
+    )
     assert device.channel("spo2") is None
     (decision,), (waiver,) = study.limit_changes, study.waivers
     assert decision.limit == (7.0,) and decision.valid_from == dt.date(2026, 4, 1)
@@ -86,7 +92,7 @@ def test_a_sound_study(folder):
     check_units(study)
 
 
-def test_changes_of_limits_and_waivers_are_optional(folder):
+def test_changes_of_limits_and_waivers_are_optional(folder: Path) -> None:
     (folder / "limits.toml").unlink()
     (folder / "waivers.toml").unlink()
     assert load_study(folder).limit_changes == () and load_study(folder).waivers == ()
@@ -142,7 +148,9 @@ MISTAKES = [
 
 
 @pytest.mark.parametrize(("name", "old", "new", "words"), MISTAKES)
-def test_each_mistake_has_its_sentence(folder, name, old, new, words):
+def test_each_mistake_has_its_sentence(
+    folder: Path, name: str, old: str, new: str, words: str
+) -> None:
     path = folder / name
     assert old in path.read_text(encoding="utf-8")
     path.write_text(path.read_text(encoding="utf-8").replace(old, new, 1), encoding="utf-8")
@@ -153,7 +161,7 @@ def test_each_mistake_has_its_sentence(folder, name, old, new, words):
     assert str(folder) not in sentence
 
 
-def test_mistakes_of_the_folder(folder, tmp_path):
+def test_mistakes_of_the_folder(folder: Path, tmp_path: Path) -> None:
     with pytest.raises(StudyError, match=r"holds no study\.toml"):
         load_study(tmp_path / "elsewhere")
     (folder / "centres" / "rowan.toml").write_text(CENTRE.replace('"larch"', '"rowan"'))
@@ -168,7 +176,7 @@ def test_mistakes_of_the_folder(folder, tmp_path):
         load_study(folder)
 
 
-def test_limits_under_their_old_name_are_not_passed_over(folder):
+def test_limits_under_their_old_name_are_not_passed_over(folder: Path) -> None:
     (folder / "limits.toml").rename(folder / "decisions.toml")
     with pytest.raises(StudyError, match=r"^decisions\.toml: .* called limits\.toml now"):
         load_study(folder)
@@ -177,7 +185,7 @@ def test_limits_under_their_old_name_are_not_passed_over(folder):
 @pytest.mark.parametrize(
     ("unit", "words"), [("L/min/min", "cannot be brought"), ("litres", "no UCUM unit")]
 )
-def test_units_are_checked_apart(folder, unit, words):
+def test_units_are_checked_apart(folder: Path, unit: str, words: str) -> None:
     path = folder / "centres/larch.toml"
     path.write_text(path.read_text().replace("L/min", unit))
     with pytest.raises(StudyError, match=words):

@@ -98,7 +98,7 @@ def test_the_infant_takes_volume_from_a_box_calibrated_empty() -> None:
     context = {"box_factor_ml_kpa": 650.0, "box_volume_l": 65.0, "weight_kg": 10.5}
     empty = box_factor_ml_kpa(context | {"box_calibrated_empty": 1.0}, body_density_kg_l=1.05)
     full = box_factor_ml_kpa(context | {"box_calibrated_empty": 0.0}, body_density_kg_l=1.05)
-    assert (empty, full) == (pytest.approx(550.0), 650.0)
+    assert empty == pytest.approx(550.0) and full == 650.0
     assert np.isnan(box_factor_ml_kpa(context, body_density_kg_l=1.05)) is np.False_
     del context["weight_kg"]
     assert np.isnan(box_factor_ml_kpa(context, body_density_kg_l=1.05))
@@ -106,7 +106,7 @@ def test_the_infant_takes_volume_from_a_box_calibrated_empty() -> None:
 
 def test_frc_is_the_same_from_either_end_of_a_breath(on_device: OnDevice) -> None:
     for at in ("end_expiration", "end_inspiration"):
-        infant, simulated, rng = session(3, effort=Effort(at=at))  # type: ignore[arg-type]
+        infant, simulated, rng = session(3, effort=Effort(at=at))
         recording = on_device(simulated, rng, 1.0)
         assert mean_frc_ml(recording) == pytest.approx(infant.frc_ml, rel=0.02)
 
@@ -143,7 +143,7 @@ def test_without_a_check_of_the_box_there_is_no_volume(name: str, on_device: OnD
 @pytest.mark.parametrize("count", [1, 2, 3, 6])
 def test_complete_efforts_are_counted(count: int, on_device: OnDevice) -> None:
     for at in ("end_expiration", "end_inspiration"):
-        effort = Effort(count=count, at=at)  # type: ignore[arg-type]
+        effort = Effort(count=count, at=at)
         _, simulated, rng = session(6, effort=effort)
         recording = on_device(simulated, rng, 1.0)
         found = technique.find_trials(recording)

@@ -147,8 +147,9 @@ def test_too_few_breaths_before_leave_the_level_open(on_device: OnDevice) -> Non
     recording = on_device(one_session(rng), rng, 1.0)
     trial = technique.find_trials(recording)[0]
     kept = slice(int(np.searchsorted(recording.breaths.start, trial.start)), None)
-    breaths = Breaths(*(getattr(recording.breaths, n)[kept] for n in ("start", "turn", "end")),
-                      recording.breaths.eel_ml[kept], recording.breaths.noise_ml_s)  # fmt: skip
+    all_of_them = recording.breaths
+    breaths = Breaths(all_of_them.start[kept], all_of_them.turn[kept], all_of_them.end[kept],
+                      all_of_them.eel_ml[kept], all_of_them.noise_ml_s)  # fmt: skip
     values = technique.measure_trial(replace(recording, breaths=breaths), trial)
     for name in ("eel_sd_pct", "eel_shift_pct", "occlusion_volume_ml"):
         assert np.isnan(values[name])

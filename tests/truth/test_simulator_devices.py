@@ -8,7 +8,7 @@ import pytest
 from quietsleep.simulation.checks import box_decay, box_pump, shutter_hold, syringe
 from quietsleep.simulation.disturbances import USUAL, Disturbance, disturb
 from quietsleep.simulation.faults import FAULTS
-from quietsleep.simulation.physiology import draw_infant
+from quietsleep.simulation.physiology import SimulatedRecording, draw_infant
 from quietsleep.simulation.quiet import tidal
 from quietsleep.simulation.recordings import record
 from quietsleep.simulation.sensors import (
@@ -28,7 +28,7 @@ VAPOUR = {15: 1.7056, 20: 2.3388, 25: 3.1690, 30: 4.2455, 37: 6.2795}
 TO_BTPS = {20: 1.102, 22: 1.091, 26: 1.069, 37: 1.0}
 
 
-def quiet(rate_hz: float = 200.0):
+def quiet(rate_hz: float = 200.0) -> SimulatedRecording:
     infant = draw_infant(np.random.default_rng(2), length_cm=66.0)
     return tidal(infant, rng=np.random.default_rng(3), rate_hz=rate_hz)
 

@@ -6,7 +6,13 @@ import numpy as np
 import pytest
 
 from quietsleep.simulation.forced import raised_volume, tidal_forced_expiration
-from quietsleep.simulation.physiology import Infant, Setting, SimulatedRecording, draw_infant
+from quietsleep.simulation.physiology import (
+    Condition,
+    Infant,
+    Setting,
+    SimulatedRecording,
+    draw_infant,
+)
 from quietsleep.simulation.plethysmograph import Effort, plethysmography
 from quietsleep.simulation.quiet import (
     Quirks,
@@ -20,7 +26,7 @@ from quietsleep.simulation.tape import STEADY
 FINE = 2000.0
 
 
-def infant_of(seed: int = 4, length_cm: float = 68.0, condition: str = "healthy") -> Infant:
+def infant_of(seed: int = 4, length_cm: float = 68.0, condition: Condition = "healthy") -> Infant:
     return draw_infant(np.random.default_rng(seed), length_cm=length_cm, condition=condition)
 
 
@@ -37,8 +43,8 @@ def at(made: SimulatedRecording, event: str, n: int = 0) -> int:
 @pytest.mark.parametrize("length_cm", [50.0, 68.0, 85.0])
 def test_every_breath_keeps_its_parameters(length_cm: float) -> None:
     made = tidal(infant_of(length_cm=length_cm), rng=np.random.default_rng(1), rate_hz=FINE)
-    flow, starts = made.channels["flow_ml_s"], [*made.events["breath_start"], None]
-    for truth, a, b in zip(made.trials, starts[:-1], starts[1:], strict=True):
+    flow, starts = made.channels["flow_ml_s"], made.events["breath_start"]
+    for truth, a, b in zip(made.trials, starts, [*starts[1:], None], strict=True):
         first = round(a * FINE)
         breath = flow[first : None if b is None else round(b * FINE)]
         inward, outward = breath[breath > 0], breath[breath < 0]

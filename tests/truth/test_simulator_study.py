@@ -152,7 +152,7 @@ def test_the_whole_seconds_of_edf_cut_no_stroke_of_the_syringe(study: Path) -> N
 
 def read_raw(path: Path, column: str, device: dict[str, object]) -> np.ndarray:
     if path.suffix == ".parquet":
-        return pq.read_table(path)[column].to_numpy()
+        return np.asarray(pq.read_table(path)[column])
     if path.suffix == ".edf":
         return edfio.read_edf(path).get_signal(column).data
     text = path.read_text()

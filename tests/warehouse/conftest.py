@@ -69,7 +69,7 @@ def session(centre: str, code: str, **values: Any) -> dict[str, Any]:
     } | values  # fmt: skip
 
 
-def verdict(centre: str, code: str, **values: Any) -> dict[str, Any]:
+def verdict(centre: str, code: str | None, **values: Any) -> dict[str, Any]:
     return {
         "centre": centre, "session": code, "unit": "1", "operator": "at_least",
         "severity": "reject", "state": "fail", "observed": 1.0, "limit_low": 3.0,

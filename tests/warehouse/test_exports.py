@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Callable
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
@@ -16,13 +17,14 @@ import pyreadstat
 import pytest
 
 from quietsleep.contract import TABLES, Column
+from quietsleep.contract.model import Table
 from quietsleep.errors import WarehouseError
 from quietsleep.warehouse import exports
 from quietsleep.warehouse.exports import WRITERS, export_release, faults, read_sheets
 from quietsleep.warehouse.release import make_release
 from quietsleep.warehouse.views import views
 
-READERS = {
+READERS: dict[str, tuple[Callable[..., Any], str]] = {
     "stata": (pyreadstat.read_dta, "dta"),
     "spss": (pyreadstat.read_sav, "sav"),
     "sas": (pyreadstat.read_xport, "xpt"),
@@ -105,7 +107,7 @@ def test_no_moment_became_1970(made: Any) -> None:
 def test_a_second_resolution_moment_is_cast_before_it_is_written() -> None:
     table = pa.table({"tested_at": pa.array([MOMENT], pa.timestamp("s", "UTC"))})
     column = TABLES["sessions"].column("tested_at")
-    sheet = exports.Sheet(exports.Table("t", "warehouse", "one", (), (column,)), table)
+    sheet = exports.Sheet(Table("t", "warehouse", "one", (), (column,)), table)
     frame = exports.plain_frame(sheet)
     assert frame["tested_at"].dtype == "datetime64[us]"
     assert frame["tested_at"][0] == pd.Timestamp("2026-01-31 23:59:58")

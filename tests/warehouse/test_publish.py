@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import random
 import shutil
 import subprocess
@@ -25,9 +26,9 @@ from quietsleep import contract
 from quietsleep.contract.schemas import arrow_schema, dictionary_rows
 from quietsleep.errors import WarehouseError
 from quietsleep.store import tables
+from quietsleep.store.tables import split_by_centre
 from quietsleep.warehouse import current
 from quietsleep.warehouse import parquet as parts
-from quietsleep.warehouse import publish as publication
 from quietsleep.warehouse import publish as publishing
 from quietsleep.warehouse.current import current_night, night_facts
 from quietsleep.warehouse.database import open_current
@@ -128,18 +129,18 @@ def test_a_reader_sees_no_mix_and_no_failure_through_30_publications(
 
 
 STEPS = (
-    (publication, "write_parts"),
-    (publication, "write_database"),
-    (publication, "write_datapackage"),
-    (publication, "write_dictionary"),
-    (publication, "write_json"),
+    (publishing, "write_parts"),
+    (publishing, "write_database"),
+    (publishing, "write_datapackage"),
+    (publishing, "write_dictionary"),
+    (publishing, "write_json"),
     (publishing, "sync_tree"),
     (publishing, "sync_folder"),
     (publishing, "point_at"),
     (publishing, "remove_old_nights"),
     (parts, "_write_part"),
-    (parts.os, "link"),
-    (parts.pq, "ParquetWriter"),
+    (os, "link"),
+    (pq, "ParquetWriter"),
     (Path, "replace"),
     (Path, "symlink_to"),
     (current, "sync_folder"),
@@ -343,7 +344,7 @@ def test_a_column_without_any_value_is_null_whatever_pandas_calls_it(
     for name in ("done_at", "device", "heated_min"):
         frames["checks"][name] = float("nan")
     night = publish(tmp_path, "n1", frames, facts())
-    data = publication.read_table(night, "checks")
+    data = publishing.read_table(night, "checks")
     assert data.schema.equals(arrow_schema(WAREHOUSE_TABLES["checks"]))
     assert [data[n].null_count for n in ("done_at", "device", "heated_min")] == [data.num_rows] * 3
 
@@ -364,10 +365,9 @@ def test_count_that_does_not_come_out_stops_the_publication(
     study: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     study.publish(tmp_path, "n1")
-    real = tables.split_by_centre
 
     def lose_one(table: Any, data: Any) -> Any:
-        yield from (((f, d) for f, d in real(table, data) if f != "centre=maple"))
+        yield from (((f, d) for f, d in split_by_centre(table, data) if f != "centre=maple"))
 
     monkeypatch.setattr(tables, "split_by_centre", lose_one)
     with pytest.raises(WarehouseError, match=r"holds \d+ rows in its files, not"):

@@ -20,7 +20,7 @@ def as_recording(box: FloatArray, rate_hz: float) -> Recording:
 
 def simulated_box(seed: int, noise_kpa: float = 3e-5, **how: float) -> FloatArray:
     rng = np.random.default_rng(seed)
-    box = simulate(rng=rng, **how).channels["box_pressure_kpa"]  # type: ignore[arg-type]
+    box = simulate(rng=rng, **how).channels["box_pressure_kpa"]
     return box + noise_kpa * rng.standard_normal(box.size)
 
 

@@ -1,0 +1,37 @@
+"""Studies and nights made once for all processes of a run."""
+
+from __future__ import annotations
+
+import os
+import pickle
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import TypeVar
+
+import pytest
+from filelock import FileLock
+
+Made = TypeVar("Made")
+
+
+def made_once(
+    factory: pytest.TempPathFactory, name: str, make: Callable[[Path], Made]
+) -> tuple[Path, Made]:
+    """Return the folder of this name, and what making it returned; the first process makes it.
+
+    Others wait, so nobody may change the folder: a test that writes works on a copy.
+    """
+    run = factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        run = run.parent
+    folder = run / "shared" / name
+    folder.parent.mkdir(exist_ok=True)
+    said = folder.with_name(f"{name}.pickle")
+    with FileLock(folder.with_name(f"{name}.lock")):
+        if not said.exists():
+            shutil.rmtree(folder, ignore_errors=True)  # what a process that failed has left
+            folder.mkdir()
+            said.write_bytes(pickle.dumps(make(folder)))
+    answer: Made = pickle.loads(said.read_bytes())
+    return folder, answer
