@@ -22,12 +22,42 @@ ROOMS = (
     "measure", "judge", "warehouse", "review", "site", "night", "server", "simulation", "cli",
 )  # fmt: skip
 RANK = {room: number for number, room in enumerate(ROOMS)}
-# The simulator shares no line with what it is to test, and the command line alone starts it.
-OF_SIMULATION, MAY_SIMULATE = {"simulation", "data"}, {"simulation", "cli"}
+# The simulator shares no line with what it is to test, and the command line and public interface start it.
+OF_SIMULATION, MAY_SIMULATE = {"simulation", "data"}, {"simulation", "cli", ""}
 # The one room that knows the orchestrator.
 ORCHESTRATION = PACKAGE / "night" / "orchestration"
 # Modules with one importer, each with what it is that its importer is not.
-ONE_IMPORTER: Mapping[str, str] = {}
+ONE_IMPORTER: Mapping[str, str] = {
+    "quietsleep.cli.commands": "the words that people type, apart from the app",
+    "quietsleep.cli.terminal": "all printing, apart from the words that people type",
+    "quietsleep.contract.load": "imported at the first use of a name: the package stays light",
+    "quietsleep.intake.hold": "which rows and sessions are held, apart from how a delivery is read",
+    "quietsleep.intake.ingest": "the front door of the room",
+    "quietsleep.intake.privacy": "the scan for identifiers, apart from how a delivery is read",
+    "quietsleep.intake.problems": "what is said of files, apart from how a delivery is read",
+    "quietsleep.judge.analysis": "one recording by itself, for the public interface",
+    "quietsleep.judge.conservation": "the count that must come out, apart from what it counts",
+    "quietsleep.judge.evidence": "what judging starts from, apart from judging",
+    "quietsleep.judge.outcomes": "how trials become one number, apart from judging",
+    "quietsleep.measure.single": "one recording by itself, for the public interface",
+    "quietsleep.night.doctor": "a command of its own",
+    "quietsleep.night.known_answers": "a guard of its own before every publication",
+    "quietsleep.night.orchestration.cluster_worker": "what runs on other machines",
+    "quietsleep.night.orchestration.run": "starts the orchestrator; its flows must not import it",
+    "quietsleep.night.orchestration.schedule": "a command of its own",
+    "quietsleep.server.app": "the web application, apart from the command that starts it",
+    "quietsleep.signals.drift": "what is taken out of volume, apart from the breaths that show it",
+    "quietsleep.simulation.checks": "equipment checks, apart from infants",
+    "quietsleep.simulation.recordings": "recordings of a technique, apart from their sessions",
+    "quietsleep.site.pages.dictionary": "one page",
+    "quietsleep.site.pages.overview": "one page",
+    "quietsleep.site.pages.test": "one page",
+    "quietsleep.site.write": "the front door of the room",
+    "quietsleep.warehouse.changes": "the comparison of two nights, apart from publishing one",
+    "quietsleep.warehouse.comparability": "one statistic with its own source",
+    "quietsleep.warehouse.statistics": "statistics, apart from the tables that hold them",
+    "quietsleep.warehouse.tables": "tables of the whole study, apart from publishing them",
+}
 LONGEST_MODULE = 520
 
 
@@ -168,6 +198,16 @@ def test_module_with_one_importer_has_a_reason() -> None:
             importers[other].add(name)
     alone = {name for name in MODULES if len(importers[name]) == 1}
     assert alone == set(ONE_IMPORTER)
+
+
+def test_no_two_classes_have_one_name() -> None:
+    """What a room keeps to itself is marked with an underscore and may be called as it likes."""
+    homes = defaultdict(list)
+    for name, path in MODULES.items():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                homes[node.name].append(name)
+    assert not {name: where for name, where in homes.items() if len(where) > 1}
 
 
 @pytest.mark.parametrize("folder", ["contracts", "demo_centres"])

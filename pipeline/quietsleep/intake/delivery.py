@@ -45,8 +45,8 @@ from quietsleep.intake.problems import (
 from quietsleep.intake.reference import DeliveryReference, study_words
 from quietsleep.intake.source import (
     Archive,
+    DeliveryFiles,
     Refused,
-    Source,
     discard,
     not_opened,
     open_source,
@@ -112,7 +112,7 @@ class _Intake:
 
     study: Study
     found: FoundDelivery
-    source: Source
+    source: DeliveryFiles
     known: Stamps
     root: Path | Address
 

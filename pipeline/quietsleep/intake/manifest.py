@@ -11,7 +11,7 @@ from datetime import datetime
 from quietsleep import contract
 from quietsleep.intake.find import MANIFEST, MOST_FILES, FoundDelivery
 from quietsleep.intake.reference import DeliveryReference
-from quietsleep.intake.source import SAFE_PATH, Source
+from quietsleep.intake.source import SAFE_PATH, DeliveryFiles
 from quietsleep.records import Problem
 
 MOST_BYTES = 16 * 1024**2
@@ -141,7 +141,7 @@ class Verifier:
     size and time are the same is not hashed again.
     """
 
-    source: Source
+    source: DeliveryFiles
     place: DeliveryReference
     listed: Mapping[str, tuple[int, str]]
     known: Mapping[str, tuple[int, int, str]]
@@ -205,7 +205,10 @@ class _BadFile(Exception):
 
 
 def unlisted_files(
-    source: Source, manifest: Manifest, place: DeliveryReference, may_show: Callable[[str], bool]
+    source: DeliveryFiles,
+    manifest: Manifest,
+    place: DeliveryReference,
+    may_show: Callable[[str], bool],
 ) -> list[Problem]:
     """Name the files that are there and not listed: a warning, nothing of them is read."""
     extra = sorted(p for p in source.files if p != MANIFEST and p not in manifest.files)

@@ -37,7 +37,7 @@ SAFE_PATH = re.compile(
 )
 
 
-class Source(Protocol):
+class DeliveryFiles(Protocol):
     """The plain files of one delivery."""
 
     files: Mapping[str, tuple[int, int]]
@@ -198,7 +198,7 @@ def not_opened(place: DeliveryReference, where: str, error: OSError) -> Problem:
 
 
 @contextmanager
-def open_source(found: FoundDelivery) -> Iterator[Source]:
+def open_source(found: FoundDelivery) -> Iterator[DeliveryFiles]:
     """Open a delivery, folder or archive; raises Refused for an archive that may not be opened."""
     if not found.is_archive and isinstance(found.path, Path):
         yield FolderSource(found)
@@ -239,7 +239,7 @@ def _unsafe_entry(info: zipfile.ZipInfo) -> str:
     return next((reason for wrong, reason in checks if wrong), "")
 
 
-def unpack(source: Source, paths: Iterable[str], target: Path) -> None:
+def unpack(source: DeliveryFiles, paths: Iterable[str], target: Path) -> None:
     """Write files of a source below `target`, whole or not at all; raises OSError."""
     part = target.with_name(f"{target.name}.part")
     shutil.rmtree(part, ignore_errors=True)
