@@ -6,7 +6,7 @@ DEMO ?= demo
 # Tests run in so many processes; `pytest tests/signals` runs a folder in one.
 PROCESSES ?= 2
 
-.PHONY: demo test check clean
+.PHONY: demo test docs check clean
 
 $(VENV)/.run: pyproject.toml constraints.txt
 	@test -x $(BIN)/python || { echo "Setting up $(VENV) ..."; $(PYTHON) -m venv $(VENV); }
@@ -26,7 +26,11 @@ test: $(VENV)/.test
 	@$(BIN)/python -m tests.browser.find_browser
 	@$(BIN)/python -m pytest -n $(PROCESSES)
 
-check: $(VENV)/.test
+docs: $(VENV)/.test
+	@$(BIN)/python -m sphinx -W -q -b html docs build/docs
+	@echo "Written to build/docs/index.html"
+
+check: $(VENV)/.test docs
 	@$(BIN)/ruff format --check .
 	@$(BIN)/ruff check .
 	@$(BIN)/mypy

@@ -22,7 +22,8 @@ ROOMS = (
     "measure", "judge", "warehouse", "review", "site", "night", "server", "simulation", "cli",
 )  # fmt: skip
 RANK = {room: number for number, room in enumerate(ROOMS)}
-# The simulator shares no line with what it is to test, and the command line and public interface start it.
+# The simulator shares no line with what it is to test; the command line and the public interface
+# start it.
 OF_SIMULATION, MAY_SIMULATE = {"simulation", "data"}, {"simulation", "cli", ""}
 # The one room that knows the orchestrator.
 ORCHESTRATION = PACKAGE / "night" / "orchestration"

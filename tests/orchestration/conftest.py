@@ -15,7 +15,7 @@ from quietsleep.intake import store as store_module
 from quietsleep.measure.pool import in_process
 from quietsleep.night.night import NightReport
 from quietsleep.night.stages import run_night
-from tests.orchestration.places import (
+from tests.orchestration.services import (
     BUCKET,
     KEYS,
     LOOPBACK,
@@ -97,7 +97,7 @@ def two_nights(one_machine: Path, tmp_path_factory: pytest.TempPathFactory) -> P
 
 @pytest.fixture
 def stored(request: pytest.FixtureRequest, s3: Store, delivered: Path, tmp_path: Path) -> Path:
-    """The small study with its deliveries in the store, and its warehouse carried there."""
+    """The small study with its deliveries in the store, and its warehouse uploaded there."""
     study = tmp_path / "demo"
     study.mkdir()
     for entry in delivered.iterdir():
@@ -107,7 +107,7 @@ def stored(request: pytest.FixtureRequest, s3: Store, delivered: Path, tmp_path:
     s3.upload(delivered / "deliveries", f"{prefix}/deliveries")
     add_to_study(
         study,
-        ["[places]", f'deliveries = "{prefix}/deliveries"', f'warehouse = "{prefix}/warehouse"'],
+        ["[storage]", f'deliveries = "{prefix}/deliveries"', f'warehouse = "{prefix}/warehouse"'],
     )
     s3.forget()
     return study

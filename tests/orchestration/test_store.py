@@ -21,7 +21,7 @@ from quietsleep.measure.pool import in_process
 from quietsleep.night.doctor import examine
 from quietsleep.night.stages import run_night
 from quietsleep.study.study import Study, load_study
-from tests.orchestration.places import BUCKET, LOOPBACK, Store, free_port, parts
+from tests.orchestration.services import BUCKET, LOOPBACK, Store, free_port, parts
 
 
 def found_in(study: Study, centre: str, delivery: str) -> FoundDelivery:
@@ -120,7 +120,7 @@ def test_store_that_does_not_answer_is_waited_for_once(
     assert "The folder of deliveries of all centres cannot be opened: the store" in said
     assert any("cannot be opened: the store does not answer" in f for f in findings)
     assert "127.0.0.1" not in said
-    # Nothing that was delivered is lost, and the next night carries both.
+    # Nothing that was delivered is lost, and the next night uploads both.
     again = run_night(stored, pool=in_process)
     assert again.state != "red" and not again.idle and again.n_measured == 0
     address = Address(load_study(stored).storage.warehouse)

@@ -13,7 +13,7 @@ from quietsleep.study.study import load_study
 from quietsleep.warehouse.current import current_night
 from quietsleep.warehouse.database import open_night
 from quietsleep.warehouse.integrity import damage, database_damage
-from tests.orchestration.places import ROOT, Store, Workers, add_to_study, conservation, parts
+from tests.orchestration.services import ROOT, Store, Workers, add_to_study, conservation, parts
 
 
 def command(*words: str) -> subprocess.CompletedProcess[str]:

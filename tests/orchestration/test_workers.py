@@ -22,7 +22,7 @@ from quietsleep.night.orchestration.cluster import ClusterPool, cluster_pool
 from quietsleep.night.stages import run_night
 from quietsleep.records import Measured
 from quietsleep.study.study import Study, load_study
-from tests.orchestration.places import (
+from tests.orchestration.services import (
     LOOPBACK,
     ROOT,
     Store,

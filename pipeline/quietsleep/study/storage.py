@@ -29,7 +29,7 @@ class StorageSettings:
     """Addresses that stand for folders of the study; each is empty where there is none.
 
     `deliveries` takes the place of the folder of that name. `warehouse` is where each published
-    night is carried to; it is always built in the study folder first. `scheduler` is the
+    night is uploaded to; it is always built in the study folder first. `scheduler` is the
     scheduler of the cluster that measures.
     """
 
@@ -62,8 +62,8 @@ def _overlap(one: str, other: str) -> bool:
 
 
 @model(frozen=True, slots=True, config=CONFIG)
-class Places:
-    """The table [places] of study.toml: where deliveries and warehouse lie."""
+class Storage:
+    """The table [storage] of study.toml: where deliveries and warehouse lie."""
 
     deliveries: Annotated[Text, AfterValidator(_address)] = ""
     warehouse: Annotated[Text, AfterValidator(_address)] = ""
@@ -91,11 +91,11 @@ class Cluster:
     scheduler: Annotated[Text, AfterValidator(_scheduler)]
 
 
-def storage_of(places: Places | None, cluster: Cluster | None) -> StorageSettings:
+def storage_of(storage: Storage | None, cluster: Cluster | None) -> StorageSettings:
     """Join the two optional tables of study.toml."""
     return StorageSettings(
-        deliveries=places.deliveries if places else "",
-        warehouse=places.warehouse if places else "",
+        deliveries=storage.deliveries if storage else "",
+        warehouse=storage.warehouse if storage else "",
         scheduler=cluster.scheduler if cluster else "",
     )
 
@@ -116,7 +116,7 @@ def check_installed(storage: StorageSettings) -> None:
                 raise StudyError(f"study.toml, [cluster]: {package} is not here; {INSTALL}.")
     for name in ("deliveries", "warehouse"):
         if address := getattr(storage, name):
-            check_store(address, f"study.toml, [places]: {name}")
+            check_store(address, f"study.toml, [storage]: {name}")
 
 
 def check_store(address: str, where: str) -> None:

@@ -19,7 +19,7 @@ from quietsleep.contract.model import Limit, Rule, limit_refusal
 from quietsleep.contract.toml import CONFIG, Code, Day, Entry, Text
 from quietsleep.errors import ContractError, StudyError
 from quietsleep.study.devices import Centre, ChannelMap, Device, read_centre
-from quietsleep.study.storage import Cluster, Places, StorageSettings, storage_of
+from quietsleep.study.storage import Cluster, Storage, StorageSettings, storage_of
 
 __all__ = [
     "Centre",
@@ -105,7 +105,7 @@ class _StudyFile:
     contract: Text
     seed: object = None
     demo: object = None
-    places: Places | None = None
+    storage: Storage | None = None
     cluster: Cluster | None = None
 
 
@@ -114,14 +114,15 @@ def load_study(path: Path) -> Study:
     if not (path / "study.toml").is_file():
         raise StudyError(f"{path.name or path} holds no study.toml, so it is not a study folder.")
     entry = toml.read(path, "study.toml", StudyError)
+    if "places" in entry.table:
+        entry.refuse("[places] is called [storage] now; rename it.")
     said, known = entry.build(_StudyFile), contract.CONTRACT_VERSION
     if said.contract != known:
         entry.refuse(f'contract is "{said.contract}"; this program knows "{known}".')
     for old, new in RENAMED.items():
         if (path / old).exists():
             raise StudyError(
-                f"{old}: this file is called {new} now, and its tables [[{Path(new).stem}]]; "
-                "rename both, so that what it says counts."
+                f"{old}: this file is called {new} now; rename it, so that what it says counts."
             )
     centres = _centres(path)
     return Study(
@@ -133,7 +134,7 @@ def load_study(path: Path) -> Study:
         waivers=_waivers(path, centres),
         reference_files=tuple(sorted((path / "references").glob("*.toml"))),
         devices={key: d for c in centres.values() for key, d in c.devices.items()},
-        storage=storage_of(said.places, said.cluster),
+        storage=storage_of(said.storage, said.cluster),
     )
 
 

@@ -1,10 +1,10 @@
 """Carry published nights to an address, and fetch the one people read from there.
 
     <address>/nights/<night>/...            the files of a night as they are in the warehouse
-    <address>/nights/<night>/carried.json   written after them: each file with its size and digest
+    <address>/nights/<night>/uploaded.json   written after them: each file with its size and digest
     <address>/current                       written last: the name of the night people read
 
-Killed at any moment, `current` still names a night that is there whole, and the next carrying goes
+Killed at any moment, `current` still names a night that is there whole, and the next upload goes
 on from what lies there already. A file that another night there holds is copied inside the store.
 """
 
@@ -29,7 +29,7 @@ from quietsleep.warehouse.current import (
 )
 
 CURRENT = "current"
-LIST = "carried.json"
+LIST = "uploaded.json"
 NIGHT_NAME = re.compile(r"n[0-9]{6}")
 _INSIDE = re.compile(r"(?:[A-Za-z0-9_][A-Za-z0-9_.=-]*/){0,4}[A-Za-z0-9_][A-Za-z0-9_.-]*")
 MOST_LIST_BYTES = 64 * 1024**2
@@ -37,7 +37,7 @@ MOST_LIST_BYTES = 64 * 1024**2
 
 @dataclass(slots=True)
 class Uploaded:
-    """What a carrying did, in numbers of files."""
+    """What an upload did, in numbers of files."""
 
     nights: list[str] = field(default_factory=list)
     uploaded: int = 0
@@ -80,7 +80,7 @@ def upload(study_path: Path, address: Address) -> Uploaded:
         )
     for night in reversed(nights):
         if night.name not in whole:
-            _carry_night(night, address, lying, done)
+            _upload_night(night, address, lying, done)
     if pointed != newest.name:
         (address / CURRENT).write(f"{newest.name}\n".encode())
     _remove_old(address, lying, {night.name for night in nights}, done)
@@ -109,7 +109,7 @@ def _pointed(address: Address) -> str:
     return name if NIGHT_NAME.fullmatch(name) else ""
 
 
-def _carry_night(
+def _upload_night(
     night: Path, address: Address, lying: dict[str, dict[str, int]], done: Uploaded
 ) -> None:
     files = _list_of(night)
@@ -155,7 +155,7 @@ def _refuse_damaged(
         if _stamp(file) != files[path]:
             raise WarehouseError(
                 f"{night.name}: {path} was changed since it was published; nothing of this night "
-                "was carried. Run 'quietsleep doctor STUDY'."
+                "was uploaded. Run 'quietsleep doctor STUDY'."
             )
 
 

@@ -23,7 +23,7 @@ from quietsleep.warehouse.current import (
 )
 from quietsleep.warehouse.integrity import damage
 from quietsleep.warehouse.upload import LIST, fetch, nights_uploaded, upload
-from tests.orchestration.places import BUCKET, Store
+from tests.orchestration.services import BUCKET, Store
 
 MUTATING = ("pipe_file", "put_file", "cp_file", "rm_file")
 
@@ -61,7 +61,7 @@ def sent(store: Store, kind: str) -> list[str]:
 def test_unchanged_parts_are_copied_inside_the_store_and_the_pointer_is_last(
     two_nights: Path, tmp_path: Path, s3: Store
 ) -> None:
-    address = Address(f"s3://{BUCKET}/carried")
+    address = Address(f"s3://{BUCKET}/uploaded")
     first = upload(after_first(two_nights, tmp_path), address)
     assert (first.nights, first.copied) == (["n000001"], 0)
     s3.forget()
@@ -72,7 +72,7 @@ def test_unchanged_parts_are_copied_inside_the_store_and_the_pointer_is_last(
     same = sum(p["file_sha256"] in known for p in facts["parts"])
     assert second.copied == same == len(sent(s3, "COPY")) > 10
     writes = [path for kind, path in s3.requests if kind in ("PUT", "COPY", "POST", "DELETE")]
-    assert writes[-1].endswith("/carried/current") and writes[-2].endswith(f"/n000002/{LIST}")
+    assert writes[-1].endswith("/uploaded/current") and writes[-2].endswith(f"/n000002/{LIST}")
     print("second night:", dict(s3.counts()), "parts", len(facts["parts"]))
     s3.forget()
     third = upload(two_nights, address)

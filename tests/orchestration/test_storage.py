@@ -1,4 +1,4 @@
-"""What study.toml may say of places, and the sentence for everything else."""
+"""What study.toml may say of storage, and the sentence for everything else."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import pytest
 from quietsleep.night.night import open_night
 from quietsleep.study.storage import check_installed
 from quietsleep.study.study import StorageSettings, StudyError, load_study
-from tests.orchestration.places import ROOT, add_to_study
+from tests.orchestration.services import ROOT, add_to_study
 
 
 @pytest.fixture
@@ -28,8 +28,8 @@ def study(delivered: Path, tmp_path: Path) -> Path:
     ("lines", "expected"),
     [
         ([], StorageSettings()),
-        (["[places]", 'deliveries = "s3://b/d/"'], StorageSettings(deliveries="s3://b/d")),
-        (["[places]", 'warehouse = "file:///mnt/w"'], StorageSettings(warehouse="file:///mnt/w")),
+        (["[storage]", 'deliveries = "s3://b/d/"'], StorageSettings(deliveries="s3://b/d")),
+        (["[storage]", 'warehouse = "file:///mnt/w"'], StorageSettings(warehouse="file:///mnt/w")),
         (["[cluster]", 'scheduler = "tls://dask.internal:8786"'],
          StorageSettings(scheduler="tls://dask.internal:8786")),
     ],
@@ -42,18 +42,19 @@ def test_what_may_be_said(study: Path, lines: list[str], expected: StorageSettin
 @pytest.mark.parametrize(
     ("lines", "words"),
     [
-        (['places = "s3://b/d"'], r"write places as a table, \[places\]"),
-        (["[places]"], "give deliveries, warehouse or both"),
-        (["[places]", 'delivery = "s3://b"'], r"\[places\]: delivery is not known here; is del"),
-        (["[places]", 'deliveries = "b/d"'], 'write an address such as "s3://bucket/study"'),
-        (["[places]", 'deliveries = "s3://"'], "write an address"),
-        (["[places]", "deliveries = 3"], "deliveries is 3; it must be a text in quotes"),
-        (["[places]", 'deliveries = "s3://key:secret@b/d"'], "stand in the environment"),
-        (["[places]", 'deliveries = "s3://b/d?token=1"'], "stand in the environment"),
-        (["[places]", 'deliveries = "zip://a::s3://b/d.zip"'], "write an address"),
-        (["[places]", 'deliveries = "memory://d"'], "in the memory of one process"),
-        (["[places]", 'deliveries = "s3://b/d"', 'warehouse = "s3://b/d/w"'], "one inside the"),
-        (["[places]", 'deliveries = "s3://b/d"', 'key = "abc"'], "key is not known here"),
+        (['storage = "s3://b/d"'], r"write storage as a table, \[storage\]"),
+        (["[storage]"], "give deliveries, warehouse or both"),
+        (["[places]", 'warehouse = "s3://b/w"'], r"\[places\] is called \[storage\] now"),
+        (["[storage]", 'delivery = "s3://b"'], r"\[storage\]: delivery is not known here; is del"),
+        (["[storage]", 'deliveries = "b/d"'], 'write an address such as "s3://bucket/study"'),
+        (["[storage]", 'deliveries = "s3://"'], "write an address"),
+        (["[storage]", "deliveries = 3"], "deliveries is 3; it must be a text in quotes"),
+        (["[storage]", 'deliveries = "s3://key:secret@b/d"'], "stand in the environment"),
+        (["[storage]", 'deliveries = "s3://b/d?token=1"'], "stand in the environment"),
+        (["[storage]", 'deliveries = "zip://a::s3://b/d.zip"'], "write an address"),
+        (["[storage]", 'deliveries = "memory://d"'], "in the memory of one process"),
+        (["[storage]", 'deliveries = "s3://b/d"', 'warehouse = "s3://b/d/w"'], "one inside the"),
+        (["[storage]", 'deliveries = "s3://b/d"', 'key = "abc"'], "key is not known here"),
         (["[cluster]"], r"\[cluster\]: scheduler is missing"),
         (["[cluster]", 'scheduler = "host:8786"'], 'such as "tcp://host:8786"'),
         (["[cluster]", 'scheduler = "tcp://host"'], 'such as "tcp://host:8786"'),
@@ -77,7 +78,7 @@ def test_missing_package_says_what_to_install(
 ) -> None:
     found = "quietsleep.study.storage.find_spec"
     monkeypatch.setattr(found, lambda name: None if name == absent else find_spec(name))
-    add_to_study(study, ["[places]", 'warehouse = "s3://b/w"'])
+    add_to_study(study, ["[storage]", 'warehouse = "s3://b/w"'])
     add_to_study(study, ["[cluster]", 'scheduler = "tcp://h:1"'])
     with pytest.raises(StudyError, match=r"pip install 'quietsleep\[cluster\]'"):
         open_night(study).__enter__()
