@@ -12,7 +12,7 @@ import pandas as pd
 
 from benchmarks.grid import STANDS_BY_TRUTH
 from quietsleep import contract
-from quietsleep.judge.rules import within
+from quietsleep.judge.limits import within
 from quietsleep.records import FloatArray, MeasuredTrial
 from quietsleep.simulation.faults import FAULTS
 from quietsleep.techniques.interface import technique_of

@@ -10,13 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from quietsleep import contract
-from quietsleep.judge.rules import (
-    judge,
-    rules_in_study,
-    rules_version,
-    show_beyond,
-    status_of_items,
-)
+from quietsleep.judge.limits import show_beyond
+from quietsleep.judge.rules import judge, rules_in_study, rules_version, status_of_items
 from quietsleep.study.study import LimitChange, Waiver
 
 DAY = date(2026, 3, 1)

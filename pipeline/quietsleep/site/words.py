@@ -13,7 +13,7 @@ from decimal import Decimal
 from typing import Any, NamedTuple
 
 from quietsleep import contract
-from quietsleep.judge.rules import show_beyond, show_unit
+from quietsleep.judge.limits import show_beyond, show_unit
 from quietsleep.site.read import CentreData, PublishedNight, Row
 
 CAUTION = (

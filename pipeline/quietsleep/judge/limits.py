@@ -1,0 +1,57 @@
+"""A limit asked of a number, and both in words: for judging, pages and the command line alike."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quietsleep import contract
+from quietsleep.contract import Rule
+
+
+def within(value: NDArray[np.float64], low: float | None, high: float | None) -> NDArray[np.bool_]:
+    """Say where `value` (n,) lies inside the limits, both inclusive; NaN is never inside."""
+    inside = ~np.isnan(value)
+    if low is not None:
+        inside &= value >= low
+    if high is not None:
+        inside &= value <= high
+    return inside
+
+
+def say(rule: Rule, observed: float, *, unit: str) -> str:
+    """Put the observed value and the limit into the rule's sentence."""
+    if np.isnan(observed):
+        return rule.sentence_missing
+    quantity = contract.QUANTITIES[(rule.owner, rule.level, rule.quantity)]
+    shown = quantity.labels.get(f"{observed:g}") or show_beyond(observed, rule.low, rule.high)
+    return rule.sentence.format(observed=shown, limit=show_limit(rule), unit=show_unit(unit))
+
+
+def show_limit(rule: Rule) -> str:
+    """Return the limit of a rule as text: one number, or "low to high"."""
+    numbers = [n for n in (rule.low, rule.high) if n is not None]
+    if rule.operator == "equals":
+        quantity = contract.QUANTITIES[(rule.owner, rule.level, rule.quantity)]
+        return quantity.labels.get(f"{numbers[0]:g}") or f"{numbers[0]:g}"
+    return " to ".join(f"{n:g}" for n in numbers)
+
+
+def show_beyond(value: float, *limits: float | None) -> str:
+    """Show a number with three significant digits, more where rounding would hide its failure.
+
+    A value of 10.04 against a limit of 10 is shown as 10.04, never as "10.0, at most 10".
+    """
+    for digits in range(3, 18):
+        text = f"{value:.{digits}g}"
+        if all(n is None or value == n or float(text) != n for n in limits):
+            break
+    return format(Decimal(text), "f") if "e" in text else text
+
+
+def show_unit(ucum: str) -> str:
+    """Return a unit as people write it: no sign for plain numbers, kPa·s/L for kPa.s/L."""
+    words = {"1": "", "Cel": "°C", "d": "days"}
+    return words.get(ucum, ucum.replace(".", "·"))
