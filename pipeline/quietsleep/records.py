@@ -88,7 +88,7 @@ class Breaths:
 class Recording:
     """One recording ready for its technique; equal to nothing but itself.
 
-    `context` holds the numbers of the visit, the recording, the device and its checks that a
+    `context` holds the numbers of the session, the recording, the device and its checks that a
     technique may use (see the table columns for their names): for example
     ``barometric_pressure_kpa``, ``weight_kg``, ``apparatus_resistance_kpa_s_l``,
     ``box_factor_ml_kpa``, ``box_half_life_s``, ``known_volume_ml``.

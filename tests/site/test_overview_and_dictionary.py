@@ -106,7 +106,7 @@ def change_limit(night: EditedNight, rule: str, on: date, high: float) -> None:
     old["valid_until"] = on - timedelta(days=1)
     night.tables["rules"].append(
         old | {"valid_from": on, "valid_until": None, "limit_high": high,
-               "obtained": "study proposal", "decided_by": "sc-2"})  # fmt: skip
+               "obtained": "study proposal", "changed_by": "sc-2"})  # fmt: skip
 
 
 def test_a_dated_decision_stands_beside_the_rule_it_changed(
@@ -114,7 +114,7 @@ def test_a_dated_decision_stands_beside_the_rule_it_changed(
 ) -> None:
     change_limit(edited.keep(centres=["willow"]), "tidal.no_leak", date(2026, 2, 1), 8.0)
     text = body(edited.write(tmp_path).pages / "willow/rules.html").replace("\xa0", " ")
-    assert "at most 8 %" in text and "from 1 Feb 2026" in text and "decided by" in text
+    assert "at most 8 %" in text and "from 1 Feb 2026" in text and "changed by" in text
     assert "until 31 Jan 2026" in text
 
 
@@ -140,8 +140,8 @@ def test_a_limit_has_the_origin_of_the_day_of_the_test(
         said.append(
             unescape(trial.split('plateau steady</span> <span class="does">')[1].split("</li>")[0])
         )
-    assert "limit proposed by this study" not in said[0] and "decided by" not in said[0]
-    assert "limit proposed by this study" in said[1] and "decided by sc-2" in said[1]
+    assert "limit proposed by this study" not in said[0] and "changed by" not in said[0]
+    assert "limit proposed by this study" in said[1] and "changed by sc-2" in said[1]
     assert f"in force from {days[1]:%-d %b %Y}" in said[1]
 
 

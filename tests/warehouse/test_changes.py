@@ -59,7 +59,7 @@ def change_limit(study: Any) -> None:
     change = {"limit_low": 1.0, "state": "pass"}
     pick(study, "verdicts", rule="raised_volume.enough_trials").update(change)
     rule = pick(study, "rules", remedy="new remedy")
-    rule |= {"decided_by": "dm1", "limit_low": 1.0}
+    rule |= {"changed_by": "dm1", "limit_low": 1.0}
 
 
 def waive(study: Any) -> None:
@@ -122,7 +122,7 @@ CASES: dict[str, tuple[Callable[[Any], None], Rows]] = {
     "limit": (
         change_limit,
         {
-            ("rules", "raised_volume.enough_trials|2026-01-01", "decided_by", None, "dm1",
+            ("rules", "raised_volume.enough_trials|2026-01-01", "changed_by", None, "dm1",
              "limit"),
             ("rules", "raised_volume.enough_trials|2026-01-01", "limit_low", None, "1.0",
              "limit"),

@@ -101,10 +101,10 @@ def print_problems(problems: Sequence[Problem]) -> None:
 
 def print_why(warehouse: duckdb.DuckDBPyConnection, session: str) -> bool:
     """Print every failed rule and problem of a session in words; False when it is unknown."""
-    visits = _rows(warehouse, "SELECT centre, status FROM sessions WHERE session = ?", session)
+    found = _rows(warehouse, "SELECT centre, status FROM sessions WHERE session = ?", session)
     console = Console(soft_wrap=True, highlight=False)
-    for centre, status in visits:
-        console.print(Text(f"Session {session} of {centre}. The visit is {status}.", style="bold"))
+    for centre, status in found:
+        console.print(Text(f"Session {session} of {centre}. It is {status}.", style="bold"))
         _print_session_problems(console, warehouse, centre, session)
         _print_failures(console, warehouse, centre, session, technique="session")
         for technique, test_status, n_accepted, n_trials, why in _rows(
@@ -121,7 +121,7 @@ def print_why(warehouse: duckdb.DuckDBPyConnection, session: str) -> bool:
             if not _print_failures(console, warehouse, centre, session, technique=technique):
                 quiet = why if test_status != "accepted" else "Every rule that applies was met."
                 console.print(Text(f"  {quiet}"))
-    return bool(visits)
+    return bool(found)
 
 
 def _print_session_problems(

@@ -14,7 +14,7 @@ COUNTS = ["delivered", *IN_A_STATE, "found", "flagged", *JUDGED]
 
 
 def count_block(recordings: pd.DataFrame, trials: pd.DataFrame) -> pd.DataFrame:
-    """Count the recordings and judged trials of one block of visits."""
+    """Count the recordings and judged trials of one block of sessions."""
     state = recordings["state"]
     rows = recordings[["centre"]].assign(
         technique=recordings["technique"].fillna("unknown"),

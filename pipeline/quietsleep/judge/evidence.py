@@ -1,4 +1,4 @@
-"""Bring stored measures, the roster and the visit together: what judging starts from."""
+"""Bring stored measures, the roster and the session together: what judging starts from."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ def _trial_values(
 
 
 def session_values(sessions: pd.DataFrame) -> pd.DataFrame:
-    """Return the quantities of each visit: what its row says, and growth z-scores.
+    """Return the quantities of each session: what its row says, and growth z-scores.
 
     Columns: centre, session, quantity, value, reason.
     """

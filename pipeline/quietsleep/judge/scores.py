@@ -1,4 +1,4 @@
-"""Growth of each visit and z-scores of each outcome; every score names its equation."""
+"""Growth of each session and z-scores of each outcome; every score names its equation."""
 
 from __future__ import annotations
 
@@ -23,14 +23,14 @@ SUBJECT_COLUMNS = ("sex", "length_cm", "weight_kg", "age_days", "corrected_age_d
 
 
 def with_growth(sessions: pd.DataFrame) -> pd.DataFrame:
-    """Add corrected age and growth z-scores to each visit, with reasons where there is none."""
-    visit: Any
+    """Add corrected age and growth z-scores to each session, with reasons where there is none."""
+    session: Any
     rows: list[dict[str, Any]] = []
-    for visit in sessions.itertuples():
-        sex = visit.sex if isinstance(visit.sex, str) else None
-        age = {"age_days": visit.age_days, "gestation_weeks": visit.gestation_weeks}
-        weight = weight_z(visit.weight_kg, sex=sex, **age)
-        length = length_z(visit.length_cm, sex=sex, **age)
+    for session in sessions.itertuples():
+        sex = session.sex if isinstance(session.sex, str) else None
+        age = {"age_days": session.age_days, "gestation_weeks": session.gestation_weeks}
+        weight = weight_z(session.weight_kg, sex=sex, **age)
+        length = length_z(session.length_cm, sex=sex, **age)
         rows.append(
             {
                 "corrected_age_days": corrected_age_days(**age),
@@ -47,8 +47,8 @@ def with_scores(
     outcomes: pd.DataFrame, sessions: pd.DataFrame, *, study: Study, references: References
 ) -> pd.DataFrame:
     """Add z-score, percent predicted, the equation's key, and the reason where there is none."""
-    visits = sessions[["centre", "session", *SUBJECT_COLUMNS]]
-    joined = outcomes.merge(visits, on=["centre", "session"], how="left")
+    of_session = sessions[["centre", "session", *SUBJECT_COLUMNS]]
+    joined = outcomes.merge(of_session, on=["centre", "session"], how="left")
     row: Any
     rows: list[dict[str, Any]] = []
     for row in joined.itertuples():

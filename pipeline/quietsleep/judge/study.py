@@ -38,7 +38,7 @@ ON_DISK = (
     "session_values", "session_checks", "verdicts", "tests", "outcomes", "checks", "reported",
     "agreement",
 )  # fmt: skip
-# Tables of which all rows are also needed at once; they have few a visit.
+# Tables of which all rows are also needed at once; they have few a session.
 KEPT = ("sessions", "checks", "outcomes", "agreement")
 
 
@@ -126,7 +126,7 @@ def judge_block(inputs: JudgingInputs, given: tuple[Block, StoredMeasures]) -> J
 def block_frames(
     evidence: Evidence, judged: Judged, *, outcomes: pd.DataFrame, reported: pd.DataFrame
 ) -> dict[str, pd.DataFrame]:
-    """Return the frames that one block of visits adds to, by warehouse table."""
+    """Return the frames that one block of sessions adds to, by warehouse table."""
     return {
         "sessions": judged.sessions,
         "recordings": _recordings(evidence),
@@ -154,8 +154,8 @@ def _recordings(evidence: Evidence) -> pd.DataFrame:
 
 
 def _tests(judged: Judged) -> pd.DataFrame:
-    visits = judged.sessions[["centre", "session", "tested_at", "operator", "device"]]
-    return judged.tests.merge(visits, on=["centre", "session"], how="left")
+    of_session = judged.sessions[["centre", "session", "tested_at", "operator", "device"]]
+    return judged.tests.merge(of_session, on=["centre", "session"], how="left")
 
 
 @dataclass(slots=True)
@@ -283,10 +283,10 @@ RECORDINGS_A_BLOCK = 1_000
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """Visits of one centre with all that belongs to them.
+    """Sessions of one centre with all that belongs to them.
 
     The checks of a centre are judged with its first block (`has_checks`); the later blocks hold
-    those that their visits rest on.
+    those that their sessions rest on.
     """
 
     number: int
@@ -325,7 +325,7 @@ def _of_centre(roster: Roster, centre: str) -> Roster:
 
 
 def _sessions(roster: Roster) -> Iterator[pd.Series[str]]:
-    """Yield the visits of each block, by their codes in order; one empty block without any."""
+    """Yield the sessions of each block, by their codes in order; one empty block without any."""
     counts = roster.recordings.groupby("session").size()
     codes = roster.sessions["session"].sort_values(ignore_index=True)
     sizes = codes.map(counts).fillna(0).cumsum()
@@ -337,7 +337,7 @@ def _sessions(roster: Roster) -> Iterator[pd.Series[str]]:
 
 
 def _of_sessions(roster: Roster, sessions: pd.Series[str], *, first: bool) -> Roster:
-    """Take what belongs to some visits; what belongs to none is taken with the first ones."""
+    """Take what belongs to some sessions; what belongs to none is taken with the first ones."""
     known = set(roster.sessions["session"])
 
     def own(rows: pd.DataFrame) -> pd.DataFrame:

@@ -1,7 +1,7 @@
-"""Judge a study: checks, trials, visits and tests, and what accepted tests report.
+"""Judge a study: checks, trials, sessions and tests, and what accepted tests report.
 
 The order is: checks are judged, trials are judged, the accepted trials of a test are measured
-together, tests are judged with the checks and the visit they rest on, and what an accepted test
+together, tests are judged with the checks and the session they rest on, and what an accepted test
 reports is summarised as its contract says. No signal is read here, so new rules cost seconds.
 """
 
@@ -61,7 +61,7 @@ class Judged:
 
 
 def judge_study(evidence: Evidence, *, rules: Sequence[Rule], waivers: Sequence[Waiver]) -> Judged:
-    """Judge checks, trials, visits and tests, and summarise the outcomes of accepted tests."""
+    """Judge checks, trials, sessions and tests, and summarise the outcomes of accepted tests."""
     check_verdicts = judge(_check_values(evidence), rules, waivers, level="check")
     checks = _with_status(evidence.checks, "check_id", check_verdicts)
     trial_verdicts = judge(_trial_values(evidence), rules, waivers, level="trial")
@@ -219,24 +219,24 @@ def _measure_tests(
 def _status_of_tests(
     tests: pd.DataFrame, verdicts: pd.DataFrame, sessions: pd.DataFrame
 ) -> pd.DataFrame:
-    """Join verdicts on the test and the visit: what the visit is refused for, refuses its tests."""
-    visits = sessions.rename(columns={"status": "visit_status", "why": "visit_why"})
-    visits = visits[["centre", "session", "visit_status", "visit_why"]]
-    judged = _with_status(tests, "test", verdicts).merge(visits, on=["centre", "session"])
-    own, visit = judged["status"], judged["visit_status"]
+    """Join verdicts on the test and the session, which refuses its tests for what it is refused."""
+    of_session = sessions.rename(columns={"status": "session_status", "why": "session_why"})
+    of_session = of_session[["centre", "session", "session_status", "session_why"]]
+    judged = _with_status(tests, "test", verdicts).merge(of_session, on=["centre", "session"])
+    own, whole = judged["status"], judged["session_status"]
     unread = judged["unread"]
     judged["status"] = np.select(
         [
-            (visit == "quarantined") | unread,
-            (visit == "rejected") | (own == "rejected"),
-            (visit == "not_judgeable") | (own == "not_judgeable"),
+            (whole == "quarantined") | unread,
+            (whole == "rejected") | (own == "rejected"),
+            (whole == "not_judgeable") | (own == "not_judgeable"),
         ],
         ["quarantined", "rejected", "not_judgeable"],
         "accepted",
     )
     judged["flagged"] |= (judged["status"] == "accepted") & (judged["n_flagged"] > 0)
-    none_read = unread & (visit != "quarantined")
+    none_read = unread & (whole != "quarantined")
     own_why = judged["why"].where(~none_read, "No recording of this test could be read.")
-    visit_why = judged["visit_why"].where(visit != "accepted", "")
-    judged["why"] = (visit_why + " " + own_why).str.strip()
+    session_why = judged["session_why"].where(whole != "accepted", "")
+    judged["why"] = (session_why + " " + own_why).str.strip()
     return judged

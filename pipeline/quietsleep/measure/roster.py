@@ -99,8 +99,8 @@ def _of_sessions(rows: pd.DataFrame, chosen: pd.DataFrame) -> pd.DataFrame:
 def link_checks(sessions: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFrame:
     """Link sessions to the last readable check of each kind on their device, that day, before."""
     taken = checks.loc[~checks["held"], ["centre", "device", "on", "kind", "check_id", "done_at"]]
-    visits = sessions.loc[~sessions["held"], ["centre", "session", "device", "on", "tested_at"]]
-    pairs = visits.merge(taken, on=["centre", "device", "on"])
+    clean = sessions.loc[~sessions["held"], ["centre", "session", "device", "on", "tested_at"]]
+    pairs = clean.merge(taken, on=["centre", "device", "on"])
     pairs = pairs[pairs["done_at"] <= pairs["tested_at"]].sort_values(["done_at", "check_id"])
     last = pairs.drop_duplicates(["centre", "session", "kind"], keep="last")
     return last[["centre", "session", "kind", "check_id"]].reset_index(drop=True)

@@ -76,7 +76,7 @@ def _require(night: Night, rows: pd.DataFrame, kind: str) -> None:
     parts = [
         f"{count(int(number), kind)} {'was' if number == 1 else 'were'} {words}"
         for number, words in (
-            (before.sum(), "measured by other code, or with other values of visit or device"),
+            (before.sum(), "measured by other code, or with other values of session or device"),
             ((~before).sum(), "never measured"),
         )
         if number

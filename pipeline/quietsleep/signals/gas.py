@@ -77,7 +77,7 @@ def gas_factors(
     expired_humidity_pct: float,
     barometric_pressure_kpa: float,
 ) -> GasFactors:
-    """Return the factors of one visit on one device: room air in, registered gas out."""
+    """Return the factors of one session on one device: room air in, registered gas out."""
     return GasFactors(
         inspired=btps_factor(room_temperature_c, room_humidity_pct, barometric_pressure_kpa),
         expired=btps_factor(expired_temperature_c, expired_humidity_pct, barometric_pressure_kpa),

@@ -286,9 +286,9 @@ def source_of(night: PublishedNight, rule: Row) -> str:
 def origin_of(night: PublishedNight, rule: Row) -> str:
     """Say where the limit of a verdict comes from: its source, and the study's change of it."""
     source = source_of(night, rule)
-    if not rule or not rule["decided_by"]:
+    if not rule or not rule["changed_by"]:
         return source
-    return f"{source}; in force from {day(rule['valid_from'])}, decided by {rule['decided_by']}"
+    return f"{source}; in force from {day(rule['valid_from'])}, changed by {rule['changed_by']}"
 
 
 def night_said(night: PublishedNight) -> str:

@@ -222,9 +222,9 @@ def _cause(name: str) -> str:
     if name != "verdicts":
         return _listed("causes", in_test)
     of_check = _listed("check_causes", "c.centre = d.centre AND c.check_id = d.item")
-    of_visit = _listed("causes", in_session)
+    of_session = _listed("causes", in_session)
     return (
-        f"CASE d.item_kind WHEN 'check' THEN {of_check} WHEN 'session' THEN {of_visit} "
+        f"CASE d.item_kind WHEN 'check' THEN {of_check} WHEN 'session' THEN {of_session} "
         f"ELSE {_listed('causes', in_test)} END"
     )
 

@@ -34,7 +34,7 @@ CREATE TEMP TABLE changed_limits AS
 SELECT DISTINCT coalesce(a.rule, b.rule) AS rule
 FROM after_rules AS a
 FULL JOIN before_rules AS b ON a.rule = b.rule AND a.valid_from = b.valid_from
-WHERE a.decided_by IS DISTINCT FROM b.decided_by;
+WHERE a.changed_by IS DISTINCT FROM b.changed_by;
 
 CREATE TEMP TABLE verdict_pairs AS
 SELECT coalesce(a.centre, b.centre) AS centre, coalesce(a.item_kind, b.item_kind) AS item_kind,

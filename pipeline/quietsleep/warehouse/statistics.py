@@ -192,11 +192,11 @@ def comparability_frame(
     outcomes: pd.DataFrame, sessions: pd.DataFrame, devices: pd.DataFrame
 ) -> pd.DataFrame:
     """Return the centre means of every accepted outcome, by class of equipment."""
-    visits = sessions[["centre", "session", "infant", "length_cm", "device"]]
+    of_session = sessions[["centre", "session", "infant", "length_cm", "device"]]
     classes = devices[["centre", "device", "equipment_class"]]
     clean = (
         outcomes[outcomes["status"] == "accepted"]
-        .merge(visits, on=["centre", "session"])
+        .merge(of_session, on=["centre", "session"])
         .merge(classes, on=["centre", "device"], how="left")
     )
     return pd.DataFrame([row for found in compare_centres(clean) for row in _means(found)])

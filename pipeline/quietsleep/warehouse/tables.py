@@ -106,7 +106,7 @@ def _rules(rules: Iterable[Rule], study: Study) -> pd.DataFrame:
                 "obtained": r.obtained,
                 "valid_from": r.valid_from,
                 "valid_until": r.valid_until,
-                "decided_by": decided.get((r.key, r.valid_from)),
+                "changed_by": decided.get((r.key, r.valid_from)),
             }
             for r in rules
         ]

@@ -20,13 +20,13 @@ WHY = Column(
     "why",
     "text",
     "Why there is no value: not attempted, quarantined, rejected (with the rules of the test and "
-    "the visit), not judgeable (with the rules) or not computable (with the reason). Empty where "
+    "the session), not judgeable (with the rules) or not computable (with the reason). Empty where "
     "there is a value.",
 )
 FLAGS = Column(
     "flags", "text", "Flag rules that failed on the test or on its accepted trials, by key."
 )
-VISIT_FLAGS = Column("visit_flags", "text", "Flag rules that failed on the visit, by key.")
+SESSION_FLAGS = Column("session_flags", "text", "Flag rules that failed on the session, by key.")
 DAY = Column("day", "date", "Day of the test or check, UTC.")
 ACCEPTANCE = (
     Column("month", "text", "Month of the tests, UTC, as YYYY-MM."),
@@ -79,7 +79,7 @@ VIEWS: tuple[tuple[str, str, str, tuple[str | Column, ...]], ...] = (
             "outcomes.sd outcomes.cv_pct outcomes.z outcomes.percent_predicted "
             "outcomes.equation outcomes.z_why outcomes.flagged",
             FLAGS,
-            VISIT_FLAGS,
+            SESSION_FLAGS,
             "sessions.sex sessions.gestation_weeks sessions.age_days "
             "sessions.corrected_age_days sessions.weight_kg sessions.length_cm "
             "sessions.weight_z sessions.length_z nights.rules_version nights.code_fingerprint",

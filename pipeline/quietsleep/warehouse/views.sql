@@ -19,9 +19,9 @@ explained AS (
         WHEN s.status = 'quarantined' OR t.status = 'quarantined' THEN 'quarantined'
         WHEN t.test IS NULL THEN 'not attempted'
         WHEN s.status = 'rejected' OR t.status = 'rejected' THEN 'rejected: '
-            || coalesce(nullif(concat_ws(', ', visit.failed, own.failed), ''), t.why, s.why, '')
+            || coalesce(nullif(concat_ws(', ', of_session.failed, own.failed), ''), t.why, s.why, '')
         WHEN s.status <> 'accepted' OR t.status <> 'accepted' THEN 'not judgeable: '
-            || coalesce(nullif(concat_ws(', ', visit.unjudged, own.unjudged), ''), t.why, '')
+            || coalesce(nullif(concat_ws(', ', of_session.unjudged, own.unjudged), ''), t.why, '')
         WHEN o.value IS NULL THEN 'not computable: ' || coalesce(o.why, '')
         END AS why
     FROM sessions AS s
@@ -30,7 +30,8 @@ explained AS (
         ON t.centre = s.centre AND t.session = s.session AND t.technique = l.technique
     LEFT JOIN outcomes AS o
         ON o.centre = s.centre AND o.session = s.session AND o.outcome = l.outcome
-    LEFT JOIN stopped AS visit ON visit.centre = s.centre AND visit.item = s.session
+    LEFT JOIN stopped AS of_session
+        ON of_session.centre = s.centre AND of_session.item = s.session
     LEFT JOIN stopped AS own ON own.centre = t.centre AND own.item = t.test
 )
 SELECT session, centre, technique, outcome, CASE WHEN why IS NULL THEN value END AS value, unit, why
@@ -38,7 +39,7 @@ FROM explained;
 
 CREATE VIEW clean_outcomes AS
 WITH flagged_rules AS (
-    SELECT v.centre, v.session, v.technique, v.item_kind = 'session' AS visit,
+    SELECT v.centre, v.session, v.technique, v.item_kind = 'session' AS of_session,
         string_agg(DISTINCT v.rule, ', ' ORDER BY v.rule) AS flags
     FROM verdicts AS v
     LEFT JOIN trials AS r
@@ -52,7 +53,7 @@ this_night AS (
 )
 SELECT a.session, a.centre, s.infant, s.visit, s.tested_at, s.device, d.equipment_class,
     a.technique, a.outcome, a.value, a.unit, o.n_trials, o.trials, o.sd, o.cv_pct, o.z,
-    o.percent_predicted, o.equation, o.z_why, o.flagged, f.flags, g.flags AS visit_flags, s.sex,
+    o.percent_predicted, o.equation, o.z_why, o.flagged, f.flags, g.flags AS session_flags, s.sex,
     s.gestation_weeks, s.age_days, s.corrected_age_days, s.weight_kg, s.length_cm, s.weight_z,
     s.length_z, n.rules_version, n.code_fingerprint
 FROM all_outcomes AS a
@@ -61,7 +62,7 @@ JOIN sessions AS s ON s.centre = a.centre AND s.session = a.session
 LEFT JOIN devices AS d ON d.centre = s.centre AND d.device = s.device
 LEFT JOIN flagged_rules AS f
     ON f.centre = a.centre AND f.session = a.session AND f.technique = a.technique
-LEFT JOIN flagged_rules AS g ON g.centre = a.centre AND g.session = a.session AND g.visit
+LEFT JOIN flagged_rules AS g ON g.centre = a.centre AND g.session = a.session AND g.of_session
 LEFT JOIN this_night AS n ON true
 WHERE a.why IS NULL;
 

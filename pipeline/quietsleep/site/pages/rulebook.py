@@ -81,5 +81,5 @@ def _line(night: PublishedNight, row: Row) -> RuleLine:
         remedy=row["remedy"] or "",
         source=source_of(night, row),
         since=since,
-        decided=row["decided_by"] or "",
+        decided=row["changed_by"] or "",
     )
