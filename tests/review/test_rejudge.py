@@ -20,7 +20,7 @@ from quietsleep.night.rejudge import (
     rejudge_study,
     rule_changes,
 )
-from quietsleep.review.desk import Said, read_published, review_file, waiting_trials, write_down
+from quietsleep.review.desk import read_published, review_file, waiting_trials, write_down
 from quietsleep.study.review_log import FILE, Review, ReviewError
 from quietsleep.study.study import load_study
 from quietsleep.warehouse.database import open_current
@@ -81,8 +81,10 @@ def trial_of(path: Path, machine: str) -> dict[str, Any]:
 
 def say(path: Path, trial: dict[str, Any], reader: str, decision: Any, reason: str = "") -> Review:
     given = reason or ("sound_manoeuvre" if decision == "accept" else "leak_seen")
-    said = Said(trial["trial"], reader, decision, given, centre=trial["centre"])
-    return write_down(load_study(path), said, new_reader=True)
+    return write_down(
+        load_study(path), trial["trial"], centre=trial["centre"], reader=reader,
+        decision=decision, reason=given, new_reader=True,
+    )  # fmt: skip
 
 
 def status(path: Path, trial: dict[str, Any]) -> str:
@@ -323,15 +325,15 @@ def test_what_cannot_stand_is_not_written_down(study_path: Path) -> None:
         ({"note": "two\nlines"}, "one line"),
     ):
         with pytest.raises(ReviewError, match=said):
-            write_down(study, Said(**good | wrong), new_reader=True)
+            write_down(study, **good | wrong, new_reader=True)
     assert review_file(study).read().reviews == ()
-    write_down(study, Said(**good | {"note": "Leak from 3 s on, 20 mL."}), new_reader=True)
+    write_down(study, **good | {"note": "Leak from 3 s on, 20 mL."}, new_reader=True)
     with pytest.raises(ReviewError, match=r"Is reader-1 meant.*--new-reader"):
-        write_down(study, Said(**good | {"reader": "reader-l"}))
+        write_down(study, **good | {"reader": "reader-l"})
 
 
 def test_the_list_shows_who_waits_and_a_blind_list_hides_why(study_path: Path) -> None:
-    waiting = waiting_trials(load_study(study_path)).trials
+    waiting, _ = waiting_trials(load_study(study_path))
     assert len(waiting)
     run = CliRunner()
     wide = {"COLUMNS": "200"}

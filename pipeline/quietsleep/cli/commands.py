@@ -214,14 +214,14 @@ def review(
             else "The file of decisions is whole; nothing to mend."
         )
         return
-    waiting = waiting_trials(loaded)
-    rows = waiting.trials
+    trials, broken = waiting_trials(loaded)
+    rows = trials
     for name, wanted in (("centre", centre), ("technique", technique)):
         if wanted is not None:
             rows = rows[rows[name] == wanted]
     if reader is not None:
         rows = rows[[reader not in readers for readers in rows["readers"]]]
-    print_waiting(rows, waiting.broken, limit=limit, blind=blind)
+    print_waiting(rows, broken, limit=limit, blind=blind)
 
 
 def decide(
@@ -245,18 +245,19 @@ def decide(
     ] = False,
 ) -> None:
     """Write down what a reader decided of one trial; it counts from the next night or rejudge."""
-    from quietsleep.review.desk import Said, write_down
+    from quietsleep.review.desk import write_down
 
-    said = Said(
-        trial=trial,
+    written = write_down(
+        open_study(study),
+        trial,
         centre=centre,
         reader=reader,
         decision="accept" if accept else "reject",
         reason=reason,
         note=note,
         blind=blind,
+        new_reader=new_reader,
     )
-    written = write_down(open_study(study), said, new_reader=new_reader)
     typer.echo(
         f"{written.review}: {written.reader} {written.decision}s {written.trial} of "
         f"{written.centre}. It counts from the next night on, or now with: "

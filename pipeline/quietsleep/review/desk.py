@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Collection
 from contextlib import closing, suppress
-from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from difflib import get_close_matches
 from typing import Any
@@ -23,27 +22,6 @@ from quietsleep.study.review_log import Review, ReviewError, ReviewLog, ReviewLo
 from quietsleep.study.study import Study
 from quietsleep.warehouse.current import current_night, published_nights
 from quietsleep.warehouse.database import open_night
-
-
-@dataclass(frozen=True, slots=True)
-class Waiting:
-    """The trials that wait for a reader, and the sentence of a broken file of decisions."""
-
-    trials: pd.DataFrame
-    broken: str
-
-
-@dataclass(frozen=True, slots=True)
-class Said:
-    """What a reader says of one trial, not looked at yet."""
-
-    trial: str
-    reader: str
-    decision: Choice
-    reason: str
-    centre: str | None = None
-    note: str = ""
-    blind: bool = False
 
 
 def read_published(study: Study) -> Published:
@@ -77,67 +55,79 @@ def read_reviews(study: Study) -> ReviewLog:
     return review_file(study).read()
 
 
-def waiting_trials(study: Study) -> Waiting:
-    """Return the trials of the last night that wait for a reader, with the worst verdict of each.
+def waiting_trials(study: Study) -> tuple[pd.DataFrame, str]:
+    """Return the trials of the last night that wait for a reader, and what is wrong with the log.
 
-    `trials` is as `review.queue.waiting` returns it, with `said`: what the rules found.
+    The trials are as `review.queue.waiting` returns them, with `said`: what the rules found. The
+    sentence is empty where the review log is whole.
     """
     published = read_published(study)
     log = read_reviews(study)
     rows = waiting(published.trials, published.verdicts, log.reviews, study=study.name)
     said = speaking(published.verdicts)
     keys = zip(rows["centre"], rows["trial"], strict=True)
-    return Waiting(rows.assign(said=[said.get(key, "") for key in keys]), log.broken)
+    return rows.assign(said=[said.get(key, "") for key in keys]), log.broken
 
 
-def write_down(study: Study, said: Said, *, new_reader: bool = False) -> Review:
-    """Write one decision into the file of the study and return it.
+def write_down(
+    study: Study,
+    trial: str,
+    *,
+    reader: str,
+    decision: Choice,
+    reason: str,
+    centre: str | None = None,
+    note: str = "",
+    blind: bool = False,
+    new_reader: bool = False,
+) -> Review:
+    """Write what a reader decided of one trial into the review log and return it.
 
     ReviewError when trial, reader, reason or note cannot stand. A code that no reader has used
     yet needs `new_reader`: a slip of the pen must not make a second reader out of one.
     """
     published = read_published(study)
-    trial = _trial_of(published.trials, said)
+    read = _trial_of(published.trials, trial, centre)
     file = review_file(study)
     known = {review.reader for review in file.read().reviews}
-    check_reader(said.reader, known=known, new_reader=new_reader)
-    reason = check_reason(said.reason, said.decision, technique=trial["technique"])
+    check_reader(reader, known=known, new_reader=new_reader)
+    reason = check_reason(reason, decision, technique=read["technique"])
     overrules = unmet(published.verdicts)
-    here = (overrules["centre"] == trial["centre"]) & (overrules["item"] == trial["trial"])
-    days = frozenset({trial["tested_at"].date()})
+    here = (overrules["centre"] == read["centre"]) & (overrules["item"] == read["trial"])
+    days = frozenset({read["tested_at"].date()})
     return file.append(
         Review(
             review="",
-            centre=trial["centre"],
-            trial=trial["trial"],
-            technique=trial["technique"],
-            file_sha256=trial["file_sha256"],
-            start_s=float(trial["start_s"]),
-            end_s=float(trial["end_s"]),
-            reader=said.reader,
+            centre=read["centre"],
+            trial=read["trial"],
+            technique=read["technique"],
+            file_sha256=read["file_sha256"],
+            start_s=float(read["start_s"]),
+            end_s=float(read["end_s"]),
+            reader=reader,
             decided_at=datetime.now(UTC).isoformat(timespec="seconds"),
-            decision=said.decision,
+            decision=decision,
             reason=reason,
-            note=check_note(said.note, words=codes_of(study), days=days),
-            blind=said.blind,
-            machine=trial["machine"],
+            note=check_note(note, words=codes_of(study), days=days),
+            blind=blind,
+            machine=read["machine"],
             overrules=tuple(sorted(overrules.loc[here, "rule"])),
         )
     )
 
 
-def _trial_of(trials: pd.DataFrame, said: Said) -> dict[str, Any]:
-    rows = trials[trials["trial"] == said.trial]
-    if said.centre is not None:
-        rows = rows[rows["centre"] == said.centre]
+def _trial_of(trials: pd.DataFrame, trial: str, centre: str | None) -> dict[str, Any]:
+    rows = trials[trials["trial"] == trial]
+    if centre is not None:
+        rows = rows[rows["centre"] == centre]
     if rows.empty:
         raise ReviewError(
-            f"There is no trial {said.trial} in the last night; "
+            f"There is no trial {trial} in the last night; "
             "'quietsleep review' and the pages name them."
         )
     if len(rows) > 1:
         raise ReviewError(
-            f"Trial {said.trial} is at {', '.join(rows['centre'])}: say which with --centre."
+            f"Trial {trial} is at {', '.join(rows['centre'])}: say which with --centre."
         )
     return dict(rows.iloc[0])
 
