@@ -119,3 +119,17 @@ def test_number_of_a_wrong_unit_factor_does_not_outlive_its_mending(
     right = run_with(package, NIGHT, str(study))
     assert right.split()[0] == wrong.split()[0] != "0"
     assert right.split()[1] != wrong.split()[1]
+
+
+@pytest.mark.parametrize(
+    "name", ["site/templates/test.html.jinja", "site/static/style.css", "site/static/trace.js"]
+)
+def test_template_style_and_script_wake_a_night_and_measure_nothing(
+    name: str, copied: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    program, code = fingerprint.program_fingerprint(), fingerprint.code_fingerprint()
+    monkeypatch.setattr(fingerprint, "PACKAGE", copied)
+    with (copied / name).open("a", encoding="utf-8") as file:
+        file.write("\n")
+    assert fingerprint.program_fingerprint.__wrapped__() != program
+    assert fingerprint.code_fingerprint.__wrapped__() == code

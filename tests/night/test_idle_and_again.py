@@ -4,15 +4,20 @@ from __future__ import annotations
 
 import hashlib
 import shutil
+import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from quietsleep.measure.pool import InProcess
 from quietsleep.night.night import NightReport
-from quietsleep.night.stages import run_night
+from quietsleep.night.orchestration.open_nights import night_of
+from quietsleep.night.orchestration.run import run_with_prefect
+from quietsleep.night.stages import run_here, run_night, run_open_night
 from quietsleep.simulation.exports import relist
 from quietsleep.store.state import NightRunning, State
+from quietsleep.study.study import Study
 from quietsleep.warehouse.current import current_night
 
 
@@ -77,3 +82,41 @@ def test_one_changed_weight_measures_one_session(study_after: Path, pool: InProc
 def test_second_night_at_the_same_time_says_so_and_stops(small_study: Path) -> None:
     with State(small_study / "work"), pytest.raises(NightRunning, match="Another night"):
         run_night(small_study)
+
+
+def test_changed_program_wakes_the_night_and_rules_are_named(
+    small_study: Path, pool: InProcess, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run_night(small_study)
+    monkeypatch.setattr("quietsleep.night.night.program_fingerprint", lambda: "another style")
+    woken = run_night(small_study)
+    assert not woken.idle and woken.published and woken.n_measured == 0
+    with State(small_study / "work") as state:
+        versions = state.frame("SELECT rules_version FROM nights")["rules_version"]
+    assert versions.str.len().gt(0).all() and versions.nunique() == 1
+
+
+def test_no_other_command_slips_in_between_the_first_look_and_the_stages(
+    small_study: Path, pool: InProcess, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The lock of the night that looked is the lock of the night that works."""
+    refused = []
+
+    def check(study: Study) -> None:
+        with pytest.raises(NightRunning):
+            State(study.work_path)
+        refused.append(study.name)
+
+    monkeypatch.setattr("quietsleep.night.orchestration.run.check_study", check)
+    monkeypatch.setattr("quietsleep.night.stages.check_study", check)
+    monkeypatch.setattr("quietsleep.night.orchestration.run.embed", lambda work: None)
+    flows = SimpleNamespace(flow_of=lambda study: _night_offered)
+    monkeypatch.setitem(sys.modules, "quietsleep.night.orchestration.nightly", flows)
+    report = run_with_prefect(small_study, workers=1, full=False)
+    assert report.published and len(refused) == 2
+
+
+def _night_offered(study_path: str, *, workers: int | None, full: bool) -> NightReport:
+    """Stand for the flow: take the night that was opened before, and run it here."""
+    with night_of(Path(study_path), full=full) as night:
+        return run_open_night(night, run_here, workers=workers)
