@@ -9,7 +9,7 @@ import pytest
 
 from quietsleep.measure.pool import in_process
 from quietsleep.night.night import NightReport
-from quietsleep.night.stages import run_night
+from quietsleep.night.stages import Opener, run_night
 from quietsleep.simulation.centres import write_demo_study
 from tests.evidence import pytest_terminal_summary as pytest_terminal_summary  # noqa: PLC0414
 from tests.shared import made_once
@@ -35,13 +35,20 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: place.get(item.path, len(place)))
 
 
+def checked_night(path: Path, pool: Opener | None = None) -> NightReport:
+    """Run a night whose frames are held against the contract on their way, cell by cell."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("QUIETSLEEP_CHECK_FRAMES", "1")
+        return run_night(path, pool=pool)
+
+
 @pytest.fixture(scope="session")
 def demo_night(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, NightReport]:
     """The demo study after its first night, and the report of that night; do not change it."""
 
     def make(path: Path) -> NightReport:
         write_demo_study(path)
-        return run_night(path)
+        return checked_night(path)
 
     return made_once(tmp_path_factory, "demo", make)
 
@@ -64,6 +71,6 @@ def small_night(
 
     def make(path: Path) -> NightReport:
         shutil.copytree(small_deliveries, path, dirs_exist_ok=True)
-        return run_night(path, pool=in_process)
+        return checked_night(path, pool=in_process)
 
     return made_once(tmp_path_factory, "small-night", make)

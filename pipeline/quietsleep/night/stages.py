@@ -108,20 +108,22 @@ def measuring_stages(night: Night, pool: Pool) -> Generator[Stage, None, Plan | 
 
     Checks come first: box factor and half-life go into what recordings are measured with.
     """
-    checks = recordings = None
+    stage = None
     with night.stage("planning checks"):
         checks = plan_checks(read_roster(night.state), night.study)
         stage = _measuring(night, pool, "checks", checks)
-    if checks is None:
+    if stage is None:
         return None
     yield stage
     night.n_measured += sum(stage.made)
+    stage = None
     with night.stage("planning recordings"):
         recordings = plan_recordings(checks.roster, night.study, night.state)
         stage = _measuring(night, pool, "recordings", recordings)
-    if recordings is not None:
-        yield stage
-        night.n_measured += sum(stage.made)
+    if stage is None:
+        return None
+    yield stage
+    night.n_measured += sum(stage.made)
     return recordings
 
 

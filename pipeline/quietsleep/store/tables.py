@@ -7,6 +7,7 @@ sorts them works in little memory; what is larger is laid out on disk.
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 from collections.abc import Iterable, Iterator
@@ -23,7 +24,7 @@ import pyarrow.parquet as pq
 
 from quietsleep import contract
 from quietsleep.contract.model import Table
-from quietsleep.contract.schemas import PANDAS_TYPES, arrow_schema
+from quietsleep.contract.schemas import PANDAS_TYPES, arrow_schema, pandera_schema
 from quietsleep.errors import WarehouseError
 
 if TYPE_CHECKING:
@@ -151,7 +152,10 @@ def even_batches(batches: Iterable[pa.RecordBatch], schema: pa.Schema) -> Iterat
 
 
 def in_contract(frame: pd.DataFrame, table: str) -> pd.DataFrame:
-    """Return the columns of the contract in its order and types, rows ordered by its key."""
+    """Return the columns of the contract in its order and types, rows ordered by its key.
+
+    In tests, and where QUIETSLEEP_CHECK_FRAMES is set, every cell is held against the contract.
+    """
     declared = contract.TABLES[table]
     rows = frame.reindex(columns=[column.name for column in declared.columns])
     # The type of a column without values is anyone's guess, such as times without their zone.
@@ -162,7 +166,13 @@ def in_contract(frame: pd.DataFrame, table: str) -> pd.DataFrame:
     for name in declared.key:
         if rows[name].isna().any():
             raise ValueError(f"table {table}: rows without {name}")
-    return rows.sort_values(list(declared.key), ignore_index=True)
+    rows = rows.sort_values(list(declared.key), ignore_index=True)
+    return pandera_schema(declared).validate(rows, lazy=True) if frames_are_checked() else rows
+
+
+def frames_are_checked() -> bool:
+    """Say whether frames are held against their schema on the way, which costs time."""
+    return os.environ.get("QUIETSLEEP_CHECK_FRAMES") == "1"
 
 
 def to_arrow(table: Table, frame: pd.DataFrame) -> pa.Table:
