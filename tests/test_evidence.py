@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -29,10 +30,11 @@ def test_that_runs():
 def test_each_reason_is_one_line_however_many_tests(tmp_path: Path, processes: int) -> None:
     (tmp_path / "conftest.py").write_text(CONFTEST, encoding="utf-8")
     (tmp_path / "test_few.py").write_text(TESTS, encoding="utf-8")
-    command = [sys.executable, "-m", "pytest", "-n", str(processes), "--rootdir", str(tmp_path)]
+    command = [sys.executable, "-m", "pytest", "-p", "xdist", "-p", "no:cacheprovider"]
     ended = subprocess.run(
-        [*command, "-p", "no:cacheprovider", str(tmp_path)],
-        cwd=ROOT, capture_output=True, text=True, check=False,
+        [*command, "-n", str(processes), "--rootdir", str(tmp_path), str(tmp_path)],
+        cwd=ROOT, env=os.environ | {"PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1"},
+        capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert ended.returncode == 0, ended.stdout + ended.stderr
     said = [line for line in ended.stdout.splitlines() if line.startswith("NOT LOOKED AT")]
