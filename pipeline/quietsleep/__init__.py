@@ -1,7 +1,7 @@
 """quietsleep: the research data pipeline of a multi-centre infant lung-function study.
 
 Everything that is meant to be used from outside has a name here; what lies below may change.
-Nothing heavy is imported before it is needed.
+Nothing heavy is imported before it is needed. ::
 
     import quietsleep as qs
 

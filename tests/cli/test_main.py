@@ -109,3 +109,9 @@ def test_help_loads_no_stage() -> None:
     )
     ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert ended.stdout.splitlines()[-1] == "[]" and "demo" in ended.stdout
+
+
+def test_folder_that_is_no_release_is_a_sentence(tmp_path: Path) -> None:
+    answer = CliRunner().invoke(app, ["export", str(tmp_path / "nowhere"), "--to", "csv"])
+    assert answer.exit_code == 2 and "holds no study.duckdb" in answer.stderr
+    assert "Traceback" not in answer.output

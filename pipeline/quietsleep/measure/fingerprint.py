@@ -178,7 +178,8 @@ def code_fingerprint() -> str:
 def program_fingerprint() -> str:
     """Return a digest of all that a night runs or shows: every file, and the libraries declared."""
     parts = [_tree_digest(path, every_file=True) for path in (PACKAGE, data_folder("contracts"))]
-    declared = {re.split(r"[^\w.-]", need)[0] for need in requires(NAME) or ()}
+    needed = (need for need in requires(NAME) or () if "extra ==" not in need)
+    declared = {re.split(r"[^\w.-]", need)[0] for need in needed}
     parts += [f"{name}={version_of(name)}" for name in sorted(declared)]
     return hashlib.sha256("".join(parts).encode()).hexdigest()
 

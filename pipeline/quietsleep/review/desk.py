@@ -15,6 +15,7 @@ import pandas as pd
 from quietsleep import contract
 from quietsleep.contract import Choice
 from quietsleep.contract.toml import CODE
+from quietsleep.errors import WarehouseError
 from quietsleep.intake.identifiers import plain, value_identifies
 from quietsleep.judge.readers import unmet
 from quietsleep.review.queue import Published, read_trials, speaking, waiting
@@ -36,7 +37,7 @@ def published_digests(study: Study) -> dict[str, str]:
     A night whose database was damaged since cannot say; the one before it then does.
     """
     for night in published_nights(study.path):
-        with suppress(duckdb.Error), closing(open_night(night)) as warehouse:
+        with suppress(duckdb.Error, WarehouseError), closing(open_night(night)) as warehouse:
             tables = {row[0] for row in warehouse.execute("SHOW TABLES").fetchall()}
             if "reviews" not in tables:
                 return {}

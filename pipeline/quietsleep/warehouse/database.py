@@ -72,11 +72,16 @@ HARDENED = {
 def open_night(night_path: Path) -> duckdb.DuckDBPyConnection:
     """Open the database of one night or release; it can be read and nothing else.
 
+    WarehouseError where there is none.
+
     Views count months and days in UTC, so they say the same whatever the client's time zone.
     """
     import duckdb
 
-    return duckdb.connect(night_path / "study.duckdb", read_only=True, config=dict(HARDENED))
+    database = night_path / "study.duckdb"
+    if not database.exists():
+        raise WarehouseError(f"{night_path} holds no study.duckdb: it is no night and no release.")
+    return duckdb.connect(database, read_only=True, config=dict(HARDENED))
 
 
 def open_current(study_path: Path) -> duckdb.DuckDBPyConnection:

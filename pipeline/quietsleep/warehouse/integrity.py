@@ -6,6 +6,7 @@ import hashlib
 from contextlib import closing
 from pathlib import Path
 
+from quietsleep.errors import WarehouseError
 from quietsleep.warehouse.current import night_facts
 from quietsleep.warehouse.database import open_night
 
@@ -52,6 +53,6 @@ def database_damage(night_path: Path) -> list[str]:
                 row = database.execute(sql).fetchone()
                 if row is None or row[0] != expected:
                     return [f"{night_path.name}: table {table} of study.duckdb has lost rows."]
-    except (OSError, ValueError, KeyError, TypeError, duckdb.Error):
+    except (OSError, ValueError, KeyError, TypeError, WarehouseError, duckdb.Error):
         return [f"{night_path.name}: study.duckdb is missing or damaged."]
     return []
