@@ -72,7 +72,8 @@ def run_night(study: str | Path, *, workers: int | None = None, full: bool = Fal
 
     `workers` is the number of measuring processes, all cores unless given; `full` looks into every
     file again. The report says how the night ended; bad data is no error. QuietsleepError when the
-    study cannot stand or another night of it is running.
+    study cannot stand or another night of it is running. In a script, call it below
+    ``if __name__ == "__main__":``, for its processes read the script again.
     """
     from quietsleep.night.stages import run_night as run
 
