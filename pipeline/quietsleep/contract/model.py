@@ -213,9 +213,13 @@ def limit_refusal(operator: Operator, limit: tuple[float, ...]) -> str | None:
     return f"limit is {shown(value)}; {operator} takes {wanted}."
 
 
-@dataclass(frozen=True, slots=True, config=CONFIG)
-class Alternative:
-    """A second condition of a rule: the rule passes where either holds."""
+@dataclass(frozen=True, slots=True, config=CONFIG, kw_only=True)
+class Condition:
+    """A condition on a quantity; as the second one of a rule, the rule passes where either holds.
+
+    `limit` holds one number, two for between; `low` and `high` are read from it: at_least has low,
+    at_most has high, equals has both the same.
+    """
 
     quantity: Text
     operator: Operator
@@ -238,20 +242,16 @@ class Alternative:
         return high_of(self.operator, self.limit)
 
 
-@dataclass(frozen=True, slots=True, config=CONFIG)
-class Rule:
+@dataclass(frozen=True, slots=True, config=CONFIG, kw_only=True)
+class Rule(Condition):
     """Quantity, operator, limit (inclusive) and what to say of it.
 
-    `limit` holds one number, two for between; `low` and `high` are read from it: at_least has low,
-    at_most has high, equals has both the same. `sentence` may name {observed}, {limit}, {unit}.
+    `sentence` may name {observed}, {limit}, {unit}.
     """
 
     owner: str
     name: Text
     level: Level
-    quantity: Text
-    operator: Operator
-    limit: Limit
     severity: Severity
     missing: Missing
     sentence: Sentence
@@ -261,28 +261,12 @@ class Rule:
     obtained: Obtained
     valid_from: Day
     valid_until: Day | None = None
-    alternative: Alternative | None = None
-
-    @model_validator(mode="after")
-    def _check(self) -> Self:
-        if refusal := limit_refusal(self.operator, self.limit):
-            raise ValueError(refusal)
-        return self
+    alternative: Condition | None = None
 
     @property
     def key(self) -> str:
         """Owner and name, by which files and tables name the rule."""
         return f"{self.owner}.{self.name}"
-
-    @property
-    def low(self) -> float | None:
-        """Lowest value that passes, inclusive."""
-        return low_of(self.operator, self.limit)
-
-    @property
-    def high(self) -> float | None:
-        """Highest value that passes, inclusive."""
-        return high_of(self.operator, self.limit)
 
 
 @dataclass(frozen=True, slots=True, config=CONFIG)
