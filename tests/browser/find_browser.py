@@ -10,7 +10,6 @@ import os
 import shutil
 import subprocess
 import sys
-import warnings
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
@@ -21,6 +20,11 @@ NEEDED = (
     f"(Debian: 'apt-get install chromium'), or set {LEFT_OUT}=1 to leave these tests out, loudly."
 )
 SECONDS_TO_ANSWER = 60.0
+WHERE_KEPT = """
+from playwright.sync_api import sync_playwright
+with sync_playwright() as play:
+    print(play.chromium.executable_path)
+"""
 OF_THE_SYSTEM: tuple[tuple[str, ...], ...] = (
     ("apt-get", "update", "-qq"),
     ("apt-get", "install", "-y", "-qq", "--no-install-recommends", "chromium"),
@@ -53,13 +57,13 @@ def bring_browser() -> Path | None:
 
 def _candidates() -> Iterator[Path]:
     yield from (Path(found) for name in NAMES if (found := shutil.which(name)))
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        from playwright.sync_api import sync_playwright
-
-        with sync_playwright() as play:
-            kept = Path(play.chromium.executable_path)
-    if kept.exists():
+    # In a process of its own: a test may be driving a browser in this one.
+    asked = subprocess.run(
+        [sys.executable, "-W", "ignore", "-c", WHERE_KEPT],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    kept = Path(asked.stdout.strip() or os.devnull)
+    if kept.is_file():
         yield kept
 
 
