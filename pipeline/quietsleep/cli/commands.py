@@ -214,8 +214,7 @@ def review(
             else "The file of decisions is whole; nothing to mend."
         )
         return
-    trials, broken = waiting_trials(loaded)
-    rows = trials
+    rows, broken = waiting_trials(loaded)
     for name, wanted in (("centre", centre), ("technique", technique)):
         if wanted is not None:
             rows = rows[rows[name] == wanted]

@@ -24,6 +24,7 @@ from quietsleep.measure.fingerprint import device_digest, measuring_fingerprint
 from quietsleep.measure.roster import Roster
 from quietsleep.store.state import State
 from quietsleep.study.study import Device, Study
+from quietsleep.techniques.interface import technique_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,9 +132,30 @@ def recording_jobs(roster: Roster, study: Study, check_values: pd.DataFrame) -> 
     return jobs
 
 
+def job_of_file(
+    path: Path, *, technique: str, device: Device, context: Mapping[str, float], file_sha256: str
+) -> Job:
+    """Return the job of a file that belongs to no study; what nobody told of it is NaN."""
+    needed = dict.fromkeys(technique_of(technique).SPEC.needs.names(), np.nan)
+    return Job(
+        key="",
+        centre=device.centre,
+        delivery="",
+        session=None,
+        item=path.stem,
+        technique=technique,
+        path=path,
+        file=path.name,
+        device=device,
+        context={**needed, **context, **device_context(technique, device)},
+        file_sha256=file_sha256,
+    )
+
+
 def device_context(technique: str, device: Device) -> dict[str, float]:
-    """Return what a technique needs to know of the device."""
-    given = {name: getattr(device, name) for name in contract.TECHNIQUES[technique].needs.device}
+    """Return what a technique or check needs to know of the device."""
+    names = technique_of(technique).SPEC.needs.device
+    given = {name: getattr(device, name) for name in names}
     return {name: np.nan if value is None else float(value) for name, value in given.items()}
 
 

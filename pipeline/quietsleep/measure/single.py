@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 from quietsleep import contract
 from quietsleep.contract import toml
 from quietsleep.errors import QuietsleepError, StudyError
-from quietsleep.measure.plan import Job, device_context
+from quietsleep.measure.plan import job_of_file
 from quietsleep.measure.recording import measure_job, measure_recording
 from quietsleep.records import Channels, FloatArray, Measured
 from quietsleep.signals.channels import assemble, clipped_share_pct
@@ -90,21 +90,8 @@ def _of_file(path: Path, technique: str, device: Device, context: Mapping[str, f
         sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
     except OSError as error:
         raise AnalysisError(f"{path} cannot be read: {error.strerror}.") from error
-    return measure_job(
-        Job(
-            key="",
-            centre=device.centre,
-            delivery="",
-            session=None,
-            item=path.stem,
-            technique=technique,
-            path=path,
-            file=path.name,
-            device=device,
-            context={**context, **device_context(technique, device)},
-            file_sha256=sha256,
-        )
-    )
+    job = job_of_file(path, technique=technique, device=device, context=context, file_sha256=sha256)
+    return measure_job(job)
 
 
 def _device(given: Device | str | Path | None) -> Device:

@@ -10,17 +10,14 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from statistics import median
 from typing import Any
 
-from quietsleep import contract
 from quietsleep.data import data_folder
-from quietsleep.measure.plan import Job, device_context
+from quietsleep.measure.plan import job_of_file
 from quietsleep.measure.recording import measure_job
 from quietsleep.records import Measured
-from quietsleep.signals.quantiles import NAN
-from quietsleep.study.study import Study, load_study
+from quietsleep.study.study import load_study
 
 FOLDER = data_folder("demo_centres") / "known_answers"
 
@@ -55,7 +52,14 @@ def known_answers() -> list[KnownAnswer]:
     tolerances = _entries("tolerances")
     answers: list[KnownAnswer] = []
     for entry in _entries("answers"):
-        measured = measure_job(_job(entry, study))
+        job = job_of_file(
+            FOLDER / entry["file"],
+            technique=entry["technique"],
+            device=study.devices[entry["device"]],
+            context=entry["context"],
+            file_sha256=entry["sha256"],
+        )
+        measured = measure_job(job)
         for tolerance in tolerances:
             if tolerance["technique"] == entry["technique"]:
                 answers += _compared(entry, tolerance, measured)
@@ -74,27 +78,6 @@ def _entries(name: str) -> list[dict[str, Any]]:
     content = tomllib.loads((FOLDER / f"{name}.toml").read_text(encoding="utf-8"))
     (entries,) = content.values()
     return list(entries)
-
-
-def _job(entry: dict[str, Any], study: Study) -> Job:
-    device, technique = study.devices[entry["device"]], entry["technique"]
-    known = {}
-    if technique in contract.TECHNIQUES:
-        known = dict.fromkeys(contract.TECHNIQUES[technique].needs.names(), NAN)
-        known |= device_context(technique, device)
-    return Job(
-        key="",
-        centre=device.centre,
-        delivery="",
-        session=None,
-        item=Path(entry["file"]).stem,
-        technique=technique,
-        path=FOLDER / entry["file"],
-        file=entry["file"],
-        device=device,
-        context=known | entry["context"],
-        file_sha256=entry["sha256"],
-    )
 
 
 def _compared(
