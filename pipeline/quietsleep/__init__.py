@@ -114,8 +114,8 @@ def analyse(
     file, whose only device it is. `context` holds what the technique needs to know besides, such
     as ``weight_kg`` or ``apparatus_resistance_kpa_s_l`` (and for a device that measures at the
     flow head ``room_temperature_c``, ``room_humidity_pct``, ``barometric_pressure_kpa``), and
-    what no signal tells, such as ``quiet_sleep`` 1 or 0. `on` chooses the limits in force that
-    day, today's unless given.
+    what no signal tells, such as ``quiet_sleep`` 1 or 0 and ``length_cm``. `on` chooses the limits
+    in force that day, today's unless given.
 
     The result has `trials`, `quantities`, `verdicts` with sentences, and `outcomes`, as frames;
     printed, it says the outcomes and each failed rule in words. QuietsleepError when the technique

@@ -332,7 +332,7 @@ def test_unregistered_columns_of_signals_are_said_once_a_device(
 @pytest.mark.parametrize(
     ("extra", "words"),
     [
-        ({"contract": "2"}, "contract"),
+        ({"contract": "3"}, "contract"),
         ({"centre": "rowan"}, "centre"),
         ({"delivery": "d9"}, "delivery"),
         ({"created": "2026-03-10"}, "created"),

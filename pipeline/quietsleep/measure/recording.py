@@ -6,6 +6,7 @@ recording, and kept with its traceback: the night turns red and the healthy rest
 
 from __future__ import annotations
 
+import math
 import traceback
 from collections.abc import Sequence
 
@@ -20,6 +21,8 @@ from quietsleep.records import (
     Trial,
 )
 from quietsleep.signals.channels import assemble, calibrate
+from quietsleep.signals.polarity import TURNED, flow_polarity
+from quietsleep.signals.quantiles import NAN
 from quietsleep.techniques.interface import Technique, technique_of
 
 
@@ -85,8 +88,9 @@ def measure_recording(recording: Recording, *, key: str) -> Measured:
     trials: list[Trial] = []
     if duration_s >= technique.SPEC.shortest_s:
         trials = technique.find_trials(recording)
-    measured = tuple(_measure_trial(technique, recording, trial) for trial in trials)
     is_check = technique.SPEC.kind == "check"
+    polarity = NAN if is_check else flow_polarity(recording)
+    measured = tuple(_measure_trial(technique, recording, trial, polarity) for trial in trials)
     return Measured(
         key=key,
         item=recording.name,
@@ -96,15 +100,20 @@ def measure_recording(recording: Recording, *, key: str) -> Measured:
         duration_s=duration_s,
         trials=measured,
         test_values=technique.measure_test(measured) if is_check else {},
-        sentence="" if trials else _nothing_found(technique, duration_s),
+        sentence="" if trials else _nothing_found(technique, duration_s, polarity),
     )
 
 
-def _measure_trial(technique: Technique, recording: Recording, trial: Trial) -> MeasuredTrial:
+def _measure_trial(
+    technique: Technique, recording: Recording, trial: Trial, polarity: float
+) -> MeasuredTrial:
     measures = technique.measure_trial(recording, trial)
     if technique.SPEC.kind == "technique":
         measures["gap_s"] = recording.gap_s
         measures["clipped_share_pct"] = recording.clipped_share_pct
+        measures["flow_polarity"] = polarity
+        if math.isnan(polarity):
+            measures.reasons["flow_polarity"] = "nothing in the recording tells"
     return MeasuredTrial(
         index=trial.index,
         start_s=trial.start / recording.rate_hz,
@@ -114,8 +123,13 @@ def _measure_trial(technique: Technique, recording: Recording, trial: Trial) -> 
     )
 
 
-def _nothing_found(technique: Technique, duration_s: float) -> str:
+def _nothing_found(technique: Technique, duration_s: float, polarity: float) -> str:
     spec = technique.SPEC
+    if polarity == TURNED:
+        return (
+            f"No manoeuvre of {spec.title.lower()} was found in {duration_s:.0f} s of signal: flow "
+            "seems to run against its registered direction."
+        )
     if duration_s < spec.shortest_s:
         return (
             f"The recording lasts {duration_s:.1f} s; {spec.title.lower()} needs "

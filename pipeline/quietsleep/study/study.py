@@ -116,9 +116,10 @@ def load_study(path: Path) -> Study:
     entry = toml.read(path, "study.toml", StudyError)
     if "places" in entry.table:
         entry.refuse("[places] is called [storage] now; rename it.")
-    said, known = entry.build(_StudyFile), contract.CONTRACT_VERSION
-    if said.contract != known:
-        entry.refuse(f'contract is "{said.contract}"; this program knows "{known}".')
+    said, known = entry.build(_StudyFile), contract.READABLE_VERSIONS
+    if said.contract not in known:
+        listed = " and ".join(f'"{version}"' for version in known)
+        entry.refuse(f'contract is "{said.contract}"; this program knows {listed}.')
     for old, new in RENAMED.items():
         if (path / old).exists():
             raise StudyError(
