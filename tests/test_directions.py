@@ -32,6 +32,7 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.cli.commands": "the words that people type, apart from the app",
     "quietsleep.cli.terminal": "all printing, apart from the words that people type",
     "quietsleep.contract.load": "imported at the first use of a name: the package stays light",
+    "quietsleep.intake.files.unit_words": "units as headers write them, apart from one format",
     "quietsleep.intake.hold": "which rows and sessions are held, apart from how a delivery is read",
     "quietsleep.intake.ingest": "the front door of the room",
     "quietsleep.intake.privacy": "the scan for identifiers, apart from how a delivery is read",

@@ -46,7 +46,10 @@ def _free(code: str) -> str:
 
 @dataclass(frozen=True, slots=True, config=CONFIG)
 class ChannelMap:
-    """Which raw column is which channel; value = (raw - offset) * gain in `unit`, then the sign."""
+    """Which raw column is which channel; value = (raw - offset) * gain in `unit`, then the sign.
+
+    `header_unit` is a unit that the header of the export names and that is known to be wrong.
+    """
 
     channel: Text
     column: Text
@@ -54,6 +57,7 @@ class ChannelMap:
     gain: Annotated[Number, AfterValidator(_above_zero)]
     offset: Number
     positive: Positive
+    header_unit: Text | None = None
 
 
 @dataclass(frozen=True, slots=True, config=CONFIG, kw_only=True)
