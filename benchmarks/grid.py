@@ -126,7 +126,7 @@ def infant_of(rng: np.random.Generator, *, length_cm: float, condition: str) -> 
             frc_ml=1.12 * infant.frc_ml,
             curve_power=1.8,
             emptying_per_s=0.8 * infant.emptying_per_s,
-            tptef_te=0.85 * infant.tptef_te,
+            braking_s=0.85 * infant.braking_s,
         )
     if condition == "severely stiff":
         return replace(
@@ -137,7 +137,6 @@ def infant_of(rng: np.random.Generator, *, length_cm: float, condition: str) -> 
             reserve_ml=0.85 * infant.reserve_ml,
             rate_per_min=1.15 * infant.rate_per_min,
             vt_ml=0.85 * infant.vt_ml,
-            elevation_ml=0.85 * infant.elevation_ml,
         )
     return infant
 

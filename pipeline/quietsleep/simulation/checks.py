@@ -13,15 +13,16 @@ from typing import Any
 
 import numpy as np
 
+from quietsleep.simulation.bodies import FINE_HZ, FloatArray
 from quietsleep.simulation.disturbances import disturb
 from quietsleep.simulation.exports import signal_bytes
 from quietsleep.simulation.faults import FAULTS
-from quietsleep.simulation.physiology import FloatArray, SimulatedRecording
+from quietsleep.simulation.physiology import SimulatedRecording
 from quietsleep.simulation.rows import fault_row, truth_rows
 from quietsleep.simulation.scenario import Scenario
 from quietsleep.simulation.sensors import sense
 from quietsleep.simulation.sessions import Slot, seeded
-from quietsleep.simulation.tape import FINE_HZ, leaking
+from quietsleep.simulation.tape import leaking
 
 
 def _play(

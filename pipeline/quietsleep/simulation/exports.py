@@ -20,7 +20,7 @@ import pyarrow as pa
 import pyarrow.csv
 import pyarrow.parquet
 
-from quietsleep.simulation.physiology import FloatArray
+from quietsleep.simulation.bodies import FloatArray
 from quietsleep.simulation.sensors import UNIT_SIZE, Sensor
 
 Cells = Mapping[str, str]

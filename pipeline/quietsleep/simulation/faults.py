@@ -13,11 +13,12 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 from quietsleep.data import data_folder
+from quietsleep.simulation.breathing import Variation
 from quietsleep.simulation.disturbances import Disturbance
 from quietsleep.simulation.forced import SimulatedSqueeze
+from quietsleep.simulation.occlusions import SimulatedOcclusion
 from quietsleep.simulation.plethysmograph import Effort
-from quietsleep.simulation.quiet import Quirks, SimulatedOcclusion
-from quietsleep.simulation.tape import Variation
+from quietsleep.simulation.quiet import Quirks
 
 Verdict = Literal["reject", "flag", "alert", "accepted", "quarantined", "crashed"]
 MANOEUVRES: Mapping[str, type] = {

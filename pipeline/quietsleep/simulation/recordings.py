@@ -11,14 +11,10 @@ import numpy as np
 from quietsleep.simulation.disturbances import USUAL, Disturbance, disturb
 from quietsleep.simulation.faults import PlantedFault, Recipe
 from quietsleep.simulation.forced import SimulatedSqueeze, raised_volume, tidal_forced_expiration
+from quietsleep.simulation.occlusions import SimulatedOcclusion
 from quietsleep.simulation.physiology import Infant, Setting, SimulatedRecording
 from quietsleep.simulation.plethysmograph import Effort, plethysmography
-from quietsleep.simulation.quiet import (
-    SimulatedOcclusion,
-    double_occlusion,
-    single_occlusion,
-    tidal,
-)
+from quietsleep.simulation.quiet import double_occlusion, single_occlusion, tidal
 
 TECHNIQUES: Mapping[str, Callable[..., SimulatedRecording]] = {
     "tidal": tidal,
@@ -33,7 +29,7 @@ Share = Literal["all", "one"]
 # What a careful laboratory does in one session; raised volume makes one recording of each.
 USUAL_MANOEUVRES: Mapping[str, Sequence[Any]] = {
     "single_occlusion": (SimulatedOcclusion(),) * 6,
-    "double_occlusion": (SimulatedOcclusion(duration_s=0.3, relaxation_s=0.012),) * 5,
+    "double_occlusion": (SimulatedOcclusion(duration_s=0.3),) * 5,
     "plethysmography": (Effort(),) * 4,
     "tidal_forced_expiration": (SimulatedSqueeze(5.0),) * 3 + (SimulatedSqueeze(6.0),) * 4,
     "raised_volume": (SimulatedSqueeze(),) * 3,

@@ -9,10 +9,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
-from quietsleep.simulation.physiology import FloatArray, SimulatedRecording
+from quietsleep.simulation.bodies import FloatArray
+from quietsleep.simulation.physiology import ChannelFilter, SimulatedRecording
 
 
 def vapour_kpa(temperature_c: float) -> float:
@@ -66,7 +68,8 @@ class Sensor:
     """One channel of a device: true value = sign * (raw - offset) * gain, in `unit`.
 
     `noise` is its SD and `full_scale` the largest value it can show either way, both in mL/s or
-    kPa; `bits` its resolution over that range (0: none lost).
+    kPa; `bits` its resolution over that range (0: none lost). Ahead of the converter stands a
+    low-pass of `filter_order` (0: none) with its corner at `corner_hz`, and a delay.
     """
 
     channel: str
@@ -78,6 +81,19 @@ class Sensor:
     noise: float = 0.0
     full_scale: float = 3000.0
     bits: int = 16
+    filter_kind: Literal["bessel", "butterworth"] = "bessel"
+    filter_order: int = 0
+    corner_hz: float = 100.0
+    delay_ms: float = 0.0
+
+    @property
+    def channel_filter(self) -> ChannelFilter | None:
+        """What stands between channel and converter."""
+        if not self.filter_order and not self.delay_ms:
+            return None
+        return ChannelFilter(
+            self.filter_kind, self.filter_order, self.corner_hz, self.delay_ms / 1000.0
+        )
 
 
 @dataclass(frozen=True, slots=True)
