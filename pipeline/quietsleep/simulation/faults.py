@@ -34,8 +34,9 @@ MANOEUVRES: Mapping[str, type] = {
 class Recipe:
     """How a recording is made: options of the technique, changed infant and setting, and more.
 
-    `gap` is (from s, for s) of samples left out; `clip_share` the share of the largest flow that
-    is the most the head shows.
+    `gap` is (from s, for s) of samples left out; `clip_share` the share of what flow reaches in one
+    sample of a thousand that is the most the head shows, `clip_peak` by channel the share of its
+    largest value; `slips` by channel what the registration has wrong: "unit" or "sign".
     """
 
     options: Mapping[str, Any] = field(default_factory=dict)
@@ -44,6 +45,8 @@ class Recipe:
     disturbance: Mapping[str, Any] = field(default_factory=dict)
     gap: tuple[float, float] | None = None
     clip_share: float | None = None
+    clip_peak: Mapping[str, float] = field(default_factory=dict)
+    slips: Mapping[str, str] = field(default_factory=dict)
 
     def disturbed(self, usual: Disturbance) -> Disturbance:
         """The usual disturbance with this recipe's changes."""

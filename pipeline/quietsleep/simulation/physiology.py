@@ -190,6 +190,9 @@ class ChannelFilter:
     delay_s: float = 0.0
 
 
+Filters = tuple[tuple[str, ChannelFilter], ...]
+
+
 @dataclass(frozen=True, slots=True)
 class Setting:
     """Room and measuring set in which an infant is studied.
@@ -211,7 +214,7 @@ class Setting:
     box_closed_s: float = 180.0
     shutter_s: float = 0.008
     mask_on_min: float = 8.0
-    filters: tuple[tuple[str, ChannelFilter], ...] = ()
+    filters: Filters = ()
 
     def box_factor_with_infant_ml_kpa(self, weight_kg: float) -> float:
         """mL of chest movement per kPa of box pressure with the infant (1.05 kg/L) inside."""
@@ -227,8 +230,8 @@ class SimulatedRecording:
     `truth` holds one value per contract quantity (the mean over the trials where there are
     several), `trials` the same per manoeuvre, `events` times in s from the start. `facts` holds,
     per manoeuvre, what no contract asks and the study of accuracy wants to know. `open_share` (n,)
-    is how far the shutter stands open. A flow head that is set too small shows no more than
-    `flow_range_ml_s` either way.
+    is how far the shutter stands open. An instrument that is set too small shows no more than its
+    value in `ranges` either way, by channel.
     """
 
     technique: str
@@ -239,9 +242,14 @@ class SimulatedRecording:
     truth: Mapping[str, float]
     trials: tuple[Mapping[str, float], ...] = ()
     events: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
-    flow_range_ml_s: float | None = None
+    ranges: Mapping[str, float] = field(default_factory=dict)
     facts: tuple[Mapping[str, float], ...] = ()
     open_share: FloatArray | None = None
+
+    @property
+    def lasts_s(self) -> float:
+        """How long the device recorded, s, whether or not samples were lost."""
+        return float(self.time_s[-1] + 1.0 / self.rate_hz)
 
 
 def context_of(infant: Infant, setting: Setting) -> dict[str, float]:

@@ -15,6 +15,7 @@ from quietsleep.simulation.occlusions import SimulatedOcclusion
 from quietsleep.simulation.physiology import Infant, Setting, SimulatedRecording
 from quietsleep.simulation.plethysmograph import Effort, plethysmography
 from quietsleep.simulation.quiet import double_occlusion, single_occlusion, tidal
+from quietsleep.simulation.sensors import CHANNEL_KEYS
 
 TECHNIQUES: Mapping[str, Callable[..., SimulatedRecording]] = {
     "tidal": tidal,
@@ -92,13 +93,21 @@ def changed(infant: Infant, recipe: Recipe) -> Infant:
 
 
 def spoiled(recording: SimulatedRecording, recipe: Recipe) -> SimulatedRecording:
-    """Limit the flow head and leave samples out, as the recipe says."""
-    channels, time_s, top = dict(recording.channels), recording.time_s, None
+    """Limit instruments and leave samples out, as the recipe says."""
+    channels, time_s, ranges = dict(recording.channels), recording.time_s, {}
     if recipe.clip_share is not None:
-        top = recipe.clip_share * float(np.quantile(np.abs(channels["flow_ml_s"]), 0.999))
+        flow = np.abs(channels["flow_ml_s"])
+        ranges["flow_ml_s"] = recipe.clip_share * float(np.quantile(flow, 0.999))
+    for name, share in recipe.clip_peak.items():
+        key = CHANNEL_KEYS[name]
+        ranges[key] = share * float(np.abs(channels[key]).max())
+    open_share = recording.open_share
     if recipe.gap is not None:
         start, length = recipe.gap
         keep = (time_s < start) | (time_s >= start + length)
         channels = {name: values[keep] for name, values in channels.items()}
         time_s = time_s[keep]
-    return replace(recording, channels=channels, time_s=time_s, flow_range_ml_s=top)
+        open_share = None if open_share is None else open_share[keep]
+    return replace(
+        recording, channels=channels, time_s=time_s, ranges=ranges, open_share=open_share
+    )

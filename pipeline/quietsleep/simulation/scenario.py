@@ -11,7 +11,7 @@ from typing import Any, Literal
 from quietsleep.data import data_folder
 from quietsleep.simulation.disturbances import OF_CHECKS, USUAL, Disturbance
 from quietsleep.simulation.exports import SignalFormat
-from quietsleep.simulation.physiology import ChannelFilter, Setting, standard_pressure_kpa
+from quietsleep.simulation.physiology import Filters, Setting, standard_pressure_kpa
 from quietsleep.simulation.sensors import Head, Sensor
 
 _DEVICE_KEYS = (
@@ -122,7 +122,7 @@ def read_scenario(raw: dict[str, Any]) -> Scenario:
     )
 
 
-def filters_of(sensors: Sequence[Sensor]) -> tuple[tuple[str, ChannelFilter], ...]:
+def filters_of(sensors: Sequence[Sensor]) -> Filters:
     """What stands ahead of the converter, by channel."""
     return tuple((s.channel, kept) for s in sensors if (kept := s.channel_filter) is not None)
 

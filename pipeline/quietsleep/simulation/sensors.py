@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -59,6 +59,23 @@ UNIT_SIZE = {
     "Pa": 0.001,
     "cm[H2O]": 0.0980665,
     "mbar": 0.1,
+}
+# What a unit is mistaken for: factors of 10.197, 16.67, 60 or 1000.
+MISTAKEN_FOR = {
+    "kPa": "cm[H2O]",
+    "Pa": "cm[H2O]",
+    "mbar": "kPa",
+    "cm[H2O]": "kPa",
+    "mL/s": "L/min",
+    "L/s": "mL/s",
+    "L/min": "mL/s",
+    "mL/min": "mL/s",
+}
+OTHER_WAY = {
+    "inspiration": "expiration",
+    "expiration": "inspiration",
+    "above": "below",
+    "below": "above",
 }
 CHECKS = ("syringe", "shutter_hold", "box_decay", "box_pump")
 
@@ -113,6 +130,15 @@ IDEAL = (
 )
 
 
+def slipped(sensor: Sensor, slip: str) -> Sensor:
+    """The sensor as it truly writes where the registration has a slip of "unit" or of "sign"."""
+    if slip == "sign":
+        return replace(sensor, positive=OTHER_WAY[sensor.positive])
+    if slip == "unit":
+        return replace(sensor, unit=MISTAKEN_FOR[sensor.unit])
+    raise ValueError(f"{slip} is no slip of a registration")
+
+
 def flow_seen(recording: SimulatedRecording, head: Head) -> FloatArray:
     """Flow as the head sees it. Checks move room air both ways and stay as they are."""
     flow = recording.channels["flow_ml_s"]
@@ -145,11 +171,8 @@ def sense(
         key = CHANNEL_KEYS[sensor.channel]
         if key not in recording.channels:
             continue
-        if key == "flow_ml_s":
-            seen, top = flow_seen(recording, head), recording.flow_range_ml_s
-        else:
-            seen, top = recording.channels[key], None
-        columns[sensor.column] = raw_column(seen, sensor, rng, top=top)
+        seen = flow_seen(recording, head) if key == "flow_ml_s" else recording.channels[key]
+        columns[sensor.column] = raw_column(seen, sensor, rng, top=recording.ranges.get(key))
     return columns
 
 

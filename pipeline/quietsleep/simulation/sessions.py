@@ -24,6 +24,7 @@ from quietsleep.simulation.recordings import Share, manoeuvres_of, record
 from quietsleep.simulation.rows import (
     breath_rows,
     changed_cell,
+    fact_rows,
     fault_row,
     recording_row,
     reported_rows,
@@ -32,7 +33,7 @@ from quietsleep.simulation.rows import (
     truth_rows,
 )
 from quietsleep.simulation.scenario import Planted, Scenario
-from quietsleep.simulation.sensors import sense
+from quietsleep.simulation.sensors import sense, slipped
 
 PRESSURE_OF = {
     "plethysmography": "box_pressure",
@@ -71,6 +72,7 @@ class SimulatedSession:
     spoiled: dict[str, bytes | None] = field(default_factory=dict)
     truth_rows: list[dict[str, str]] = field(default_factory=list)
     breath_rows: list[dict[str, str]] = field(default_factory=list)
+    fact_rows: list[dict[str, str]] = field(default_factory=list)
     fault_rows: list[dict[str, str]] = field(default_factory=list)
 
     @property
@@ -223,9 +225,10 @@ def first_cells(scenario: Scenario, slot: Slot) -> dict[str, str]:
 def recordings_of(
     technique: str, fault: PlantedFault | None, share: Share
 ) -> list[Sequence[object] | None]:
-    """Manoeuvres by recording: raised volume makes a recording of each, the others one in all."""
+    """Manoeuvres by recording: raised volume makes a recording of each, tidal breathing is recorded
+    twice, the others once."""
     if technique == "tidal":
-        return [None]
+        return [None] * (fault.options.get("recordings", 2) if fault else 2)
     manoeuvres = manoeuvres_of(technique, fault, share)
     if technique == "raised_volume":
         return [[one] for one in manoeuvres]
@@ -250,16 +253,35 @@ def write_recording(
     scenario, code = session.scenario, session.slot.session
     path = f"signals/{code}/{name}.{scenario.form.file_format}"
     rng = seeded(session.seed, name, "noise")
-    columns = sense(made, scenario.sensors, head=scenario.head, rng=rng)
+    slips = fault.recipe.slips if fault else {}
+    if fault and fault.file == "header":
+        slips = {"flow": "unit"}
+    sensors = [slipped(s, slips[s.channel]) if s.channel in slips else s for s in scenario.sensors]
+    columns = sense(made, sensors, head=scenario.head, rng=rng)
     if fault and fault.file == "column":
         lost = PRESSURE_OF.get(made.technique, "airway_pressure")
         columns.pop(next(s.column for s in scenario.sensors if s.channel == lost))
-    data = signal_bytes(columns, made.time_s, form=scenario.form, sensors=scenario.sensors)
+    says = {} if fault and fault.file == "header" else {s.column: s.unit for s in scenario.sensors}
+    data = signal_bytes(
+        columns, made.time_s, form=scenario.form, sensors=sensors, header_units=says
+    )
     session.files[path] = data
     if fault and fault.file in ("cut", "absent"):
         session.spoiled[path] = data[: len(data) // 2] if fault.file == "cut" else None
     session.clock += timedelta(minutes=4)
-    row = recording_row(made, name=name, session=code, path=path, started=session.clock)
-    session.recording_rows.append(row | dict(fault.cells if fault else {}))
+    masked = (session.clock - session.slot.tested_at).total_seconds() / 60.0 - 4.0
+    row = recording_row(
+        made,
+        name=name,
+        session=code,
+        path=path,
+        started=session.clock,
+        mask_on_min=session.setting.mask_on_min + masked,
+    )
+    cells = fault.cells if fault else {}
+    session.recording_rows.append(
+        row | {cell: changed_cell(row[cell], new) for cell, new in cells.items()}
+    )
     session.truth_rows += truth_rows(made, name)
     session.breath_rows += breath_rows(made, name)
+    session.fact_rows += fact_rows(made, name)
