@@ -72,6 +72,7 @@ class Scenario:
     planted: tuple[Planted, ...]
     slips: tuple[Slip, ...]
     reported_pressure_unit: str
+    box_occlusions_at: Literal["end_inspiration", "end_expiration"] = "end_inspiration"
     disturbance: Disturbance = USUAL
     check_disturbance: Disturbance = OF_CHECKS
 
@@ -119,6 +120,7 @@ def read_scenario(raw: dict[str, Any]) -> Scenario:
         planted=tuple(Planted(**fault) for fault in raw.get("faults", ())),
         slips=tuple(Slip(**slip) for slip in raw.get("slips", ())),
         reported_pressure_unit=raw.get("reported_pressure_unit", "kPa"),
+        box_occlusions_at=raw.get("box_occlusions_at", "end_inspiration"),
     )
 
 

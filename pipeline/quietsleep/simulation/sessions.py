@@ -6,7 +6,7 @@ import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime, time, timedelta
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -187,7 +187,10 @@ def simulate_technique(
     share: Share = plan.share if plan else "all"
     fault = FAULTS[plan.fault] if plan else None
     trials: list[Mapping[str, float]] = []
-    for n, given in enumerate(recordings_of(technique, fault, share), start=1):
+    for n, usual in enumerate(recordings_of(technique, fault, share), start=1):
+        given = usual
+        if technique == "plethysmography" and usual is not None:
+            given = [placed(effort, session.scenario.box_occlusions_at) for effort in usual]
         name = f"{code}-{short(technique)}{n}"
         faulty = fault if share == "all" or n == 1 else None
         made = record(
@@ -211,6 +214,11 @@ def simulate_technique(
     return trials
 
 
+def placed(effort: Any, at: Literal["end_inspiration", "end_expiration"]) -> Any:
+    """An effort where the centre occludes; a leak at the release wants gas to be let out."""
+    return effort if effort.lost_share else replace(effort, at=at)
+
+
 def first_cells(scenario: Scenario, slot: Slot) -> dict[str, str]:
     """What the session table says of the session itself."""
     return {
@@ -224,7 +232,7 @@ def first_cells(scenario: Scenario, slot: Slot) -> dict[str, str]:
 
 def recordings_of(
     technique: str, fault: PlantedFault | None, share: Share
-) -> list[Sequence[object] | None]:
+) -> list[Sequence[Any] | None]:
     """Manoeuvres by recording: raised volume makes a recording of each, tidal breathing is recorded
     twice, the others once."""
     if technique == "tidal":
