@@ -10,8 +10,9 @@ import pytest
 
 from quietsleep.records import Breaths, Recording
 from quietsleep.signals.fits import Line
+from quietsleep.simulation.occlusions import SimulatedOcclusion
 from quietsleep.simulation.physiology import SimulatedRecording, draw_infant
-from quietsleep.simulation.quiet import SimulatedOcclusion, single_occlusion
+from quietsleep.simulation.quiet import single_occlusion
 from quietsleep.simulation.recordings import record
 from quietsleep.techniques import single_occlusion as technique
 
