@@ -55,22 +55,19 @@ def measure_trial(recording: Recording, trial: Trial) -> Measures:
     """Measure one forced expiration: pressures, forced volumes, flows and their quality."""
     forced = _trial_forced(recording, trial)
     rate = recording.rate_hz
-    peak = forced.peak - forced.start
     fvc_ml = float(forced.out_ml[-1])
-    measures = forced_values(forced.out_ml, forced.flow_out_ml_s, rate, peak=peak)
+    measures = forced_values(forced, rate)
     measures["inflation_pressure_kpa"] = _inflation_kpa(recording, trial)
     measures["jacket_pressure_kpa"] = _jacket_kpa(recording, trial)
-    measures["peak_flow_ml_s"] = float(forced.flow_out_ml_s[peak])
-    measures["peak_flow_volume_pct"] = 100.0 * float(forced.out_ml[peak]) / fvc_ml
+    measures["peak_flow_ml_s"] = forced.peak_flow_ml_s
+    measures["peak_flow_volume_pct"] = 100.0 * forced.peak_out_ml / fvc_ml
     measures["flow_reversals"] = float(len(_reversals(recording, forced)))
-    measures["end_flow_pct"] = _end_flow_pct(forced, rate, peak=peak)
+    measures["end_flow_pct"] = _end_flow_pct(forced, rate)
     return measures
 
 
-def forced_values(
-    out_ml: FloatArray, flow_out_ml_s: FloatArray, rate_hz: float, *, peak: int
-) -> Measures:
-    """Forced volumes and flows from expired volume and flow, both (n,) and positive out.
+def forced_values(forced: Forced, rate_hz: float) -> Measures:
+    """Forced volumes and flows of one forced expiration.
 
     Time zero by back-extrapolation of the steepest part: t0 = t_peak - V_peak / flow_peak.
     FVC = all that came out; FEVt = V(t0 + t), NaN where the expiration is shorter than t; FEFx =
@@ -78,9 +75,10 @@ def forced_values(
     error is that of the flow head; an error of e in t0 moves FEVt by e times the flow at t.
     Source: ATS/ERS statement, Am J Respir Crit Care Med 2005;172:1463-1471.
     """
+    out_ml, flow_out_ml_s = forced.out_ml, forced.flow_out_ml_s
     time_s = np.arange(out_ml.size) / rate_hz
-    fvc_ml = float(out_ml[-1])
-    zero_s = float(time_s[peak] - out_ml[peak] / flow_out_ml_s[peak])
+    fvc_ml, peak = float(out_ml[-1]), forced.peak - forced.start
+    zero_s = forced.peak_at / rate_hz - forced.peak_out_ml / forced.peak_flow_ml_s
     forced_s = float(time_s[-1]) - zero_s
     measures = Measures(
         {
@@ -124,7 +122,8 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
     """Mark inflation, squeeze, time zero, forced volumes and flows, and what went wrong."""
     forced, values = _trial_forced(recording, trial), measure_trial(recording, trial)
     rate = recording.rate_hz
-    start_s, peak_s, end_s = (at / rate for at in (forced.start, forced.peak, forced.end))
+    peak_at = forced.start + forced.peak_at
+    start_s, peak_s, end_s = (at / rate for at in (forced.start, peak_at, forced.end))
     zero_s, onset_s = end_s - values["forced_time_s"], trial.landmarks["onset"] / rate
     inflated = (values["inflation_pressure_kpa"],) * 2
     window = (onset_s - SETTINGS["inflation_window_s"], onset_s)
@@ -209,16 +208,16 @@ def _jacket_kpa(recording: Recording, trial: Trial) -> float:
     return float(jacket[full : max(trial.landmarks["end"], full) + 1].mean())
 
 
-def _end_flow_pct(forced: Forced, rate_hz: float, *, peak: int) -> float:
+def _end_flow_pct(forced: Forced, rate_hz: float) -> float:
     """Flow just before the end in percent of peak flow.
 
     Mean over a short window that ends shortly before flow turns, because the turn itself takes
     time: an expiration cut off at high flow passes through every lower flow on its way to zero.
     """
-    flow = forced.flow_out_ml_s
+    flow, peak = forced.flow_out_ml_s, forced.peak - forced.start
     last = max(flow.size - round(SETTINGS["end_flow_before_s"] * rate_hz), peak + 1)
     first = max(last - max(round(SETTINGS["end_flow_window_s"] * rate_hz), 1), peak)
-    return 100.0 * float(flow[first:last].mean()) / float(flow[peak])
+    return 100.0 * float(flow[first:last].mean()) / forced.peak_flow_ml_s
 
 
 def _flow_at(share: float, out_ml: FloatArray, flow_out_ml_s: FloatArray) -> float:
