@@ -79,7 +79,9 @@ class _Gas:
     def n(self) -> int:
         return len(self.rows["flow"])
 
-    def move(self, muscle: Array, *, opening: Array | None = None, until_still: bool = False) -> None:
+    def move(
+        self, muscle: Array, *, opening: Array | None = None, until_still: bool = False
+    ) -> None:
         """Integrate; `opening` is the open share of the shutter, 1 where left out."""
         body, k = self.body, self.k
         step = 1.0 / BOX_HZ
@@ -183,9 +185,7 @@ def _at_box_rate(body: Body, pace: float) -> tuple[Array, Array]:
     return np.repeat(muscle, 2), np.repeat(brake, 2)
 
 
-def _course(
-    gas: _Gas, test: BoxTest, truths: list[float], held_gas: list[float]
-) -> BoxCourse:
+def _course(gas: _Gas, test: BoxTest, truths: list[float], held_gas: list[float]) -> BoxCourse:
     flow, mouth, chest, content = (
         np.array(gas.rows[name]) for name in ("flow", "mouth", "chest", "gas")
     )

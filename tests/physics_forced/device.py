@@ -37,7 +37,9 @@ class Chain:
     own: Mapping[str, tuple[int, float]] | None = None  # order and cut-off of single channels
 
 
-def sample(values: Array, name: str, chain: Chain, fine_hz: float, rng: np.random.Generator) -> Array:
+def sample(
+    values: Array, name: str, chain: Chain, fine_hz: float, rng: np.random.Generator
+) -> Array:
     """What the converter gives of one channel."""
     order, cutoff = (chain.own or {}).get(name, (chain.order, chain.cutoff_hz))
     if order:
@@ -81,9 +83,7 @@ def recording_of(
 def device_of(chain: Chain, channels: tuple[str, ...]) -> Device:
     """The registered device of a chain."""
     maps = tuple(
-        ChannelMap(
-            name, name, UNITS[name], 1.0, 0.0, "inspiration" if name == "flow" else "above"
-        )
+        ChannelMap(name, name, UNITS[name], 1.0, 0.0, "inspiration" if name == "flow" else "above")
         for name in channels
     )
     return Device(

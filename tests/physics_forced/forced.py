@@ -67,7 +67,7 @@ def record_squeezes(
     breaths = _lowest(volume, [b - begins for b in course.events["breath"]], body)
     truths = [_squeeze_truth(flow, volume, breaths, a, b) for a, b in spans]
     jacket = course.whole("jacket")[begins:]
-    seen, mask = through_mask(flow, np.zeros(flow.size), body, leak, spans, [])
+    seen, mask = through_mask(flow, np.zeros(flow.size), body, leak, squeezes=spans, inflations=[])
     levels = [t["eel_ml"] for t in truths]
     return Made(
         {"flow": seen, "airway_pressure": mask, "jacket_pressure": jacket},
@@ -134,9 +134,7 @@ def record_raised(
     course.inflate(inflation_kpa, held_s)
     start = course.n
     blown.append((first, start))
-    course.squeeze(
-        jacket_kpa, fill_s=fill_s, open_s=open_s, least_share=least_share, longest_s=3.0
-    )
+    course.squeeze(jacket_kpa, fill_s=fill_s, open_s=open_s, least_share=least_share, longest_s=3.0)
     end = course.events["squeezed"][-1]
     if apnoea_s:
         course.relax(apnoea_s)
@@ -145,7 +143,7 @@ def record_raised(
     applied, jacket = course.whole("applied")[begins:], course.whole("jacket")[begins:]
     span = (start - begins, end - begins)
     blown = [(a - begins, b - begins) for a, b in blown]
-    seen, mask = through_mask(flow, applied, body, leak, [span], blown)
+    seen, mask = through_mask(flow, applied, body, leak, squeezes=[span], inflations=blown)
     begun = [b - begins for b in course.events["breath"] if begins <= b < start]
     breaths = _lowest(volume, begun, body)
     level = float(np.mean([volume[b] for b in breaths[-5:]]))
@@ -186,6 +184,7 @@ def through_mask(
     applied_kpa: Array,
     body: Body,
     leak: Leak | None,
+    *,
     squeezes: list[tuple[int, int]],
     inflations: list[tuple[int, int]],
 ) -> tuple[Array, Array]:

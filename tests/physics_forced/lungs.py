@@ -52,7 +52,7 @@ class Body:
     def limit(self, volume_ml: float) -> float:
         """Largest expired flow at a volume above relaxation, mL/s."""
         share = (volume_ml + self.reserve_ml) / self.reserve_ml
-        return self.limit_ml_s * float(max(share, 0.0)) ** self.limit_power
+        return self.limit_ml_s * float(max(share, 0.0) ** self.limit_power)
 
 
 def draw_body(
@@ -262,9 +262,7 @@ class Course:
         muscle, brake = self.effort(size=1.15)
         t = np.arange(muscle.size) / FINE_HZ
         last = float(self.parts["jacket"][-1][-1])
-        self.move(
-            muscle, jacket_kpa=last * np.exp(-t / 0.04), transmitted=transmitted, brake=brake
-        )
+        self.move(muscle, jacket_kpa=last * np.exp(-t / 0.04), transmitted=transmitted, brake=brake)
 
 
 def _unit_effort(body: Body, *, pace: float) -> tuple[Array, Array]:

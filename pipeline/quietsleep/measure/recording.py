@@ -14,12 +14,14 @@ from quietsleep.measure.plan import Job
 from quietsleep.records import (
     Measured,
     MeasuredTrial,
+    Measures,
     Problem,
     Recording,
     RecordingState,
     Trial,
 )
 from quietsleep.signals.channels import assemble, calibrate
+from quietsleep.signals.clipping import longest_clipped_s
 from quietsleep.techniques.interface import Technique, technique_of
 
 
@@ -95,9 +97,26 @@ def measure_recording(recording: Recording, *, key: str) -> Measured:
         rate_hz=recording.rate_hz,
         duration_s=duration_s,
         trials=measured,
-        test_values=technique.measure_test(measured) if is_check else {},
+        test_values=_measure_check(technique, recording, trials, measured) if is_check else {},
         sentence="" if trials else _nothing_found(technique, duration_s),
     )
+
+
+def _clipped_s(recording: Recording, *trials: Trial) -> float:
+    """Longest time at a rail inside what the outcomes of trials are read from, s."""
+    parts = [part for trial in trials for part in trial.read or ((trial.start, trial.end),)]
+    return longest_clipped_s(recording.clipped, parts, recording.rate_hz)
+
+
+def _measure_check(
+    technique: Technique,
+    recording: Recording,
+    trials: Sequence[Trial],
+    measured: Sequence[MeasuredTrial],
+) -> Measures:
+    measures = technique.measure_test(measured)
+    measures["manoeuvre_clipped_s"] = _clipped_s(recording, *trials)
+    return measures
 
 
 def _measure_trial(technique: Technique, recording: Recording, trial: Trial) -> MeasuredTrial:
@@ -105,6 +124,7 @@ def _measure_trial(technique: Technique, recording: Recording, trial: Trial) -> 
     if technique.SPEC.kind == "technique":
         measures["gap_s"] = recording.gap_s
         measures["clipped_share_pct"] = recording.clipped_share_pct
+        measures["manoeuvre_clipped_s"] = _clipped_s(recording, trial)
     return MeasuredTrial(
         index=trial.index,
         start_s=trial.start / recording.rate_hz,

@@ -44,7 +44,8 @@ class Forced:
 
     `flow_out_ml_s` and `out_ml` are expired flow (lightly smoothed) and volume from `start` to
     `end`, both included, positive out. Peak flow lies between samples: `peak_at` is its place
-    counted from `start`, with fraction, `peak_flow_ml_s` and `peak_out_ml` are flow and volume there.
+    counted from `start`, with fraction; `peak_flow_ml_s` and `peak_out_ml` are flow and volume
+    there.
     """
 
     start: int
