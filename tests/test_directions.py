@@ -48,6 +48,7 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.night.orchestration.schedule": "a command of its own",
     "quietsleep.server.app": "the web application, apart from the command that starts it",
     "quietsleep.signals.drift": "what is taken out of volume, apart from the breaths that show it",
+    "quietsleep.signals.inflations": "what inflations gave and got back, apart from the squeeze",
     "quietsleep.signals.polarity": "which way flow runs, apart from what is measured on it",
     "quietsleep.simulation.checks": "equipment checks, apart from infants",
     "quietsleep.simulation.recordings": "recordings of a technique, apart from their sessions",

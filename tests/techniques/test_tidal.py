@@ -88,7 +88,7 @@ def test_every_declared_quantity_is_measured_and_no_other(on_device: OnDevice) -
     rng = np.random.default_rng(4)
     values = measured(on_device(simulate(draw_infant(rng, length_cm=62.0), rng=rng), rng))
     assert set(values) == set(tidal.SPEC.measured())
-    assert set(tidal.measure_test([])) == {"n_accepted"}
+    assert set(tidal.measure_test([])) == {"n_accepted", "n_epochs"}
 
 
 def test_sighs_and_apnoeas_are_left_out_and_counted(on_device: OnDevice) -> None:

@@ -15,12 +15,14 @@ from quietsleep.measure.plan import Job
 from quietsleep.records import (
     Measured,
     MeasuredTrial,
+    Measures,
     Problem,
     Recording,
     RecordingState,
     Trial,
 )
 from quietsleep.signals.channels import assemble, calibrate
+from quietsleep.signals.clipping import longest_clipped_s
 from quietsleep.signals.polarity import TURNED, flow_polarity
 from quietsleep.signals.quantiles import NAN
 from quietsleep.techniques.interface import Technique, technique_of
@@ -99,9 +101,26 @@ def measure_recording(recording: Recording, *, key: str) -> Measured:
         rate_hz=recording.rate_hz,
         duration_s=duration_s,
         trials=measured,
-        test_values=technique.measure_test(measured) if is_check else {},
+        test_values=_measure_check(technique, recording, trials, measured) if is_check else {},
         sentence="" if trials else _nothing_found(technique, duration_s, polarity),
     )
+
+
+def _clipped_s(recording: Recording, *trials: Trial) -> float:
+    """Longest time at a rail inside what the outcomes of trials are read from, s."""
+    parts = [part for trial in trials for part in trial.read or ((trial.start, trial.end),)]
+    return longest_clipped_s(recording.clipped, parts, recording.rate_hz)
+
+
+def _measure_check(
+    technique: Technique,
+    recording: Recording,
+    trials: Sequence[Trial],
+    measured: Sequence[MeasuredTrial],
+) -> Measures:
+    measures = technique.measure_test(measured)
+    measures["manoeuvre_clipped_s"] = _clipped_s(recording, *trials)
+    return measures
 
 
 def _measure_trial(
@@ -114,6 +133,7 @@ def _measure_trial(
         measures["flow_polarity"] = polarity
         if math.isnan(polarity):
             measures.reasons["flow_polarity"] = "nothing in the recording tells"
+        measures["manoeuvre_clipped_s"] = _clipped_s(recording, trial)
     return MeasuredTrial(
         index=trial.index,
         start_s=trial.start / recording.rate_hz,

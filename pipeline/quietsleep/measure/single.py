@@ -15,7 +15,7 @@ from quietsleep.errors import QuietsleepError, StudyError
 from quietsleep.measure.plan import job_of_file
 from quietsleep.measure.recording import measure_job, measure_recording
 from quietsleep.records import Channels, FloatArray, Measured
-from quietsleep.signals.channels import assemble, clipped_share_pct
+from quietsleep.signals.channels import assemble, clipped_in
 from quietsleep.signals.quantiles import NAN
 from quietsleep.study.devices import Device, read_centre
 
@@ -63,9 +63,8 @@ def _of_arrays(
         raise AnalysisError(f"{what}; the arrays may be {', '.join(known)}.")
     values = {name: np.asarray(array, dtype=np.float64) for name, array in arrays.items()}
     _refuse_shapes(values)
-    clipped_pct = max(clipped_share_pct(values[name]) for name in needed)
     recording = assemble(
-        Channels(rate_hz, values, 0.0, clipped_pct),
+        Channels(rate_hz, values, 0.0, *clipped_in(values, channels)),
         name="recording",
         technique=technique,
         device=None,

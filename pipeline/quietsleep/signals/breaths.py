@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,21 +41,41 @@ def integrate(flow_ml_s: FloatArray, rate_hz: float) -> FloatArray:
 
 
 def smooth(samples: FloatArray, rate_hz: float, *, window_s: float) -> FloatArray:
-    """Samples (n,) after a local parabola over an odd window of about `window_s`.
+    """Samples (n,) after a local parabola over a window of `window_s`, never longer.
 
-    Weights (3 (3 h^2 + 3 h - 1) - 15 i^2) / ((2 h - 1)(2 h + 1)(2 h + 3)) for i = -h ... h: keeps
-    level, slope and curvature. The ends are extended by their own value. Unchanged when the
-    window holds fewer than five samples.
-    Source: Savitzky A, Golay MJE, Anal Chem 1964;36:1627-1639.
+    Each sample stands for one sampling period, and counts by the share of it that the window
+    holds: with shares c_i and S_k = sum c_i i^k the weights are c_i (S4 - S2 i^2) / (S0 S4 - S2^2),
+    which keep level, slope and curvature. The ends are extended by their own value. Unchanged when
+    the window holds three periods or fewer, because a parabola goes through three samples.
+    Source: Savitzky A, Golay MJE, Anal Chem 1964;36:1627-1639, whose weights these are where the
+    window holds an odd number of whole periods.
     """
-    half = round(0.5 * window_s * rate_hz)
-    if half < 2 or samples.size == 0:
+    weights = _smoothing_weights(window_s * rate_hz)
+    if weights.size < 5 or samples.size == 0:
         return samples
-    place = np.arange(-half, half + 1, dtype=np.float64)
-    weights = 3.0 * (3 * half * half + 3 * half - 1) - 15.0 * place * place
-    weights /= (2 * half - 1) * (2 * half + 1) * (2 * half + 3)
+    half = weights.size // 2
     ends = np.full(half, samples[0]), np.full(half, samples[-1])
     return np.convolve(np.concatenate((ends[0], samples, ends[1])), weights, mode="valid")
+
+
+def noise_left(rate_hz: float, *, window_s: float) -> float:
+    """SD of white noise after `smooth` over its SD before."""
+    weights = _smoothing_weights(window_s * rate_hz)
+    return float(np.sqrt(weights @ weights))
+
+
+@lru_cache(maxsize=64)
+def _smoothing_weights(periods: float) -> FloatArray:
+    """Weights of `smooth` for a window of so many sampling periods; odd in number."""
+    half = max(int(np.ceil(0.5 * periods - 0.5 - 1e-9)), 0)
+    if half < 2:
+        return np.ones(1)
+    place = np.arange(-half, half + 1, dtype=np.float64)
+    share = np.minimum(np.maximum(0.5 * periods + 0.5 - np.abs(place), 0.0), 1.0)
+    sums = [float((share * place**power).sum()) for power in (0, 2, 4)]
+    weights = share * (sums[2] - sums[1] * place**2) / (sums[0] * sums[2] - sums[1] ** 2)
+    weights.flags.writeable = False
+    return np.asarray(weights, dtype=np.float64)
 
 
 def find_breaths(flow_ml_s: FloatArray, volume_ml: FloatArray, rate_hz: float) -> Breaths:

@@ -1,7 +1,8 @@
 """Whole-body plethysmography: lung volume from breathing efforts against a closed shutter.
 
-In the closed box thoracic gas is compressed and expanded by the efforts; Boyle's law gives its
-volume from how far the chest moves for a change of airway pressure. Source of the method: Stocks
+In the closed box thoracic gas is compressed and expanded by the efforts; Boyle's law, without its
+linear short form, gives its volume from how far the chest moves for a change of airway pressure.
+Source of the method: Stocks
 et al., Eur Respir J 2001;17:302-312.
 """
 
@@ -29,6 +30,7 @@ from quietsleep.signals.gas import BODY_C, saturated_vapour_kpa
 from quietsleep.signals.occlusions import (
     Occlusion,
     running_mean,
+    zero_pressure_kpa,
 )
 from quietsleep.signals.reasons import give_reasons
 from quietsleep.signals.shutter_trials import find_shutter_trials, levels_around
@@ -55,11 +57,14 @@ REASONS = {
 class _Loop:
     """Complete efforts of one occlusion, samples from `start`: airway pressure and box volume.
 
-    `returns` are the samples, counted from `start`, between which the efforts lie.
+    `pressure_kpa` is above that of an open airway without flow, `compression_kpa` what Boyle's law
+    makes of it; `line` is that of volume on compression. `returns` are the samples, counted from
+    `start`, between which the efforts lie.
     """
 
     start: int
     pressure_kpa: FloatArray
+    compression_kpa: FloatArray
     volume_ml: FloatArray
     returns: tuple[int, ...]
     line: Line
@@ -113,13 +118,33 @@ def lung_volumes(
 ) -> dict[str, float]:
     """Thoracic gas volume and functional residual capacity, mL.
 
-    TGV = (PB - PH2O(37 C)) * slope; FRC = TGV - volume above EEL - compressible dead space. The
-    relative error of TGV is that of the slope plus dPB / (PB - PH2O).
-    Source: Stocks et al., Eur Respir J 2001;17:302-312.
+    TGV = K * slope, K = PB - PH2O(37 C), slope that of box volume on `compression_kpa`; FRC = TGV -
+    volume above EEL - compressible dead space. All three are volumes at ambient pressure: TGV is
+    that of the gas behind the shutter once its pressure is let off, volume above EEL passed the
+    flow head, and at EEL nothing flows. The relative error of TGV is that of the slope plus
+    dPB / K.
+    Source: Stocks et al., Eur Respir J 2001;17:302-312, without its linear short form.
     """
-    dry_kpa = barometric_pressure_kpa - saturated_vapour_kpa(BODY_C)
-    tgv_ml = dry_kpa * slope_ml_kpa
+    tgv_ml = dry_pressure_kpa(barometric_pressure_kpa) * slope_ml_kpa
     return {"tgv_ml": tgv_ml, "frc_ml": tgv_ml - volume_above_eel_ml - compressible_dead_space_ml}
+
+
+def dry_pressure_kpa(barometric_pressure_kpa: float) -> float:
+    """Pressure of the dry part of thoracic gas that is not compressed, kPa: K = PB - PH2O(37 C)."""
+    return barometric_pressure_kpa - saturated_vapour_kpa(BODY_C)
+
+
+def compression_kpa(pressure_kpa: FloatArray, *, dry_kpa: float) -> FloatArray:
+    """Pressure whose share of K is the share by which gas is compressed: K P / (K + P), kPa.
+
+    Gas of volume TGV at ambient pressure has TGV K / (K + P) at a pressure P above it (Boyle 1662,
+    water vapour taken out because it stays saturated), so it loses TGV P / (K + P). P itself is the
+    limit of small pressures. P (n,) in kPa, above that of the open airway at rest; without a K the
+    short form is left.
+    """
+    if not dry_kpa > 0.0:
+        return pressure_kpa
+    return np.asarray(dry_kpa * pressure_kpa / (dry_kpa + pressure_kpa), dtype=np.float64)
 
 
 def measure_test(trials: Sequence[MeasuredTrial]) -> Measures:
@@ -156,9 +181,11 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
         # The picture shows box volume as recorded, with its leak and drift: meet it in its middle.
         shown = recording.pressures_kpa["box_pressure"][loop.start :][: loop.volume_ml.size]
         lift = _box_factor_ml_kpa(recording.context) * float(shown.mean()) - loop.volume_ml.mean()
-        spread = (float(loop.pressure_kpa.min()), float(loop.pressure_kpa.max()))
-        volumes = tuple(float(loop.line.intercept + loop.line.slope * p + lift) for p in spread)
-        marks.append(Mark("loop", "fitted line", spread, volumes, "fit_r2"))
+        spread = np.linspace(loop.pressure_kpa.min(), loop.pressure_kpa.max(), 9)
+        dry_kpa = dry_pressure_kpa(recording.context.get("barometric_pressure_kpa", NAN))
+        fitted = loop.line.slope * compression_kpa(spread, dry_kpa=dry_kpa) + loop.line.intercept
+        along = tuple((spread + _open_kpa(recording, trial)).tolist())
+        marks.append(Mark("loop", "fitted line", along, tuple((fitted + lift).tolist()), "fit_r2"))
     return marks
 
 
@@ -171,20 +198,20 @@ def _box_factor_ml_kpa(context: Mapping[str, float]) -> float:
 
 
 def _loop(recording: Recording, trial: Trial) -> _Loop:
-    """Box volume against airway pressure over the complete efforts, drift removed.
+    """Box volume against compression over the complete efforts, drift removed.
 
     A box that drifts adds a straight line in time: it is the time coefficient of the plane of box
-    volume on airway pressure and time, so efforts need not begin and end at one pressure.
+    volume on compression and time, so efforts need not begin and end at one pressure.
     """
     rate, occlusion = recording.rate_hz, _occlusion(trial)
     moving = round(SETTINGS["shutter_moving_s"] * rate)
     start, end = occlusion.start + moving, occlusion.end - moving
-    pressure = recording.pressures_kpa["airway_pressure"][start:end]
+    pressure = recording.pressures_kpa["airway_pressure"][start:end] - _open_kpa(recording, trial)
     box = recording.pressures_kpa["box_pressure"][start:end]
     returns = complete_efforts(pressure, rate, share=SETTINGS["effort_share"])
     nothing = Line(NAN, NAN, NAN, 0, 0)
     if len(returns) < 2:
-        return _Loop(start, pressure, np.full(pressure.size, NAN), returns, nothing)
+        return _Loop(start, pressure, pressure, np.full(pressure.size, NAN), returns, nothing)
     volume = undo_leak(
         box * _box_factor_ml_kpa(recording.context),
         half_life_s=recording.context.get("box_half_life_s", NAN),
@@ -192,13 +219,24 @@ def _loop(recording: Recording, trial: Trial) -> _Loop:
     )
     whole = slice(returns[0], returns[-1])
     pressure, volume = pressure[whole], volume[whole]
+    dry_kpa = dry_pressure_kpa(recording.context.get("barometric_pressure_kpa", NAN))
+    compression = compression_kpa(pressure, dry_kpa=dry_kpa)
     if np.isfinite(volume).all():
         time = np.arange(volume.size) / rate
-        (_, _, drift_ml_s), _ = fit_plane(volume, pressure, time)
+        (_, _, drift_ml_s), _ = fit_plane(volume, compression, time)
         volume = volume - drift_ml_s * time
-    line = fit_both_noisy(pressure, volume, x_noise=noise_sd(pressure), y_noise=noise_sd(volume))
+    line = fit_both_noisy(
+        compression, volume, x_noise=noise_sd(compression), y_noise=noise_sd(volume)
+    )
     shifted = tuple(edge - returns[0] for edge in returns)
-    return _Loop(start + returns[0], pressure, volume, shifted, line)
+    return _Loop(start + returns[0], pressure, compression, volume, shifted, line)
+
+
+def _open_kpa(recording: Recording, trial: Trial) -> float:
+    """Airway pressure of the breaths before the occlusion where nothing flows, kPa."""
+    breaths = int(SETTINGS["eel_breaths_most"])
+    airway = recording.pressures_kpa["airway_pressure"]
+    return zero_pressure_kpa(recording, _occlusion(trial), airway, breaths=breaths)
 
 
 def complete_efforts(pressure_kpa: FloatArray, rate_hz: float, *, share: float) -> tuple[int, ...]:
@@ -241,12 +279,13 @@ def _opening_pct(loop: _Loop) -> float:
 
     The area of a closed loop is |sum of (P dV - V dP)| / 2; noise cancels in the signed sum.
     """
-    spans = float(np.ptp(loop.volume_ml) * np.ptp(loop.pressure_kpa)) if loop.volume_ml.size else 0
+    size = loop.volume_ml.size
+    spans = float(np.ptp(loop.volume_ml) * np.ptp(loop.compression_kpa)) if size else 0.0
     if len(loop.returns) < 2 or not spans > 0:
         return NAN
     areas = []
     for first, last in zip(loop.returns[:-1], loop.returns[1:], strict=True):
-        p, v = loop.pressure_kpa[first:last], loop.volume_ml[first:last]
+        p, v = loop.compression_kpa[first:last], loop.volume_ml[first:last]
         p, v = p - p.mean(), v - v.mean()
         areas.append(abs(float(p @ np.roll(v, -1) - v @ np.roll(p, -1))) / 2.0)
     return 100.0 * float(np.mean(areas)) / spans
