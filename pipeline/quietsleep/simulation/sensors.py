@@ -47,7 +47,7 @@ CHANNEL_KEYS = {
     "box_pressure": "box_pressure_kpa",
     "jacket_pressure": "jacket_pressure_kpa",
 }
-# One unit in mL/s or kPa. 1 cm[H2O] = 0.0980665 kPa by definition.
+# One unit in mL/s or kPa. 1 cm[H2O] = 0.0980665 kPa by definition, 1 mm[Hg] = 0.1333224 kPa.
 UNIT_SIZE = {
     "mL/s": 1.0,
     "L/s": 1000.0,
@@ -57,6 +57,7 @@ UNIT_SIZE = {
     "Pa": 0.001,
     "cm[H2O]": 0.0980665,
     "mbar": 0.1,
+    "mm[Hg]": 0.1333224,
 }
 CHECKS = ("syringe", "shutter_hold", "box_decay", "box_pump")
 
