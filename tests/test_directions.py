@@ -42,7 +42,7 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.judge.outcomes": "how trials become one number, apart from judging",
     "quietsleep.measure.single": "one recording by itself, for the public interface",
     "quietsleep.night.doctor": "a command of its own",
-    "quietsleep.night.known_answers": "a guard of its own before every publication",
+    "quietsleep.night.answers_by_hand": "what must come out, apart from what did",
     "quietsleep.night.orchestration.cluster_worker": "what runs on other machines",
     "quietsleep.night.orchestration.run": "starts the orchestrator; its flows must not import it",
     "quietsleep.night.orchestration.schedule": "a command of its own",

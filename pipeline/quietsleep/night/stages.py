@@ -9,7 +9,7 @@ that do not depend on it go on, and the last good warehouse stays where it is.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Callable, Generator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
@@ -20,6 +20,7 @@ from typing import Any
 import pandas as pd
 
 from quietsleep import contract
+from quietsleep.errors import QuietsleepError
 from quietsleep.intake.ingest import ingest
 from quietsleep.intake.store import Address
 from quietsleep.judge.rules import rules_version
@@ -32,9 +33,9 @@ from quietsleep.measure.fingerprint import (
     registration_digest,
 )
 from quietsleep.measure.plan import Job, Plan, chunks_of, plan_checks, plan_recordings
-from quietsleep.measure.pool import Pool, measuring_pool
+from quietsleep.measure.pool import OnThisMachine, Pool, measuring_pool
 from quietsleep.measure.roster import Roster, read_roster
-from quietsleep.night.known_answers import known_answers, moved
+from quietsleep.night.known_answers import known_answers, moved, told
 from quietsleep.night.night import (
     LOG,
     Night,
@@ -54,6 +55,11 @@ from quietsleep.warehouse.current import current_night
 from quietsleep.warehouse.publish import NightFacts, publish
 from quietsleep.warehouse.tables import study_tables
 from quietsleep.warehouse.upload import upload
+
+
+class KnownAnswersFailed(QuietsleepError):
+    """The study with known answers could not be run whole; the message says where it failed."""
+
 
 # Opens what measures, given the study, a number of processes of this machine, and where to say
 # what a person has to know of it.
@@ -90,9 +96,7 @@ Stages = Generator[Stage, None, Result]
 
 def stages_of(night: Night, pool: Pool) -> Stages:
     """Hand out the stages of a night in their order."""
-    check_study(night.study)
-    code = intake_fingerprint()
-    yield Stage(night, "ingesting", partial(_ingest_centre, night, code), [*night.study.centres])
+    yield from ingesting_stages(night)
     plan = yield from measuring_stages(night, pool)
     if plan is None:
         return Result()
@@ -101,6 +105,13 @@ def stages_of(night: Night, pool: Pool) -> Stages:
         drawn = partial(_write_pages, night, pool, plan.jobs)
         yield Stage(night, "writing pages", drawn, [result.folder])
     return result
+
+
+def ingesting_stages(night: Night) -> Generator[Stage, None, None]:
+    """Hand out the stage that takes in what was delivered."""
+    check_study(night.study)
+    code = intake_fingerprint()
+    yield Stage(night, "ingesting", partial(_ingest_centre, night, code), [*night.study.centres])
 
 
 def measuring_stages(night: Night, pool: Pool) -> Generator[Stage, None, Plan | None]:
@@ -133,7 +144,7 @@ def judging_stages(night: Night, pool: Pool, roster: Roster) -> Stages:
     judged = judging.made[0] if judging.made else None
     folder = None
     if judged is not None:
-        yield (publishing := Stage(night, "publishing", partial(_publish, night), [judged]))
+        yield (publishing := Stage(night, "publishing", partial(_publish, night, pool), [judged]))
         folder = publishing.made[0] if publishing.made else None
     if folder is not None and not night.failures:
         yield Stage(night, "tidying", partial(_keep_measured, night), [roster])
@@ -252,12 +263,42 @@ def _judge(night: Night, pool: Pool, roster: Roster) -> JudgedStudy:
     return judge(night.study, night.state, pool, roster, log, night=night.name, strays=strays)
 
 
-def _publish(night: Night, judged: JudgedStudy) -> Path | None:
+def _publish(night: Night, pool: Pool, judged: JudgedStudy) -> Path | None:
     """Publish the warehouse of this night, unless a known answer has moved."""
-    answers = known_answers()
+    answers = known_answers(partial(publish_aside, pool), night.study.work_path / "known_answers")
     if wrong := moved(answers):
         night.failures += wrong
         return None
+    return _publish_tables(night, judged, told(answers))
+
+
+def publish_aside(pool: Pool, study_path: Path) -> Path:
+    """Run a study whole, without asking the known answers: for these themselves.
+
+    Its files are on this machine, and so are the processes that measure them. Returns the published
+    night; raises KnownAnswersFailed where a stage failed, with its traceback in the log.
+    """
+    with open_night(study_path) as night:
+        result = walk(_stages_aside(night, OnThisMachine(pool)), run_here)
+        if night.failures or result.folder is None:
+            raise KnownAnswersFailed(" ".join(night.failures))
+        return result.folder
+
+
+def _stages_aside(night: Night, pool: Pool) -> Stages:
+    yield from ingesting_stages(night)
+    plan = yield from measuring_stages(night, pool)
+    if plan is None:
+        return Result()
+    yield (judging := Stage(night, "judging", partial(_judge, night, pool), [plan.roster]))
+    publish_plainly = partial(_publish_tables, night, answers=())
+    yield (publishing := Stage(night, "publishing", publish_plainly, judging.made))
+    return Result(*judging.made, *publishing.made)
+
+
+def _publish_tables(
+    night: Night, judged: JudgedStudy, answers: Sequence[Mapping[str, Any]]
+) -> Path:
     facts = NightFacts(
         study=night.study.name,
         started_at=night.started_at,
@@ -266,7 +307,7 @@ def _publish(night: Night, judged: JudgedStudy) -> Path | None:
         code_fingerprint=code_fingerprint(),
         rules_version=rules_version(judged.rules),
         contract_version=contract.CONTRACT_VERSION,
-        known_answers=tuple(asdict(answer) for answer in answers),
+        known_answers=tuple(answers),
         stages={word: round(end - begun, 3) for word, (begun, end) in night.spans.items()},
     )
     of_night = pd.DataFrame([asdict(facts) | {"night": night.name}])

@@ -49,7 +49,7 @@ CHANNEL_KEYS = {
     "box_pressure": "box_pressure_kpa",
     "jacket_pressure": "jacket_pressure_kpa",
 }
-# One unit in mL/s or kPa. 1 cm[H2O] = 0.0980665 kPa by definition.
+# One unit in mL/s or kPa. 1 cm[H2O] = 0.0980665 kPa by definition, 1 mm[Hg] = 0.1333224 kPa.
 UNIT_SIZE = {
     "mL/s": 1.0,
     "L/s": 1000.0,
@@ -59,6 +59,7 @@ UNIT_SIZE = {
     "Pa": 0.001,
     "cm[H2O]": 0.0980665,
     "mbar": 0.1,
+    "mm[Hg]": 0.1333224,
 }
 # What a unit is mistaken for: factors of 10.197, 16.67, 60 or 1000.
 MISTAKEN_FOR = {
