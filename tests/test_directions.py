@@ -57,7 +57,6 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.warehouse.changes": "the comparison of two nights, apart from publishing one",
     "quietsleep.warehouse.comparability": "one statistic with its own source",
     "quietsleep.warehouse.statistics": "statistics, apart from the tables that hold them",
-    "quietsleep.warehouse.tables": "tables of the whole study, apart from publishing them",
 }
 LONGEST_MODULE = 520
 

@@ -122,11 +122,19 @@ def analyse(
     is unknown or something needed is missing; a file that cannot be read ends as quarantined.
     """
     from quietsleep.judge.analysis import judge_recording
-    from quietsleep.measure.single import measure_single
+    from quietsleep.judge.slips import registered_of
+    from quietsleep.measure.single import device_of, measure_single
 
     given = dict(context or {})
-    measured = measure_single(source, technique, device=device, rate_hz=rate_hz, context=given)
-    return judge_recording(measured, technique=technique, on=on or date.today(), said=given)
+    known = None if device is None else device_of(device)
+    measured = measure_single(source, technique, device=known, rate_hz=rate_hz, context=given)
+    return judge_recording(
+        measured,
+        technique=technique,
+        on=on or date.today(),
+        said=given,
+        registered=registered_of(known),
+    )
 
 
 def open_warehouse(study: str | Path) -> duckdb.DuckDBPyConnection:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
         Column,
         Level,
         Outcome,
+        PrintedFigure,
         Quantity,
         Reviewing,
         Rule,
@@ -33,6 +34,7 @@ __all__ = [
     "CHECKS",
     "CONTRACT_VERSION",
     "OUTCOMES",
+    "PRINTED",
     "QUANTITIES",
     "READABLE_VERSIONS",
     "REFERENCES",
@@ -76,6 +78,7 @@ RULES: Mapping[str, Rule]
 OUTCOMES: Mapping[str, Outcome]
 REFERENCES: Mapping[str, Reference]
 REVIEWING: Reviewing
+PRINTED: Mapping[str, tuple[PrintedFigure, ...]]
 
 
 def __getattr__(name: str) -> Any:

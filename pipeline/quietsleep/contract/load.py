@@ -22,6 +22,7 @@ from quietsleep.contract.model import (
     Level,
     Needs,
     Outcome,
+    PrintedFigure,
     Quantity,
     Reviewing,
     ReviewReason,
@@ -381,6 +382,22 @@ def references(folder: Path = FOLDER) -> Mapping[str, Reference]:
 
 
 @cache
+def printed(folder: Path = FOLDER) -> Mapping[str, tuple[PrintedFigure, ...]]:
+    """Read what was found in print of limits that are not printed ones, by rule."""
+    entry, known_rules = _read(folder, "printed.toml"), rules(folder)
+    found: dict[str, tuple[PrintedFigure, ...]] = {}
+    for each in entry.entries("figures"):
+        for key in each.table.pop("rules", [each.table.get("rule")]):
+            if key not in known_rules:
+                each.refuse_unknown("rules", key, known_rules)
+            figure = Entry({**each.table, "rule": key}, each.place, ContractError)
+            found[key] = (*found.get(key, ()), figure.build(PrintedFigure))
+    for other in entry.table:
+        entry.refuse_unknown("a key", other, ["figures"])
+    return MappingProxyType(found)
+
+
+@cache
 def reviewing(folder: Path = FOLDER) -> Reviewing:
     """Read what the contract says of over-reading."""
     entry = _read(folder, "reviews.toml")
@@ -395,6 +412,7 @@ def check_folder(folder: Path = FOLDER) -> None:
         parse_unit(code)
     references(folder)
     reviewing(folder)
+    printed(folder)
     rules(folder)
     quantities(folder)
     _check_units_from(tables(folder))
@@ -427,4 +445,5 @@ GETTERS: Mapping[str, Callable[[], Any]] = {
     "OUTCOMES": outcomes,
     "REFERENCES": references,
     "REVIEWING": reviewing,
+    "PRINTED": printed,
 }

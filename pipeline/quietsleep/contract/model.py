@@ -402,6 +402,20 @@ class Source:
 
 
 @dataclass(frozen=True, slots=True, config=CONFIG)
+class PrintedFigure:
+    """What was found in print that touches a limit, and how far it carries it.
+
+    supports: it says the same of the same; similar: it says so of another technique or age;
+    differs: it says something else of the same.
+    """
+
+    rule: Text
+    bearing: Literal["supports", "similar", "differs"]
+    figure: Text
+    where: Text
+
+
+@dataclass(frozen=True, slots=True, config=CONFIG)
 class ReviewReason:
     """A reason that a reader may give besides a rule."""
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import pandas as pd
@@ -17,7 +17,8 @@ from quietsleep import contract
 from quietsleep.contract import Rule
 from quietsleep.judge.evidence import VALUES, with_quotients
 from quietsleep.judge.plausible import predicted_frc_ml
-from quietsleep.judge.rules import rules_in_study
+from quietsleep.judge.rules import UNKNOWN, rules_in_study
+from quietsleep.judge.slips import Registered
 from quietsleep.judge.tests import Evidence, judge_study
 from quietsleep.records import Measured
 from quietsleep.study.study import LimitChange
@@ -65,9 +66,11 @@ def judge_recording(
     on: date,
     limit_changes: Sequence[LimitChange] = (),
     said: Mapping[str, float],
+    registered: Registered = UNKNOWN,
 ) -> Analysis:
     """Judge the trials of one measured recording by the limits in force on a day.
 
+    `registered` is what is known of the device, for slips to be named by.
     Of `said`, what no signal tells is used: ``quiet_sleep``, and the body for numbers per weight.
     """
     spec = contract.TECHNIQUES[technique]
@@ -75,7 +78,10 @@ def judge_recording(
     rules = rules_in_study(spec.rules, limit_changes)
     left_out |= {rule.key for rule in rules if _rests_on_body(rule) and "weight_kg" not in said}
     asked = [rule for rule in rules if rule.key not in left_out]
-    evidence = _evidence(measured, technique, on, said)
+    evidence = replace(
+        _evidence(measured, technique, on, said),
+        registered={(_ITEM["centre"], _ITEM["session"]): registered},
+    )
     judged = judge_study(evidence, rules=asked, waivers=())
     of_test = judged.test_values[["item", "quantity", "value", "reason"]].assign(item="test")
     of_trial = evidence.trial_values.rename(columns={"trial": "item"})

@@ -20,7 +20,7 @@ from quietsleep.study.devices import Device
 # The units in which devices write flow and pressure, by kind of signal.
 FAMILIES: Mapping[str, tuple[str, ...]] = {
     "flow": ("mL/s", "L/s", "L/min"),
-    "pressure": ("kPa", "cm[H2O]", "mm[Hg]", "Pa"),
+    "pressure": ("kPa", "cm[H2O]", "Pa"),
 }
 # Units nearer to each other than this (mbar and cmH2O) explain no number that cannot be.
 _LEAST_RATIO = 1.2

@@ -43,7 +43,7 @@ def measure_single(
     given = {**needed, **{name: float(value) for name, value in context.items()}}
     if isinstance(source, Mapping):
         return _of_arrays(source, technique, rate_hz, given)
-    return _of_file(Path(source), technique, _device(device), given)
+    return _of_file(Path(source), technique, device_of(device), given)
 
 
 def _of_arrays(
@@ -93,7 +93,8 @@ def _of_file(path: Path, technique: str, device: Device, context: Mapping[str, f
     return measure_job(job)
 
 
-def _device(given: Device | str | Path | None) -> Device:
+def device_of(given: Device | str | Path | None) -> Device:
+    """Return a device, or the only one of a centre file; AnalysisError where there is none."""
     if isinstance(given, Device):
         return given
     if given is None:

@@ -5,8 +5,9 @@ measured` (the night before had no measures of the same file), `code` (measured 
 both, and nothing that the contract says of the technique differs), `formula` (measured by other
 code in both, and the contract defines a number of the technique anew, or is of another version,
 which is named: `formula (contract 1 to 2)`), `device` (measured anew, and its registration
-differs), `rule` (another limit in the contract), `limit` (a limit that the study changed), `waiver`
-or `review` (what a reader decided). Several may hold; where none does, the cause is `not known`.
+differs), `rule` (another limit in the contract), `limit` (a limit that the study changed),
+`confirmation` (a limit that was compared with print), `waiver` or `review` (what a reader decided).
+Several may hold; where none does, the cause is `not known`.
 """
 
 from __future__ import annotations
@@ -59,7 +60,9 @@ FIXED_CAUSE = {
     "deliveries": "'file'",
     "reported": "'file'",
     "waivers": "CASE WHEN starts_with(d.waiver, 'rv-') THEN 'review' ELSE 'waiver' END",
-    "rules": "CASE WHEN d.rule IN (SELECT rule FROM changed_limits) THEN 'limit' ELSE 'rule' END",
+    "rules": "CASE WHEN d.column_name IN ('confirmed_by', 'confirmed_on', 'printed_in', "
+    "'confirmation_note') THEN 'confirmation' "
+    "WHEN d.rule IN (SELECT rule FROM changed_limits) THEN 'limit' ELSE 'rule' END",
     "reviews": "'review'",
     "devices": "'device'",
     "quantities": "$formula",
