@@ -45,8 +45,8 @@ class SimulatedSqueeze:
     """One jacket inflation and what goes wrong with it.
 
     `jacket_tau_s`: time constant of the pressure rise (10-90 % rise = tau ln 9). `opening_s`: how
-    slowly the airway opens to the flow head (a valve that sticks). `late_share`:
-    share of VT breathed out before the squeeze. `stop_share`: an early breath ends the forced
+    slowly the airway opens to the flow head (a valve that sticks). `late_share`: share of the
+    inspired volume breathed out before the squeeze. `stop_share`: an early breath ends the forced
     expiration when this share of the volume is still in. `glottis`: at this share the larynx
     closes and a short breath comes in. Shares are of the volume above EEL for squeezes from
     end-inspiration, of the volume above residual volume for those from a raised volume.
@@ -310,8 +310,7 @@ def tidal_forced_expiration(
     rows, facts = [], []
     for squeeze in squeezes:
         breathe_quietly(tape, rng, usual, breaths_between)
-        late = squeeze.late_share * infant.vt_ml
-        vt = inspire(tape, draw_breath(rng, tape, usual), late_ml=late)
+        vt = inspire(tape, draw_breath(rng, tape, usual), late_share=squeeze.late_share)
         level = tape.level_ml
         today = scattered(rng, infant, squeeze)
         above = tape.volume_ml - level
