@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from benchmarks.grid import CLASSES, STANDS_BY_TRUTH
+from benchmarks.grid import CLASSES, STANDS_BY_FACT, STANDS_BY_TRUTH
 from quietsleep import contract
 from quietsleep.judge.limits import within
 from quietsleep.records import FloatArray, MeasuredTrial
@@ -444,6 +444,10 @@ def standing_items(joined: Joined, key: str, items: list[str]) -> list[str]:
 
     The truth of a test is what its technique makes of the true trials.
     """
+    if key in STANDS_BY_FACT:
+        fact, least = STANDS_BY_FACT[key]
+        told = joined.facts[fact].abs()
+        return [item for item in items if item in told.index and told[item] >= least]
     if key not in STANDS_BY_TRUTH:
         return items
     rule, known = contract.RULES[FAULTS[key].expected_rule], joined.known

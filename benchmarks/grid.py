@@ -51,7 +51,8 @@ SESSIONS_A_DELIVERY = 20
 LEAST_AT_THE_BORDER = 12
 HIGH_M = 600.0  # a centre above it has an air pressure that sea level has not
 # Faults that stand only on some devices or at some centres.
-OF_EDF = ("header_unit", "samples_lost")
+OF_EDF = ("header_unit", "tidal_samples_lost")
+OF_CLOCKS = ("tidal_gap",)  # a file without a clock shows no gap in its samples
 OF_HIGH_CENTRES = ("sea_level_pressure",)
 # Faults that show against another visit of the infant.
 OF_SECOND_VISITS = ("length_misread", "age_mistyped")
@@ -59,6 +60,20 @@ OF_SECOND_VISITS = ("length_misread", "age_mistyped")
 STATES = ("superseded", "nothing_delivered")
 # Faults whose plant is too weak for some infants: the truth says on which items they stand.
 STANDS_BY_TRUTH = ("tfe_late_peak", "tfe_not_limited")
+# The same by a fact of the manoeuvre: which, and how much of it makes the fault.
+STANDS_BY_FACT: Mapping[str, tuple[str, float]] = {
+    "single_mask_slips": ("lost_pct", 12.0),
+    "double_mask_slips": ("lost_pct", 12.0),
+    "pleth_mask_slips": ("lost_pct", 12.0),
+    "pleth_leak_held": ("lost_pct", 12.0),
+    "tfe_leak": ("lost_pct", 18.0),
+    "raised_leak": ("lost_pct", 12.0),
+    "single_clipped": ("clipped_s", 0.02),
+    "double_clipped": ("clipped_s", 0.02),
+    "pleth_clipped": ("clipped_s", 0.02),
+    "tfe_clipped": ("clipped_s", 0.02),
+    "raised_clipped": ("clipped_s", 0.02),
+}
 # Faults of which some items are left out, and how many more are planted to begin with.
 MORE_PLANTED = {"tfe_late_peak": 1.2, "tfe_not_limited": 1.2, "tidal_few_breaths": 1.5}
 
@@ -315,6 +330,8 @@ def suits(case: Case, key: str) -> bool:
     """
     if key in OF_EDF:
         return case.scenario.form.file_format == "edf"
+    if key in OF_CLOCKS and case.scenario.form.file_format == "edf":
+        return False
     if key in OF_HIGH_CENTRES:
         return case.scenario.altitude_m > HIGH_M
     return FAULTS[key].owner != "single_occlusion" or case.infant.body_kind == "linear"
@@ -326,7 +343,7 @@ def in_signals(key: str) -> bool:
 
 
 def sessions_for(key: str, planted: int) -> int:
-    """Sessions that give at least `planted` items; at least half as many, for variety.
+    """Sessions that give at least `planted` items; at least a third as many, for variety.
 
     Faults of sessions and files cost little, and come in every form of device at the least.
     """
@@ -338,7 +355,7 @@ def sessions_for(key: str, planted: int) -> int:
         return planted
     usual = len(USUAL_MANOEUVRES[fault.owner])
     # a slip of the registration spoils all manoeuvres of a recording alike
-    variety = planted // 5 if fault.recipe.slips or fault.cells else planted // 2
+    variety = planted // 5 if fault.recipe.slips or fault.cells else planted // 3
     return max(ceil(planted / min(usual, 3)), variety)
 
 

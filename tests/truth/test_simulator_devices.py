@@ -91,7 +91,7 @@ def test_a_small_flow_head_writes_flat_tops() -> None:
     ("technique", "key", "channel"),
     [
         ("single_occlusion", "single_clipped", "airway_pressure_kpa"),
-        ("tidal_forced_expiration", "tfe_clipped", "flow_ml_s"),
+        ("raised_volume", "raised_clipped", "flow_ml_s"),
     ],
 )
 def test_an_instrument_too_small_for_the_manoeuvre_clips_there_only(

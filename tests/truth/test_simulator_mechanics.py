@@ -399,6 +399,7 @@ def test_forced_volumes_follow_from_the_sampled_curve() -> None:
     infant = infant_of()
     made = made_by(raised_volume, infant, rng=np.random.default_rng(6))
     start, end = at(made, "squeeze"), at(made, "squeeze_end")
+    end += int(np.argmax(made.channels["flow_ml_s"][end:] > 0.0))  # until the infant breathes in
     out = volume_of(made)[start] - volume_of(made)[start:end]
     flow, truth = -made.channels["flow_ml_s"][start:end], made.truth
     full = infant.raised_volume_ml(3.0) + infant.reserve_ml

@@ -108,7 +108,7 @@ def test_slips_of_the_second_visit_are_planted_in_second_visits() -> None:
                 assert slots_of(scenario, seed=7, sessions=12)[plan.session - 1].visit == "v2"
             if plan.fault == "sea_level_pressure":
                 assert scenario.altitude_m > 1000.0
-            if plan.fault in ("header_unit", "samples_lost"):
+            if plan.fault in ("header_unit", "tidal_samples_lost"):
                 assert scenario.form.file_format == "edf"
 
 

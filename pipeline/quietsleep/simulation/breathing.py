@@ -92,21 +92,21 @@ def begin_of(stretch: Stretch) -> int:
     return int(np.argmax(stretch.gas > 0.0))
 
 
-def inspire(tape: Tape, breath: Breath, *, late_ml: float = 0.0) -> float:
+def inspire(tape: Tape, breath: Breath, *, late_share: float = 0.0) -> float:
     """The breath before a manoeuvre, up to its end-inspiration; returns the volume it inspired.
 
-    With `late_ml` it goes on until so much has been expired again.
+    With `late_share` it goes on until that share of it has been expired again.
     """
     stretch = tape.look(pull_of(tape, breath))
     start = begin_of(stretch)
     tape.levels.append(float(stretch.volume[start]))
     top = start + int(np.argmax(stretch.volume[start:]))
-    stop = top
-    if late_ml:
-        left = stretch.volume[top:] <= stretch.volume[top] - late_ml
+    stop, inspired = top, float(stretch.volume[top] - stretch.volume[start])
+    if late_share:
+        left = stretch.volume[top:] <= stretch.volume[top] - late_share * inspired
         stop = top + (int(np.argmax(left)) if left.any() else len(left) - 1)
     tape.write(stretch, stop)
-    return float(stretch.volume[top] - stretch.volume[start])
+    return inspired
 
 
 def breathe_quietly(

@@ -17,13 +17,22 @@ from quietsleep.simulation.bodies import FINE_HZ, FloatArray, modes_of
 from quietsleep.simulation.breathing import (
     Breath,
     Variation,
+    begin_of,
     breathe_quietly,
     draw_breath,
     inspire,
 )
 from quietsleep.simulation.occlusions import empty
 from quietsleep.simulation.physiology import Infant, Setting, SimulatedRecording, muscle_pull
-from quietsleep.simulation.tape import TIGHT, Leak, Stretch, Tape, mean_of, resisting_leak
+from quietsleep.simulation.tape import (
+    TIGHT,
+    Leak,
+    Stretch,
+    Tape,
+    cut,
+    mean_of,
+    resisting_leak,
+)
 
 JACKET_EMPTIES_S = 0.05
 LONGEST_S = 4.0
@@ -36,8 +45,8 @@ class SimulatedSqueeze:
     """One jacket inflation and what goes wrong with it.
 
     `jacket_tau_s`: time constant of the pressure rise (10-90 % rise = tau ln 9). `opening_s`: how
-    slowly the airway opens to the flow head (a valve that sticks). `late_share`:
-    share of VT breathed out before the squeeze. `stop_share`: an early breath ends the forced
+    slowly the airway opens to the flow head (a valve that sticks). `late_share`: share of the
+    inspired volume breathed out before the squeeze. `stop_share`: an early breath ends the forced
     expiration when this share of the volume is still in. `glottis`: at this share the larynx
     closes and a short breath comes in. Shares are of the volume above EEL for squeezes from
     end-inspiration, of the volume above residual volume for those from a raised volume.
@@ -214,7 +223,7 @@ def squeeze_out(
             whole, stop = run_out(pushed, end_share=end_share, floor_ml=floor - rest)
     parts.append(tape.write(whole, stop))
     tape.note("squeeze_end")
-    breathe_in(tape, pushed, breath)
+    parts.append(breathe_in(tape, pushed, breath))
     return joined(parts)
 
 
@@ -262,14 +271,19 @@ def gasp(tape: Tape, volume_ml: float, squeeze: SimulatedSqueeze) -> Stretch:
     )
 
 
-def breathe_in(tape: Tape, pushed: Pushed, breath: Breath) -> None:
-    """The breath that ends a squeeze, while the jacket empties; it begins a little early."""
+def breathe_in(tape: Tape, pushed: Pushed, breath: Breath) -> Stretch:
+    """The breath that ends a squeeze, while the jacket empties.
+
+    Returns what still flows out until the muscle has overcome recoil and jacket.
+    """
     pull = muscle_pull(breath.drive_kpa, breath.ti_s, breath.ttot_s, breath.braking_s)
     jacket = Approach(pushed.jacket.end, 0.0, JACKET_EMPTIES_S)
     own = replace(pushed, muscle=pull, jacket=jacket, opening=OPEN, leak=TIGHT)
     tape.tone_kpa = 0.0
-    tape.write(own.run(breath.ttot_s))
+    stretch = own.run(breath.ttot_s)
+    tape.write(stretch)
     tape.tone_kpa = 0.0
+    return cut(stretch, 0, max(begin_of(stretch), 1))
 
 
 def scattered(rng: np.random.Generator, infant: Infant, squeeze: SimulatedSqueeze) -> Infant:
@@ -296,8 +310,7 @@ def tidal_forced_expiration(
     rows, facts = [], []
     for squeeze in squeezes:
         breathe_quietly(tape, rng, usual, breaths_between)
-        late = squeeze.late_share * infant.vt_ml
-        vt = inspire(tape, draw_breath(rng, tape, usual), late_ml=late)
+        vt = inspire(tape, draw_breath(rng, tape, usual), late_share=squeeze.late_share)
         level = tape.level_ml
         today = scattered(rng, infant, squeeze)
         above = tape.volume_ml - level

@@ -225,7 +225,7 @@ def double_occlusion(
     variation: Variation | None = None,
     breaths_between: int = 8,
 ) -> SimulatedRecording:
-    """Expirations interrupted by brief occlusions at `shares` of VT above EEL.
+    """Expirations interrupted by brief occlusions, at `shares` of what was breathed in above EEL.
 
     The first comes early in expiration and makes the infant relax; the rest is passive.
     """
@@ -235,13 +235,12 @@ def double_occlusion(
     chosen = plain * manoeuvres if isinstance(manoeuvres, int) else list(manoeuvres)
     for occlusion in chosen:
         breathe_quietly(tape, rng, usual, breaths_between, wander=occlusion.wander)
-        vt = inspire(
-            tape, draw_breath(rng, tape, usual), late_ml=max(1.0 - shares[0], 0.0) * infant.vt_ml
-        )
+        late = max(1.0 - shares[0], 0.0)
+        vt = inspire(tape, draw_breath(rng, tape, usual), late_share=late)
         level, points = tape.level_ml, []
         points.append(occlude(tape, occlusion))
         for share in shares[1:]:
-            empty(tape, to_ml=level + share * infant.vt_ml)
+            empty(tape, to_ml=level + share * vt)
             points.append(occlude(tape, occlusion))
         leak = release_leak(tape, occlusion.lost_share)
         limb = empty(tape, constants=constants_of(rng), leak=leak)

@@ -101,6 +101,7 @@ def spoiled(recording: SimulatedRecording, recipe: Recipe) -> SimulatedRecording
     for name, share in recipe.clip_peak.items():
         key = CHANNEL_KEYS[name]
         ranges[key] = share * float(np.abs(channels[key]).max())
+    facts = clipped_facts(recording, ranges)
     open_share = recording.open_share
     if recipe.gap is not None:
         start, length = recipe.gap
@@ -109,5 +110,28 @@ def spoiled(recording: SimulatedRecording, recipe: Recipe) -> SimulatedRecording
         time_s = time_s[keep]
         open_share = None if open_share is None else open_share[keep]
     return replace(
-        recording, channels=channels, time_s=time_s, ranges=ranges, open_share=open_share
+        recording,
+        channels=channels,
+        time_s=time_s,
+        ranges=ranges,
+        open_share=open_share,
+        facts=facts,
     )
+
+
+def clipped_facts(
+    recording: SimulatedRecording, ranges: Mapping[str, float]
+) -> tuple[Mapping[str, float], ...]:
+    """Facts of the manoeuvres, with how long each stood at the end of an instrument's range."""
+    if not ranges or not recording.facts:
+        return recording.facts
+    names = ("closed", "opened") if "closed" in recording.events else ("squeeze", "squeeze_end")
+    begun, ended = (recording.events[name] for name in names)
+    each = len(begun) // len(recording.facts)
+    told = []
+    for i, fact in enumerate(recording.facts):
+        here = recording.time_s >= begun[i * each]
+        here &= recording.time_s <= ended[(i + 1) * each - 1]
+        beyond = [np.abs(recording.channels[key][here]) > top for key, top in ranges.items()]
+        told.append({**fact, "clipped_s": float(np.any(beyond, axis=0).sum()) / recording.rate_hz})
+    return tuple(told)
