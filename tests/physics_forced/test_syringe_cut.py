@@ -5,11 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.physics_forced.device import Chain, recording_of
-from tests.physics_forced.piston import PISTON_HZ, push
-
 from quietsleep.records import FloatArray, MeasuredTrial, Measures
 from quietsleep.techniques.checks import syringe
+from tests.physics_forced.device import Chain, recording_of
+from tests.physics_forced.piston import PISTON_HZ, push
 
 
 def errors_pct(flow: FloatArray, chain: Chain, rng: np.random.Generator) -> list[float]:

@@ -6,6 +6,7 @@ and sources finds them in the context (`Known`); objects made in code are not lo
 
 from __future__ import annotations
 
+import math
 import string
 from collections.abc import Mapping
 from dataclasses import field
@@ -246,7 +247,8 @@ class Condition:
 class Rule(Condition):
     """Quantity, operator, limit (inclusive) and what to say of it.
 
-    `sentence` may name {observed}, {limit}, {unit}.
+    `sentence` may name {observed}, {limit}, {unit}. `remedy_missing` says what to do where the
+    quantity is missing, where that is not what `remedy` says.
     """
 
     owner: str
@@ -262,11 +264,16 @@ class Rule(Condition):
     valid_from: Day
     valid_until: Day | None = None
     alternative: Condition | None = None
+    remedy_missing: PlainSentence | None = None
 
     @property
     def key(self) -> str:
         """Owner and name, by which files and tables name the rule."""
         return f"{self.owner}.{self.name}"
+
+    def remedy_for(self, observed: float) -> str:
+        """Say what to do next time about a number that breaks the rule or is missing (NaN)."""
+        return self.remedy_missing or self.remedy if math.isnan(observed) else self.remedy
 
 
 @dataclass(frozen=True, slots=True, config=CONFIG)
@@ -337,6 +344,7 @@ class Dependents:
     sentence: Sentence
     sentence_missing: PlainSentence
     remedy: PlainSentence
+    remedy_missing: PlainSentence
     source: Citation
     obtained: Obtained
 

@@ -102,6 +102,7 @@ def _rules(rules: Iterable[Rule], study: Study) -> pd.DataFrame:
                 "missing": r.missing,
                 "sentence": r.sentence,
                 "remedy": r.remedy,
+                "remedy_missing": r.remedy_missing,
                 "source": r.source,
                 "obtained": r.obtained,
                 "valid_from": r.valid_from,
