@@ -6,6 +6,7 @@ and sources finds them in the context (`Known`); objects made in code are not lo
 
 from __future__ import annotations
 
+import math
 import string
 from collections.abc import Mapping
 from dataclasses import field
@@ -257,6 +258,8 @@ class Rule(Condition):
     fall with the rule. `scales_with` says with which power of each channel the quantity goes, so
     that a likely slip of unit can be named. `since` is the version of the contract from which on
     the rule holds with this limit.
+    `remedy_missing` says what to do where the quantity is missing, where that is not what `remedy`
+    says.
     """
 
     owner: str
@@ -275,11 +278,16 @@ class Rule(Condition):
     touches: Text | None = None
     scales_with: Powers = ()
     since: Version = "1"
+    remedy_missing: PlainSentence | None = None
 
     @property
     def key(self) -> str:
         """Owner and name, by which files and tables name the rule."""
         return f"{self.owner}.{self.name}"
+
+    def remedy_for(self, observed: float) -> str:
+        """Say what to do next time about a number that breaks the rule or is missing (NaN)."""
+        return self.remedy_missing or self.remedy if math.isnan(observed) else self.remedy
 
 
 @dataclass(frozen=True, slots=True, config=CONFIG)
@@ -350,6 +358,7 @@ class Dependents:
     sentence: Sentence
     sentence_missing: PlainSentence
     remedy: PlainSentence
+    remedy_missing: PlainSentence
     source: Citation
     obtained: Obtained
 

@@ -113,10 +113,14 @@ def _rests_on_body(rule: Rule) -> bool:
 
 def _told(verdicts: pd.DataFrame, rules: Sequence[Rule]) -> pd.DataFrame:
     """Return the verdicts with the remedy of each rule; a test is called "test"."""
-    remedies = {rule.key: rule.remedy for rule in rules}
+    by_key = {rule.key: rule for rule in rules}
+    remedies = [
+        by_key[rule].remedy_for(observed)
+        for rule, observed in zip(verdicts["rule"], verdicts["observed"], strict=True)
+    ]
     names = ["item", "rule", "quantity", "observed", "limit_low", "limit_high", "unit", "severity",
              "state", "sentence"]  # fmt: skip
-    rows = verdicts[names].assign(remedy=verdicts["rule"].map(remedies))
+    rows = verdicts[names].assign(remedy=remedies)
     return rows.assign(item=rows["item"].where(verdicts["item_kind"] != "test", "test"))
 
 

@@ -111,6 +111,7 @@ def rules_frame(
                 "missing": r.missing,
                 "sentence": r.sentence,
                 "remedy": r.remedy,
+                "remedy_missing": r.remedy_missing,
                 "source": r.source,
                 "obtained": r.obtained,
                 "valid_from": r.valid_from,

@@ -82,7 +82,7 @@ def _line(night: PublishedNight, row: Row) -> RuleLine:
         definition=str(quantity.definition) if quantity else "",
         limit=limit,
         missing=MISSING.get(row["missing"], ""),
-        remedy=row["remedy"] or "",
+        remedy=" ".join(filter(None, (row["remedy"], row["remedy_missing"]))),
         source=source_of(night, row),
         since=since,
         decided=row["changed_by"] or "",
