@@ -306,10 +306,10 @@ def _cases_of(owner: str, level: str, rules: Sequence[Rule]) -> BoundaryCases:
 
 
 def _around(condition: Condition) -> list[float]:
-    """Numbers at each limit, and a hundredth of it (or of one) to either side."""
+    """Numbers at each limit, and a thousandth of it (or of one) to either side."""
     found = []
     for limit in condition.limit:
-        step = 0.01 * abs(limit) or 0.01
+        step = 0.001 * abs(limit) or 0.001
         found += [limit - step, limit, limit + step]
     return [float(f"{value:.6g}") for value in found]
 

@@ -120,11 +120,20 @@ def known_answers(run: Callable[[Path], Path], aside: Path) -> list[KnownAnswer]
     answers = read_answers(FOLDER)
     shutil.rmtree(aside, ignore_errors=True)
     try:
-        shutil.copytree(FOLDER, aside, ignore=shutil.ignore_patterns(*NOT_OF_THE_STUDY))
+        copy_study(FOLDER, aside)
         cells = published_cells(run(aside))
     finally:
         shutil.rmtree(aside, ignore_errors=True)
     return [*compare(answers, cells), *boundary_answers(FOLDER)]
+
+
+def copy_study(folder: Path, target: Path) -> None:
+    """Copy the study itself, without its answers; OSError where a file cannot be copied."""
+    for source in sorted(path for path in folder.rglob("*") if path.is_file()):
+        inside = source.relative_to(folder)
+        if inside.parts[0] not in NOT_OF_THE_STUDY:
+            (target / inside).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(source, target / inside)
 
 
 def moved(answers: Sequence[KnownAnswer]) -> list[str]:

@@ -35,11 +35,11 @@ from quietsleep.night.answers_by_hand import (
     truth_by_hand,
 )
 from quietsleep.night.known_answers import (
-    NOT_OF_THE_STUDY,
     Answer,
     Value,
     boundary_answers,
     compare,
+    copy_study,
     published_cells,
     read_answers,
 )
@@ -82,7 +82,7 @@ def _run(folder: Path, aside: Path) -> Cells:
     """Run the study of a folder whole; leave it where it ran."""
     study = aside / "study"
     shutil.rmtree(study, ignore_errors=True)
-    shutil.copytree(folder, study, ignore=shutil.ignore_patterns(*NOT_OF_THE_STUDY))
+    copy_study(folder, study)
     return published_cells(publish_aside(InProcess(), study))
 
 

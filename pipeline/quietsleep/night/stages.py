@@ -265,7 +265,12 @@ def _judge(night: Night, pool: Pool, roster: Roster) -> JudgedStudy:
 
 def _publish(night: Night, pool: Pool, judged: JudgedStudy) -> Path | None:
     """Publish the warehouse of this night, unless a known answer has moved."""
-    answers = known_answers(partial(publish_aside, pool), night.study.work_path / "known_answers")
+    aside = night.study.work_path / "known_answers"
+    try:
+        answers = known_answers(partial(publish_aside, pool), aside)
+    except KnownAnswersFailed as error:
+        night.failures.append(f"Nothing is published: of the study with known answers {error}")
+        return None
     if wrong := moved(answers):
         night.failures += wrong
         return None
