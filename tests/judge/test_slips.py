@@ -57,7 +57,8 @@ def test_the_number_without_the_slip_is_given() -> None:
     assert slip.value == pytest.approx(7.3)
     said = say_slips((slip,), registered, unit="mL/kg")
     assert said == (
-        " Likely slip: flow is registered in L/min; if the file holds mL/s, it would be about 7.3 mL/kg."
+        " Likely slip: flow is registered in L/min; if the file holds mL/s, "
+        "it would be about 7.3 mL/kg."
     )
 
 

@@ -117,6 +117,7 @@ def say_slips(slips: tuple[UnitSlip, ...], registered: Registered, *, unit: str)
         else:
             own, other = show_unit(registered.unit(slip.channel)), show_unit(slip.meant)
             said.append(
-                f"{title} is registered in {own}; if the file holds {other}, it would be about {number}"
+                f"{title} is registered in {own}; if the file holds {other}, "
+                f"it would be about {number}"
             )
     return f" Likely slip: {', or '.join(said)}." if said else ""
