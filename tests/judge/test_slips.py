@@ -57,7 +57,8 @@ def test_the_number_without_the_slip_is_given() -> None:
     assert slip.value == pytest.approx(7.3)
     said = say_slips((slip,), registered, unit="mL/kg")
     assert said == (
-        " Likely slip: flow is registered in L/min; if the file holds mL/s, it would be 7.3 mL/kg."
+        " Likely slip: flow is registered in L/min; if the file holds mL/s, "
+        "it would be about 7.3 mL/kg."
     )
 
 
@@ -87,6 +88,19 @@ def test_only_numbers_outside_get_a_slip_and_each_slip_brings_them_inside(
         assert slips == ()
 
 
+def test_where_only_a_part_goes_with_the_channel_the_rest_stays() -> None:
+    """Lung volume is a gas volume, which goes with pressure, less what lies above the level."""
+    (slip, *_) = likely_slips(
+        26.0 / 10.197 - 6.0,
+        low=5.0,
+        high=60.0,
+        scales_with={"airway_pressure": -1.0},
+        registered=Registered({"airway_pressure": "kPa"}),
+        part=26.0 / 10.197,
+    )
+    assert (slip.meant, round(slip.value, 1)) == ("cm[H2O]", 20.0)
+
+
 def test_an_open_range_takes_the_smallest_change() -> None:
     found = meant(40.0, {"flow": 1.0}, low=None, high=15.0, flow="L/min")
     assert found[0] == ("flow", "mL/s")
@@ -108,7 +122,8 @@ def test_each_rule_with_scales_names_the_slip_in_its_verdict(rule: contract.Rule
     rows = pd.DataFrame(
         [
             {"centre": "larch", "session": "s1", "technique": rule.owner, "item": "r#1"}
-            | {"on": date(2026, 3, 1), "quantity": rule.quantity, "value": true * misread}
+            | {"on": date(2026, 3, 1), "quantity": name, "value": true * misread}
+            for name in {rule.quantity, rule.scaled_part or rule.quantity}
         ]
     )
     verdict = judge(rows, [rule], (), level=rule.level, registered=registered).iloc[0]

@@ -104,6 +104,9 @@ def _rule(entry: Entry, owner: str, quantities: Iterable[Quantity], names: Known
         entry.refuse(
             f"alternative names the quantity {other.quantity}, not declared at level {rule.level}."
         )
+    part = rule.scaled_part
+    if part is not None and rule.level not in by_name.get(part, []):
+        entry.refuse(f"scaled_part names {part}, not declared at level {rule.level}.")
     for name in named_in(rule.sentence):
         if name not in NAMED and rule.level not in by_name.get(name, []):
             may = ", ".join(f"{{{a}}}" for a in NAMED)

@@ -256,7 +256,8 @@ class Rule(Condition):
     `sentence` may name {observed}, {limit}, {unit}, and other quantities of its level. `touches`
     is the column of the session that the rule doubts, where only tests that rest on it are to
     fall with the rule. `scales_with` says with which power of each channel the quantity goes, so
-    that a likely slip of unit can be named. `since` is the version of the contract from which on
+    that a likely slip of unit can be named; where only a part of it goes with them, `scaled_part`
+    names the quantity that is this part. `since` is the version of the contract from which on
     the rule holds with this limit.
     `remedy_missing` says what to do where the quantity is missing, where that is not what `remedy`
     says.
@@ -277,6 +278,7 @@ class Rule(Condition):
     alternative: Condition | None = None
     touches: Text | None = None
     scales_with: Powers = ()
+    scaled_part: Text | None = None
     since: Version = "1"
     remedy_missing: PlainSentence | None = None
 

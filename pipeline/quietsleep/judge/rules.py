@@ -141,9 +141,9 @@ def _judge_rule(
     state[np.isnan(observed)] = rule.missing
     unit = contract.QUANTITIES[(rule.owner, rule.level, rule.quantity)].unit
     place = np.flatnonzero(in_force)
-    beside = {
-        name: _column(wide, name)[in_force] for name in named_in(rule.sentence) if name not in NAMED
-    }
+    others_named = {name for name in named_in(rule.sentence) if name not in NAMED}
+    part = rule.scaled_part or rule.quantity
+    beside = {name: _column(wide, name)[in_force] for name in {*others_named, part}}
     sentences = []
     for number, (judged, value) in enumerate(zip(state.tolist(), observed.tolist(), strict=True)):
         if judged == "pass":
@@ -151,7 +151,8 @@ def _judge_rule(
             continue
         others = {name: float(column[number]) for name, column in beside.items()}
         said = say(rule, value, unit=unit, beside=others)
-        sentences.append(said + _slip(rule, value, unit, devices[int(place[number])]))
+        device = devices[int(place[number])]
+        sentences.append(said + _slip(rule, value, others[part], unit, device))
     return _Judged(
         rule=rule,
         unit=unit,
@@ -162,7 +163,7 @@ def _judge_rule(
     )
 
 
-def _slip(rule: Rule, observed: float, unit: str, registered: Registered) -> str:
+def _slip(rule: Rule, observed: float, part: float, unit: str, registered: Registered) -> str:
     """Name the slips that would explain a number that cannot be; nothing for any other rule."""
     if not rule.scales_with:
         return ""
@@ -172,6 +173,7 @@ def _slip(rule: Rule, observed: float, unit: str, registered: Registered) -> str
         high=rule.high,
         scales_with=dict(rule.scales_with),
         registered=registered,
+        part=part,
     )
     return say_slips(slips, registered, unit=unit)
 

@@ -61,26 +61,29 @@ def likely_slips(
     high: float | None,
     scales_with: Mapping[str, float],
     registered: Registered,
+    part: float | None = None,
 ) -> tuple[UnitSlip, ...]:
     """Return the slips that would bring a number inside [low, high], the likeliest first.
 
-    `scales_with` maps a channel to the power with which the number goes with it. If the file holds
-    unit W where U is registered, the number without the slip is
-    ``observed * factor(W -> U) ** power``; with the sign of a channel of odd power turned it is
-    ``-observed``. Likeliest is what comes nearest to the middle of the range on a scale of ratios;
-    where the range is open, what changes the number least. Empty for a number inside, and for NaN.
+    `scales_with` maps a channel to the power with which the number, or `part` of it, goes with it.
+    If the file holds unit W where U is registered, the number without the slip is
+    ``observed + part * (factor(W -> U) ** power - 1)``; with the sign of a channel of odd power
+    turned it is ``observed - 2 * part``. Likeliest is what comes nearest to the middle of the range
+    on a scale of ratios; where the range is open, what changes the number least. Empty for a number
+    inside, and for NaN.
     """
     if not isfinite(observed) or _inside(observed, low, high):
         return ()
+    part = observed if part is None else part
     found: list[UnitSlip] = []
     for channel, power in scales_with.items():
         unit = registered.unit(channel)
         for other in FAMILIES.get(contract.SIGNALS[channel].kind, ()):
             ratio = _ratio(other, unit)
             if abs(log(ratio)) > log(_LEAST_RATIO):
-                found.append(UnitSlip(channel, other, observed * ratio**power))
-        if observed < 0 and power % 2:
-            found.append(UnitSlip(channel, "sign", -observed))
+                found.append(UnitSlip(channel, other, observed + part * (ratio**power - 1.0)))
+        if part < 0 and power % 2:
+            found.append(UnitSlip(channel, "sign", observed - 2.0 * part))
     inside = [slip for slip in found if _inside(slip.value, low, high)]
     return tuple(sorted(inside, key=lambda slip: _distance(slip.value, observed, low, high)))
 
@@ -110,10 +113,11 @@ def say_slips(slips: tuple[UnitSlip, ...], registered: Registered, *, unit: str)
         title = contract.SIGNALS[slip.channel].title.lower()
         number = f"{show_beyond(slip.value)} {show_unit(unit)}".strip()
         if slip.meant == "sign":
-            said.append(f"with the sign of {title} turned it would be {number}")
+            said.append(f"with the sign of {title} turned it would be about {number}")
         else:
             own, other = show_unit(registered.unit(slip.channel)), show_unit(slip.meant)
             said.append(
-                f"{title} is registered in {own}; if the file holds {other}, it would be {number}"
+                f"{title} is registered in {own}; if the file holds {other}, "
+                f"it would be about {number}"
             )
     return f" Likely slip: {', or '.join(said)}." if said else ""
