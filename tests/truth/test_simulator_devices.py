@@ -107,6 +107,7 @@ def test_an_instrument_too_small_for_the_manoeuvre_clips_there_only(
     since = [min(abs(i / made.rate_hz - at) for at in starts) for i in clipped]
     assert len(clipped) > 5
     assert max(since) < 1.0
+    assert all(fact["clipped_s"] > 0.02 for fact in made.facts)
 
 
 def test_a_slip_of_the_registration_makes_another_number_of_the_same_signal() -> None:
