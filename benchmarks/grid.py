@@ -59,7 +59,7 @@ OF_SECOND_VISITS = ("length_misread", "age_mistyped")
 # Two faults are states and no verdicts; tests of whole nights see to them.
 STATES = ("superseded", "nothing_delivered")
 # Faults whose plant is too weak for some infants: the truth says on which items they stand.
-STANDS_BY_TRUTH = ("tfe_late_peak", "tfe_not_limited")
+STANDS_BY_TRUTH = ("tfe_late_peak", "tfe_not_limited", "tfe_early_breath", "double_close_points")
 # The same by a fact of the manoeuvre: which, and how much of it makes the fault.
 STANDS_BY_FACT: Mapping[str, tuple[str, float]] = {
     "single_mask_slips": ("lost_pct", 12.0),

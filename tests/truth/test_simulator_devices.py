@@ -103,10 +103,12 @@ def test_an_instrument_too_small_for_the_manoeuvre_clips_there_only(
     rng = np.random.default_rng(1)
     seen = sense(made, IDEAL, head=Head(gas_state="btps"), rng=rng)[column]
     clipped = np.flatnonzero(np.abs(seen) == np.abs(seen).max())
-    starts = made.events["closed" if technique == "single_occlusion" else "squeeze"]
+    parts = ("closed",) if technique == "single_occlusion" else ("inflation", "squeeze")
+    starts = [at for part in parts for at in made.events[part]]
     since = [min(abs(i / made.rate_hz - at) for at in starts) for i in clipped]
     assert len(clipped) > 5
-    assert max(since) < 1.0
+    assert max(since) < 1.7
+    assert all(fact["clipped_s"] > 0.02 for fact in made.facts)
 
 
 def test_a_slip_of_the_registration_makes_another_number_of_the_same_signal() -> None:

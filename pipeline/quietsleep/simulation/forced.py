@@ -34,7 +34,8 @@ from quietsleep.simulation.tape import (
     resisting_leak,
 )
 
-JACKET_EMPTIES_S = 0.05
+JACKET_EMPTIES_S = 0.04
+EARLY_DRIVE = 2.0  # a breath that ends a squeeze early is that much stronger
 LONGEST_S = 4.0
 SHARPNESS = 8  # how sharply driven and limited flow join
 GASP_S = 0.1
@@ -223,6 +224,8 @@ def squeeze_out(
             whole, stop = run_out(pushed, end_share=end_share, floor_ml=floor - rest)
     parts.append(tape.write(whole, stop))
     tape.note("squeeze_end")
+    if squeeze.stop_share:
+        breath = replace(breath, drive_kpa=EARLY_DRIVE * breath.drive_kpa)
     parts.append(breathe_in(tape, pushed, breath))
     return joined(parts)
 

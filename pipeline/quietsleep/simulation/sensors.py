@@ -182,12 +182,12 @@ def raw_column(
 ) -> FloatArray:
     """Noise, range and resolution of the sensor, then the inverse of its export map."""
     seen = true + sensor.noise * rng.standard_normal(len(true)) if sensor.noise else true
+    if top is not None:
+        seen = np.clip(seen, -top, top)
     if sensor.bits:
         step = 2.0 * sensor.full_scale / 2**sensor.bits
         last = 2 ** (sensor.bits - 1) - 1
         seen = np.clip(np.round(seen / step), -last - 1, last) * step
-    if top is not None:
-        seen = np.clip(seen, -top, top)
     sign = -1.0 if sensor.positive in ("expiration", "below") else 1.0
     return sign * seen / UNIT_SIZE[sensor.unit] / sensor.gain + sensor.offset
 
