@@ -48,7 +48,10 @@ def find_clipped(samples: FloatArray, *, channel: str) -> list[tuple[int, int]]:
 
 
 def _at_rail(samples: FloatArray, end: float, *, held: bool) -> list[tuple[int, int]]:
-    edges = edges_of(samples == end)
+    at_end = samples == end
+    if np.count_nonzero(at_end) < _SHORTEST_RUN:
+        return []
+    edges = edges_of(at_end)
     runs = [
         (start, stop)
         for start, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)

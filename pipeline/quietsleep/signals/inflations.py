@@ -75,14 +75,15 @@ def find_inflations(
     ]
 
 
-def zero_ml_s(recording: Recording, span: Span, inflations: list[tuple[int, int]]) -> float:
+def resting_zero_ml_s(recording: Recording, span: Span, inflations: list[tuple[int, int]]) -> float:
     """Zero of the flow head by the levels of free breathing around a manoeuvre, mL/s; NaN if few.
 
     What leaks during inflations is no drift, so levels between inflations are not asked.
     """
     before, after = _free_breaths(recording, span, inflations)
-    volume = integrate(recording.flow_ml_s, recording.rate_hz)
-    return _level_slope_ml_s(volume, recording.rate_hz, [before, after[_RECOVERING:]])
+    volume = integrate(recording.flow_ml_s[span.free : span.until], recording.rate_hz)
+    parts = [before - span.free, after[_RECOVERING:] - span.free]
+    return _level_slope_ml_s(volume, recording.rate_hz, parts)
 
 
 def balance_gas(
@@ -102,30 +103,32 @@ def balance_gas(
     which stands above the relaxed volume by an unknown amount, so its own leak is known from below
     only, and is that of the others where these tell the loss under the squeeze.
     """
-    before, after = _free_breaths(recording, span, inflations)
-    flow = recording.flow_ml_s - zero_ml_s
+    first = span.free
+    before, after = (each - first for each in _free_breaths(recording, span, inflations))
+    flow = recording.flow_ml_s[first : span.until] - zero_ml_s
     volume = integrate(flow, recording.rate_hz)
     level_ml = float(volume[before[-most_breaths:]].mean()) if before.size > 1 else NAN
     settled = after[1:] if after.size > 2 else after
     resumed_ml = median(volume[settled[:most_breaths]]) if after.size > 1 else NAN
     leaks, given = [], []
     relaxed_ml = level_ml
-    for (start, end), (following, _) in pairwise(inflations):
-        begun = float(volume[_lowest(volume, recording, start)])
-        low = _lowest(volume, recording, following)
+    held = [(start - first, end - first) for start, end in inflations]
+    for (start, end), (following, _) in pairwise(held):
+        begun = float(volume[_lowest(volume, start, recording.rate_hz)])
+        low = _lowest(volume, following, recording.rate_hz)
         emptied_ml = _relaxed_ml(flow[end : low + 1], volume[end : low + 1])
         given.append(float(volume[start : low + 1].max()) - begun)
         leaks.append(emptied_ml - relaxed_ml)
         relaxed_ml = emptied_ml
     later = np.array(leaks[1:])
-    first = float(later.mean()) if later.size else 0.0
-    lost_ml = (first if leaks else 0.0) + float(later.sum())
+    mean_ml = float(later.mean()) if later.size else 0.0
+    lost_ml = (mean_ml if leaks else 0.0) + float(later.sum())
     return Balance(np.array(leaks), np.array(given), resumed_ml - level_ml - lost_ml)
 
 
-def _lowest(volume_ml: FloatArray, recording: Recording, start: int) -> int:
+def _lowest(volume_ml: FloatArray, start: int, rate_hz: float) -> int:
     """Sample of least volume within the half second before pressure rises."""
-    first = max(start - round(0.5 * recording.rate_hz), 0)
+    first = max(start - round(0.5 * rate_hz), 0)
     return first + int(np.argmin(volume_ml[first : start + 1]))
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -34,6 +35,7 @@ from quietsleep.signals.occlusions import (
 )
 from quietsleep.signals.reasons import give_reasons
 from quietsleep.signals.shutter_trials import find_shutter_trials, levels_around
+from quietsleep.signals.timing import likely_delay_s, try_delays
 
 SPEC = TECHNIQUES["plethysmography"]
 SETTINGS = SPEC.settings
@@ -72,7 +74,13 @@ class _Loop:
 
 def find_trials(recording: Recording) -> list[Trial]:
     """Find each closed shutter; a trial holds the inspiration before and the expiration after."""
-    return find_shutter_trials(recording, SETTINGS)
+    return list(_occlusions(recording))
+
+
+@lru_cache(maxsize=1)
+def _occlusions(recording: Recording) -> tuple[Trial, ...]:
+    """Kept for the recording in hand: its channels are brought in step over all of them."""
+    return tuple(find_shutter_trials(recording, SETTINGS))
 
 
 def measure_trial(recording: Recording, trial: Trial) -> Measures:
@@ -101,6 +109,7 @@ def measure_trial(recording: Recording, trial: Trial) -> Measures:
             "eel_sd_pct": before.sd_pct,
             "eel_shift_pct": eel_shift_pct(before, after),
             "box_closed_s": context.get("box_closed_s", NAN),
+            "channel_delay_s": _loops(recording)[0],
         }
     )
     if not np.isfinite(_box_factor_ml_kpa(context) * context.get("box_half_life_s", NAN)):
@@ -182,8 +191,8 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
         shown = recording.pressures_kpa["box_pressure"][loop.start :][: loop.volume_ml.size]
         lift = _box_factor_ml_kpa(recording.context) * float(shown.mean()) - loop.volume_ml.mean()
         spread = np.linspace(loop.pressure_kpa.min(), loop.pressure_kpa.max(), 9)
-        dry_kpa = dry_pressure_kpa(recording.context.get("barometric_pressure_kpa", NAN))
-        fitted = loop.line.slope * compression_kpa(spread, dry_kpa=dry_kpa) + loop.line.intercept
+        compression = compression_kpa(spread, dry_kpa=_dry_kpa(recording))
+        fitted = loop.line.slope * compression + loop.line.intercept
         along = tuple((spread + _open_kpa(recording, trial)).tolist())
         marks.append(Mark("loop", "fitted line", along, tuple((fitted + lift).tolist()), "fit_r2"))
     return marks
@@ -197,39 +206,98 @@ def _box_factor_ml_kpa(context: Mapping[str, float]) -> float:
     return box_factor_ml_kpa(context, body_density_kg_l=SETTINGS["body_density_kg_l"])
 
 
+@dataclass(frozen=True, slots=True)
+class _Course:
+    """One occlusion without the moving of the shutter, samples from `start`, and its efforts."""
+
+    start: int
+    pressure_kpa: FloatArray
+    volume_ml: FloatArray
+    returns: tuple[int, ...]
+
+
+def _course(recording: Recording, trial: Trial) -> _Course:
+    """Airway pressure above the open airway, and chest movement with the leak of the box undone."""
+    rate, occlusion = recording.rate_hz, _occlusion(trial)
+    moving = round(SETTINGS["shutter_moving_s"] * rate)
+    start, end = occlusion.start + moving, occlusion.end - moving
+    pressure = recording.pressures_kpa["airway_pressure"][start:end] - _open_kpa(recording, trial)
+    volume = undo_leak(
+        recording.pressures_kpa["box_pressure"][start:end] * _box_factor_ml_kpa(recording.context),
+        half_life_s=recording.context.get("box_half_life_s", NAN),
+        rate_hz=rate,
+    )
+    returns = complete_efforts(pressure, rate, share=SETTINGS["effort_share"])
+    return _Course(start, pressure, volume, returns)
+
+
 def _loop(recording: Recording, trial: Trial) -> _Loop:
+    """Loop of the complete efforts of one occlusion, its two channels brought in step."""
+    found = _loops(recording)[1].get(trial.landmarks["closed"])
+    return found or _fit_loop(recording, _course(recording, trial), delay_s=0.0)
+
+
+def _fit_loop(recording: Recording, course: _Course, *, delay_s: float) -> _Loop:
     """Box volume against compression over the complete efforts, drift removed.
 
     A box that drifts adds a straight line in time: it is the time coefficient of the plane of box
     volume on compression and time, so efforts need not begin and end at one pressure.
     """
-    rate, occlusion = recording.rate_hz, _occlusion(trial)
-    moving = round(SETTINGS["shutter_moving_s"] * rate)
-    start, end = occlusion.start + moving, occlusion.end - moving
-    pressure = recording.pressures_kpa["airway_pressure"][start:end] - _open_kpa(recording, trial)
-    box = recording.pressures_kpa["box_pressure"][start:end]
-    returns = complete_efforts(pressure, rate, share=SETTINGS["effort_share"])
-    nothing = Line(NAN, NAN, NAN, 0, 0)
+    pressure, volume, returns = course.pressure_kpa, course.volume_ml, course.returns
     if len(returns) < 2:
-        return _Loop(start, pressure, pressure, np.full(pressure.size, NAN), returns, nothing)
-    volume = undo_leak(
-        box * _box_factor_ml_kpa(recording.context),
-        half_life_s=recording.context.get("box_half_life_s", NAN),
-        rate_hz=rate,
-    )
+        nothing = Line(NAN, NAN, NAN, 0, 0)
+        unknown = np.full(pressure.size, NAN)
+        return _Loop(course.start, pressure, pressure, unknown, returns, nothing)
+    if delay_s:
+        place = np.arange(pressure.size, dtype=np.float64)
+        pressure = np.interp(place + delay_s * recording.rate_hz, place, pressure)
     whole = slice(returns[0], returns[-1])
     pressure, volume = pressure[whole], volume[whole]
-    dry_kpa = dry_pressure_kpa(recording.context.get("barometric_pressure_kpa", NAN))
-    compression = compression_kpa(pressure, dry_kpa=dry_kpa)
+    compression = compression_kpa(pressure, dry_kpa=_dry_kpa(recording))
     if np.isfinite(volume).all():
-        time = np.arange(volume.size) / rate
+        time = np.arange(volume.size) / recording.rate_hz
         (_, _, drift_ml_s), _ = fit_plane(volume, compression, time)
         volume = volume - drift_ml_s * time
     line = fit_both_noisy(
         compression, volume, x_noise=noise_sd(compression), y_noise=noise_sd(volume)
     )
     shifted = tuple(edge - returns[0] for edge in returns)
-    return _Loop(start + returns[0], pressure, compression, volume, shifted, line)
+    return _Loop(course.start + returns[0], pressure, compression, volume, shifted, line)
+
+
+@lru_cache(maxsize=1)
+def _loops(recording: Recording) -> tuple[float, dict[int, _Loop]]:
+    """Delay between the channels, s, and the loop of each occlusion by where it is closed.
+
+    The delay is by how much airway pressure comes later than box pressure because of the device. It
+    is one for all occlusions of a recording, and is asked only where a loop is open: unlike
+    filters ahead of the converter open it without moving lung volume. A leak and a larynx that
+    throttles leave other traces and are left in the loop (`quietsleep.signals.timing`). 0 where
+    no delay explains what is open.
+    """
+    courses = {t.landmarks["closed"]: _course(recording, t) for t in _occlusions(recording)}
+    loops = {at: _fit_loop(recording, each, delay_s=0.0) for at, each in courses.items()}
+    if not any(_opening_pct(loop) > SETTINGS["delay_asked_pct"] for loop in loops.values()):
+        return 0.0, loops
+    tried = [
+        try_delays(
+            compression_kpa(each.pressure_kpa, dry_kpa=_dry_kpa(recording)),
+            each.volume_ml,
+            recording.rate_hz,
+            most_s=SETTINGS["delay_most_s"],
+        )
+        for each in courses.values()
+        if len(each.returns) > 1
+    ]
+    known = [each for each in tried if each is not None]
+    delay_s = likely_delay_s(known, least_gain=SETTINGS["delay_gain"]) if known else 0.0
+    if delay_s:
+        loops = {at: _fit_loop(recording, c, delay_s=delay_s) for at, c in courses.items()}
+    return delay_s, loops
+
+
+def _dry_kpa(recording: Recording) -> float:
+    return dry_pressure_kpa(recording.context.get("barometric_pressure_kpa", NAN))
 
 
 def _open_kpa(recording: Recording, trial: Trial) -> float:
@@ -286,8 +354,8 @@ def _opening_pct(loop: _Loop) -> float:
     areas = []
     for first, last in zip(loop.returns[:-1], loop.returns[1:], strict=True):
         p, v = loop.compression_kpa[first:last], loop.volume_ml[first:last]
-        p, v = p - p.mean(), v - v.mean()
-        areas.append(abs(float(p @ np.roll(v, -1) - v @ np.roll(p, -1))) / 2.0)
+        p, v = np.append(p - p[0], 0.0), np.append(v - v[0], 0.0)
+        areas.append(abs(float(np.add.reduce(p[:-1] * v[1:] - v[:-1] * p[1:]))) / 2.0)
     return 100.0 * float(np.mean(areas)) / spans
 
 

@@ -6,6 +6,7 @@ Source: ATS/ERS statement, Am J Respir Crit Care Med 2005;172:1463-1471.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -14,7 +15,12 @@ from quietsleep.records import FloatArray, Mark, MeasuredTrial, Measures, Record
 from quietsleep.signals.breaths import integrate
 from quietsleep.signals.end_expiratory_level import drift_ml_s
 from quietsleep.signals.fits import fit_line, values_of
-from quietsleep.signals.inflations import Span, balance_gas, find_inflations, zero_ml_s
+from quietsleep.signals.inflations import (
+    Span,
+    balance_gas,
+    find_inflations,
+    resting_zero_ml_s,
+)
 from quietsleep.signals.reasons import give_reasons
 from quietsleep.signals.squeezes import (
     Forced,
@@ -62,7 +68,8 @@ def find_trials(recording: Recording) -> list[Trial]:
 
 def measure_trial(recording: Recording, trial: Trial) -> Measures:
     """Measure one forced expiration: pressures, forced volumes, flows and their quality."""
-    forced = _trial_forced(recording, trial)
+    zero = _zero_ml_s(recording, trial)
+    forced = _trial_forced(recording, trial, zero_ml_s=zero)
     rate = recording.rate_hz
     fvc_ml = float(forced.out_ml[-1])
     measures = forced_values(forced, rate)
@@ -72,7 +79,7 @@ def measure_trial(recording: Recording, trial: Trial) -> Measures:
     measures["peak_flow_volume_pct"] = 100.0 * forced.peak_out_ml / fvc_ml
     measures["flow_reversals"] = float(len(_reversals(recording, forced)))
     measures["end_flow_pct"] = _end_flow_pct(forced, rate)
-    measures["inflation_leak_pct"] = _leak_pct(recording, trial, fvc_ml=fvc_ml)
+    measures["inflation_leak_pct"] = _leak_pct(recording, trial, fvc_ml=fvc_ml, zero_ml_s=zero)
     return give_reasons(
         measures, {"inflation_leak_pct": "no breathing and no inflations around it"}
     )
@@ -132,7 +139,8 @@ def measure_test(trials: Sequence[MeasuredTrial]) -> Measures:
 
 def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
     """Mark inflation, squeeze, time zero, forced volumes and flows, and what went wrong."""
-    forced, values = _trial_forced(recording, trial), measure_trial(recording, trial)
+    values = measure_trial(recording, trial)
+    forced = _trial_forced(recording, trial, zero_ml_s=_zero_ml_s(recording, trial))
     rate = recording.rate_hz
     peak_at = forced.start + forced.peak_at
     start_s, peak_s, end_s = (at / rate for at in (forced.start, peak_at, forced.end))
@@ -185,14 +193,23 @@ def _reversals(recording: Recording, forced: Forced) -> list[tuple[int, int]]:
 
 
 def _follow(recording: Recording, onset: int, *, zero_ml_s: float) -> Forced | None:
-    flow = recording.flow_ml_s - zero_ml_s
-    return follow_forced(
+    """Follow the expiration of one squeeze in the seconds about it, where its end has to be."""
+    rate = recording.rate_hz
+    first = max(onset - round(SETTINGS["follow_before_s"] * rate), 0)
+    last = onset + round(SETTINGS["follow_after_s"] * rate)
+    flow = recording.flow_ml_s[first:last] - zero_ml_s
+    forced = follow_forced(
         flow,
-        integrate(flow, recording.rate_hz),
-        recording.rate_hz,
-        onset=onset,
+        integrate(flow, rate),
+        rate,
+        onset=onset - first,
         least_breath_share=SETTINGS["breath_share"],
         smoothing_s=SETTINGS["smoothing_s"],
+    )
+    if forced is None:
+        return None
+    return replace(
+        forced, start=forced.start + first, peak=forced.peak + first, end=forced.end + first
     )
 
 
@@ -204,7 +221,7 @@ def _drift_ml_s(recording: Recording, onset: int) -> float:
 def _zero_ml_s(recording: Recording, trial: Trial) -> float:
     """Zero of the flow head by the breathing about a manoeuvre; where that is too short, by all."""
     span = _span(trial)
-    zero = zero_ml_s(recording, span, _inflations(recording, span))
+    zero = resting_zero_ml_s(recording, span, _inflations(recording, span))
     return zero if np.isfinite(zero) else _drift_ml_s(recording, trial.landmarks["onset"])
 
 
@@ -213,9 +230,8 @@ def _span(trial: Trial) -> Span:
     return Span(marks["free"], marks["onset"], marks["end"], marks["until"])
 
 
-def _trial_forced(recording: Recording, trial: Trial) -> Forced:
-    zero = _zero_ml_s(recording, trial)
-    forced = _follow(recording, trial.landmarks["onset"], zero_ml_s=zero)
+def _trial_forced(recording: Recording, trial: Trial, *, zero_ml_s: float) -> Forced:
+    forced = _follow(recording, trial.landmarks["onset"], zero_ml_s=zero_ml_s)
     if forced is None:
         raise ValueError("a trial of raised volume has a forced expiration")
     return forced
@@ -238,13 +254,13 @@ def _next_inflation(recording: Recording, end: int, following: Mapping[str, int]
     return inflations[0][0] if inflations else following["onset"]
 
 
-def _leak_pct(recording: Recording, trial: Trial, *, fvc_ml: float) -> float:
+def _leak_pct(recording: Recording, trial: Trial, *, fvc_ml: float, zero_ml_s: float) -> float:
     span = _span(trial)
     balance = balance_gas(
         recording,
         span,
         _inflations(recording, span),
-        zero_ml_s=_zero_ml_s(recording, trial),
+        zero_ml_s=zero_ml_s,
         most_breaths=int(SETTINGS["leak_breaths_most"]),
     )
     return balance.largest_pct(forced_ml=fvc_ml)
