@@ -48,6 +48,7 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.night.orchestration.schedule": "a command of its own",
     "quietsleep.server.app": "the web application, apart from the command that starts it",
     "quietsleep.signals.drift": "what is taken out of volume, apart from the breaths that show it",
+    "quietsleep.signals.recovery": "where breathing is on its way to, apart from finding breaths",
     "quietsleep.simulation.checks": "equipment checks, apart from infants",
     "quietsleep.simulation.recordings": "recordings of a technique, apart from their sessions",
     "quietsleep.site.pages.dictionary": "one page",
