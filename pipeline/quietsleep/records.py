@@ -76,7 +76,9 @@ class Breaths:
 
     `start` begins inspiration, `turn` begins expiration, `end` is the start of the next breath.
     `eel_ml` is the volume at `start`; `noise_ml_s` is the SD of the noise of flow from sample to
-    sample.
+    sample. `settled_ml` is the end-expiratory level that breathing would settle at, as each breath
+    tells it (signals/recovery.py): NaN for breaths that are irregular or hold a manoeuvre, empty
+    where nobody asked.
     """
 
     start: IntArray
@@ -84,6 +86,7 @@ class Breaths:
     end: IntArray
     eel_ml: FloatArray
     noise_ml_s: float
+    settled_ml: FloatArray = field(default_factory=lambda: np.zeros(0))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

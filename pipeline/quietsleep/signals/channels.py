@@ -7,7 +7,7 @@ in the contracts.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -104,9 +104,14 @@ def assemble(
     volume_ml = integrate(flow_ml_s, channels.rate_hz)
     breaths = find_breaths(flow_ml_s, volume_ml, channels.rate_hz)
     if not is_check:
-        busy = manoeuvres(pressures, flow_ml_s)
-        volume_ml = level_volume(volume_ml, breaths, busy, channels.rate_hz)
-        breaths = replace(breaths, eel_ml=volume_ml[breaths.start])
+        volume_ml, breaths = level_volume(
+            flow_ml_s,
+            volume_ml,
+            breaths,
+            manoeuvres(pressures, flow_ml_s, channels.rate_hz),
+            channels.rate_hz,
+            has_shutter="shutter_hold" in contract.TECHNIQUES[technique].needs_checks,
+        )
     return Recording(
         name=name,
         technique=technique,

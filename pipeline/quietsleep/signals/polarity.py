@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from quietsleep.records import FloatArray, Recording
 from quietsleep.signals.breaths import regular_breaths, smooth
-from quietsleep.signals.occlusions import Occlusion, open_pressure_kpa, running_mean
+from quietsleep.signals.occlusions import Occlusion, open_airway, running_mean
 from quietsleep.signals.quantiles import NAN, median, percentile, runs
 from quietsleep.signals.squeezes import find_squeezes
 
@@ -56,7 +56,7 @@ def flow_polarity(recording: Recording) -> float:
         kinds.append(_squeeze_votes(recording.flow_ml_s, jacket, recording.rate_hz))
     if airway is not None:
         flow = recording.flow_ml_s
-        zero = open_pressure_kpa(flow, airway)
+        zero = open_airway(flow, airway, recording.rate_hz).zero_kpa
         closed = _closed_stretches(recording, airway - zero)
         kinds.append(_release_votes(flow, airway - zero, closed, recording.rate_hz))
         kinds.append(_open_votes(flow, airway - zero, closed, recording.rate_hz, jacket))

@@ -30,8 +30,8 @@ from quietsleep.signals.fits import (
 from quietsleep.signals.gas import BODY_C, saturated_vapour_kpa
 from quietsleep.signals.occlusions import (
     Occlusion,
+    airway_before,
     running_mean,
-    zero_pressure_kpa,
 )
 from quietsleep.signals.reasons import give_reasons
 from quietsleep.signals.shutter_trials import find_shutter_trials, levels_around
@@ -304,7 +304,7 @@ def _open_kpa(recording: Recording, trial: Trial) -> float:
     """Airway pressure of the breaths before the occlusion where nothing flows, kPa."""
     breaths = int(SETTINGS["eel_breaths_most"])
     airway = recording.pressures_kpa["airway_pressure"]
-    return zero_pressure_kpa(recording, _occlusion(trial), airway, breaths=breaths)
+    return airway_before(recording, _occlusion(trial), airway, breaths=breaths).zero_kpa
 
 
 def complete_efforts(pressure_kpa: FloatArray, rate_hz: float, *, share: float) -> tuple[int, ...]:
