@@ -50,6 +50,7 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.signals.drift": "what is taken out of volume, apart from the breaths that show it",
     "quietsleep.signals.inflations": "what inflations gave and got back, apart from the squeeze",
     "quietsleep.signals.polarity": "which way flow runs, apart from what is measured on it",
+    "quietsleep.signals.timing": "delay between channels, apart from the loops drawn with them",
     "quietsleep.signals.recovery": "where breathing is on its way to, apart from finding breaths",
     "quietsleep.site.pages.dictionary": "one page",
     "quietsleep.site.pages.overview": "one page",
