@@ -7,7 +7,7 @@ through a resistance, with a shutter, a jacket and an apparatus in front of it.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
@@ -15,6 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import butter, lfilter
 
+from quietsleep.contract import TECHNIQUES
+from quietsleep.measure.recording import measure_recording
 from quietsleep.records import Channels, FloatArray, Recording
 from quietsleep.signals.channels import assemble
 from quietsleep.signals.polarity import flow_polarity
@@ -181,3 +183,22 @@ def test_any_signal_gives_one_of_three_answers(seed: int, n: int, kind: str) -> 
     )
     found = flow_polarity(recording)
     assert found in (0.0, 1.0) or np.isnan(found)
+
+
+def test_a_turned_recording_without_a_manoeuvre_is_one_trial_of_which_nothing_is_known() -> None:
+    signals = breathe(Lung(), squeezed=SQUEEZED)
+    channels = ("airway_pressure", "jacket_pressure")
+    quiet = recorded(signals, *channels)
+    turned = recorded(signals, *channels, turned="flow")
+    for recording, value in ((quiet, 1.0), (turned, 0.0)):
+        named = replace(recording, technique="raised_volume")
+        measured = measure_recording(named, key="")
+        assert {t.values["flow_polarity"] for t in measured.trials} == {value}
+    empty = replace(turned, technique="single_occlusion")
+    (trial,) = measure_recording(empty, key="").trials
+    assert (trial.start_s, trial.end_s) == (0.0, 30.0)
+    assert set(trial.reasons) == set(TECHNIQUES["single_occlusion"].measured())
+    brief = recorded(breathe(Lung(), seconds=4.0), "airway_pressure", turned="flow")
+    short = replace(brief, technique="single_occlusion")
+    assert flow_polarity(short) == 0.0
+    assert measure_recording(short, key="").state == "no_trial"

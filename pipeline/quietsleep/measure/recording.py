@@ -86,23 +86,27 @@ def _unmeasured(
 def measure_recording(recording: Recording, *, key: str) -> Measured:
     """Find the trials of a recording and measure each."""
     technique = technique_of(recording.technique)
+    spec = technique.SPEC
     duration_s = recording.flow_ml_s.size / recording.rate_hz
-    trials: list[Trial] = []
-    if duration_s >= technique.SPEC.shortest_s:
-        trials = technique.find_trials(recording)
-    is_check = technique.SPEC.kind == "check"
-    polarity = NAN if is_check else flow_polarity(recording)
+    long_enough = duration_s >= spec.shortest_s
+    trials = technique.find_trials(recording) if long_enough else []
+    polarity = NAN if spec.kind == "check" else flow_polarity(recording)
     measured = tuple(_measure_trial(technique, recording, trial, polarity) for trial in trials)
+    if long_enough and not trials and polarity == TURNED:
+        measured = (_nothing_known(technique, recording),)
+    test_values = (
+        _measure_check(technique, recording, trials, measured) if spec.kind == "check" else {}
+    )
     return Measured(
         key=key,
         item=recording.name,
         technique=recording.technique,
-        state="measured" if trials else "no_trial",
+        state="measured" if measured else "no_trial",
         rate_hz=recording.rate_hz,
         duration_s=duration_s,
         trials=measured,
-        test_values=_measure_check(technique, recording, trials, measured) if is_check else {},
-        sentence="" if trials else _nothing_found(technique, duration_s, polarity),
+        test_values=test_values,
+        sentence="" if measured else _nothing_found(technique, duration_s),
     )
 
 
@@ -123,10 +127,36 @@ def _measure_check(
     return measures
 
 
+def whole_of(recording: Recording) -> Trial:
+    """Return the whole of a recording as a trial: nothing was found in it, and flow is turned.
+
+    The rule on the direction of flow then says why, where else there would only be nothing.
+    """
+    return Trial(1, 0, int(recording.flow_ml_s.size))
+
+
 def _measure_trial(
     technique: Technique, recording: Recording, trial: Trial, polarity: float
 ) -> MeasuredTrial:
     measures = technique.measure_trial(recording, trial)
+    return _stored(technique, recording, trial, measures, polarity=polarity)
+
+
+def _nothing_known(technique: Technique, recording: Recording) -> MeasuredTrial:
+    measures = Measures()
+    measures.miss(technique.SPEC.measured(), "flow runs against its registered direction")
+    return _stored(technique, recording, whole_of(recording), measures, polarity=TURNED)
+
+
+def _stored(
+    technique: Technique,
+    recording: Recording,
+    trial: Trial,
+    measures: Measures,
+    *,
+    polarity: float,
+) -> MeasuredTrial:
+    """Return what is stored of a trial, with the numbers that every recording has."""
     if technique.SPEC.kind == "technique":
         measures["gap_s"] = recording.gap_s
         measures["clipped_share_pct"] = recording.clipped_share_pct
@@ -143,13 +173,8 @@ def _measure_trial(
     )
 
 
-def _nothing_found(technique: Technique, duration_s: float, polarity: float) -> str:
+def _nothing_found(technique: Technique, duration_s: float) -> str:
     spec = technique.SPEC
-    if polarity == TURNED:
-        return (
-            f"No manoeuvre of {spec.title.lower()} was found in {duration_s:.0f} s of signal: flow "
-            "seems to run against its registered direction."
-        )
     if duration_s < spec.shortest_s:
         return (
             f"The recording lasts {duration_s:.1f} s; {spec.title.lower()} needs "
