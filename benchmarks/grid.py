@@ -58,12 +58,16 @@ OF_HIGH_CENTRES = ("sea_level_pressure",)
 OF_WIDE_AIRWAYS = ("single_apparatus_slip", "double_apparatus_slip")
 # Flow in a unit smaller than the registered one; there is none smaller than mL/min.
 OF_SMALL_UNITS = ("tfe_flow_unit",)
+YOUNGEST_AGAIN_D = 90  # a second visit is long after birth
 # Faults that show against another visit of the infant.
 OF_SECOND_VISITS = ("length_misread", "age_mistyped")
 # Two faults are states and no verdicts; tests of whole nights see to them.
 STATES = ("superseded", "nothing_delivered")
 # Faults whose plant is too weak for some infants: the truth says on which items they stand.
-STANDS_BY_TRUTH = ("tfe_late_peak", "tfe_not_limited", "tfe_early_breath", "double_close_points")
+STANDS_BY_TRUTH = (
+    "tidal_shallow", "double_close_points", "tfe_late_peak", "tfe_early_breath", "tfe_not_limited",
+    "raised_not_alike",
+)  # fmt: skip
 # The same by a fact of the manoeuvre: which, and how much of it makes the fault.
 STANDS_BY_FACT: Mapping[str, tuple[str, float]] = {
     "single_mask_slips": ("lost_pct", 12.0),
@@ -336,6 +340,8 @@ def suits(case: Case, key: str) -> bool:
         return case.scenario.form.file_format == "edf"
     if key in OF_CLOCKS and case.scenario.form.file_format == "edf":
         return False
+    if key in OF_SECOND_VISITS:
+        return case.infant.age_days > YOUNGEST_AGAIN_D
     if key in OF_HIGH_CENTRES:
         return case.scenario.altitude_m > HIGH_M
     if key in OF_WIDE_AIRWAYS:
