@@ -51,7 +51,11 @@ TARGETS: Mapping[str, tuple[float, str]] = {
 CLEAN_SHARE, CAUGHT_SHARE = 99.0, 98.0
 STRAIGHT = 0.03  # a passive limb whose time constant changes by less is straight
 CURVED_TAU_PCT = 10.0  # largest error of tau on a curved limb that is not said to be curved
-CURVED_RULES = ("single_occlusion.straight_expiration", "single_occlusion.long_fit")
+CURVED_RULES = (
+    "single_occlusion.straight_expiration",
+    "single_occlusion.long_fit",
+    "single_occlusion.no_curvature",
+)
 CHECK_FIGURES = ("half_life_s", "box_factor_ml_kpa", "error_inspired_pct", "error_expired_pct")
 MOST_BEFORE_S = 0.1  # a manoeuvre may begin so long before the trial that holds it
 

@@ -54,12 +54,20 @@ HIGH_M = 600.0  # a centre above it has an air pressure that sea level has not
 OF_EDF = ("header_unit", "tidal_samples_lost")
 OF_CLOCKS = ("tidal_gap",)  # a file without a clock shows no gap in its samples
 OF_HIGH_CENTRES = ("sea_level_pressure",)
+# An apparatus resistance ten times too large is more than the infant's own total.
+OF_WIDE_AIRWAYS = ("single_apparatus_slip", "double_apparatus_slip")
+# Flow in a unit smaller than the registered one; there is none smaller than mL/min.
+OF_SMALL_UNITS = ("tfe_flow_unit",)
+YOUNGEST_AGAIN_D = 90  # a second visit is long after birth
 # Faults that show against another visit of the infant.
 OF_SECOND_VISITS = ("length_misread", "age_mistyped")
 # Two faults are states and no verdicts; tests of whole nights see to them.
 STATES = ("superseded", "nothing_delivered")
 # Faults whose plant is too weak for some infants: the truth says on which items they stand.
-STANDS_BY_TRUTH = ("tfe_late_peak", "tfe_not_limited", "tfe_early_breath", "double_close_points")
+STANDS_BY_TRUTH = (
+    "tidal_shallow", "double_close_points", "tfe_late_peak", "tfe_early_breath", "tfe_not_limited",
+    "raised_not_alike",
+)  # fmt: skip
 # The same by a fact of the manoeuvre: which, and how much of it makes the fault.
 STANDS_BY_FACT: Mapping[str, tuple[str, float]] = {
     "single_mask_slips": ("lost_pct", 12.0),
@@ -332,8 +340,15 @@ def suits(case: Case, key: str) -> bool:
         return case.scenario.form.file_format == "edf"
     if key in OF_CLOCKS and case.scenario.form.file_format == "edf":
         return False
+    if key in OF_SECOND_VISITS:
+        return case.infant.age_days > YOUNGEST_AGAIN_D
     if key in OF_HIGH_CENTRES:
         return case.scenario.altitude_m > HIGH_M
+    if key in OF_WIDE_AIRWAYS:
+        apparatus = case.scenario.setting.apparatus_resistance_kpa_s_l
+        return case.infant.rrs_kpa_s_l < 9.0 * apparatus and case.infant.body_kind == "linear"
+    if key in OF_SMALL_UNITS:
+        return case.scenario.sensors[0].unit != "mL/min"
     return FAULTS[key].owner != "single_occlusion" or case.infant.body_kind == "linear"
 
 
@@ -343,20 +358,22 @@ def in_signals(key: str) -> bool:
 
 
 def sessions_for(key: str, planted: int) -> int:
-    """Sessions that give at least `planted` items; at least a third as many, for variety.
+    """Sessions that give at least `planted` items; at least a quarter as many, for variety.
 
+    A session has two recordings of breathing and several manoeuvres of the other techniques.
     Faults of sessions and files cost little, and come in every form of device at the least.
     """
     fault = FAULTS[key]
+    of_tidal = fault.owner in ("tidal", "delivery") and fault.level in ("trial", "recording")
     if not in_signals(key):
-        return max(planted, LEAST_AT_THE_BORDER)
+        return max(ceil(planted / 2) if of_tidal else planted, LEAST_AT_THE_BORDER)
     planted = int(MORE_PLANTED.get(key, 1.0) * planted)
-    if fault.level != "trial" or fault.owner == "tidal":
+    if of_tidal:
+        return ceil(planted / 2)
+    if fault.level != "trial":
         return planted
     usual = len(USUAL_MANOEUVRES[fault.owner])
-    # a slip of the registration spoils all manoeuvres of a recording alike
-    variety = planted // 5 if fault.recipe.slips or fault.cells else planted // 3
-    return max(ceil(planted / min(usual, 3)), variety)
+    return max(ceil(planted / min(usual, 5)), ceil(planted / 4))
 
 
 def with_fault(case: Case, key: str) -> Case:

@@ -314,7 +314,7 @@ def tidal_forced_expiration(
     for squeeze in squeezes:
         breathe_quietly(tape, rng, usual, breaths_between)
         vt = inspire(tape, draw_breath(rng, tape, usual), late_share=squeeze.late_share)
-        level = tape.level_ml
+        level, level_sd = tape.level_ml, tape.level_sd_pct
         today = scattered(rng, infant, squeeze)
         above = tape.volume_ml - level
         exact = above_rv(infant, squeeze, above_ml=above)
@@ -324,7 +324,7 @@ def tidal_forced_expiration(
             breath=draw_breath(rng, tape, usual),
         )  # fmt: skip
         row = tidal_forced_truth(today, squeeze, curve, from_ml=above, vt_ml=vt)
-        rows.append(row)
+        rows.append(row | {"eel_sd_pct": level_sd})
         lost = sum(float((p.flow - p.gas).sum()) for p in tape.parts[before:]) / FINE_HZ
         facts.append(
             {

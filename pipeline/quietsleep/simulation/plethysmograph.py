@@ -102,6 +102,7 @@ def occlude_in_box(
         "frc_ml_kg": frc / infant.weight_kg,
         "box_closed_s": setting.box_closed_s,
         "eel_shift_pct": 100.0 * lost / infant.vt_ml,
+        "eel_sd_pct": tape.level_sd_pct,
     }
     return row, shown
 

@@ -211,6 +211,7 @@ def single_truth(
         "occlusion_volume_ml": held.volume_ml - level_ml,
         "intercept_volume_ml": -level_ml,
         "eel_shift_pct": 100.0 * lost_ml / infant.vt_ml,
+        "eel_sd_pct": tape.level_sd_pct,
     }
 
 
@@ -280,4 +281,5 @@ def double_truth(
         "intercept_volume_ml": intercept,
         "volume_between_pct": 100.0 * (first.volume_ml - last.volume_ml) / vt_ml,
         "eel_shift_pct": 100.0 * lost_ml / infant.vt_ml,
+        "eel_sd_pct": tape.level_sd_pct,
     }

@@ -67,7 +67,7 @@ MISTAKEN_FOR = {
     "Pa": "cm[H2O]",
     "mbar": "kPa",
     "cm[H2O]": "kPa",
-    "mL/s": "L/min",
+    "mL/s": "mL/min",
     "L/s": "mL/s",
     "L/min": "mL/s",
     "mL/min": "mL/s",

@@ -161,6 +161,11 @@ class Tape:
         """End-expiratory level: the mean over the last five breaths."""
         return float(np.mean(self.levels[-5:]))
 
+    @property
+    def level_sd_pct(self) -> float:
+        """SD of the levels of the last five breaths, % of the infant's tidal volume."""
+        return 100.0 * float(np.std(self.levels[-5:], ddof=1)) / self.infant.vt_ml
+
     def note(self, event: str) -> None:
         """Keep the present time under a name."""
         self.events.setdefault(event, []).append(self.now_s)
