@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from quietsleep import contract
 from quietsleep.judge.rules import judge
 from quietsleep.judge.slips import Registered, likely_slips, registered_of, say_slips
+from quietsleep.study.devices import GasState
 
 # 1 cm[H2O] is 0.0980665 kPa: NIST Special Publication 811.
 CMH2O = 0.0980665
@@ -86,6 +87,28 @@ def test_only_numbers_outside_get_a_slip_and_each_slip_brings_them_inside(
     assert all(low <= slip.value <= high for slip in slips)
     if low <= observed <= high or not math.isfinite(observed):
         assert slips == ()
+
+
+@pytest.mark.parametrize(("state", "true"), [("measured", 19.0), ("btps", 2.1)])
+def test_gas_that_is_not_as_registered_explains_what_lies_just_outside(
+    state: GasState, true: float
+) -> None:
+    btps = 1.09
+    observed = true * btps if state == "measured" else true / btps
+    registered = Registered({"flow": "mL/s"}, state, btps)
+    (slip, *_) = likely_slips(
+        observed, low=2.0, high=20.0, scales_with={"flow": 1.0}, registered=registered
+    )
+    assert (slip.meant, round(slip.value, 6)) == ("gas", true)
+    said = say_slips((slip,), registered, unit="mL/kg")
+    assert "BTPS" in said and f"about {true:.3g} mL/kg" in said
+
+
+def test_a_room_that_is_not_known_explains_nothing() -> None:
+    found = meant(20.5, {"flow": 1.0}, low=2.0, high=20.0, flow="mL/s")
+    registered = Registered({"flow": "mL/s"}, "measured", math.nan)
+    slips = likely_slips(20.5, low=2.0, high=20.0, scales_with={"flow": 1.0}, registered=registered)
+    assert [(s.channel, s.meant) for s in slips] == found
 
 
 def test_where_only_a_part_goes_with_the_channel_the_rest_stays() -> None:

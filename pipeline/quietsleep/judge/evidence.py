@@ -13,6 +13,7 @@ from quietsleep.judge.slips import Registered, registered_of
 from quietsleep.judge.tests import Evidence
 from quietsleep.measure.plan import values_of_checks
 from quietsleep.measure.roster import Roster
+from quietsleep.signals.gas import btps_factor
 from quietsleep.store.state import StoredMeasures
 from quietsleep.study.study import Study
 
@@ -46,11 +47,16 @@ def gather(stored: StoredMeasures, roster: Roster, study: Study) -> Evidence:
 
 
 def _registered(sessions: pd.DataFrame, study: Study) -> dict[tuple[str, str], Registered]:
-    """Return what is registered of the device of each session."""
-    known = {code: registered_of(device) for code, device in study.devices.items()}
-    rows = sessions[sessions["device"].isin(list(known))]
-    keys = zip(rows["centre"], rows["session"], strict=True)
-    return dict(zip(keys, rows["device"].map(known), strict=True))
+    """Return what is registered of the device of each session, and the gas of its room."""
+    rows = sessions[sessions["device"].isin(list(study.devices))]
+    found = {}
+    row: Any
+    for row in rows.itertuples():
+        btps = btps_factor(
+            row.room_temperature_c, row.room_humidity_pct, row.barometric_pressure_kpa
+        )
+        found[row.centre, row.session] = registered_of(study.devices[row.device], btps=btps)
+    return found
 
 
 def _with_state(measured: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:

@@ -29,6 +29,7 @@ EXPONENT = 5.25588
 NEAREST = 2
 FRC_BY_LENGTH = "frc_gas_dilution_1993"
 CHANGES = ("length_z_change", "length_lost_cm", "weight_z_change", "age_contradiction_days")
+COMPARED = ("age_days", "length_cm", "length_z", "weight_z")
 ALONE = "No other session of this infant can be compared."
 
 
@@ -82,33 +83,36 @@ def with_history(sessions: pd.DataFrame) -> pd.DataFrame:
     counts: one wrong session among three is told from the two right ones, of two both are in doubt.
     NaN, with a reason, for an infant with one session. `sessions` needs the growth z-scores.
     """
-    joined = sessions.assign(
-        **dict.fromkeys(CHANGES, math.nan), **{f"{name}_why": ALONE for name in CHANGES}
-    )
-    usable = joined[~joined["held"] & joined["infant"].notna()]
-    several = usable[usable.duplicated(["centre", "infant"], keep=False)]
-    for _, own in several.groupby(["centre", "infant"]):
-        for name, values in _contradictions(own).items():
-            joined.loc[own.index, name] = values
-            known = np.isfinite(values)
-            joined.loc[own.index[known], f"{name}_why"] = ""
-    return joined
+    found = {name: np.full(len(sessions), math.nan) for name in CHANGES}
+    usable = (~sessions["held"] & sessions["infant"].notna()).to_numpy(bool)
+    by_infant = sessions[usable].reset_index().groupby(["centre", "infant"]).indices
+    place = np.flatnonzero(usable)
+    numbers = {name: sessions[name].to_numpy(np.float64) for name in COMPARED}
+    days = np.array([_ordinal(day) for day in sessions["on"]], dtype=np.float64)
+    for rows in by_infant.values():
+        if len(rows) > 1:
+            own = place[rows]
+            of_infant = {name: values[own] for name, values in numbers.items()}
+            for name, values in _contradictions(days[own], of_infant).items():
+                found[name][own] = values
+    reasons = {
+        f"{name}_why": np.where(np.isnan(values), ALONE, "") for name, values in found.items()
+    }
+    return sessions.assign(**found, **reasons)
 
 
-def _contradictions(own: pd.DataFrame) -> dict[str, FloatArray]:
+def _contradictions(days: FloatArray, own: Mapping[str, FloatArray]) -> dict[str, FloatArray]:
     """Return for each session of one infant how far it contradicts the nearest others."""
-    days = np.array([_ordinal(day) for day in own["on"]], dtype=np.float64)
-    apart = np.abs(days[:, None] - days)
+    between = days[:, None] - days
+    apart = np.abs(between)
     np.fill_diagonal(apart, np.inf)
     nearest = np.argsort(apart, axis=1, kind="stable")[:, : min(NEAREST, days.size - 1)]
-    age, length = (own[name].to_numpy(np.float64) for name in ("age_days", "length_cm"))
-    # Length that an earlier session had and a later one has not.
-    later = np.sign(days[:, None] - days)
     pairs = {
-        "length_z_change": np.abs(_differences(own["length_z"].to_numpy(np.float64))),
-        "length_lost_cm": -later * _differences(length),
-        "weight_z_change": np.abs(_differences(own["weight_z"].to_numpy(np.float64))),
-        "age_contradiction_days": np.abs(_differences(age) - (days[:, None] - days)),
+        "length_z_change": np.abs(_differences(own["length_z"])),
+        # Length that an earlier session had and a later one has not.
+        "length_lost_cm": -np.sign(between) * _differences(own["length_cm"]),
+        "weight_z_change": np.abs(_differences(own["weight_z"])),
+        "age_contradiction_days": np.abs(_differences(own["age_days"]) - between),
     }
     return {name: _least(np.take_along_axis(pair, nearest, axis=1)) for name, pair in pairs.items()}
 

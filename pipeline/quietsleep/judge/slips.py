@@ -7,6 +7,7 @@ channel is registered, and what is left is arithmetic. Nothing is corrected here
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cache
@@ -15,7 +16,7 @@ from math import inf, isfinite, log
 from quietsleep import contract
 from quietsleep.contract.units import factor
 from quietsleep.judge.limits import show_beyond, show_unit
-from quietsleep.study.devices import Device
+from quietsleep.study.devices import FLOW, Device, GasState
 
 # The units in which devices write flow and pressure, by kind of signal.
 FAMILIES: Mapping[str, tuple[str, ...]] = {
@@ -25,13 +26,25 @@ FAMILIES: Mapping[str, tuple[str, ...]] = {
 # Units nearer to each other than this (mbar and cmH2O) explain no number that cannot be.
 _LEAST_RATIO = 1.2
 _MOST_NAMED = 2
+GAS_WORDS: Mapping[GasState, str] = {
+    "measured": "flow is registered as at the flow head; if the export is at BTPS already, "
+    "it would be about {number}",
+    "btps": "flow is registered as at BTPS; if the export is as at the flow head, "
+    "it would be about {number}",
+}
 
 
 @dataclass(frozen=True, slots=True)
 class Registered:
-    """What is registered of the device behind a number: the unit of each channel."""
+    """What is registered of the device behind a number: the unit of each channel, and the gas.
+
+    `btps` is the volume at BTPS over that at the flow head in the room of the session; NaN where it
+    is not known.
+    """
 
     units: Mapping[str, str] = field(default_factory=dict)
+    gas_state: GasState | None = None
+    btps: float = math.nan
 
     def unit(self, channel: str) -> str:
         """Return the unit of a channel, the pipeline's own where no device is known."""
@@ -40,18 +53,22 @@ class Registered:
 
 @dataclass(frozen=True, slots=True)
 class UnitSlip:
-    """One slip: the channel, the unit its file may hold (or "sign"), and the number without it."""
+    """One slip: the channel, the number without it, and what its file may hold.
+
+    `meant` is a unit, "sign" where the sign is turned, or "gas" where the gas is another.
+    """
 
     channel: str
     meant: str
     value: float
 
 
-def registered_of(device: Device | None) -> Registered:
+def registered_of(device: Device | None, *, btps: float = math.nan) -> Registered:
     """Return what is registered of a device; nothing where there is none."""
     if device is None:
         return Registered()
-    return Registered({mapped.channel: mapped.unit for mapped in device.channels})
+    units = {mapped.channel: mapped.unit for mapped in device.channels}
+    return Registered(units, device.gas_state, btps)
 
 
 def likely_slips(
@@ -84,6 +101,9 @@ def likely_slips(
                 found.append(UnitSlip(channel, other, observed + part * (ratio**power - 1.0)))
         if part < 0 and power % 2:
             found.append(UnitSlip(channel, "sign", observed - 2.0 * part))
+        if channel == FLOW and registered.gas_state is not None:
+            ratio = registered.btps if registered.gas_state == "btps" else 1.0 / registered.btps
+            found.append(UnitSlip(channel, "gas", observed + part * (ratio**power - 1.0)))
     inside = [slip for slip in found if _inside(slip.value, low, high)]
     return tuple(sorted(inside, key=lambda slip: _distance(slip.value, observed, low, high)))
 
@@ -114,6 +134,8 @@ def say_slips(slips: tuple[UnitSlip, ...], registered: Registered, *, unit: str)
         number = f"{show_beyond(slip.value)} {show_unit(unit)}".strip()
         if slip.meant == "sign":
             said.append(f"with the sign of {title} turned it would be about {number}")
+        elif slip.meant == "gas":
+            said.append(GAS_WORDS[registered.gas_state or "measured"].format(number=number))
         else:
             own, other = show_unit(registered.unit(slip.channel)), show_unit(slip.meant)
             said.append(
