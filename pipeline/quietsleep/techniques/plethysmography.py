@@ -23,6 +23,7 @@ from quietsleep.signals.fits import (
     Line,
     cv_pct,
     fit_both_noisy,
+    fit_line,
     fit_plane,
     noise_sd,
     values_of,
@@ -31,7 +32,6 @@ from quietsleep.signals.gas import BODY_C, saturated_vapour_kpa
 from quietsleep.signals.occlusions import (
     Occlusion,
     running_mean,
-    zero_pressure_kpa,
 )
 from quietsleep.signals.reasons import give_reasons
 from quietsleep.signals.shutter_trials import find_shutter_trials, levels_around
@@ -301,10 +301,18 @@ def _dry_kpa(recording: Recording) -> float:
 
 
 def _open_kpa(recording: Recording, trial: Trial) -> float:
-    """Airway pressure of the breaths before the occlusion where nothing flows, kPa."""
-    breaths = int(SETTINGS["eel_breaths_most"])
-    airway = recording.pressures_kpa["airway_pressure"]
-    return zero_pressure_kpa(recording, _occlusion(trial), airway, breaths=breaths)
+    """Airway pressure of the breaths before the occlusion where nothing flows, kPa: its zero.
+
+    Intercept of pressure on flow, which the apparatus makes depend on each other.
+    """
+    starts, closed = recording.breaths.start, trial.landmarks["closed"]
+    before = starts[(starts >= trial.landmarks["free"]) & (starts <= closed)]
+    if before.size == 0:
+        return 0.0
+    part = slice(int(before[-int(SETTINGS["eel_breaths_most"]) :][0]), closed)
+    airway = recording.pressures_kpa["airway_pressure"][part]
+    line = fit_line(recording.flow_ml_s[part], airway)
+    return line.intercept if np.isfinite(line.intercept) else 0.0
 
 
 def complete_efforts(pressure_kpa: FloatArray, rate_hz: float, *, share: float) -> tuple[int, ...]:
