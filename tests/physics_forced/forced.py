@@ -99,6 +99,7 @@ def _squeeze_truth(
         "peak_flow_ml_s": float(out[peak]),
         "peak_flow_volume_pct": 100.0 * (top - float(part[peak])) / (top - float(low)),
         "forced_ml": float(part[0] - part.min()),
+        "eel_sd_pct": 100.0 * float(np.std(before, ddof=1)) / (top - float(low)),
     }
 
 
