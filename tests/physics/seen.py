@@ -177,3 +177,11 @@ def _elevation_pct(tape: Tape) -> float:
     """Level of the breaths before the first occlusion above relaxation volume, % of VT."""
     level, depth = _tidal_ml(tape, round(tape.closes[0, 0] * FINE_HZ))
     return 100.0 * float(level[-3:].mean() / depth[-3:].mean())
+
+
+def recordings_of(
+    ward: Ward, technique: str, *, rng: np.random.Generator, after: int = 5
+) -> list[tuple[Recording, Tape]]:
+    """Let a ward breathe and return each recording with the tape that it was made from."""
+    tapes = breathe(ward.bodies, ward.pattern, ward.plan, rng=rng, after=after)
+    return [(recording_of(ward, i, tape, technique, rng), tape) for i, tape in enumerate(tapes)]

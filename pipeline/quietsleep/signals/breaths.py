@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from quietsleep.records import Breaths, FloatArray, IntArray
 from quietsleep.signals.drift import (
     drift_slope_ml_s,
+    shrunk,
     uneven_share,
     wave_between_zeros_ml_s,
     weighted_median,
@@ -34,6 +35,8 @@ _AIRWAY_BUSY_KPA = 0.12
 _AIRWAY_BUSY_S = 0.05
 _JACKET_BUSY_KPA = 0.3
 _CLOSED_LEAST_S = 0.04  # shortest part of an occlusion that shows the zero of the flow head
+_RINGS_S = 0.12  # a steep filter of 25 Hz rings no more so long after a step ...
+_LATE_S = 0.06  # ... and is later than another by less than this
 _STILL_SHARE = 0.1  # flow stands still while its scatter is below this share of mean |flow|
 _REST_STRIDE = 4  # resting pressures are quantiles; every fourth sample tells them as well
 _AIRWAY_NEAR_KPA = 0.3  # airway pressures that can be rest with a transducer a little off zero
@@ -288,21 +291,25 @@ def closed_zeros(
 ) -> tuple[IntArray, FloatArray]:
     """Samples (k,) at which a closed shutter shows the zero of the flow head, and that zero, mL/s.
 
-    The mean over the second half of each manoeuvre in which flow stands still: a filter that rings
-    when the shutter closes has settled by then.
+    The mean over each manoeuvre in which flow stands still, once a filter that rings when the
+    shutter closes has settled, and before a pressure channel that is late lets the release in. The
+    zeros are drawn to their mean as far as their scatter is that of noise.
     """
     usual = float(np.abs(flow_ml_s).sum()) / max(flow_ml_s.size, 1)
-    samples, zeros = [], []
+    samples, zeros, errors = [], [], []
     for start, end in runs(busy):
-        half = (start + end) // 2
-        part = flow_ml_s[half : end - (end - start) // 10]
+        first = start + min(round(_RINGS_S * rate_hz), (end - start) * 9 // 20)
+        last = end - min(round(_LATE_S * rate_hz), (end - start) // 4)
+        part = flow_ml_s[first:last]
         if part.size < _CLOSED_LEAST_S * rate_hz:
             continue
         zero = float(part.mean())
-        if float(np.abs(part - zero).mean()) <= _STILL_SHARE * usual and abs(zero) <= 0.3 * usual:
-            samples.append(half)
+        scatter = float(np.abs(part - zero).mean())
+        if scatter <= _STILL_SHARE * usual and abs(zero) <= 0.3 * usual:
+            samples.append((first + last) // 2)
             zeros.append(zero)
-    return np.array(samples, dtype=np.int64), np.array(zeros)
+            errors.append(1.5708 * scatter**2 / part.size)  # variance of the mean of normal noise
+    return np.array(samples, dtype=np.int64), shrunk(np.array(zeros), np.array(errors))
 
 
 def _stretch_of(point: IntArray, busy: BoolArray) -> IntArray:

@@ -106,17 +106,15 @@ def wave_between_zeros_ml_s(
 
     `zeros` are the samples at which the zero was read behind a closed shutter: there the slope is
     0. `sample`, `level_ml`, `stretch` as for `drift_slope_ml_s`. Between, a triangle whose mean is
-    the slope of the levels of that stretch less the common one, shrunk by t^2 / (t^2 + e^2) as
+    the slope of the levels of that stretch less the usual one, shrunk by t^2 / (t^2 + e^2) as
     there; before the first and after the last reading a straight line to its end.
     """
     time_s = sample / rate_hz
     pairs = _pairs(time_s, level_ml, stretch)
-    common = weighted_median(pairs.slope_ml_s, pairs.apart_s) if pairs.stretch.size else 0.0
-    middles, slopes, errors = _own_slopes(
-        time_s, level_ml - common * time_s, stretch, pairs, common
-    )
+    middles, slopes, errors = _own_slopes(time_s, level_ml, stretch, pairs, 0.0)
     if middles.size < 2:
         return np.zeros(n)
+    slopes = slopes - median(slopes)
     between = float(np.mean(slopes**2) - np.mean(errors**2))
     if not between > 0.0:
         return np.zeros(n)
@@ -128,6 +126,20 @@ def wave_between_zeros_ml_s(
     heights = np.concatenate((np.zeros(at_s.size), own))
     order = np.argsort(knots)
     return np.interp(np.arange(n) / rate_hz, knots[order], heights[order])
+
+
+def shrunk(values: FloatArray, errors_squared: FloatArray) -> FloatArray:
+    """Values (k,) drawn to their mean as far as their scatter is that of their errors.
+
+    Deviations shrink by t^2 / (t^2 + e^2), t^2 what their mean square exceeds that of the errors by
+    (Efron & Morris, J Am Stat Assoc 1975;70:311-319, from memory).
+    """
+    if values.size < 2:
+        return values
+    middle = float(values.mean())
+    between = max(float(values.var(ddof=1)) - float(errors_squared.mean()), 0.0)
+    share = between / np.maximum(between + errors_squared, 1e-300)
+    return np.asarray(middle + (values - middle) * share)
 
 
 def _rank(stretch: IntArray) -> IntArray:

@@ -430,3 +430,11 @@ def cv_pct(values: FloatArray) -> float:
     if values.size < 2 or values.mean() == 0:
         return NAN
     return float(100.0 * values.std(ddof=1) / abs(values.mean()))
+
+
+def certain_size(values: FloatArray) -> float:
+    """Size of the mean of values (n,) less two standard errors, at least 0; NaN below two."""
+    if values.size < 2:
+        return NAN
+    error = float(values.std(ddof=1)) / math.sqrt(values.size)
+    return max(abs(float(values.mean())) - _SIGNIFICANT * error, 0.0)

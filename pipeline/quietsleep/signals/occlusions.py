@@ -254,26 +254,46 @@ def _later(samples: FloatArray, lag: float) -> FloatArray:
     return np.asarray((1.0 - share) * samples[place] + share * samples[place - 1])
 
 
+def settled_half(occlusion: Occlusion) -> slice:
+    """Second half of an occlusion, but its last tenth: filters have settled, nothing has opened."""
+    length = occlusion.end - occlusion.start
+    return slice(occlusion.start + length // 2, occlusion.end - length // 10)
+
+
 def airway_before(
     recording: Recording, occlusion: Occlusion, airway_pressure_kpa: FloatArray, *, breaths: int
 ) -> OpenAirway:
-    """Airway pressure with the shutter open, from the last breaths before an occlusion."""
+    """Airway pressure with the shutter open, from the last breaths before an occlusion.
+
+    Flow is counted from what the head reads behind the closed shutter.
+    """
     starts = recording.breaths.start
     before = starts[starts <= occlusion.start][-breaths:]
     part = slice(int(before[0]) if before.size else 0, occlusion.start)
-    return open_airway(recording.flow_ml_s[part], airway_pressure_kpa[part], recording.rate_hz)
+    flow = recording.flow_ml_s[part] - float(recording.flow_ml_s[settled_half(occlusion)].mean())
+    return open_airway(flow, airway_pressure_kpa[part], recording.rate_hz)
 
 
 def held_until(
-    pressure_kpa: FloatArray, occlusion: Occlusion, rate_hz: float, *, zero_kpa: float
+    flow_ml_s: FloatArray,
+    pressure_kpa: FloatArray,
+    occlusion: Occlusion,
+    rate_hz: float,
+    *,
+    airway: OpenAirway,
 ) -> float:
     """Sample, with its fraction, at which pressure falls for good when the shutter opens.
 
-    pressure kPa: shape (n,). Last passing of half of the usual pressure of the occlusion (its upper
-    quartile, from zero), looked for until 0.1 s after its end: the pressure channel may be late.
+    flow mL/s and pressure kPa: shape (n,). Last passing of half of the usual pressure of the
+    occlusion (its upper quartile), less what flow makes of it with the shutter open; looked for
+    until 0.1 s after its end: the pressure channel may be late.
     """
     last = min(occlusion.end + round(_LOOK_AFTER_S * rate_hz), pressure_kpa.size)
-    part = np.abs(pressure_kpa[occlusion.start : last] - zero_kpa)
+    whole = slice(occlusion.start, last)
+    made = airway.zero_kpa + airway.slope_kpa_s_ml * _later(
+        flow_ml_s[whole], airway.lag_s * rate_hz
+    )
+    part = np.abs(pressure_kpa[whole] - made)
     half = 0.5 * percentile(part[: occlusion.end - occlusion.start], 75)
     above = np.flatnonzero(part >= half)
     if above.size == 0 or int(above[-1]) + 1 >= part.size:

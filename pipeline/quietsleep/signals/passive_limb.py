@@ -13,12 +13,13 @@ import numpy as np
 
 from quietsleep.records import FloatArray, Recording
 from quietsleep.signals.fits import NAN, LatePart, Straightness, late_line
-from quietsleep.signals.occlusions import Occlusion, running_mean
+from quietsleep.signals.occlusions import Occlusion, running_mean, settled_half
+from quietsleep.signals.quantiles import median
 
 _PEAK_SHARE = 0.8  # flow has begun once it reaches this share of its peak
 _AFTER_PEAK_S = 0.03
 _SETTLES_S = 0.1  # a steep filter of 25 Hz has stopped ringing by then
-_SLOPE_SPREAD = 0.15  # share by which flow on volume may be steeper or flatter before a closure
+_SLOPE_SPREAD = 0.1  # share by which flow on volume may be steeper or flatter before a closure
 _FEW = 3
 
 
@@ -46,12 +47,6 @@ class PassiveLimb:
         fitted = self.volume_ml[self.late.line.start : self.late.line.end]
         expired = self.expired_ml
         return 100.0 * float(np.ptp(fitted)) / expired if fitted.size and expired > 0 else NAN
-
-
-def settled_half(occlusion: Occlusion) -> slice:
-    """Second half of an occlusion, but its last tenth: filters have settled, nothing has opened."""
-    length = occlusion.end - occlusion.start
-    return slice(occlusion.start + length // 2, occlusion.end - length // 10)
 
 
 def volume_of(
@@ -134,30 +129,50 @@ def undisturbed_flow_ml_s(
 
     volume, flow (n,): from the release before to the closure. How long the shutter and the filter
     take is seen at the last release, whose `limb` is not cut off: there flow is off its line from
-    leaving zero until it has settled. That much is left out after the release before, and the time
-    flow takes from a fiftieth to its whole before the closure. The line through the rest, its slope
-    held near that of `limb` as far as the points are few, is read at `at_ml`, where flow would have
-    been on with the shutter open. NaN where nothing is left.
+    leaving zero until it has settled. That much is left out after the release before; before the
+    moment at which flow has fallen to half, as long as it takes from half to the whole there. The
+    line through the rest, its slope held near that of `limb` as far as the points are few, is read
+    at `at_ml`, where flow would have been on with the shutter open. NaN where nothing is left.
     """
     usual = limb.late.line.slope
-    if not usual < 0.0:
+    flowing = np.flatnonzero(flow_ml_s <= 0.5 * _middle(flow_ml_s))
+    if not usual < 0.0 or flowing.size == 0:
         return NAN
-    rise, settled, noise_ml_s = _opening(limb, rate_hz)
-    end = flow_ml_s.size - rise
-    part = slice(max(min(settled, end - _FEW), rise), end)
+    opening = _opening(limb, rate_hz)
+    end = int(flowing[-1]) + 1 - opening.half_to_whole
+    part = slice(max(min(opening.settled, end - _FEW), opening.whole), end)
     volume, flow = volume_ml[part], flow_ml_s[part]
     if volume.size == 0:
         return NAN
     middle = float(volume.mean())
     off = volume - middle
+    # What still rings within the 2 % that count as undisturbed is noise for a slope.
+    noise_ml_s = max(opening.noise_ml_s, -0.02 * float(flow.mean()))
     held = (noise_ml_s / (_SLOPE_SPREAD * usual)) ** 2
     slope = (float(off @ flow) + held * usual) / max(float(off @ off) + held, 1e-300)
     out = -(float(flow.mean()) + slope * (at_ml - middle))
     return out if out > 0.0 else NAN
 
 
-def _opening(limb: PassiveLimb, rate_hz: float) -> tuple[int, int, float]:
-    """Samples from a release until flow is whole, and until it is undisturbed; noise, mL/s.
+def _middle(flow_ml_s: FloatArray) -> float:
+    """Median flow of a limb between two closed shutters, of what is at least half of its peak."""
+    out = flow_ml_s[flow_ml_s <= 0.5 * float(flow_ml_s.min())] if flow_ml_s.size else flow_ml_s
+    return median(out) if out.size else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Opening:
+    """Samples from a release until flow is whole and until it is undisturbed, from its half to its
+    whole, and the noise of flow after that."""
+
+    whole: int
+    settled: int
+    half_to_whole: int
+    noise_ml_s: float
+
+
+def _opening(limb: PassiveLimb, rate_hz: float) -> _Opening:
+    """See how long the shutter and the filter take at the release of a limb.
 
     Flow is compared with a parabola of volume through the limb, which a curved one follows too. It
     is whole once it first comes within 2 % of that, undisturbed once it stays there, or within its
@@ -170,11 +185,11 @@ def _opening(limb: PassiveLimb, rate_hz: float) -> tuple[int, int, float]:
     expected = parabola(volume)
     off = flow - expected
     noise_ml_s = float(off[line.start : line.end].std())
-    whole = np.flatnonzero(off <= -0.02 * expected)
-    rise = int(whole[0]) if whole.size else first
-    last = min(rise + round(_SETTLES_S * rate_hz), line.end)
-    moving = np.flatnonzero(
-        np.abs(off[:last]) > np.maximum(3.0 * noise_ml_s, -0.02 * expected[:last])
-    )
-    settled = int(moving[-1]) + 1 if moving.size else rise
-    return rise + 1, max(settled, rise), noise_ml_s
+    reached = np.flatnonzero(off <= -0.02 * expected)
+    whole = int(reached[0]) if reached.size else first
+    half = int(np.argmax(off <= -0.5 * expected))
+    last = min(whole + round(_SETTLES_S * rate_hz), line.end)
+    allowed = np.maximum(3.0 * noise_ml_s, -0.02 * expected[:last])
+    moving = np.flatnonzero(np.abs(off[:last]) > allowed)
+    settled = int(moving[-1]) + 1 if moving.size else whole
+    return _Opening(whole, max(settled, whole), max(whole - half, 0) + 1, noise_ml_s)

@@ -37,13 +37,13 @@ from quietsleep.signals.occlusions import (
     flow_limit_ml_s,
     held_until,
     plateau_fall_kpa,
+    settled_half,
     shutter_settings,
 )
 from quietsleep.signals.passive_limb import (
     PassiveLimb,
     passive_limb,
     release_delay_s,
-    settled_half,
     undisturbed_flow_ml_s,
     volume_of,
 )
@@ -232,7 +232,7 @@ def _points(recording: Recording, trial: Trial) -> _Points:
     airway = recording.pressures_kpa["airway_pressure"]
     breaths = int(SETTINGS["eel_breaths_most"])
     is_open = airway_before(recording, occlusions[0], airway, breaths=breaths)
-    until = [held_until(airway, o, rate, zero_kpa=is_open.zero_kpa) for o in occlusions]
+    until = [held_until(recording.flow_ml_s, airway, o, rate, airway=is_open) for o in occlusions]
     plateaus = tuple(
         find_plateau(
             airway,

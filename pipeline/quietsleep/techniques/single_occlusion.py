@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from quietsleep.contract import TECHNIQUES
 from quietsleep.records import Mark, MeasuredTrial, Measures, Recording, Trial
 from quietsleep.signals.end_expiratory_level import eel_shift_pct, lost_pct
-from quietsleep.signals.fits import NAN, Line, cv_pct, values_of
+from quietsleep.signals.fits import NAN, Line, certain_size, cv_pct, values_of
 from quietsleep.signals.occlusions import (
     Occlusion,
     OpenAirway,
@@ -40,6 +40,7 @@ REASONS = {
     "fit_r2": "the expiration after the release is too short to fit",
     "fit_share_pct": "the expiration after the release is too short to fit",
     "fit_curvature_pct": "the expiration after the release is too short to fit",
+    "fit_bent_pct": "the expiration after the release is too short to fit",
     "tau_s": "flow does not fall with volume after the release",
     "crs_ml_kpa": "no passive expiration or no plateau pressure above zero",
     "crs_ml_kpa_kg": "no compliance or no body weight",
@@ -98,7 +99,8 @@ def measure_trial(recording: Recording, trial: Trial) -> Measures:
     )
     measures["fit_r2"] = limb.late.line.r2
     measures["fit_share_pct"] = limb.fit_share_pct
-    measures["fit_curvature_pct"] = limb.late.certain_pct
+    measures["fit_curvature_pct"] = limb.late.curvature_pct
+    measures["fit_bent_pct"] = limb.late.certain_pct
     measures["occlusion_volume_ml"] = limb.held_ml - before.eel_ml
     measures["intercept_volume_ml"] -= before.eel_ml
     measures["eel_sd_pct"] = before.sd_pct
@@ -142,6 +144,7 @@ def measure_test(trials: Sequence[MeasuredTrial]) -> Measures:
             "n_accepted": float(len(trials)),
             "crs_cv_pct": cv_pct(values_of(trials, "crs_ml_kpa")),
             "rrs_cv_pct": cv_pct(values_of(trials, "rrs_kpa_s_l")),
+            "curvature_pct": certain_size(values_of(trials, "fit_curvature_pct")),
         }
     )
     return give_reasons(measures, dict.fromkeys(measures, "fewer than two accepted trials"))
@@ -196,7 +199,7 @@ def _held(recording: Recording, trial: Trial) -> _Held:
     occlusion = _occlusion(trial)
     breaths = int(SETTINGS["eel_breaths_most"])
     is_open = airway_before(recording, occlusion, airway, breaths=breaths)
-    until = held_until(airway, occlusion, rate, zero_kpa=is_open.zero_kpa)
+    until = held_until(recording.flow_ml_s, airway, occlusion, rate, airway=is_open)
     plateau = find_plateau(
         airway,
         Occlusion(occlusion.start, min(occlusion.end, math.ceil(until))),
