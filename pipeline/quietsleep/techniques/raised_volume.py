@@ -186,10 +186,14 @@ def _volume_marks(values: Measures, *, top_ml: float, zero_s: float, end_s: floa
 
 
 def _reversals(recording: Recording, forced: Forced) -> list[tuple[int, int]]:
-    """Stretches of the forced expiration, counted from its start, where flow stops or turns."""
+    """Stretches of the forced expiration, counted from its start, where flow stops or turns.
+
+    A turn at its very end is the breath that follows.
+    """
     noise = smoothed_noise_ml_s(recording, smoothing_s=SETTINGS["smoothing_s"])
-    peak = forced.peak - forced.start
-    return find_reversals(forced.flow_out_ml_s, peak=peak, noise_ml_s=noise)
+    peak, n = forced.peak - forced.start, forced.flow_out_ml_s.size
+    found = find_reversals(forced.flow_out_ml_s, peak=peak, noise_ml_s=noise)
+    return [(start, end) for start, end in found if end < n]
 
 
 def _follow(recording: Recording, onset: int, *, zero_ml_s: float) -> Forced | None:
