@@ -16,11 +16,11 @@ from numpy.typing import NDArray
 
 from quietsleep.records import FloatArray, Recording
 from quietsleep.signals.breaths import regular_breaths, smooth
-from quietsleep.signals.occlusions import Occlusion, open_pressure_kpa
 from quietsleep.signals.quantiles import NAN, median, percentile, runs
 from quietsleep.signals.squeezes import find_squeezes
 
 AS_REGISTERED, TURNED = 1.0, 0.0
+Span = tuple[int, int]
 
 # How the evidence is read; no limit of acceptance. All figures are this study's own.
 _STILL_SHARE = 0.08  # flow below this share of the usual flow stands still ...
@@ -29,6 +29,7 @@ _CLOSED_KPA = 0.1  # a closed airway shows at least this much pressure
 _CLOSED_S = 0.05
 _BRIDGED_S = 0.02  # noise breaks no closed stretch
 _OPENING_S = (0.01, 0.1)  # flow is read so long after the release
+_REST_KPA = 0.3  # pressures nearer to zero may be those of an open airway
 _NEAR_KPA = 0.12  # an open airway shows no more than this
 _AROUND_S = 0.1  # left out on either side of a closed airway
 _LEAST_R = 0.4  # correlation of pressure with flow below this tells nothing
@@ -65,7 +66,7 @@ def flow_polarity(recording: Recording) -> float:
     if jacket is not None:
         kinds.append(_squeeze_votes(flow, jacket, rate, usual_ml_s=usual))
     if airway is not None:
-        pressure = airway - open_pressure_kpa(flow, airway)
+        pressure = airway - _rest_kpa(airway)
         still = max(_STILL_SHARE * usual, _STILL_NOISE_SDS * recording.breaths.noise_ml_s)
         closed = _closed_stretches(flow, pressure, rate, still_ml_s=still)
         kinds.append(_release_votes(flow, pressure, closed, rate, still_ml_s=still))
@@ -82,20 +83,26 @@ def _decided(kinds: Sequence[Sequence[float]]) -> float:
     return NAN if total == 0.0 else AS_REGISTERED if total > 0.0 else TURNED
 
 
+def _rest_kpa(airway_kpa: FloatArray) -> float:
+    """Usual pressure of the open airway, kPa: the zero of the transducer, near enough for signs."""
+    near = airway_kpa[np.abs(airway_kpa) < _REST_KPA]
+    return median(near) if near.size else 0.0
+
+
 def _closed_stretches(
     flow_ml_s: FloatArray, pressure_kpa: FloatArray, rate_hz: float, *, still_ml_s: float
-) -> list[Occlusion]:
+) -> list[Span]:
     """Find where flow (n,) stands still while pressure (n,) is away from its open value."""
     still = np.abs(flow_ml_s) <= still_ml_s
     pressed = np.abs(pressure_kpa) >= _CLOSED_KPA
     found = runs(still & pressed, bridge=round(_BRIDGED_S * rate_hz))
-    return [Occlusion(start, end) for start, end in found if end - start >= _CLOSED_S * rate_hz]
+    return [(start, end) for start, end in found if end - start >= _CLOSED_S * rate_hz]
 
 
 def _release_votes(
     flow_ml_s: FloatArray,
     pressure_kpa: FloatArray,
-    closed: Sequence[Occlusion],
+    closed: Sequence[Span],
     rate_hz: float,
     *,
     still_ml_s: float,
@@ -103,12 +110,12 @@ def _release_votes(
     """Vote for each release: air goes down the pressure that stood behind the shutter."""
     first, last = (round(seconds * rate_hz) for seconds in _OPENING_S)
     votes = []
-    for shut in closed:
-        after = flow_ml_s[shut.end + first : shut.end + last + 1]
+    for start, end in closed:
+        after = flow_ml_s[end + first : end + last + 1]
         if after.size == 0:
             continue
-        behind = median(pressure_kpa[max(shut.start, shut.end - last) : shut.end])
-        flowing = float(after.mean()) - float(flow_ml_s[shut.start : shut.end].mean())
+        behind = median(pressure_kpa[max(start, end - last) : end])
+        flowing = float(after.mean()) - float(flow_ml_s[start:end].mean())
         if abs(behind) >= _CLOSED_KPA and abs(flowing) >= 2.0 * still_ml_s:
             votes.append(-float(np.sign(behind * flowing)))
     return votes
@@ -130,7 +137,7 @@ def _squeeze_votes(
 def _open_votes(
     flow_ml_s: FloatArray,
     pressure_kpa: FloatArray,
-    closed: Sequence[Occlusion],
+    closed: Sequence[Span],
     rate_hz: float,
     *,
     still_ml_s: float,
@@ -138,8 +145,8 @@ def _open_votes(
     """Vote once: pressure at the open airway stands against flow through the apparatus."""
     free: NDArray[np.bool_] = np.abs(pressure_kpa) < _NEAR_KPA
     around = round(_AROUND_S * rate_hz)
-    for shut in closed:
-        free[max(shut.start - around, 0) : shut.end + around] = False
+    for start, end in closed:
+        free[max(start - around, 0) : end + around] = False
     free &= np.abs(flow_ml_s) > still_ml_s
     if free.sum() < rate_hz:
         return []
