@@ -32,13 +32,13 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.cli.commands": "the words that people type, apart from the app",
     "quietsleep.cli.terminal": "all printing, apart from the words that people type",
     "quietsleep.contract.load": "imported at the first use of a name: the package stays light",
+    "quietsleep.intake.files.unit_words": "units as headers write them, apart from one format",
     "quietsleep.intake.hold": "which rows and sessions are held, apart from how a delivery is read",
     "quietsleep.intake.ingest": "the front door of the room",
     "quietsleep.intake.privacy": "the scan for identifiers, apart from how a delivery is read",
     "quietsleep.intake.problems": "what is said of files, apart from how a delivery is read",
     "quietsleep.judge.analysis": "one recording by itself, for the public interface",
     "quietsleep.judge.conservation": "the count that must come out, apart from what it counts",
-    "quietsleep.judge.evidence": "what judging starts from, apart from judging",
     "quietsleep.judge.outcomes": "how trials become one number, apart from judging",
     "quietsleep.measure.single": "one recording by itself, for the public interface",
     "quietsleep.night.doctor": "a command of its own",
@@ -48,6 +48,10 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.night.orchestration.schedule": "a command of its own",
     "quietsleep.server.app": "the web application, apart from the command that starts it",
     "quietsleep.signals.drift": "what is taken out of volume, apart from the breaths that show it",
+    "quietsleep.signals.inflations": "what inflations gave and got back, apart from the squeeze",
+    "quietsleep.signals.polarity": "which way flow runs, apart from what is measured on it",
+    "quietsleep.signals.timing": "delay between channels, apart from the loops drawn with them",
+    "quietsleep.signals.recovery": "where breathing is on its way to, apart from finding breaths",
     "quietsleep.site.pages.dictionary": "one page",
     "quietsleep.site.pages.overview": "one page",
     "quietsleep.site.pages.test": "one page",
@@ -55,7 +59,6 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.warehouse.changes": "the comparison of two nights, apart from publishing one",
     "quietsleep.warehouse.comparability": "one statistic with its own source",
     "quietsleep.warehouse.statistics": "statistics, apart from the tables that hold them",
-    "quietsleep.warehouse.tables": "tables of the whole study, apart from publishing them",
 }
 LONGEST_MODULE = 520
 

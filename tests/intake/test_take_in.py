@@ -332,7 +332,7 @@ def test_unregistered_columns_of_signals_are_said_once_a_device(
 @pytest.mark.parametrize(
     ("extra", "words"),
     [
-        ({"contract": "2"}, "contract"),
+        ({"contract": "3"}, "contract"),
         ({"centre": "rowan"}, "centre"),
         ({"delivery": "d9"}, "delivery"),
         ({"created": "2026-03-10"}, "created"),
@@ -352,6 +352,63 @@ def test_delivery_json_that_cannot_be_used(
     result = delivered(draft)
     assert result.state == "quarantined"
     assert any(p.where == "delivery.json" and words in p.sentence for p in result.problems)
+
+
+def without(draft: Draft, table: str, *names: str) -> None:
+    """Deliver a table whose header lacks these columns."""
+    text = draft.table_bytes(table).decode().splitlines()
+    kept = [n for n, name in enumerate(text[0].split(",")) if name not in names]
+    lines = [",".join(line.split(",")[n] for n in kept) for line in text]
+    draft.raw[f"{table}.csv"] = ("\n".join(lines) + "\n").encode()
+
+
+NEW_IN_2 = ("ended_at", "mask_on_min")
+
+
+@pytest.mark.parametrize("version", ["1", "2"])
+@pytest.mark.parametrize("left_out", [(), NEW_IN_2, NEW_IN_2[:1]])
+def test_deliveries_of_both_versions_are_read_with_and_without_what_is_new(
+    study: Study, delivered: Delivered, draft: Draft, version: str, left_out: tuple[str, ...]
+) -> None:
+    draft.extra = {"contract": version}
+    without(draft, "recordings", *left_out)
+    result = delivered(draft)
+    assert result.state == "accepted" and result.problems == []
+    assert result.tables["recordings"][list(NEW_IN_2)].isna().all(axis=None)
+    roster = roster_of(study, [result])
+    assert roster.recordings[list(NEW_IN_2)].isna().all(axis=None)
+    assert set(roster.recordings["on"].map(str)) == {"2026-03-03", "2026-03-04", "2026-03-05"}
+
+
+def test_what_is_new_is_read_where_it_is_delivered(
+    study: Study, delivered: Delivered, draft: Draft
+) -> None:
+    first, second = draft.tables["recordings"][:2]
+    first |= {"mask_on_min": "7.5", "ended_at": "2026-03-04T00:00:30+01:00"}
+    second |= {"mask_on_min": "soon", "ended_at": "yesterday"}
+    result = delivered(draft)
+    assert {p.column for p in result.problems} == {"mask_on_min", "ended_at"}
+    recordings = roster_of(study, [result]).recordings.set_index("recording")
+    # The day is that of the beginning, not of the end.
+    assert str(recordings.loc["larch-s001-tid1", "on"]) == "2026-03-03"
+
+
+def test_a_misspelt_optional_column_is_asked_after(delivered: Delivered, draft: Draft) -> None:
+    text = draft.table_bytes("recordings").replace(b"mask_on_min", b"mask_on_mins")
+    draft.raw["recordings.csv"] = text
+    problem = only(delivered(draft), kind="column_unknown")
+    assert "mask_on_mins" in problem.sentence and "Is mask_on_min meant?" in problem.remedy
+
+
+def test_rows_of_an_earlier_version_in_the_state_are_read(study: Study, draft: Draft) -> None:
+    """A delivery whose folder is gone is never taken in anew: its rows stay as they were kept."""
+    draft.write(study.deliveries_path)
+    (found,) = find_deliveries(study, "larch")
+    result = read_delivery(study, found)
+    for rows in (result.tables, result.held):
+        rows["recordings"] = rows["recordings"].drop(columns=list(NEW_IN_2))
+    recordings = roster_of(study, [result]).recordings
+    assert len(recordings) == 6 and recordings[list(NEW_IN_2)].isna().all(axis=None)
 
 
 def test_known_files_are_not_hashed_again(

@@ -66,7 +66,21 @@ def test_breathing_without_a_shutter_has_no_occlusion() -> None:
 
 def test_pressure_at_zero_flow_is_the_zero_of_the_transducer() -> None:
     _, flow, pressure = breathing_with_occlusions(200.0, noise=1.0)
-    assert occlusions.open_pressure_kpa(flow, pressure) == pytest.approx(0.03, abs=0.002)
+    airway = occlusions.open_airway(flow, pressure, 200.0)
+    assert airway.zero_kpa == pytest.approx(0.03, abs=0.002)
+    assert airway.slope_kpa_s_ml == pytest.approx(-0.0005, rel=0.02)
+    assert airway.lag_s == pytest.approx(0.0, abs=0.002)
+
+
+@pytest.mark.parametrize("rate_hz", [100.0, 500.0])
+@pytest.mark.parametrize("lag_s", [-0.004, 0.012, 0.03])
+def test_a_late_pressure_channel_is_told_from_breathing(rate_hz: float, lag_s: float) -> None:
+    time = np.arange(0, 20, 1 / rate_hz)
+    flow = 100 * np.sin(np.pi * time)
+    pressure = 0.03 - 0.05 * np.sin(np.pi * (time - lag_s))
+    pressure += np.random.default_rng(2).normal(0, 0.001, time.size)
+    airway = occlusions.open_airway(flow, pressure, rate_hz)
+    assert airway.lag_s == pytest.approx(lag_s, abs=0.002)
 
 
 def test_plateau_pressure_sd_and_length() -> None:

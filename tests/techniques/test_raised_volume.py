@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from quietsleep.records import MeasuredTrial, Measures, Recording
+from quietsleep.signals.squeezes import Forced
 from quietsleep.simulation.disturbances import USUAL, Disturbance, disturb
 from quietsleep.simulation.faults import FAULTS
 from quietsleep.simulation.forced import raised_volume as simulate
@@ -71,8 +72,7 @@ def test_every_declared_quantity_is_measured_and_no_other(on_device: OnDevice) -
     rng = np.random.default_rng(4)
     simulated = simulate(draw_infant(rng, length_cm=62.0), rng=rng)
     (values,) = measured(on_device(simulated, rng))
-    generic = {"gap_s", "clipped_share_pct", "quiet_sleep", "operator_accepts", "reader_accepts"}
-    assert set(values) == set(raised_volume.SPEC.names("trial")) - generic
+    assert set(values) == set(raised_volume.SPEC.measured())
     test_names = set(raised_volume.SPEC.names("test")) - {"syringe_check_accepted"}
     assert set(raised_volume.measure_test([])) == test_names
     assert set(raised_volume.measure_test([stored(values), stored(values)])) == test_names
@@ -142,15 +142,23 @@ def test_inflations_alone_are_no_trial(on_device: OnDevice) -> None:
     assert raised_volume.find_trials(still) == []
 
 
-def exponential_out(rate_hz: float, seconds: float) -> tuple[np.ndarray, np.ndarray]:
+def exponential_out(rate_hz: float, seconds: float) -> Forced:
     """100 mL leaving with a time constant of 0.2 s, from the first sample on."""
     time_s = np.arange(round(seconds * rate_hz) + 1) / rate_hz
-    return 100.0 * (1.0 - np.exp(-time_s / 0.2)), 500.0 * np.exp(-time_s / 0.2)
+    return Forced(
+        start=0,
+        peak=0,
+        end=time_s.size - 1,
+        flow_out_ml_s=500.0 * np.exp(-time_s / 0.2),
+        out_ml=100.0 * (1.0 - np.exp(-time_s / 0.2)),
+        peak_at=0.0,
+        peak_flow_ml_s=500.0,
+        peak_out_ml=0.0,
+    )
 
 
 def test_forced_values_of_an_exponential_are_exact() -> None:
-    out, flow = exponential_out(1000.0, 2.5)
-    values = raised_volume.forced_values(out, flow, 1000.0, peak=0)
+    values = raised_volume.forced_values(exponential_out(1000.0, 2.5), 1000.0)
     assert values["onset_volume_ml"] == 0.0
     assert values["fvc_ml"] == pytest.approx(100.0, rel=1e-4)
     assert values["fev0_4_ml"] == pytest.approx(100.0 * (1 - np.exp(-2.0)), rel=1e-4)
@@ -162,8 +170,7 @@ def test_forced_values_of_an_exponential_are_exact() -> None:
 
 
 def test_a_short_expiration_has_no_late_volume_and_says_why() -> None:
-    out, flow = exponential_out(1000.0, 0.45)
-    values = raised_volume.forced_values(out, flow, 1000.0, peak=0)
+    values = raised_volume.forced_values(exponential_out(1000.0, 0.45), 1000.0)
     assert values["fev0_4_ml"] > 0
     for name in ("fev0_5_ml", "fev0_5_fvc", "fvc_fev0_5_ml"):
         assert np.isnan(values[name])

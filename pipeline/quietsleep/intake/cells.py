@@ -61,7 +61,7 @@ def typed_table(text: TextTable, place: DeliveryReference) -> TypedTable:
     import pandas as pd
 
     typed = TypedTable(text.name, pd.DataFrame())
-    at = {c.name: text.header.index(c.name) for c in text.contract.columns}
+    at = {c.name: text.header.index(c.name) for c in text.contract.columns if c.name in text.header}
     values: dict[str, list[Any]] = {c.name: [] for c in text.contract.columns}
     n_faults = 0
     for number, row in enumerate(text.rows, start=1):
@@ -73,8 +73,9 @@ def typed_table(text: TextTable, place: DeliveryReference) -> TypedTable:
             typed.faults[row.row].append(_wrong_count(text, row, place))
         for column in text.contract.columns:
             # In a row of the wrong length cells have moved: only what names it is looked for.
-            there = at[column.name] < len(row.cells) and (not short or column.name in NAMING)
-            cell = row.cells[at[column.name]] if there else ""
+            place_of = at.get(column.name, len(row.cells))  # an optional column may be left out
+            there = place_of < len(row.cells) and (not short or column.name in NAMING)
+            cell = row.cells[place_of] if there else ""
             try:
                 values[column.name].append(_typed(cell, column, text.decimal))
             except _Bad as bad:
@@ -83,7 +84,7 @@ def typed_table(text: TextTable, place: DeliveryReference) -> TypedTable:
                     problem = _bad_cell(text, row.row, column, cell, place, why=bad.what)
                     typed.faults[row.row].append(problem)
         n_faults += len(typed.faults.get(row.row, ()))
-    typed.frame = _frame(text, values, at)
+    typed.frame = _frame(text, values)
     _judge(text, typed, place)
     return typed
 
@@ -153,7 +154,8 @@ _PARSERS: Mapping[ColumnType, Callable[[str, str], Any]] = {
 }
 
 
-def _frame(text: TextTable, values: Mapping[str, list[Any]], at: Mapping[str, int]) -> pd.DataFrame:
+def _frame(text: TextTable, values: Mapping[str, list[Any]]) -> pd.DataFrame:
+    """Lay the cells out; the local day is that of the first moment in a row."""
     import pandas as pd
 
     from quietsleep.contract.schemas import PANDAS_TYPES
@@ -164,9 +166,8 @@ def _frame(text: TextTable, values: Mapping[str, list[Any]], at: Mapping[str, in
         if column.type == "datetime":
             utc = [None if c is None else c.astimezone(UTC) for c in cells]
             columns[column.name] = pd.Series(utc, dtype="datetime64[us, UTC]")
-            columns["local_day"] = pd.Series(
-                [None if c is None else c.date() for c in cells], dtype="object"
-            )
+            days = pd.Series([None if c is None else c.date() for c in cells], dtype="object")
+            columns.setdefault("local_day", days)
         elif column.type == "date":
             columns[column.name] = pd.Series(cells, dtype="object")
         else:
@@ -351,10 +352,11 @@ def check_header(table: TextTable, place: DeliveryReference) -> None:
     if table.problems:
         return
     names = [column.name for column in table.contract.columns]
+    optional = {column.name for column in table.contract.columns if column.optional}
     unknown = [n for n in table.header if n not in names]
     for name in names:
         count = table.header.count(name)
-        if count == 1:
+        if count == 1 or (count == 0 and name in optional):
             continue
         what = f"has no column {name}" if count == 0 else f"has the column {name} {count} times"
         hint = nearest(name, [n for n in unknown if may_show_column(n)]) if count == 0 else ""

@@ -82,7 +82,7 @@ def _check_words(
     for name, value in wanted.items():
         if name not in content:
             _refuse(manifest, place, f"does not say {name}", f'"{value}"')
-        elif content[name] != value:
+        elif content[name] not in (contract.READABLE_VERSIONS if name == "contract" else (value,)):
             what = f'says another {name} than "{value}"'
             remedy = "Deliver it under its own name, in the folder of its own centre."
             if name == "contract":

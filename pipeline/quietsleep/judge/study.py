@@ -14,6 +14,7 @@ from quietsleep.contract import Rule
 from quietsleep.judge import evidence
 from quietsleep.judge.agreement import agreement_frame
 from quietsleep.judge.conservation import add_up, count_block
+from quietsleep.judge.plausible import with_history, with_surroundings
 from quietsleep.judge.readers import (
     ReviewEffects,
     place_reviews,
@@ -91,8 +92,8 @@ class JudgedBlock:
 def judge_block(inputs: JudgingInputs, given: tuple[Block, StoredMeasures]) -> JudgedBlock:
     """Judge one block by the rules in force and spool its rows; runs in any process."""
     block, stored = given
-    roster = replace(block.roster, sessions=with_growth(block.roster.sessions))
-    gathered = with_readers(evidence.gather(stored, roster), inputs.effects)
+    roster = block.roster
+    gathered = with_readers(evidence.gather(stored, roster, inputs.study), inputs.effects)
     judged = told_why(
         judge_study(gathered, rules=inputs.rules, waivers=inputs.waivers), inputs.effects
     )
@@ -191,6 +192,9 @@ def judge(
     `roster` rows carry the content keys of what was measured; the rows of large tables go to disk.
     """
     inputs = _judging_inputs(state, study, roster, log)
+    # Before the roster is cut into blocks: an infant's sessions may lie in several of them.
+    grown = with_surroundings(with_growth(roster.sessions), study.centres)
+    roster = replace(roster, sessions=with_history(grown))
     ledger.begin_ledger(state)
     blocks = list(blocks_of(roster))
     state.lay_out(_places(blocks))

@@ -69,7 +69,9 @@ def _rows(state: State, name: str, order: pd.DataFrame) -> pd.DataFrame:
     rows = state.delivered_rows(name)
     if rows.empty:  # no delivery was ever accepted, or none has a row of this table
         rows = pd.DataFrame(columns=[*types, *OWN_COLUMNS]).astype({"held": "bool"})
-    kept = rows.merge(order, on=["centre", "delivery"])
+    # Rows that an earlier version of the contract took in lack what a later one asks besides.
+    lacking = [name for name in types if name not in rows.columns]
+    kept = rows.assign(**dict.fromkeys(lacking)).merge(order, on=["centre", "delivery"])
     return kept.astype(types).sort_values(["turn", "row"], kind="stable", ignore_index=True)
 
 

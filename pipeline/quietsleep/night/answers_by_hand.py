@@ -20,7 +20,8 @@ from statistics import fmean, stdev
 
 from quietsleep import contract
 from quietsleep.contract import Outcome, Rule
-from quietsleep.contract.model import Condition, LinearEquation, LmsTable, Reference
+from quietsleep.contract.model import Condition
+from quietsleep.contract.reference import LinearEquation, LmsTable, Reference
 from quietsleep.judge.scores import load_references
 from quietsleep.night.known_answers import SMALLEST, Answer, Place, Value
 

@@ -170,7 +170,10 @@ def signature(study: Study, seen: DeliveryInventory) -> str:
 
 def study_files(path: Path) -> list[Path]:
     """Return the files by which the coordinating centre steers a study."""
-    named = [path / name for name in ("study.toml", "limits.toml", "waivers.toml", REVIEWS)]
+    named = [
+        path / name
+        for name in ("study.toml", "limits.toml", "waivers.toml", "confirmations.toml", REVIEWS)
+    ]
     listed = [*path.glob("centres/*.toml"), *path.glob("references/*.toml")]
     return sorted(file for file in [*named, *listed] if file.is_file())
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from quietsleep.records import FloatArray, Recording
-from quietsleep.signals.breaths import smooth
+from quietsleep.signals.breaths import noise_left, peak_flows, smooth
 from quietsleep.signals.fits import NAN
 from quietsleep.signals.quantiles import median, percentile, runs
 
@@ -43,7 +43,9 @@ class Forced:
     """One forced expiration: samples of its start, its peak flow and its end [start, end].
 
     `flow_out_ml_s` and `out_ml` are expired flow (lightly smoothed) and volume from `start` to
-    `end`, both included, positive out.
+    `end`, both included, positive out. Peak flow lies between samples: `peak_at` is its place
+    counted from `start`, with fraction; `peak_flow_ml_s` and `peak_out_ml` are flow and volume
+    there.
     """
 
     start: int
@@ -51,6 +53,9 @@ class Forced:
     end: int
     flow_out_ml_s: FloatArray
     out_ml: FloatArray
+    peak_at: float
+    peak_flow_ml_s: float
+    peak_out_ml: float
 
 
 def find_squeezes(jacket_kpa: FloatArray, rate_hz: float, *, least_kpa: float) -> list[Squeeze]:
@@ -97,14 +102,20 @@ def follow_forced(
     out = -smooth(flow_ml_s[first : end + 1], rate_hz, window_s=smoothing_s)
     if out.size < 3 or out.max() <= 0.0:
         return None
+    (top_ml_s,), (top,) = peak_flows(out, np.array([0]), np.array([out.size]))
     peak = first + int(np.argmax(out))
     start = max(_last_not_out(flow_ml_s, peak), first)
+    out_ml = volume_ml[start] - volume_ml[start : end + 1]
+    peak_at = float(top) + first - start
     return Forced(
         start=start,
         peak=peak,
         end=end,
         flow_out_ml_s=out[start - first :],
-        out_ml=volume_ml[start] - volume_ml[start : end + 1],
+        out_ml=out_ml,
+        peak_at=peak_at,
+        peak_flow_ml_s=float(top_ml_s),
+        peak_out_ml=float(np.interp(peak_at, np.arange(out_ml.size), out_ml)),
     )
 
 
@@ -136,8 +147,7 @@ def count_reversals(flow_out_ml_s: FloatArray, *, peak: int, noise_ml_s: float) 
 
 def smoothed_noise_ml_s(recording: Recording, *, smoothing_s: float) -> float:
     """SD of the noise that is left in the flow of a recording after smoothing, mL/s."""
-    span = max(1, round(smoothing_s * recording.rate_hz))
-    return recording.breaths.noise_ml_s / float(np.sqrt(max(1.0, span / 2.25)))
+    return recording.breaths.noise_ml_s * noise_left(recording.rate_hz, window_s=smoothing_s)
 
 
 def _last_not_out(flow_ml_s: FloatArray, sample: int) -> int:

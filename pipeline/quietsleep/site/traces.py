@@ -16,7 +16,7 @@ from quietsleep.contract import Spec
 from quietsleep.intake.files.request import Unreadable
 from quietsleep.measure.plan import Job
 from quietsleep.measure.pool import Pool
-from quietsleep.measure.recording import load_recording
+from quietsleep.measure.recording import load_recording, whole_of
 from quietsleep.records import FloatArray, IntArray, Mark, Recording, Trial
 from quietsleep.site.folder import PageFolder, digest_of, for_script, trace_file
 from quietsleep.site.read import CentreData, Row
@@ -256,10 +256,13 @@ def _scripts(job: Job | None, names: Mapping[int, str]) -> dict[str, str]:
     except Unreadable:
         return {}
     technique = technique_of(job.technique)
-    return {
-        names[trial.index]: trace_script(
-            names[trial.index], recording, trial, technique.mark_trial(recording, trial)
-        )
+    marked = [
+        (trial, technique.mark_trial(recording, trial))
         for trial in technique.find_trials(recording)
+        if trial.index in names
+    ]
+    return {
+        names[trial.index]: trace_script(names[trial.index], recording, trial, marks)
+        for trial, marks in marked or [(whole_of(recording), [])]
         if trial.index in names
     }

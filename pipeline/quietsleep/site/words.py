@@ -242,10 +242,16 @@ def _fault(data: CentreData, row: Row) -> Fault:
         sentence=row["sentence"] or "",
         observed=observed(row),
         limit=limit_of(row),
-        remedy=rule.get("remedy") or "",
+        remedy=remedy_of(rule, row),
         source=origin_of(data.night, rule),
         waived=f"{waiver['waiver']}: {waiver['reason']}" if waiver else row["waiver"] or "",
     )
+
+
+def remedy_of(rule: Row, verdict: Row) -> str:
+    """Return what to do about a verdict: what is missing wants something else than what failed."""
+    instead = rule.get("remedy_missing") if missing(verdict["observed"]) else None
+    return instead or rule.get("remedy") or ""
 
 
 def observed(verdict: Row) -> str:

@@ -46,7 +46,10 @@ def _free(code: str) -> str:
 
 @dataclass(frozen=True, slots=True, config=CONFIG)
 class ChannelMap:
-    """Which raw column is which channel; value = (raw - offset) * gain in `unit`, then the sign."""
+    """Which raw column is which channel; value = (raw - offset) * gain in `unit`, then the sign.
+
+    `header_unit` is a unit that the header of the export names and that is known to be wrong.
+    """
 
     channel: Text
     column: Text
@@ -54,6 +57,7 @@ class ChannelMap:
     gain: Annotated[Number, AfterValidator(_above_zero)]
     offset: Number
     positive: Positive
+    header_unit: Text | None = None
 
 
 @dataclass(frozen=True, slots=True, config=CONFIG, kw_only=True)
@@ -82,11 +86,14 @@ class Device:
 
 @dataclass(frozen=True, slots=True, config=CONFIG)
 class Centre:
-    """One participating laboratory; `devices` by their codes."""
+    """One participating laboratory; `devices` by their codes.
+
+    Without an altitude, barometric pressures cannot be held against it.
+    """
 
     centre: Annotated[Code, AfterValidator(_free)]
     title: Text
-    altitude_m: Annotated[Number, between(-500.0, 5000.0)]
+    altitude_m: Annotated[Number, between(-500.0, 5000.0)] | None
     devices: Mapping[str, Device]
 
 
@@ -100,7 +107,7 @@ def read_centre(entry: Entry, stem: str) -> Centre:
         entry.refuse(f"device {twice} is registered twice.")
     if not devices:
         entry.refuse("no device is registered; add a [[devices]] entry.")
-    entry.table.setdefault("altitude_m", 0.0)
+    entry.table.setdefault("altitude_m", None)
     return entry.build(Centre, devices={d.device: d for d in devices})
 
 

@@ -1,4 +1,4 @@
-"""A study folder: its centres, devices, export maps, signed changes of limits and waivers.
+"""A study folder: its centres, devices, export maps, changes of limits, confirmations, waivers.
 
 Everything here is written by the coordinating centre, so a mistake stops the night with one plain
 sentence (`StudyError`). What centres deliver is read by `quietsleep.intake`, which never raises.
@@ -24,6 +24,7 @@ from quietsleep.study.storage import Cluster, Storage, StorageSettings, storage_
 __all__ = [
     "Centre",
     "ChannelMap",
+    "Confirmation",
     "Device",
     "LimitChange",
     "StorageSettings",
@@ -71,9 +72,31 @@ class Waiver:
     signed_on: Day
 
 
+@model(frozen=True, slots=True, config=CONFIG)
+class Confirmation:
+    """A limit that somebody of the coordinating centre compared with a printed standard.
+
+    It holds for this limit and no other: where the contract changes it, it has to be confirmed
+    again. `rule` may be ``*.name`` for a rule that every technique has.
+    """
+
+    rule: Text
+    limit: Limit
+    by: Code
+    on: Day
+    printed_in: Text
+    note: str = ""
+
+    def holds_for(self, rule: Rule) -> bool:
+        """Say whether it confirms a rule with the limit that the rule has."""
+        every = self.rule.startswith("*.") and rule.owner in contract.TECHNIQUES
+        named = self.rule == (f"*.{rule.name}" if every else rule.key)
+        return named and self.limit == rule.limit
+
+
 @dataclass(frozen=True, slots=True)
 class Study:
-    """A study as its folder describes it."""
+    """A study as its folder describes it; `contract` is the version that it began under."""
 
     path: Path
     name: str
@@ -84,6 +107,8 @@ class Study:
     reference_files: tuple[Path, ...] = ()
     devices: Mapping[str, Device] = field(default_factory=dict)
     storage: StorageSettings = field(default_factory=StorageSettings)
+    confirmations: tuple[Confirmation, ...] = ()
+    contract: str = contract.CONTRACT_VERSION
 
     @property
     def deliveries_path(self) -> Path:
@@ -116,9 +141,10 @@ def load_study(path: Path) -> Study:
     entry = toml.read(path, "study.toml", StudyError)
     if "places" in entry.table:
         entry.refuse("[places] is called [storage] now; rename it.")
-    said, known = entry.build(_StudyFile), contract.CONTRACT_VERSION
-    if said.contract != known:
-        entry.refuse(f'contract is "{said.contract}"; this program knows "{known}".')
+    said, known = entry.build(_StudyFile), contract.READABLE_VERSIONS
+    if said.contract not in known:
+        listed = " and ".join(f'"{version}"' for version in known)
+        entry.refuse(f'contract is "{said.contract}"; this program knows {listed}.')
     for old, new in RENAMED.items():
         if (path / old).exists():
             raise StudyError(
@@ -135,6 +161,8 @@ def load_study(path: Path) -> Study:
         reference_files=tuple(sorted((path / "references").glob("*.toml"))),
         devices={key: d for c in centres.values() for key, d in c.devices.items()},
         storage=storage_of(said.storage, said.cluster),
+        confirmations=_confirmations(path),
+        contract=said.contract,
     )
 
 
@@ -181,6 +209,24 @@ def _limit_change(entry: Entry) -> LimitChange:
     if refusal := limit_refusal(_rule_of(entry, change.rule).operator, change.limit):
         entry.refuse(refusal)
     return change
+
+
+def _confirmations(path: Path) -> tuple[Confirmation, ...]:
+    found = tuple(_confirmation(entry) for entry in _list_file(path, "confirmations"))
+    named = (f"{c.rule}, limit {toml.shown(c.limit)}," for c in found)
+    if (twice := toml.first_twice(named)) is not None:
+        raise StudyError(f"confirmations.toml: {twice} is confirmed twice.")
+    return found
+
+
+def _confirmation(entry: Entry) -> Confirmation:
+    confirmation = entry.build(Confirmation)
+    owner, _, name = confirmation.rule.partition(".")
+    for key in contract.TECHNIQUES if owner == "*" else (owner,):
+        rule = _rule_of(entry, f"{key}.{name}")
+        if refusal := limit_refusal(rule.operator, confirmation.limit):
+            entry.refuse(refusal)
+    return confirmation
 
 
 def _waivers(path: Path, centres: Mapping[str, Centre]) -> tuple[Waiver, ...]:

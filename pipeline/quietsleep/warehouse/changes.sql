@@ -18,8 +18,20 @@ WHERE a.registration_sha256 <> b.registration_sha256;
 -- What was found of a recording or check in both nights, and whether it was measured in them.
 CREATE TEMP MACRO was_read(state) AS coalesce(state IN ('measured', 'no_trial'), false);
 
+-- Techniques and checks that the contract defines anew: a definition, an equation or a unit differs.
+CREATE TEMP TABLE changed_formulas AS
+SELECT DISTINCT a.owner
+FROM after_quantities AS a
+JOIN before_quantities AS b ON a.owner = b.owner AND a.level = b.level AND a.quantity = b.quantity
+WHERE (a.definition, a.equation, a.unit) IS DISTINCT FROM (b.definition, b.equation, b.unit);
+
+CREATE TEMP MACRO of_code(measured_by) AS
+    CASE WHEN $other_contract OR measured_by IN (SELECT owner FROM changed_formulas)
+    THEN $formula ELSE 'code' END;
+
 CREATE TEMP TABLE check_pairs AS
 SELECT coalesce(a.centre, b.centre) AS centre, coalesce(a.check_id, b.check_id) AS check_id,
+    coalesce(a.kind, b.kind) AS kind,
     a.check_id IS NULL OR b.check_id IS NULL OR NOT ($checks_as_delivered)
         OR (e.delivery IS NOT NULL AND was_read(a.state) <> was_read(b.state)) AS new_file,
     was_read(a.state) AND NOT was_read(b.state) AS read_first,
@@ -65,7 +77,7 @@ SELECT centre, check_id, 'file' AS cause FROM check_pairs WHERE new_file
 UNION
 SELECT centre, check_id, 'first measured' FROM check_pairs WHERE read_first AND NOT new_file
 UNION
-SELECT centre, check_id, 'code' FROM check_pairs WHERE new_code
+SELECT centre, check_id, of_code(kind) FROM check_pairs WHERE new_code
 UNION
 SELECT centre, check_id, 'device' FROM check_pairs WHERE new_device
 UNION
@@ -101,7 +113,7 @@ UNION
 SELECT centre, session, technique, 'first measured' FROM recording_pairs
 WHERE read_first AND NOT new_file
 UNION
-SELECT centre, session, technique, 'code' FROM recording_pairs WHERE new_code
+SELECT centre, session, technique, of_code(technique) FROM recording_pairs WHERE new_code
 UNION
 SELECT centre, session, technique, 'device' FROM recording_pairs WHERE new_device
 UNION

@@ -87,7 +87,14 @@ def publish(
     final.parent.mkdir(parents=True, exist_ok=True)
     with _building(study_path, night) as building:
         parts = write_tables(building, tables, before=readable)
-        parts = _with_changes(building, tables, parts, readable, night)
+        parts = _with_changes(
+            building,
+            tables,
+            parts,
+            before=readable,
+            night=night,
+            contract=facts.contract_version,
+        )
         describe_tables(building, tables, parts, _night_json(night, before, facts))
         sync_tree(building)
         building.replace(final)
@@ -137,12 +144,18 @@ def _tables(frames: Mapping[str, pd.DataFrame | TableOnDisk]) -> dict[str, Rows]
 
 
 def _with_changes(
-    building: Path, tables: dict[str, Rows], parts: list[Part], before: Path | None, night: str
+    building: Path,
+    tables: dict[str, Rows],
+    parts: list[Part],
+    *,
+    before: Path | None,
+    night: str,
+    contract: str,
 ) -> list[Part]:
     """Add the table of changes, unless it was handed over, and return all parts."""
     if CHANGES_TABLE in tables:
         return parts
-    changes = changes_since(before, building, parts, night)
+    changes = changes_since(before, building, parts, night, contract=contract)
     table = warehouse_contract()[CHANGES_TABLE]
     tables[CHANGES_TABLE] = HeldTable(table, to_arrow(table, changes))
     return parts + write_tables(building, {CHANGES_TABLE: tables[CHANGES_TABLE]}, before=before)

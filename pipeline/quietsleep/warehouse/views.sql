@@ -92,7 +92,8 @@ WITH dated AS (
 )
 SELECT d.day, d.centre, d.session, d.tested_by, d.technique, d.item_kind, d.item, d.rule,
     d.severity, d.quantity, d.observed, d.operator, d.limit_low, d.limit_high, d.unit, d.sentence,
-    r.remedy, r.source
+    CASE WHEN d.observed IS NULL THEN coalesce(r.remedy_missing, r.remedy) ELSE r.remedy END
+    AS remedy, r.source
 FROM dated AS d
 ASOF LEFT JOIN rules AS r ON r.rule = d.rule AND r.valid_from <= d.day;
 

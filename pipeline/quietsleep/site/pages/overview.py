@@ -84,7 +84,7 @@ def write_overview(study: Study, night: PublishedNight, seen: Sequence[Seen]) ->
         {"study_title": study.title, "place": "Coordinating centre", "nav": NAV},
     )
     devices = {"centres": [(s.name, s.title, s.devices) for s in seen]}
-    folder.put_page("index.html", "overview.html.jinja", _first_page(night, seen))
+    folder.put_page("index.html", "overview.html.jinja", _first_page(night, seen, study))
     folder.put_page("equipment.html", "overview_equipment.html.jinja", devices)
     folder.put_page("agreement.html", "agreement.html.jinja", agreement_of_centres(night))
     folder.put_page("changes.html", "changes.html.jinja", _changes(night))
@@ -106,7 +106,7 @@ def seen_of(data: CentreData) -> Seen:
     )
 
 
-def _first_page(night: PublishedNight, seen: Sequence[Seen]) -> dict[str, Any]:
+def _first_page(night: PublishedNight, seen: Sequence[Seen], study: Study) -> dict[str, Any]:
     tests = night.rows("SELECT centre, technique, status, flagged FROM tests")
     conservation = night.rows("SELECT * FROM conservation ORDER BY centre, technique")
     titles = {s.name: s.title for s in seen}
@@ -114,6 +114,7 @@ def _first_page(night: PublishedNight, seen: Sequence[Seen]) -> dict[str, Any]:
     alerts = _alerts(groups, titles)
     return {
         "night": night.night,
+        "began_under": study.contract,
         "night_sign": words.sign(night.night["state"]),
         "night_said": night_said(night),
         "lasted": _lasted(night),
