@@ -290,7 +290,7 @@ def main() -> int:
     parser.add_argument("--write", type=Path)
     given = parser.parse_args()
     console, began = Console(width=150, highlight=False), perf_counter()
-    chosen = [b for b in all_breakages() if given.only in b.name]
+    chosen = [b for b in all_breakages() if given.only in b.name or given.only == b.kind]
     for breakage in chosen if given.list else ():
         console.print(breakage.kind, breakage.name, breakage.what, sep=": ")
     if given.list:

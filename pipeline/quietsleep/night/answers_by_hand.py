@@ -149,7 +149,8 @@ def _of_test(
 ) -> Iterator[Answer]:
     """Yield how many trials are accepted, and how far the truth of them lies apart."""
     technique, row = test[2], _row(test)
-    yield Answer(("test_values", row, "n_accepted"), "truth", float(len(trials)), SMALLEST)
+    if cells["tests", row, "status"][1] != "quarantined" or trials:
+        yield Answer(("test_values", row, "n_accepted"), "truth", float(len(trials)), SMALLEST)
     for quantity, of in tolerances.spreads.items():
         owner, _, name = quantity.partition(".")
         values = [values[of] for values in trials.values() if of in values]
@@ -297,12 +298,26 @@ def _cases_of(owner: str, level: str, rules: Sequence[Rule]) -> BoundaryCases:
             (other.quantity, [*[_outside(other)] * len(own), *theirs]),
         ):
             values[name] += [given[0]] * (start - len(values[name])) + given
-    n = max(len(given) for given in values.values()) + 1
-    # The last number of each is repeated; at the end all are missing.
-    whole = {k: [*v, *[v[-1]] * (n - 1 - len(v)), math.nan] for k, v in values.items()}
+    # The last number of each is repeated; then come numbers that pass, all of them and all but
+    # one, which is missing; at the end all are missing.
+    longest = max(len(given) for given in values.values())
+    whole = {}
+    for place, (name, given) in enumerate(values.items()):
+        good = _passing(name, rules, given)
+        but_one = [math.nan if other == place else good for other in range(len(values))]
+        repeated = [given[-1]] * (longest - len(given))
+        whole[name] = [*given, *repeated, good, *but_one, math.nan]
+    n = longest + len(values) + 2
     states = {rule.key: [_state(rule, whole, i) for i in range(n)] for rule in rules}
     status = [_status(rules, states, i) for i in range(n)]
     return BoundaryCases(owner, level, whole, states, status)
+
+
+def _passing(quantity: str, rules: Sequence[Rule], given: Sequence[float]) -> float:
+    """Return a number that every rule on a quantity lets pass; NaN where no limit is one."""
+    asked = [rule for rule in rules if rule.quantity == quantity]
+    fit = (value for value in given if all(_holds(rule, value) for rule in asked))
+    return next(fit, math.nan)
 
 
 def _around(condition: Condition) -> list[float]:

@@ -249,7 +249,7 @@ def compare(
     for answer in answers:
         table, row, name = answer.place
         owner, measured = cells.get(answer.place, (table, "missing from the warehouse"))
-        item = row if answer.place in cells else f"{row} in {table}"
+        item = " ".join((table.removesuffix("s").removesuffix("_value"), *row.split("|")))
         yield KnownAnswer(owner, name, item, answer.origin, answer.value, answer.within, measured)
 
 

@@ -23,6 +23,8 @@ from pathlib import Path
 from statistics import fmean, stdev
 from typing import Any
 
+import numpy as np
+
 from quietsleep.data import data_folder
 from quietsleep.simulation.centres import deliver, write_study_files
 from quietsleep.simulation.checks import MAKERS, CheckDay, write_check
@@ -116,6 +118,9 @@ def check_day(study: KnownStudy, entry: Mapping[str, Any]) -> None:
         done += timedelta(minutes=7)
         options: dict[str, Any] = dict(fault.options) if fault else {}
         made = MAKERS[kind](scenario, seeded(study.seed, name), options)
+        if kind == "shutter_hold" and entry.get("held_twice"):
+            low = MAKERS[kind](scenario, seeded(study.seed, name, "low"), {"pressure_kpa": 2.4})
+            made = _one_after_the_other(low, made)
         write_check(day, scenario, made, name=name, done=done, seed=study.seed)
         whole = f"{scenario.centre}|{name}"
         if fault is None or _judged(fault.expected_rule) in made.truth:
@@ -124,6 +129,16 @@ def check_day(study: KnownStudy, entry: Mapping[str, Any]) -> None:
         study.say("checks", whole, {"status": status})
         study.say("verdicts", f"{scenario.centre}|check|{name}", _failing(fault))
     study.days.append((scenario, day))
+
+
+def _one_after_the_other(first: SimulatedRecording, last: SimulatedRecording) -> SimulatedRecording:
+    """Two recordings as one; what is true of it is what is true of the last."""
+    channels = {
+        name: np.concatenate([values, last.channels[name]])
+        for name, values in first.channels.items()
+    }
+    n = len(next(iter(channels.values())))
+    return replace(last, channels=channels, time_s=np.arange(n) / last.rate_hz)
 
 
 def whole_session(study: KnownStudy, entry: Mapping[str, Any]) -> None:
@@ -157,15 +172,15 @@ def whole_session(study: KnownStudy, entry: Mapping[str, Any]) -> None:
         technique = each["technique"]
         counts[technique] = counts.get(technique, 0) + 1
         name = f"{code}-{short(technique)}{counts[technique]}"
-        spoiled = {"spoiled": entry["spoiled"]} if "spoiled" in entry else {}
-        add_recording(study, session, each | spoiled, name)
+        spoiled = "spoiled" in entry and not each.get("clean")
+        add_recording(study, session, each, name, spoiled=entry["spoiled"] if spoiled else None)
     session.reported_rows += reported_rows(study, session, entry.get("reported", ()))
 
 
 # Cells that a centre may leave blank.
 BLANK = (
     "days_since_respiratory_infection", "noisy_breathing", "staff_present",
-    "resuscitation_equipment_checked", "consent", "spo2_min_pct", "followup_call_done",
+    "resuscitation_equipment_checked", "spo2_min_pct", "followup_call_done",
     "sedation_mg_per_kg", "sedation_to_sleep_min",
 )  # fmt: skip
 
@@ -181,13 +196,18 @@ def infant_of(study: KnownStudy, entry: Mapping[str, Any]) -> Infant:
 
 
 def add_recording(
-    study: KnownStudy, session: SimulatedSession, entry: Mapping[str, Any], name: str
+    study: KnownStudy,
+    session: SimulatedSession,
+    entry: Mapping[str, Any],
+    name: str,
+    *,
+    spoiled: Mapping[str, Any] | None = None,
 ) -> None:
     """Simulate one recording, clean or faulty, and keep what is true of its trials."""
     technique, scenario = entry["technique"], session.scenario
     fault = _fault_of(entry["fails"], technique) if "fails" in entry else entry.get("fault")
-    if "spoiled" in entry:
-        fault = _spoiled(technique, entry["spoiled"])
+    if spoiled:
+        fault = _spoiled(technique, spoiled)
     infant = session.infant
     scaled = {key: getattr(infant, key) * by for key, by in entry.get("scale", {}).items()}
     manoeuvres = _manoeuvres(technique, fault, entry.get("manoeuvres"))
@@ -314,8 +334,9 @@ def _one_a_rule(owners: Sequence[str], *levels: str) -> dict[str, PlantedFault]:
 
 
 def _fault_of(rule: str, technique: str) -> PlantedFault:
-    """The first planted fault of a technique that a rule names."""
-    return next(f for f in FAULTS.values() if f.owner == technique and f.expected_rule == rule)
+    """The first planted fault of a technique, or of a file, that a rule names."""
+    owners = (technique, "delivery")
+    return next(f for f in FAULTS.values() if f.owner in owners and f.expected_rule == rule)
 
 
 def _with_options(
