@@ -49,6 +49,7 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.server.app": "the web application, apart from the command that starts it",
     "quietsleep.signals.drift": "what is taken out of volume, apart from the breaths that show it",
     "quietsleep.signals.inflations": "what inflations gave and got back, apart from the squeeze",
+    "quietsleep.signals.timing": "delays between channels, apart from the loops they open",
     "quietsleep.simulation.checks": "equipment checks, apart from infants",
     "quietsleep.simulation.recordings": "recordings of a technique, apart from their sessions",
     "quietsleep.site.pages.dictionary": "one page",
