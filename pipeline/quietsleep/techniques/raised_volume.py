@@ -235,10 +235,16 @@ def _span(trial: Trial) -> Span:
 
 
 def _trial_forced(recording: Recording, trial: Trial, *, zero_ml_s: float) -> Forced:
-    forced = _follow(recording, trial.landmarks["onset"], zero_ml_s=zero_ml_s)
-    if forced is None:
-        raise ValueError("a trial of raised volume has a forced expiration")
-    return forced
+    """Follow the expiration of a trial, by the zero that found it where `zero_ml_s` leaves none.
+
+    Breathing about a manoeuvre tells no zero where flow runs the wrong way.
+    """
+    onset = trial.landmarks["onset"]
+    for zero in (zero_ml_s, _drift_ml_s(recording, onset)):
+        forced = _follow(recording, onset, zero_ml_s=zero)
+        if forced is not None:
+            return forced
+    raise ValueError("a trial of raised volume has a forced expiration")
 
 
 def _inflations(recording: Recording, span: Span) -> list[tuple[int, int]]:
