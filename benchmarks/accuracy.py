@@ -219,10 +219,11 @@ target are shown for completeness.
 
 What is true of a body that is not one compartment: its compliance in a single occlusion is volume
 above relaxation volume over pressure at the end of the occlusion, in a double occlusion the
-difference quotient of the first and the last; its time constant is the slow one of two compartments
-and the one by which most gas leaves a viscoelastic body. Single occlusions whose true limb bends
-(its time constant changes by more than 3 % over the last 40 % of the volume) have no one time
-constant and are told apart, under clean recordings.
+difference quotient of the first and the last, with the pressures at the end of each; its time
+constant is the slow one of two compartments and, of a viscoelastic body, the mean slope of the
+exact limb from 40 to 10 % of the volume. Single occlusions whose true limb bends (its time constant
+changes by more than 3 % over that part) have no one time constant and are told apart, under clean
+recordings.
 
 {outcomes}
 

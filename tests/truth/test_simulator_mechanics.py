@@ -229,6 +229,19 @@ def test_curved_limbs_are_told_by_their_bend_and_slow_constant() -> None:
     assert bends["viscoelastic"] > 1.03
 
 
+def test_late_slope_of_the_exact_limb_is_the_time_constant_where_it_has_one() -> None:
+    straight = made_by(single_occlusion, infant_of(), manoeuvres=1)
+    kind: BodyKind = "viscoelastic"
+    stiffest = replace(infant_of(body_kind=kind), relaxing_share=1e-9)
+    creeping = replace(infant_of(body_kind=kind), relaxing_share=0.15, relaxing_s=0.5)
+    assert made_by(single_occlusion, stiffest, manoeuvres=1).truth["tau_s"] == pytest.approx(
+        straight.truth["tau_s"], rel=1e-3
+    )
+    tau = made_by(single_occlusion, creeping, manoeuvres=1).truth["tau_s"]
+    fast, slow = sorted(creeping.body.time_constants_s(0.0005))
+    assert fast < tau < slow
+
+
 def test_the_infant_breathes_up_again_over_several_breaths() -> None:
     infant = replace(infant_of(condition="obstructed"), rate_per_min=62.0)
     elevation = infant.elevation_ml(0.5)

@@ -82,18 +82,6 @@ class Body:
         rates = np.linalg.eigvals(self.matrix(outer)).real
         return tuple(sorted((-1.0 / float(r) for r in rates if r < -1e-9), reverse=True))
 
-    def main_time_constant_s(self, outer: float) -> float:
-        """The time constant by which the late part of a passive expiration is told.
-
-        The longest one; of a viscoelastic body the one by which most of the volume leaves, as its
-        creep may be a small slow tail.
-        """
-        if self.kind != "viscoelastic":
-            return self.time_constants_s(outer)[0]
-        rates, vectors = np.linalg.eig(self.matrix(outer))
-        parts = vectors[0].real * np.linalg.solve(vectors.real, np.array([1.0, 0.0]))
-        return float(-1.0 / rates.real[int(np.argmax(parts))])
-
 
 def one_compartment(crs_ml_kpa: float, rrs_kpa_s_ml: float) -> Body:
     """P = V / C + R V'."""

@@ -156,9 +156,22 @@ def bend_of(limb: Stretch) -> float:
     Of the exact limb, where 40 % and where 10 % of the expired volume are left; 1 is straight.
     """
     flow, volume = -limb.gas, limb.volume
-    left = (volume - volume[-1]) / (volume[0] - volume[-1])
-    begin, end = (int(np.argmax(left <= share)) for share in LATE_SHARES)
     slope = [
-        float((volume[i + 1] - volume[i - 1]) / (flow[i + 1] - flow[i - 1])) for i in (begin, end)
+        float((volume[i + 1] - volume[i - 1]) / (flow[i + 1] - flow[i - 1]))
+        for i in late_part(limb)
     ]
     return slope[1] / slope[0]
+
+
+def late_slope_s(limb: Stretch) -> float:
+    """Mean time constant of the late part of the exact limb: volume over flow between its ends."""
+    begin, end = late_part(limb)
+    expired, slowed = limb.volume[begin] - limb.volume[end], limb.gas[end] - limb.gas[begin]
+    return float(expired / slowed)
+
+
+def late_part(limb: Stretch) -> tuple[int, int]:
+    """Samples at which 40 % and 10 % of the expired volume are left."""
+    left = (limb.volume - limb.volume[-1]) / (limb.volume[0] - limb.volume[-1])
+    begin, end = (int(np.argmax(left <= share)) for share in LATE_SHARES)
+    return begin, end

@@ -107,8 +107,8 @@ class Infant:
         return one_compartment(crs, rrs)
 
     def tau_s(self, apparatus_resistance_kpa_s_l: float = 0.0) -> float:
-        """Passive time constant, s: (Rrs + R_app) C of one compartment, else the main one."""
-        return self.body.main_time_constant_s(apparatus_resistance_kpa_s_l / 1000.0)
+        """Slowest passive time constant, s: of one compartment (Rrs + R_app) C."""
+        return self.body.time_constants_s(apparatus_resistance_kpa_s_l / 1000.0)[0]
 
     def elevation_ml(self, apparatus_resistance_kpa_s_l: float = 0.5) -> float:
         """Mean end-expiratory level above relaxation volume in steady breathing."""

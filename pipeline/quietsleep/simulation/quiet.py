@@ -25,6 +25,7 @@ from quietsleep.simulation.occlusions import (
     SimulatedOcclusion,
     bend_of,
     empty,
+    late_slope_s,
     occlude,
     release_leak,
 )
@@ -194,10 +195,14 @@ def single_truth(
     """What one single occlusion should give.
 
     One compartment: its parameters. Else Crs is volume above relaxation volume over the pressure
-    at the end of the occlusion, tau the main time constant, Rrs what follows from both.
+    at the end of the occlusion, and Rrs what follows from it and tau: the slow time constant of two
+    compartments; of a viscoelastic body, which creeps and has no one constant, the mean slope of
+    the exact limb over its late part.
     """
     infant, apparatus = tape.infant, tape.setting.apparatus_resistance_kpa_s_l
     tau = infant.tau_s(apparatus)
+    if infant.body_kind == "viscoelastic":
+        tau = late_slope_s(limb)
     crs, rrs = infant.crs_ml_kpa, infant.rrs_kpa_s_l
     if infant.body_kind != "linear":
         crs = (held.volume_ml - held.lost_ml) / held.plateau_kpa
