@@ -122,7 +122,7 @@ def _plan(rng: np.random.Generator, n: int, count: int, *, double: bool) -> Mano
     shares = np.ones((n, 1))
     hold = rng.uniform(0.4, 0.9, n)
     if double:
-        shares = np.column_stack([rng.uniform(0.8, 1.0, n), rng.uniform(0.4, 0.6, n)])
+        shares = np.column_stack([rng.uniform(0.82, 1.0, n), rng.uniform(0.35, 0.52, n)])
         hold = rng.uniform(0.25, 0.5, n)
     return Manoeuvres(
         count=count,

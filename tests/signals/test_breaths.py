@@ -7,6 +7,7 @@ import pytest
 
 from quietsleep.records import FloatArray
 from quietsleep.signals.breaths import (
+    closed_zeros,
     find_breaths,
     integrate,
     level_volume,
@@ -168,3 +169,56 @@ def test_drift_between_inflations_is_told_from_where_they_begin() -> None:
     before = (volume[begins[-1]] - volume[begins[0]]) / seconds
     assert before == pytest.approx(0.8, abs=0.05)
     assert abs(level[begins[-1]] - level[begins[0]]) / seconds < 0.3
+
+
+def test_pressure_that_a_late_filter_makes_of_breathing_is_no_manoeuvre() -> None:
+    """40 mL/s of difference between channels for 20 ms, through 4 kPa.s/L."""
+    airway = np.zeros(2000)
+    for at in range(100, 2000, 300):
+        airway[at : at + 8] = 0.16
+    assert not manoeuvres({"airway_pressure": airway}, np.zeros(2000), 400.0).any()
+    airway[500:560] = 0.5
+    assert manoeuvres({"airway_pressure": airway}, np.zeros(2000), 400.0).sum() == 60
+
+
+@pytest.mark.parametrize("rate_hz", [100.0, 500.0])
+def test_a_closed_shutter_shows_the_zero_of_the_flow_head(rate_hz: float) -> None:
+    rng = np.random.default_rng(6)
+    parts, busy, at = [], [], [0]
+    for zero in (0.8, 1.2):
+        ringing = np.exp(-np.arange(round(0.5 * rate_hz)) / rate_hz / 0.025)
+        parts += [sine_flow(rate_hz, 8.0), 40.0 * ringing]
+        busy += [np.zeros(parts[-2].size, bool), np.ones(parts[-1].size, bool)]
+        parts[-1] += zero
+        at.append(sum(p.size for p in parts))
+    flow = np.concatenate([*parts, sine_flow(rate_hz, 8.0)])
+    mask = np.concatenate([*busy, np.zeros(flow.size - at[-1], bool)])
+    samples, zeros = closed_zeros(flow + rng.normal(0, 0.05, flow.size), mask, rate_hz)
+    assert zeros == pytest.approx([0.8, 1.2], abs=0.25)
+    assert [mask[s] for s in samples] == [True, True]
+    assert closed_zeros(flow, np.zeros(flow.size, bool), rate_hz)[0].size == 0
+
+
+def test_with_a_shutter_the_volume_drifts_by_its_zero_only() -> None:
+    """An offset of 0.7 mL/s goes, 6 mL lost in each manoeuvre stay."""
+    rate_hz = 200.0
+    breath = sine_flow(rate_hz, PERIOD_S)
+    held = np.zeros(round(0.6 * rate_hz))
+    flow = np.concatenate([np.tile(breath, 7), held, np.tile(breath, 7), held, np.tile(breath, 7)])
+    busy = np.zeros(flow.size, dtype=bool)
+    for number in (1, 2):
+        begin = number * 7 * breath.size + (number - 1) * held.size
+        busy[begin : begin + held.size] = True
+    lost = np.zeros(flow.size)  # what a leak behind the shutter leaves in recorded volume: 6 mL
+    for number in (1, 2):
+        end = number * (7 * breath.size + held.size)
+        lost[end : end + 20] = 6.0 / 20 * rate_hz
+    shifted = flow + 0.7 + lost
+    volume = integrate(shifted, rate_hz)
+    breaths = find_breaths(shifted, volume, rate_hz)
+    leveled_ml, told = level_volume(shifted, volume, breaths, busy, rate_hz, has_shutter=True)
+    settled = told.settled_ml[np.isfinite(told.settled_ml)]
+    groups = np.round((settled - settled.min()) / 6.0)
+    assert set(groups) == {0.0, 1.0, 2.0}
+    assert np.abs(settled - settled.min() - 6.0 * groups).max() < 1.2
+    assert leveled_ml[told.start] == pytest.approx(told.eel_ml)

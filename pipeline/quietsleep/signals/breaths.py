@@ -315,7 +315,7 @@ def closed_zeros(
 def _stretch_of(point: IntArray, busy: BoolArray) -> IntArray:
     """Stretch between manoeuvres in which each sample of `point` lies, counted from 0."""
     begun = edges_of(busy)[::2]
-    return np.searchsorted(begun, point, side="right") - np.searchsorted(begun, 0, "right")
+    return np.searchsorted(begun, point, side="left") - np.searchsorted(begun, 0, "right")
 
 
 def _first_points(

@@ -47,7 +47,7 @@ def drift_slope_ml_s(
     time_s = sample / rate_hz
     pairs = _pairs(time_s, level_ml, stretch)
     common = weighted_median(pairs.slope_ml_s, pairs.apart_s) if pairs.stretch.size else 0.0
-    middles, slopes, errors = _own_slopes(
+    middles, slopes, errors, _ = _own_slopes(
         time_s, level_ml - common * time_s, stretch, pairs, common
     )
     if middles.size < 2:
@@ -111,21 +111,32 @@ def wave_between_zeros_ml_s(
     """
     time_s = sample / rate_hz
     pairs = _pairs(time_s, level_ml, stretch)
-    middles, slopes, errors = _own_slopes(time_s, level_ml, stretch, pairs, 0.0)
+    middles, slopes, errors, lengths = _own_slopes(time_s, level_ml, stretch, pairs, 0.0)
     if middles.size < 2:
         return np.zeros(n)
     slopes = slopes - median(slopes)
     between = float(np.mean(slopes**2) - np.mean(errors**2))
     if not between > 0.0:
         return np.zeros(n)
-    own = 2.0 * slopes * between / (between + errors**2)
+    own = slopes * between / (between + errors**2)
     at_s = zeros / rate_hz
-    outside = (middles < at_s[0], middles > at_s[-1])
-    places = np.where(outside[0], 0.0, np.where(outside[1], n / rate_hz, middles))
-    knots = np.concatenate((at_s, places))
-    heights = np.concatenate((np.zeros(at_s.size), own))
-    order = np.argsort(knots)
-    return np.interp(np.arange(n) / rate_hz, knots[order], heights[order])
+    inside = np.clip(np.searchsorted(at_s, middles), 1, max(at_s.size - 1, 1))
+    ends_s = np.array([0.0, n / rate_hz])
+    knots, heights = [at_s], [np.zeros(at_s.size)]
+    for side, outside in enumerate((middles < at_s[0], middles > at_s[-1])):
+        # A straight line from the reading on: at the middle of the stretch it has its slope.
+        whole = np.abs(ends_s[side] - at_s[-side]) / np.abs(middles[outside] - at_s[-side])
+        knots.append(np.full(whole.size, ends_s[side]))
+        heights.append(own[outside] * whole)
+    within = (middles > at_s[0]) & (middles < at_s[-1])
+    apart = at_s[inside[within]] - at_s[inside[within] - 1]
+    # The mean of a triangle over the middle share w of its base is 1 - w / 2 of its peak.
+    share = np.minimum(lengths[within] / apart, 1.0)
+    knots.append(middles[within])
+    heights.append(own[within] / (1.0 - 0.5 * share))
+    at, height = np.concatenate(knots), np.concatenate(heights)
+    order = np.argsort(at)
+    return np.interp(np.arange(n) / rate_hz, at[order], height[order])
 
 
 def shrunk(values: FloatArray, errors_squared: FloatArray) -> FloatArray:
@@ -172,12 +183,12 @@ def _pairs(time_s: FloatArray, level_ml: FloatArray, stretch: IntArray) -> _Pair
 
 def _own_slopes(
     time_s: FloatArray, level_ml: FloatArray, stretch: IntArray, pairs: _Pairs, common: float
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Middle (s), slope beside the common one (mL/s) and its standard error, by stretch.
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Middle (s), slope beside the common one (mL/s), its standard error and length, by stretch.
 
     `level_ml` is the level less the common drift. Stretches that are too short are left out.
     """
-    middles, slopes, spreads = [], [], []
+    middles, slopes, spreads, lengths = [], [], [], []
     squares, free = 0.0, 0
     for number in np.unique(pairs.stretch):
         at, level = time_s[stretch == number], level_ml[stretch == number]
@@ -193,8 +204,10 @@ def _own_slopes(
         middles.append(middle)
         slopes.append(slope)
         spreads.append(float(((at - middle) ** 2).sum()))
+        lengths.append(float(at[-1] - at[0]))
     scatter = squares / max(free, 1)
-    return np.array(middles), np.array(slopes), np.sqrt(scatter / np.array(spreads))
+    errors = np.sqrt(scatter / np.array(spreads))
+    return np.array(middles), np.array(slopes), errors, np.array(lengths)
 
 
 def weighted_median(values: FloatArray, weights: FloatArray) -> float:

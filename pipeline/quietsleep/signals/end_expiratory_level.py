@@ -53,13 +53,19 @@ def level_before(
     if since > 0:
         usable &= breaths.start != since
     places = np.flatnonzero(usable)
-    recovering = places[: _RECOVERY_BREATHS if since > 0 else 0]
+    recovered = (
+        int(places[_RECOVERY_BREATHS])
+        if places.size > _RECOVERY_BREATHS
+        else recording.breaths.start.size
+    )
     chosen = places[-most_breaths:]
     if chosen.size < least_breaths:
         chosen = chosen[:0]
     whole = chosen[breaths.end[chosen] <= sample]
     told = np.flatnonzero((breaths.end <= sample) & (breaths.start >= since))
-    return _level(recording, chosen, whole, np.isin(chosen, recovering), told[-most_breaths:])
+    return _level(
+        recording, chosen, whole, (chosen < recovered) & (since > 0), told[-most_breaths:]
+    )
 
 
 def level_after(
@@ -94,8 +100,8 @@ def lost_pct(before: RestingLevel, after: RestingLevel, *, fallen_ml: float) -> 
     """Gas that leaked away behind the closed shutter, percent of the tidal volume before.
 
     Two things must say so: the level, which stands higher afterwards by what went out unseen, and
-    the fall of pressure on the plateau, `fallen_ml` = Crs * fall. The smaller of the two counts:
-    stress relaxation lets pressure fall too, but the level returns. Never below 0.
+    the fall of pressure, `fallen_ml` = Crs * fall. The smaller of the two counts: stress relaxation
+    lets pressure fall too, but the level returns. Never below 0.
     """
     if not before.tidal_volume_ml > 0:
         return NAN

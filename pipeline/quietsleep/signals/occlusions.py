@@ -20,7 +20,6 @@ BoolArray = NDArray[np.bool_]
 _STRIDE = 3  # every third sample tells the apparatus as well
 _LONGEST_LAG_S = 0.06  # filters of 25 Hz and eight poles are 33 ms late
 _LOOK_AFTER_S = 0.1
-_FALL_WINDOW_S = 0.04
 _FALLING_S = 0.03  # a steep filter of 25 Hz falls within this time
 _RINGS = (
     5.0  # flow of a closed shutter rings up to so many times the limit (order 8: 16 % of a step)
@@ -140,9 +139,8 @@ def find_occlusions(
         if end - start < settings.least_s * rate_hz:
             continue
         if percentile(held[start:end], 75) >= settings.pressure_kpa:
-            flows = np.abs(flow_ml_s) > limit_ml_s
             shut = held >= settings.pressure_kpa
-            found.append(_sharpened(flows, shut, start, end, reach=span))
+            found.append(_sharpened(flow_ml_s, shut, start, end, limit=limit_ml_s, reach=span))
     return found
 
 
@@ -226,23 +224,29 @@ def running_mean(y: FloatArray, span: int) -> FloatArray:
     return mean
 
 
-def _sharpened(flows: BoolArray, shut: BoolArray, start: int, end: int, *, reach: int) -> Occlusion:
+def _sharpened(
+    flow_ml_s: FloatArray, shut: BoolArray, start: int, end: int, *, limit: float, reach: int
+) -> Occlusion:
     """Move the edges of a stretch, blurred by smoothing, to where raw flow crosses the limit.
 
-    `flows` and `shut` (n,) say whether flow is beyond the limit and whether pressure is that of a
-    closed shutter. Flow in the first quarter before pressure is held belongs to the breath before:
-    it crosses zero before closure. Flow while pressure is held is ringing.
+    `shut` (n,) says where pressure is that of a closed shutter. Flow in the first quarter before
+    pressure is held belongs to the breath before: it crosses zero before closure. Flow while
+    pressure is held is ringing: it begins where flow passes zero or the limit for the first time.
     """
     quarter = max((end - start) // 4, 1)
-    low, high = max(start - reach, 0), min(end + reach, flows.size)
-    before = np.flatnonzero((flows & ~shut)[low : start + quarter])
-    low += int(before[-1]) + 1 if before.size else 0
-    still = np.flatnonzero(~flows[low:end])
-    first = end - quarter
-    last = np.flatnonzero(~flows[first:high])
+    low, high = max(start - reach, 0), min(end + reach, flow_ml_s.size)
+    part = flow_ml_s[low:high]
+    flows = np.abs(part) > limit
+    before = np.flatnonzero((flows & ~shut[low:high])[: start + quarter - low])
+    first = int(before[-1]) + 1 if before.size else 0
+    still = ~flows[first : end - low]
+    still[1:] |= part[first + 1 : end - low] * part[first : end - low - 1] < 0.0
+    closed = np.flatnonzero(still)
+    late = end - quarter - low
+    last = np.flatnonzero(~flows[late:])
     return Occlusion(
-        low + int(still[0]) if still.size else start,
-        first + int(last[-1]) + 1 if last.size else end,
+        low + first + int(closed[0]) if closed.size else start,
+        low + late + int(last[-1]) + 1 if last.size else end,
     )
 
 
@@ -303,22 +307,23 @@ def held_until(
     return occlusion.start + at + (float(part[at]) - half) / step
 
 
-def plateau_fall_kpa(
+def pressure_fall_kpa(
     pressure_kpa: FloatArray, occlusion: Occlusion, rate_hz: float, *, until: float
 ) -> float:
-    """Fall of pressure from its highest mean over 40 ms to that just before `until`, kPa.
+    """Fall of pressure behind the closed shutter, kPa, had it fallen all the time as it does late.
 
-    pressure kPa: shape (n,); `until` as `held_until` says, less what the filter needs to fall.
-    NaN for an occlusion shorter than two such windows.
+    Slope of pressure (n,) over the second half of the occlusion, up to `until` (as `held_until`
+    says) less what a filter needs to fall, times how long the shutter is closed: while the infant
+    still relaxes pressure rises and hides what leaves. Negative where it rises to the end; NaN for
+    fewer than four samples.
     """
-    span = max(2, round(_FALL_WINDOW_S * rate_hz))
-    end = math.floor(until) - round(_FALLING_S * rate_hz)
-    part = pressure_kpa[occlusion.start : end]
-    if part.size < 2 * span:
+    half = settled_half(occlusion)
+    end = min(half.stop, math.floor(until) - round(_FALLING_S * rate_hz))
+    part = pressure_kpa[half.start : max(end, half.start)]
+    if part.size < 4:
         return NAN
-    sums = np.concatenate(([0.0], np.cumsum(part)))
-    means = (sums[span:] - sums[:-span]) / span
-    return float(means.max() - means[-1])
+    closed_s = (until - occlusion.start) / rate_hz
+    return -fit_line(np.arange(part.size) / rate_hz, part).slope * closed_s
 
 
 def expiration_end(breaths: Breaths, start: int, *, n: int) -> int:

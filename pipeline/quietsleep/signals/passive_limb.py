@@ -180,9 +180,12 @@ def _opening(limb: PassiveLimb, rate_hz: float) -> _Opening:
     """
     line, flow = limb.late.line, limb.flow_ml_s
     first = min(int(np.argmin(flow)) + round(_AFTER_PEAK_S * rate_hz), line.start)
-    volume = limb.volume_ml - float(limb.volume_ml[line.start : line.end].mean())
-    parabola = np.polynomial.Polynomial.fit(volume[first : line.end], flow[first : line.end], 2)
-    expected = parabola(volume)
+    share = limb.volume_ml / max(abs(limb.held_ml), 1.0)
+    share = share - float(share[line.start : line.end].mean())
+    powers = np.stack([np.ones_like(share), share, share * share])
+    inside = powers[:, first : line.end]
+    normal = inside @ inside.T + 1e-12 * np.eye(3)
+    expected = np.linalg.solve(normal, inside @ flow[first : line.end]) @ powers
     off = flow - expected
     noise_ml_s = float(off[line.start : line.end].std())
     reached = np.flatnonzero(off <= -0.02 * expected)

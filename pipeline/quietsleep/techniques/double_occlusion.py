@@ -36,7 +36,7 @@ from quietsleep.signals.occlusions import (
     find_plateau,
     flow_limit_ml_s,
     held_until,
-    plateau_fall_kpa,
+    pressure_fall_kpa,
     settled_half,
     shutter_settings,
 )
@@ -244,7 +244,7 @@ def _points(recording: Recording, trial: Trial) -> _Points:
         for occlusion, falls in zip(occlusions, until, strict=True)
     )
     falls_kpa = [
-        plateau_fall_kpa(airway, occlusion, rate, until=falls)
+        pressure_fall_kpa(airway, occlusion, rate, until=falls)
         for occlusion, falls in zip(occlusions, until, strict=True)
     ]
     limb = passive_limb(recording, occlusions[-1], trial.landmarks["expired"], SETTINGS)

@@ -22,7 +22,7 @@ from quietsleep.signals.occlusions import (
     airway_before,
     find_plateau,
     held_until,
-    plateau_fall_kpa,
+    pressure_fall_kpa,
 )
 from quietsleep.signals.passive_limb import PassiveLimb, passive_limb, release_delay_s
 from quietsleep.signals.reasons import give_reasons
@@ -207,7 +207,7 @@ def _held(recording: Recording, trial: Trial) -> _Held:
         window_s=SETTINGS["plateau_window_s"],
         band_kpa=SETTINGS["plateau_band_kpa"],
     )
-    fall_kpa = plateau_fall_kpa(airway, occlusion, rate, until=until)
+    fall_kpa = pressure_fall_kpa(airway, occlusion, rate, until=until)
     return _Held(is_open, plateau, fall_kpa, until)
 
 
