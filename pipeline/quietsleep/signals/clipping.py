@@ -21,7 +21,9 @@ _HELD = ("airway_pressure", "jacket_pressure")
 _SHORTEST_RUN = 3  # fewer equal samples in a row are a peak
 _REST_SHARE = 0.05  # an extreme so near zero (share of the span) is rest, not the end of the range
 _NOISY_CODES = 0.6  # noise SD, in codes, from which on a channel shows its noise at all
-_BY_CHANCE = 1e-3  # a noisy channel stays in one code for as long with this probability
+# A noisy channel stays in its last code for as long with this probability; the larger one does
+# where it happens again, or where the signal jumps into that code and out of it.
+_ONCE_BY_CHANCE, _OFTEN_BY_CHANCE = 1e-6, 1e-3
 _SPARE_CODES = 0.1  # a jump is larger by more than this than a rounded peak allows
 
 
@@ -29,10 +31,11 @@ def find_clipped(samples: FloatArray, *, channel: str) -> list[tuple[int, int]]:
     """Stretches [start, end) of samples (n,) at a rail, in order; none for a constant signal.
 
     Three or more equal samples at the largest or least value, away from zero, are a rail where
-    noise of the channel would not have left so many in one code (probability below 0.001), or,
-    in a channel without noise that nothing holds level, where it jumps into and out of them as no
-    rounded peak does. A pressure that is held level without noise cannot be told from a rail and is
-    taken for what it is.
+    noise of the channel would not have left so many in one code (probability below 1e-6; below
+    0.001 where that happens again or the signal jumps into and out of them), or, in a channel
+    without noise that nothing holds level, where it jumps into and out of them as no rounded peak
+    does. A pressure that is held level without noise cannot be told from a rail and is taken for
+    what it is.
     """
     if samples.size < _SHORTEST_RUN:
         return []
@@ -63,18 +66,21 @@ def _at_rail(samples: FloatArray, end: float, *, held: bool) -> list[tuple[int, 
     steps = np.abs(np.diff(elsewhere, append=end))
     code = float(steps[steps > 1e-9 * abs(end)].min())
     noise_codes = noise_sd(elsewhere) / code
+    spare = _SPARE_CODES + 2.0 * noise_codes
     if noise_codes >= _NOISY_CODES:
-        clipped = max(stop - start for start, stop in runs) >= _least_run(noise_codes)
+        longest = max(stop - start for start, stop in runs)
+        clipped = longest >= _least_run(noise_codes, _ONCE_BY_CHANCE)
+        twice = longest >= _least_run(noise_codes, _OFTEN_BY_CHANCE)
+        clipped |= twice and (len(runs) > 1 or _jumps(samples, runs[0], code, spare))
     else:
-        spare = _SPARE_CODES + 2.0 * noise_codes
         clipped = not held and any(_jumps(samples, run, code, spare) for run in runs)
     return runs if clipped else []
 
 
-def _least_run(noise_codes: float) -> int:
-    """Equal samples in a row that noise of so many codes leaves in one code hardly ever."""
+def _least_run(noise_codes: float, by_chance: float) -> int:
+    """Equal samples in a row that noise of so many codes leaves in one code with a probability."""
     stays = math.erf(0.5 / (noise_codes * math.sqrt(2.0)))
-    return max(_SHORTEST_RUN, 1 + math.ceil(math.log(_BY_CHANCE) / math.log(stays)))
+    return max(_SHORTEST_RUN, 1 + math.ceil(math.log(by_chance) / math.log(stays)))
 
 
 def _jumps(samples: FloatArray, run: tuple[int, int], code: float, spare_codes: float) -> bool:

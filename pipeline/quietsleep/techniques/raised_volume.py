@@ -277,12 +277,22 @@ def _leak_pct(recording: Recording, trial: Trial, *, fvc_ml: float, zero_ml_s: f
 
 
 def _inflation_kpa(recording: Recording, trial: Trial) -> float:
-    """Mean airway pressure (kPa) over the window before the squeeze; NaN without samples."""
-    airway = recording.pressures_kpa.get("airway_pressure")
-    onset = trial.landmarks["onset"]
-    window = round(SETTINGS["inflation_window_s"] * recording.rate_hz)
-    before = airway[max(onset - window, 0) : onset] if airway is not None else np.zeros(0)
-    return float(before.mean()) if before.size else float("nan")
+    """Mean airway pressure (kPa) over the last window before it falls; NaN without samples.
+
+    It falls as the airway opens for the squeeze, which the jacket shows a little earlier or later
+    where the filters and delays of the two channels are unlike: the window may end that far from
+    where the jacket begins to fill, and the one with the highest mean is the last before the fall.
+    """
+    airway, rate = recording.pressures_kpa.get("airway_pressure"), recording.rate_hz
+    onset, window = trial.landmarks["onset"], round(SETTINGS["inflation_window_s"] * rate)
+    reach = round(SETTINGS["inflation_reach_s"] * rate)
+    if airway is None or window < 1 or onset < 1:
+        return float("nan")
+    part = airway[max(onset - reach - window, 0) : onset + reach]
+    sums = np.concatenate(([0.0], np.cumsum(part)))
+    if part.size <= window:
+        return float(part.mean())
+    return float((sums[window:] - sums[:-window]).max()) / window
 
 
 def _jacket_kpa(recording: Recording, trial: Trial) -> float:
