@@ -279,11 +279,16 @@ def in_order(name: str) -> tuple[float, str]:
 
 def clean_shares(joined: Joined) -> list[Share]:
     """Per technique, how many simulated clean manoeuvres and tests are accepted; and checks."""
-    tests, checks = (joined.of_cases(name, clean=True) for name in ("tests", "checks"))
+    trials, tests, checks = (
+        joined.of_cases(name, clean=True) for name in ("trials", "tests", "checks")
+    )
+    bent = set(trials.loc[trials["trial"].isin(joined.curved()), "session"])
     shares = []
     for technique in contract.TECHNIQUES:
         shares.append(_of_manoeuvres(joined, technique))
         own = tests[tests["technique"] == technique].rename(columns={"test": "item"})
+        if technique == "single_occlusion":
+            own = own[~own["session"].isin(bent)]
         shares.append(_clean_share(own, technique, "tests", len(own)))
     for kind in contract.CHECKS:
         own = checks[checks["kind"] == kind].rename(columns={"check_id": "item"})

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import csv
 import tomllib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta
 from functools import lru_cache
@@ -50,14 +50,6 @@ GOLDEN = 0.6180339887498949
 SESSIONS_A_DELIVERY = 20
 LEAST_AT_THE_BORDER = 12
 HIGH_M = 600.0  # a centre above it has an air pressure that sea level has not
-# Faults that stand only on some devices or at some centres.
-OF_EDF = ("header_unit", "tidal_samples_lost")
-OF_CLOCKS = ("tidal_gap",)  # a file without a clock shows no gap in its samples
-OF_HIGH_CENTRES = ("sea_level_pressure",)
-# An apparatus resistance ten times too large is more than the infant's own total.
-OF_WIDE_AIRWAYS = ("single_apparatus_slip", "double_apparatus_slip")
-# Flow in a unit smaller than the registered one; there is none smaller than mL/min.
-OF_SMALL_UNITS = ("tfe_flow_unit",)
 YOUNGEST_AGAIN_D = 90  # a second visit is long after birth
 # Faults that show against another visit of the infant.
 OF_SECOND_VISITS = ("length_misread", "age_mistyped")
@@ -331,24 +323,35 @@ def cases(infants: int, planted: int) -> Iterator[Case]:
         number += 1
 
 
-def suits(case: Case, key: str) -> bool:
-    """Whether a fault can stand on this measuring set and infant.
+def is_edf(case: Case) -> bool:
+    """Whether the device writes a format without a clock, with units in its header."""
+    return case.scenario.form.file_format == "edf"
 
-    What only some devices or centres can have, and what is told by a straight limb.
-    """
-    if key in OF_EDF:
-        return case.scenario.form.file_format == "edf"
-    if key in OF_CLOCKS and case.scenario.form.file_format == "edf":
-        return False
-    if key in OF_SECOND_VISITS:
-        return case.infant.age_days > YOUNGEST_AGAIN_D
-    if key in OF_HIGH_CENTRES:
-        return case.scenario.altitude_m > HIGH_M
-    if key in OF_WIDE_AIRWAYS:
-        apparatus = case.scenario.setting.apparatus_resistance_kpa_s_l
-        return case.infant.rrs_kpa_s_l < 9.0 * apparatus and case.infant.body_kind == "linear"
-    if key in OF_SMALL_UNITS:
-        return case.scenario.sensors[0].unit != "mL/min"
+
+def is_wide(case: Case) -> bool:
+    """Whether an apparatus resistance ten times too large is more than the infant's total."""
+    apparatus = case.scenario.setting.apparatus_resistance_kpa_s_l
+    return case.infant.rrs_kpa_s_l < 9.0 * apparatus and case.infant.body_kind == "linear"
+
+
+# Faults that stand only on some devices, at some centres or in some infants.
+STANDS_ON: Mapping[str, Callable[[Case], bool]] = {
+    "header_unit": is_edf,
+    "tidal_samples_lost": is_edf,
+    "tidal_gap": lambda case: not is_edf(case),
+    "sea_level_pressure": lambda case: case.scenario.altitude_m > HIGH_M,
+    "single_apparatus_slip": is_wide,
+    "double_apparatus_slip": is_wide,
+    # there is no unit of flow smaller than mL/min that it could be mistaken for
+    "tfe_flow_unit": lambda case: case.scenario.sensors[0].unit != "mL/min",
+    **dict.fromkeys(OF_SECOND_VISITS, lambda case: case.infant.age_days > YOUNGEST_AGAIN_D),
+}
+
+
+def suits(case: Case, key: str) -> bool:
+    """Whether a fault can stand on this case; single occlusions want a straight limb."""
+    if key in STANDS_ON:
+        return STANDS_ON[key](case)
     return FAULTS[key].owner != "single_occlusion" or case.infant.body_kind == "linear"
 
 

@@ -84,8 +84,9 @@ def test_quotients_are_taken_over_the_body() -> None:
 @pytest.mark.parametrize("frc_ml", [math.nan, 0.0])
 def test_without_the_number_below_there_is_a_reason(frc_ml: float) -> None:
     rows = gathered(predicted_frc_ml=frc_ml).trial_values
-    (row,) = rows[rows["quantity"] == "vmaxfrc_frc_per_s"].to_dict("records")
-    assert math.isnan(row["value"]) and row["reason"] == "no predicted_frc_ml"
+    row = rows[rows["quantity"] == "vmaxfrc_frc_per_s"].iloc[0]
+    assert math.isnan(row["value"])
+    assert row["reason"] == "no predicted_frc_ml"
 
 
 def test_every_quotient_of_the_contract_is_taken_of_every_technique_here() -> None:

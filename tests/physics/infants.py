@@ -97,7 +97,7 @@ def _bodies(
     total = tau / compliance - apparatus
     split = np.array([k == "compartments" for k in kind])
     share = np.where(split, rng.uniform(0.25, 0.5, n), 0.5)
-    ratio = np.where(split, rng.uniform(2.0, 5.0, n), 1.0)
+    ratio = np.where(split, rng.uniform(1.3, 5.0, n), 1.0)
     c1, c2 = compliance * (1.0 - share), compliance * share
     inner = 0.4 * total
     # Branch resistances in parallel make `inner`; time constants of the branches differ by ratio.

@@ -156,7 +156,7 @@ def test_noise_is_no_reversal(key: str, noise: float) -> None:
             )
 
 
-@pytest.mark.parametrize(("share", "refused"), [(0.0, False), (0.02, False), (0.3, True)])
+@pytest.mark.parametrize(("share", "refused"), [(0.0, False), (0.01, False), (0.3, True)])
 def test_a_leak_under_the_squeeze_is_told_from_recovery(share: float, refused: bool) -> None:
     key, leak = "tidal_forced_expiration", Leak(share_out=share, when="squeeze")
     rule, verdicts = rule_of("tidal_forced_expiration", "no_leak"), []

@@ -16,23 +16,27 @@ from numpy.typing import NDArray
 
 from quietsleep.records import FloatArray, Recording
 from quietsleep.signals.breaths import regular_breaths, smooth
-from quietsleep.signals.occlusions import Occlusion, open_airway, running_mean
 from quietsleep.signals.quantiles import NAN, median, percentile, runs
 from quietsleep.signals.squeezes import find_squeezes
 
 AS_REGISTERED, TURNED = 1.0, 0.0
+Span = tuple[int, int]
 
 # How the evidence is read; no limit of acceptance. All figures are this study's own.
 _STILL_SHARE = 0.08  # flow below this share of the usual flow stands still ...
 _STILL_NOISE_SDS = 5.0  # ... or below this many SDs of its noise
 _CLOSED_KPA = 0.1  # a closed airway shows at least this much pressure
 _CLOSED_S = 0.05
+_BRIDGED_S = 0.02  # noise breaks no closed stretch
 _OPENING_S = (0.01, 0.1)  # flow is read so long after the release
+_REST_KPA = 0.3  # pressures nearer to zero may be those of an open airway
 _NEAR_KPA = 0.12  # an open airway shows no more than this
 _AROUND_S = 0.1  # left out on either side of a closed airway
 _LEAST_R = 0.4  # correlation of pressure with flow below this tells nothing
 _SQUEEZE_KPA = 0.5
+_DRIVEN_SHARE = 0.5  # a squeeze drives more than this share of the usual flow
 _SQUEEZE_S = 0.15  # flow is read from the onset of a squeeze until so long after it is full
+_READ_HZ = 100.0  # what is read of a faster recording
 _AGREE = 0.5  # mean of votes (-1 to 1) that decides
 _FEWEST_BREATHS = 5
 _LONGER = 1.05  # one phase is longer than the other by more than this
@@ -47,19 +51,27 @@ def flow_polarity(recording: Recording) -> float:
     """
     if recording.flow_ml_s.size < recording.rate_hz or not np.ptp(recording.flow_ml_s) > 0.0:
         return NAN
-    airway = recording.pressures_kpa.get("airway_pressure")
-    jacket = recording.pressures_kpa.get("jacket_pressure")
+    # Signs need no fine time: a tenth of a second is read in ten samples.
+    every = max(1, int(recording.rate_hz // _READ_HZ))
+    rate = recording.rate_hz / every
+    flow = recording.flow_ml_s[::every]
+    airway, jacket = (
+        None if pressure is None else pressure[::every]
+        for pressure in map(recording.pressures_kpa.get, ("airway_pressure", "jacket_pressure"))
+    )
     if airway is None and jacket is None:
         return _decided([_breath_votes(recording)])
+    usual = percentile(np.abs(flow), 90.0)
     kinds: list[Sequence[float]] = []
     if jacket is not None:
-        kinds.append(_squeeze_votes(recording.flow_ml_s, jacket, recording.rate_hz))
+        kinds.append(_squeeze_votes(flow, jacket, rate, usual_ml_s=usual))
     if airway is not None:
-        flow = recording.flow_ml_s
-        zero = open_airway(flow, airway, recording.rate_hz).zero_kpa
-        closed = _closed_stretches(recording, airway - zero)
-        kinds.append(_release_votes(flow, airway - zero, closed, recording.rate_hz))
-        kinds.append(_open_votes(flow, airway - zero, closed, recording.rate_hz, jacket))
+        pressure = airway - _rest_kpa(airway)
+        still = max(_STILL_SHARE * usual, _STILL_NOISE_SDS * recording.breaths.noise_ml_s)
+        closed = _closed_stretches(flow, pressure, rate, still_ml_s=still)
+        kinds.append(_release_votes(flow, pressure, closed, rate, still_ml_s=still))
+        if jacket is None:  # lungs that are inflated through the same airway would tell it wrongly
+            kinds.append(_open_votes(flow, pressure, closed, rate, still_ml_s=still))
     return _decided(kinds)
 
 
@@ -71,47 +83,53 @@ def _decided(kinds: Sequence[Sequence[float]]) -> float:
     return NAN if total == 0.0 else AS_REGISTERED if total > 0.0 else TURNED
 
 
-def _closed_stretches(recording: Recording, pressure_kpa: FloatArray) -> list[Occlusion]:
-    """Find where flow stands still while pressure (n,) is away from its open value."""
-    flow, rate = recording.flow_ml_s, recording.rate_hz
-    span = max(1, round(0.01 * rate))
-    limit = max(
-        _STILL_SHARE * percentile(np.abs(flow), 90.0),
-        _STILL_NOISE_SDS * recording.breaths.noise_ml_s,
-    )
-    still = np.abs(running_mean(flow, span)) <= limit
-    pressed = np.abs(running_mean(pressure_kpa, span)) >= _CLOSED_KPA
-    found = runs(still & pressed, bridge=round(0.02 * rate))
-    return [Occlusion(start, end) for start, end in found if end - start >= _CLOSED_S * rate]
+def _rest_kpa(airway_kpa: FloatArray) -> float:
+    """Usual pressure of the open airway, kPa: the zero of the transducer, near enough for signs."""
+    near = airway_kpa[np.abs(airway_kpa) < _REST_KPA]
+    return median(near) if near.size else 0.0
+
+
+def _closed_stretches(
+    flow_ml_s: FloatArray, pressure_kpa: FloatArray, rate_hz: float, *, still_ml_s: float
+) -> list[Span]:
+    """Find where flow (n,) stands still while pressure (n,) is away from its open value."""
+    still = np.abs(flow_ml_s) <= still_ml_s
+    pressed = np.abs(pressure_kpa) >= _CLOSED_KPA
+    found = runs(still & pressed, bridge=round(_BRIDGED_S * rate_hz))
+    return [(start, end) for start, end in found if end - start >= _CLOSED_S * rate_hz]
 
 
 def _release_votes(
-    flow_ml_s: FloatArray, pressure_kpa: FloatArray, closed: Sequence[Occlusion], rate_hz: float
+    flow_ml_s: FloatArray,
+    pressure_kpa: FloatArray,
+    closed: Sequence[Span],
+    rate_hz: float,
+    *,
+    still_ml_s: float,
 ) -> list[float]:
     """Vote for each release: air goes down the pressure that stood behind the shutter."""
-    usual = percentile(np.abs(flow_ml_s), 90.0)
     first, last = (round(seconds * rate_hz) for seconds in _OPENING_S)
     votes = []
-    for shut in closed:
-        after = flow_ml_s[shut.end + first : shut.end + last + 1]
-        before = pressure_kpa[max(shut.start, shut.end - last) : shut.end]
+    for start, end in closed:
+        after = flow_ml_s[end + first : end + last + 1]
         if after.size == 0:
             continue
-        flowing = float(after.mean()) - median(flow_ml_s[shut.start : shut.end])
-        behind = median(before)
-        if abs(behind) >= _CLOSED_KPA and abs(flowing) >= 2.0 * _STILL_SHARE * usual:
+        behind = median(pressure_kpa[max(start, end - last) : end])
+        flowing = float(after.mean()) - float(flow_ml_s[start:end].mean())
+        if abs(behind) >= _CLOSED_KPA and abs(flowing) >= 2.0 * still_ml_s:
             votes.append(-float(np.sign(behind * flowing)))
     return votes
 
 
-def _squeeze_votes(flow_ml_s: FloatArray, jacket_kpa: FloatArray, rate_hz: float) -> list[float]:
+def _squeeze_votes(
+    flow_ml_s: FloatArray, jacket_kpa: FloatArray, rate_hz: float, *, usual_ml_s: float
+) -> list[float]:
     """Vote for each squeeze: what it adds to flow goes out, below zero."""
-    usual = percentile(np.abs(flow_ml_s), 50.0)
     votes = []
     for squeeze in find_squeezes(jacket_kpa, rate_hz, least_kpa=_SQUEEZE_KPA):
         driven = flow_ml_s[squeeze.onset : squeeze.full + round(_SQUEEZE_S * rate_hz) + 1]
         farthest = float(driven[int(np.argmax(np.abs(driven)))])
-        if abs(farthest) > usual:
+        if abs(farthest) > _DRIVEN_SHARE * usual_ml_s:
             votes.append(-float(np.sign(farthest)))
     return votes
 
@@ -119,21 +137,17 @@ def _squeeze_votes(flow_ml_s: FloatArray, jacket_kpa: FloatArray, rate_hz: float
 def _open_votes(
     flow_ml_s: FloatArray,
     pressure_kpa: FloatArray,
-    closed: Sequence[Occlusion],
+    closed: Sequence[Span],
     rate_hz: float,
-    jacket_kpa: FloatArray | None,
+    *,
+    still_ml_s: float,
 ) -> list[float]:
-    """Vote once: pressure at the open airway stands against flow through the apparatus.
-
-    Not asked in a recording with a jacket, whose lungs are inflated through the same airway.
-    """
-    if jacket_kpa is not None:
-        return []
+    """Vote once: pressure at the open airway stands against flow through the apparatus."""
     free: NDArray[np.bool_] = np.abs(pressure_kpa) < _NEAR_KPA
     around = round(_AROUND_S * rate_hz)
-    for shut in closed:
-        free[max(shut.start - around, 0) : shut.end + around] = False
-    free &= np.abs(flow_ml_s) > _STILL_SHARE * percentile(np.abs(flow_ml_s), 90.0)
+    for start, end in closed:
+        free[max(start - around, 0) : end + around] = False
+    free &= np.abs(flow_ml_s) > still_ml_s
     if free.sum() < rate_hz:
         return []
     flow, pressure = flow_ml_s[free], pressure_kpa[free]

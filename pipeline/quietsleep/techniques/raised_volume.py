@@ -186,10 +186,14 @@ def _volume_marks(values: Measures, *, top_ml: float, zero_s: float, end_s: floa
 
 
 def _reversals(recording: Recording, forced: Forced) -> list[tuple[int, int]]:
-    """Stretches of the forced expiration, counted from its start, where flow stops or turns."""
+    """Stretches of the forced expiration, counted from its start, where flow stops or turns.
+
+    A turn at its very end is the breath that follows.
+    """
     noise = smoothed_noise_ml_s(recording, smoothing_s=SETTINGS["smoothing_s"])
-    peak = forced.peak - forced.start
-    return find_reversals(forced.flow_out_ml_s, peak=peak, noise_ml_s=noise)
+    peak, n = forced.peak - forced.start, forced.flow_out_ml_s.size
+    found = find_reversals(forced.flow_out_ml_s, peak=peak, noise_ml_s=noise)
+    return [(start, end) for start, end in found if end < n]
 
 
 def _follow(recording: Recording, onset: int, *, zero_ml_s: float) -> Forced | None:
@@ -231,10 +235,16 @@ def _span(trial: Trial) -> Span:
 
 
 def _trial_forced(recording: Recording, trial: Trial, *, zero_ml_s: float) -> Forced:
-    forced = _follow(recording, trial.landmarks["onset"], zero_ml_s=zero_ml_s)
-    if forced is None:
-        raise ValueError("a trial of raised volume has a forced expiration")
-    return forced
+    """Follow the expiration of a trial, by the zero that found it where `zero_ml_s` leaves none.
+
+    Breathing about a manoeuvre tells no zero where flow runs the wrong way.
+    """
+    onset = trial.landmarks["onset"]
+    for zero in (zero_ml_s, _drift_ml_s(recording, onset)):
+        forced = _follow(recording, onset, zero_ml_s=zero)
+        if forced is not None:
+            return forced
+    raise ValueError("a trial of raised volume has a forced expiration")
 
 
 def _inflations(recording: Recording, span: Span) -> list[tuple[int, int]]:

@@ -195,6 +195,11 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
         Mark("flow", "peak flow", (peak_s,), (peak_flow,), "peak_flow_volume_pct"),
         Mark("loop", "peak flow", (peak_ml,), (peak_flow,), "peak_flow_volume_pct"),
     ]
+    after_ml = _levels_after_ml(recording, trial, forced)
+    if after_ml.size:
+        later_s, level = (end_s, trial.landmarks["until"] / rate), (median(after_ml),) * 2
+        label = "end-expiratory level after"
+        marks.append(Mark("volume", label, later_s, level, "squeeze_leak_pct"))
     if curve.crossing >= 0:
         passed_s, flow = (forced.start + curve.crossing) / rate, -curve.vmaxfrc_ml_s
         marks.append(Mark("flow", "V'maxFRC", (passed_s,), (flow,), "vmaxfrc_ml_s"))
