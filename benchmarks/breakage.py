@@ -109,10 +109,10 @@ def _each(of: str, values: Sequence[str]) -> Iterator[dict[str, str]]:
     elif of == "outcomes":
         yield from ({"outcome": name} for name in contract.OUTCOMES)
     else:
+        # Of a trial, those that its technique measures: `values` are told by tables.
         level = of.removesuffix(" quantities")
-        measured = {q.name for q in contract.TECHNIQUES["tidal"].quantities if q.name in values}
         for quantity in contract.QUANTITIES.values():
-            if quantity.level == level and quantity.name not in measured:
+            if quantity.level == level and quantity.name not in values and quantity.ratio is None:
                 yield {"owner": quantity.owner, "quantity": quantity.name}
 
 

@@ -70,10 +70,13 @@ def test_every_outcome_quantity_and_rule_has_an_answer(cells: Any) -> None:
     assert uncovered(FOLDER, cells, contract.RULES.values()) == []
 
 
-def test_new_rule_without_an_answer_is_named(cells: Any) -> None:
-    rule: Rule = replace(contract.RULES["tidal.no_leak"], name="new", quantity="n_artefacts")
+def test_new_rule_without_an_answer_is_named(cells: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    rule: Rule = replace(contract.RULES["tidal.no_leak"], name="new", quantity="n_hiccups")
+    quantity = contract.QUANTITIES["tidal", "trial", "n_sighs"]
+    more = {**contract.QUANTITIES, ("tidal", "trial", "n_hiccups"): quantity}
+    monkeypatch.setattr(contract, "QUANTITIES", more)
     assert uncovered(FOLDER, cells, [rule]) == [
-        "n_artefacts, which tidal.new reads, has no answer.",
+        "n_hiccups, which tidal.new reads, has no answer.",
         "Rule tidal.new has no made-up numbers about its limit.",
     ]
 
@@ -91,7 +94,7 @@ def test_every_unit_of_flow_and_pressure_of_the_sets_is_another() -> None:
 
 def test_files_are_small_and_every_tolerance_has_its_reason() -> None:
     size = sum(p.stat().st_size for p in FOLDER.rglob("*") if p.is_file())
-    assert size < 1.8e6
+    assert size < 2.1e6
     content = tomllib.loads((FOLDER / "tolerances.toml").read_text(encoding="utf-8"))
     for entry in content["tolerances"]:
         assert len(entry["reason"]) > 5, entry

@@ -42,13 +42,17 @@ COMPARED = frozenset({"number", "integer", "yes_no", "choice"})
 # The other columns of recordings are as the centre delivered them.
 OF_RECORDINGS = frozenset({"state", "rate_hz", "duration_s", "n_trials"})
 # Parts of a verdict, besides the rule that is its name; True for numbers.
-VERDICT = {
-    "state": False,
-    "observed": True,
-    "limit_low": True,
-    "limit_high": True,
-    "severity": False,
-}
+VERDICT = {"state": False, "limit_low": True, "limit_high": True, "severity": False}
+# Where the numbers are published that verdicts on items of a kind observe.
+VALUES: Mapping[str, str] = {
+    "trial": "trial_values", "test": "test_values", "check": "check_values",
+    "session": "session_values",
+}  # fmt: skip
+# A verdict on a made-up number, and what an item comes to, by letter.
+LETTERS: Mapping[str, str] = {
+    "p": "pass", "f": "fail", "a": "not_applicable", "j": "not_judged",
+    "A": "accepted", "R": "rejected", "J": "not_judgeable",
+}  # fmt: skip
 # A recorded number comes out the same but for the last digits that a library may change.
 RECORDED_WITHIN_PCT = 0.1
 SMALLEST = 1e-9
@@ -121,10 +125,12 @@ def known_answers(run: Callable[[Path], Path], aside: Path) -> list[KnownAnswer]
     shutil.rmtree(aside, ignore_errors=True)
     try:
         copy_study(FOLDER, aside)
-        cells = published_cells(run(aside))
+        night = run(aside)
+        cells = published_cells(night)
+        observed = list(observed_answers(night, cells))
     finally:
         shutil.rmtree(aside, ignore_errors=True)
-    return [*compare(answers, cells), *boundary_answers(FOLDER)]
+    return [*compare(answers, cells), *observed, *boundary_answers(FOLDER)]
 
 
 def copy_study(folder: Path, target: Path) -> None:
@@ -253,6 +259,21 @@ def compare(
         yield KnownAnswer(owner, name, item, answer.origin, answer.value, answer.within, measured)
 
 
+def observed_answers(
+    night: Path, cells: Mapping[Place, tuple[str, Value]]
+) -> Iterator[KnownAnswer]:
+    """Put beside the number that each verdict observed the one that is published of its item."""
+    for row in read_table(night, "verdicts").to_pylist():
+        kind, item = row["item_kind"], row["item"]
+        own = f"{item}|check|{item}" if kind == "check" else item
+        place = (VALUES[kind], f"{row['centre']}|{own}", row["quantity"])
+        observed = _plain(row["observed"], number=True)
+        known = cells.get(place, ("", math.nan))[1]
+        within = abs(known) * 1e-9 if isinstance(known, float) and math.isfinite(known) else 0.0
+        named = f"{row['centre']} {item}"
+        yield KnownAnswer(row["rule"], "observed", named, "truth", known, within, observed)
+
+
 def boundary_answers(folder: Path) -> Iterator[KnownAnswer]:
     """Judge made-up numbers on either side of every limit, and compare each verdict and status.
 
@@ -270,15 +291,12 @@ def boundary_answers(folder: Path) -> Iterator[KnownAnswer]:
         )
         status = status_of_items(verdicts).reset_index().set_index("item")["status"].to_dict()
         for owner, asked in owners.items():
-            for rule, expected in asked["states"].items():
-                for number, state in enumerate(expected):
-                    item = f"{owner} {level} {number}"
-                    found = states.get(f"{owner} {number} {rule}", "not judged at all")
-                    yield KnownAnswer(owner, rule, item, "truth", state, 0.0, found)
-            for number, said in enumerate(asked["status"]):
-                found = str(status.get(f"{owner} {number}", "without a status"))
-                item = f"{owner} {level} {number}"
-                yield KnownAnswer(owner, "status", item, "truth", said, 0.0, found)
+            for name, letters in {**asked["states"], "status": asked["status"]}.items():
+                of = status if name == "status" else states
+                for number, letter in enumerate(letters):
+                    key = f"{owner} {number}" if name == "status" else f"{owner} {number} {name}"
+                    item, found = f"made-up {level} {number}", str(of.get(key, "nothing"))
+                    yield KnownAnswer(owner, name, item, "truth", LETTERS[letter], 0.0, found)
 
 
 def _made_up(owners: Mapping[str, Any], on: Any) -> Iterator[dict[str, Any]]:

@@ -24,7 +24,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from quietsleep import contract
-from quietsleep.contract import Level, Rule
+from quietsleep.contract import Rule
 from quietsleep.errors import QuietsleepError
 from quietsleep.measure.pool import InProcess
 from quietsleep.night.answers_by_hand import (
@@ -35,6 +35,8 @@ from quietsleep.night.answers_by_hand import (
     truth_by_hand,
 )
 from quietsleep.night.known_answers import (
+    LETTERS,
+    VALUES,
     Answer,
     Value,
     boundary_answers,
@@ -53,9 +55,10 @@ HEAD = """# Answers of the study with known answers, made by quietsleep.simulati
 #
 # [truth] is what the simulator did, or what follows from it by hand: value and tolerance, whose
 # reason is in tolerances.toml; words have none. [recorded] is what the program made of it when it
-# was recorded, so that what no truth is known of cannot change unseen: of a verdict its state, the
-# number observed, the lowest and highest that pass, and the severity. [boundaries] are made-up
-# numbers on either side of every limit, and the verdicts that they must get.
+# was recorded, by columns, so that what no truth is known of cannot change unseen; one value stands
+# for a column that holds nothing else. [boundaries] are made-up numbers on either side of every
+# limit, and the verdicts that they must get: p pass, f fail, a not_applicable, j not_judged; A, R
+# and J are the status of the item: accepted, rejected, not_judgeable.
 """
 # What stands behind this line is in the digest of each change.
 BEGIN = "# The answers"
@@ -191,20 +194,18 @@ def _boundary_lines() -> Iterator[str]:
     for cases in boundary_cases():
         place = f"boundaries.levels.{cases.level}.{cases.owner}"
         yield f"\n[{place}]"
-        yield f"status = {json.dumps(cases.status)}"
+        yield f'status = "{_letters(cases.status)}"'
         yield f"\n[{place}.values]"
         for name, given in cases.values.items():
             yield f"{name} = [{', '.join(_toml(float(value)) for value in given)}]"
         yield f"\n[{place}.states]"
         for rule, states in cases.states.items():
-            yield f"{json.dumps(rule)} = {json.dumps(states)}"
+            yield f'"{rule}" = "{_letters(states)}"'
 
 
-# Where the numbers of a level are published, and what stands for the owner of a session there.
-VALUES: Mapping[Level, str] = {
-    "trial": "trial_values", "test": "test_values", "check": "check_values",
-    "session": "session_values",
-}  # fmt: skip
+def _letters(words: Sequence[str]) -> str:
+    of = {word: letter for letter, word in LETTERS.items()}
+    return "".join(of[word] for word in words)
 
 
 def uncovered(folder: Path, cells: Cells, rules: Iterable[Rule]) -> list[str]:

@@ -47,7 +47,16 @@ UNIT_SIZES = {
     "mL": 1.0, "L": 1000.0, "mL/s": 1.0, "L/s": 1000.0, "L/min": 1000.0 / 60.0,
     "mL/min": 1.0 / 60.0, "kPa": 1.0, "Pa": 0.001, "cm[H2O]": 0.0980665, "mm[Hg]": 0.1333224,
 }  # fmt: skip
-FEWEST_BREATHS = 22
+FEWEST_BREATHS = 20
+ENOUGH_FOR_SPREAD = 20
+# As few breaths about each manoeuvre as its levels need.
+BREATHS: Mapping[str, Mapping[str, Any]] = {
+    "single_occlusion": {"breaths_between": 5},
+    "double_occlusion": {"breaths_between": 5},
+    "plethysmography": {"breaths_between": 5},
+    "tidal_forced_expiration": {"breaths_between": 5},
+    "raised_volume": {"breaths_before": 5},
+}
 
 
 @dataclass(slots=True)
@@ -107,28 +116,50 @@ def hand_over(study: KnownStudy, name: str, folder: Path, *, zipped: bool) -> No
 def check_day(study: KnownStudy, entry: Mapping[str, Any]) -> None:
     """Add the checks of one set on one day: a clean one of each kind, then maybe faulty ones."""
     scenario, day = study.sets[entry["set"]], CheckDay(entry["day"])
-    done = datetime.combine(entry["day"], time(7, 0), UTC)
-    faults = _one_a_rule(scenario.checks, "check") if entry.get("faults") else {}
     asked: list[tuple[str, PlantedFault | None]] = [(kind, None) for kind in scenario.checks]
-    # The last check of a kind is the one that tests rest on: one that is rejected.
-    last = sorted(faults.values(), key=lambda fault: fault.verdict == "reject")
-    asked += [(fault.owner, fault) for fault in last]
-    for number, (kind, fault) in enumerate(asked, start=1):
-        name = f"{entry['set']}-{entry['day']:%m%d}-{kind}-{number:02d}"
-        done += timedelta(minutes=7)
-        options: dict[str, Any] = dict(fault.options) if fault else {}
-        made = MAKERS[kind](scenario, seeded(study.seed, name), options)
+    if entry.get("faults"):
+        asked += [(kind, _clipped(kind)) for kind in scenario.checks]
+        # The last check of a kind is the one that tests rest on: one that is rejected.
+        faults = _one_a_rule(scenario.checks, "check").values()
+        last = sorted(faults, key=lambda fault: fault.verdict == "reject")
+        asked += [(fault.owner, fault) for fault in last]
+    done, of_kind = datetime.combine(entry["day"], time(7, 0), UTC), dict[str, int]()
+    for kind, fault in asked:
+        of_kind[kind] = of_kind.get(kind, 0) + 1
+        name = f"{entry['set']}-{entry['day']:%m%d}-{kind}-{of_kind[kind]}"
+        made = _check(study, scenario, kind, name, fault)
         if kind == "shutter_hold" and entry.get("held_twice"):
             low = MAKERS[kind](scenario, seeded(study.seed, name, "low"), {"pressure_kpa": 2.4})
             made = _one_after_the_other(low, made)
+        done += timedelta(minutes=6)
         write_check(day, scenario, made, name=name, done=done, seed=study.seed)
         whole = f"{scenario.centre}|{name}"
-        if fault is None or _judged(fault.expected_rule) in made.truth:
-            study.say("check_values", f"{whole}|check|{name}", made.truth)
+        judged = set(made.truth) if fault is None else {_judged(fault.expected_rule)}
+        truth = {quantity: value for quantity, value in made.truth.items() if quantity in judged}
+        study.say("check_values", f"{whole}|check|{name}", truth)
         status = "rejected" if fault and fault.verdict == "reject" else "accepted"
         study.say("checks", whole, {"status": status})
         study.say("verdicts", f"{scenario.centre}|check|{name}", _failing(fault))
     study.days.append((scenario, day))
+
+
+def _check(
+    study: KnownStudy, scenario: Scenario, kind: str, name: str, fault: PlantedFault | None
+) -> SimulatedRecording:
+    """Simulate one check, plain or faulty."""
+    options: dict[str, Any] = dict(fault.options) if fault else {}
+    made = MAKERS[kind](scenario, seeded(study.seed, name), options)
+    share = fault.recipe.clip_share if fault else None
+    if share is None:
+        return made
+    ranges = {key: share * float(np.abs(values).max()) for key, values in made.channels.items()}
+    return replace(made, ranges=ranges)
+
+
+def _clipped(kind: str) -> PlantedFault:
+    """A check whose instruments are set too small."""
+    rule = f"{kind}.manoeuvre_clipped"
+    return PlantedFault(kind, "clipped", rule, level="check", recipe=Recipe(clip_share=0.6))
 
 
 def _one_after_the_other(first: SimulatedRecording, last: SimulatedRecording) -> SimulatedRecording:
@@ -211,8 +242,9 @@ def add_recording(
     infant = session.infant
     scaled = {key: getattr(infant, key) * by for key, by in entry.get("scale", {}).items()}
     manoeuvres = _manoeuvres(technique, fault, entry.get("manoeuvres"))
-    options = dict(entry.get("options", {}))
-    if technique == "tidal" and fault and "quirks" not in fault.recipe.options:
+    options = {**BREATHS.get(technique, {}), **entry.get("options", {})}
+    plain = fault is not None and not ({"quirks"} & fault.recipe.options.keys())
+    if technique == "tidal" and fault and plain and "rate_per_min" not in fault.recipe.infant:
         options.setdefault("breaths", FEWEST_BREATHS)
     planted = _with_options(fault, technique, options) if options else fault
     made = record(
@@ -248,12 +280,16 @@ def say_of_recording(
     refused = fault is not None and fault.verdict == "reject" and fault.level == "trial"
     for number, values in enumerate(trials, start=1):
         trial = f"{centre}|{name}#{number}"
-        study.say("trials", trial, {"status": "rejected" if refused else "accepted"})
+        if fault is None or not fault.recipe.slips:
+            # A slip of the registration breaks more rules than the one that names it.
+            study.say("trials", trial, {"status": "rejected" if refused else "accepted"})
         if fault is None:
             study.say("trial_values", trial, values)
         elif fault.level == "trial":
-            study.say("verdicts", f"{centre}|trial|{name}#{number}", _failing(fault))
-        if fault and fault.recipe.gap:
+            # Where a registration has a slip, breaths may look like manoeuvres, or none be found.
+            place = "?" if fault.recipe.slips else number
+            study.say("verdicts", f"{centre}|trial|{name}#{place}", _failing(fault))
+        if fault and fault.recipe.gap and session.scenario.form.file_format != "edf":
             study.say("trial_values", trial, {"gap_s": fault.recipe.gap[1]})
 
 
@@ -262,7 +298,7 @@ def tidal_truth(made: SimulatedRecording) -> dict[str, float]:
     truth = dict(made.truth)
     for quantity in made.trials[0]:
         values = [breath[quantity] for breath in made.trials]
-        if len(values) > 1:
+        if len(values) >= ENOUGH_FOR_SPREAD:
             truth[f"sd of {quantity}"] = stdev(values)
             truth[f"cv of {quantity}"] = 100.0 * stdev(values) / fmean(values)
     return truth
@@ -302,17 +338,24 @@ def reported_rows(
     return rows
 
 
+# Quick breaths take little space.
+QUICK = {"rate_per_min": 1.25}
+
+
 def _faulty(scenario: Scenario) -> list[dict[str, Any]]:
     """One recording for each rule that a planted fault of a technique or a file names."""
     faults = _one_a_rule(scenario.techniques, "trial", "test", "recording")
     entries = []
     for key, fault in faults.items():
-        if fault.recipe.gap and scenario.form.file_format == "edf":
-            continue  # a format without a clock of its own cannot show one
+        without_clock = scenario.form.file_format == "edf"
+        if fault.recipe.gap and without_clock != fault.expected_rule.endswith("length_by_clock"):
+            continue  # lost samples are a gap, or told by the clock where a format has none
+        if "recordings" in fault.options:
+            continue  # it is in the number of recordings, of which this session has many
         technique = fault.owner if fault.owner in scenario.techniques else "tidal"
         if key == "missing_channel":
             technique = "single_occlusion"
-        entries.append({"technique": technique, "fault": fault})
+        entries.append({"technique": technique, "fault": fault, "scale": QUICK})
     return sorted(entries, key=lambda e: scenario.techniques.index(e["technique"]))
 
 
@@ -321,6 +364,10 @@ def _one_a_rule(owners: Sequence[str], *levels: str) -> dict[str, PlantedFault]:
     found: dict[str, PlantedFault] = {}
     named: set[str] = set()
     for key, fault in FAULTS.items():
+        if not (
+            fault.expected_rule or fault.recipe.disturbance or "quirks" in fault.recipe.options
+        ):
+            continue  # sound variants near a limit
         of_file = fault.owner == "delivery" and fault.level == "recording"
         if not (fault.owner in owners and fault.level in levels) and not of_file:
             continue
@@ -379,9 +426,11 @@ def _manoeuvres(technique: str, fault: PlantedFault | None, given: Any) -> list[
 
 
 # A clean manoeuvre, where the simulator's own default is none.
-USUAL: Mapping[str, Mapping[str, Any]] = {
-    "double_occlusion": {"duration_s": 0.3, "relaxation_s": 0.012}
-}
+USUAL: Mapping[str, Mapping[str, Any]] = {"double_occlusion": {"duration_s": 0.3}}
+
+
+# Cells of a session that are judged together: at most one fault changes any of them.
+BODY = frozenset({"age_days", "length_cm", "weight_kg"})
 
 
 def _fault_sessions(entry: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
@@ -390,22 +439,21 @@ def _fault_sessions(entry: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
     for fault in FAULTS.values():
         if fault.owner != "session":
             continue
-        free = next((s for s in held if not s["cells"].keys() & fault.cells.keys()), None)
+        changed = fault.cells.keys() | (BODY if fault.cells.keys() & BODY else set())
+        free = next((s for s in held if not s["changed"] & changed), None)
         if free is None:
-            free = {"cells": {}, "fails": []}
+            free = {"cells": {}, "fails": [], "changed": set()}
             held.append(free)
         free["cells"].update(fault.cells)
         free["fails"].append(fault.expected_rule)
+        free["changed"] |= changed
     for number, session in enumerate(held, start=1):
         code = f"{entry['set'].partition('-')[0]}-s1{number:02d}"
-        yield dict(entry) | session | {
-            "session": code, "infant": code.replace("-s", "-i"), "visit": "v1", "sex": "female",
-            "age_days": 200, "length_cm": 67.0, "weight_kg": 7.5, "gestation_weeks": 40.0,
-        }  # fmt: skip
+        yield {**entry, **entry["infants"][number - 1], **session, "session": code}
 
 
 def _judged(rule: str) -> str:
-    """The quantity that a rule of a check judges; a fault of any other spoils the truth of all."""
+    """The quantity that a rule of a check judges; a fault may spoil the truth of the others."""
     check, _, name = rule.partition(".")
     text = (data_folder("contracts") / "equipment" / f"{check}.toml").read_text("utf-8")
     return str(next(r["quantity"] for r in tomllib.loads(text)["rules"] if r["name"] == name))
