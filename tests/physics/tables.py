@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 from collections import Counter
 from collections.abc import Callable, Iterable
+from itertools import pairwise
 
 import numpy as np
 
@@ -28,10 +29,7 @@ def between(name: str, of: Callable[[SeenInfant], float], edges: list[float]) ->
     def inside(low: float, high: float) -> Callable[[SeenInfant], bool]:
         return lambda infant: low <= of(infant) < high
 
-    return [
-        (f"{name} {low:g} to {high:g}", inside(low, high))
-        for low, high in zip(edges[:-1], edges[1:], strict=True)
-    ]
+    return [(f"{name} {low:g} to {high:g}", inside(low, high)) for low, high in pairwise(edges)]
 
 
 CLASSES: list[Class] = [
@@ -74,9 +72,8 @@ def show_errors(technique: str, infants: list[SeenInfant]) -> None:
             errors = np.array([infant.error_pct(quantity) for infant in chosen])
             errors = errors[np.isfinite(errors)]
             size = np.abs(errors)
-            cells.append(
-                f"{quantity} {errors.mean():+.2f} / {np.percentile(size, 95):.2f} / {size.max():.2f}"
-            )
+            told = (f"{errors.mean():+.2f}", f"{np.percentile(size, 95):.2f}", f"{size.max():.2f}")
+            cells.append(f"{quantity} {' / '.join(told)}")
         kept = accepted(t for infant in chosen for t in infant.trials)
         print(f"{name} | {len(chosen)} | {' | '.join(cells)} | {kept}")
 
