@@ -54,10 +54,10 @@ def breathing(
         knots.append((now, volume))
     at, ml = np.array(knots).T
     time = np.arange(round(now * RATE_HZ) + 2) / RATE_HZ
-    begin, turn, end = (
+    start, turn, end = (
         np.round(np.array(x) * RATE_HZ).astype(np.int64) for x in (starts, turns, ends)
     )
-    breaths_found = Breaths(begin, turn, end, np.zeros(len(starts)), 0.0)
+    breaths_found = Breaths(start, turn, end, np.zeros(len(starts)), 0.0)
     return breaths_found, np.array(stretch), np.interp(time, at, ml), np.array(truth)
 
 

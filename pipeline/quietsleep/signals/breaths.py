@@ -245,13 +245,13 @@ def level_volume(
         return _with_levels(volume_ml - float(volume_ml[:1].sum()), breaths, chosen, np.zeros(0))
     end, stretch = breaths.end[chosen], _stretch_of(breaths.end[chosen], busy)
     closed, zeros_ml_s = closed_zeros(flow_ml_s, busy, rate_hz) if has_shutter else _NO_ZEROS
-    if closed.size:
-        zero_ml_s = np.interp(np.arange(volume_ml.size), closed, zeros_ml_s)
+    zero_ml_s = np.interp(np.arange(volume_ml.size), closed, zeros_ml_s) if closed.size else None
+    if zero_ml_s is not None:
         volume_ml = volume_ml - integrate(zero_ml_s, rate_hz)
     level_ml = volume_ml[end]
     if busy.any():
         level_ml = settled_levels(breaths, chosen, stretch, volume_ml, rate_hz)
-    if closed.size:
+    if zero_ml_s is not None:
         inspired_ml = integrate(np.maximum(flow_ml_s - zero_ml_s, 0.0), rate_hz)
         drift_ml = uneven_share(inspired_ml[end], level_ml, stretch) * inspired_ml
         slope_ml_s = wave_between_zeros_ml_s(
@@ -259,23 +259,36 @@ def level_volume(
         )
         drift_ml = drift_ml + integrate(slope_ml_s, rate_hz)
     else:
-        begun, part = _first_points(breaths, regular, busy)
-        relaxed, series = _relaxed_points(breaths, busy)
-        known = np.concatenate((end, begun))
-        order = np.argsort(known)
-        slope_ml_s = drift_slope_ml_s(
-            np.concatenate((known[order], relaxed)),
-            np.concatenate(
-                (np.concatenate((level_ml, volume_ml[begun]))[order], volume_ml[relaxed])
-            ),
-            np.concatenate((np.concatenate((stretch, part))[order], series)),
-            n=volume_ml.size,
-            rate_hz=rate_hz,
-        )
+        sample, known_ml, part = _known_points(breaths, regular, busy, volume_ml, level_ml)
+        slope_ml_s = drift_slope_ml_s(sample, known_ml, part, n=volume_ml.size, rate_hz=rate_hz)
         drift_ml = integrate(slope_ml_s, rate_hz)
     level_ml = level_ml - drift_ml[end]
     middle_ml = median(level_ml)
     return _with_levels(volume_ml - drift_ml - middle_ml, breaths, chosen, level_ml - middle_ml)
+
+
+def _known_points(
+    breaths: Breaths,
+    regular: BoolArray,
+    busy: BoolArray,
+    volume_ml: FloatArray,
+    level_ml: FloatArray,
+) -> tuple[IntArray, FloatArray, IntArray]:
+    """Samples in order at which the level is known, that level, and the stretch of each.
+
+    The ends of regular breaths with `level_ml`, the starts that no regular breath ends at, and,
+    after all of these, where one inflation after the other begins.
+    """
+    end = breaths.end[regular]
+    begun, relaxed = _first_points(breaths, regular, busy), _relaxed_points(breaths, busy)
+    sample = np.concatenate((end, begun))
+    known_ml = np.concatenate((level_ml, volume_ml[begun]))
+    order = np.argsort(sample)
+    return (
+        np.concatenate((sample[order], relaxed[0])),
+        np.concatenate((known_ml[order], volume_ml[relaxed[0]])),
+        np.concatenate((_stretch_of(sample[order], busy), relaxed[1])),
+    )
 
 
 def _with_levels(
@@ -318,10 +331,8 @@ def _stretch_of(point: IntArray, busy: BoolArray) -> IntArray:
     return np.searchsorted(begun, point, side="left") - np.searchsorted(begun, 0, "right")
 
 
-def _first_points(
-    breaths: Breaths, regular: BoolArray, busy: BoolArray
-) -> tuple[IntArray, IntArray]:
-    """Starts of regular breaths that no regular breath ends at, and the stretch of each.
+def _first_points(breaths: Breaths, regular: BoolArray, busy: BoolArray) -> IntArray:
+    """Starts of regular breaths that no regular breath ends at.
 
     The start of the first breath after a manoeuvre is no breathing level: it is where the relaxed
     lung emptied to.
@@ -329,8 +340,7 @@ def _first_points(
     passed = _counted(busy)
     after_free = np.concatenate(([True], passed[breaths.end[:-1]] == passed[breaths.start[:-1]]))
     after_regular = np.concatenate(([False], regular[:-1]))
-    point = breaths.start[regular & after_free & ~after_regular]
-    return point, _stretch_of(point, busy)
+    return breaths.start[regular & after_free & ~after_regular]
 
 
 def _relaxed_points(breaths: Breaths, busy: BoolArray) -> tuple[IntArray, IntArray]:

@@ -119,24 +119,23 @@ def wave_between_zeros_ml_s(
     if not between > 0.0:
         return np.zeros(n)
     own = slopes * between / (between + errors**2)
-    at_s = zeros / rate_hz
-    inside = np.clip(np.searchsorted(at_s, middles), 1, max(at_s.size - 1, 1))
-    ends_s = np.array([0.0, n / rate_hz])
-    knots, heights = [at_s], [np.zeros(at_s.size)]
-    for side, outside in enumerate((middles < at_s[0], middles > at_s[-1])):
-        # A straight line from the reading on: at the middle of the stretch it has its slope.
-        whole = np.abs(ends_s[side] - at_s[-side]) / np.abs(middles[outside] - at_s[-side])
-        knots.append(np.full(whole.size, ends_s[side]))
-        heights.append(own[outside] * whole)
-    within = (middles > at_s[0]) & (middles < at_s[-1])
-    apart = at_s[inside[within]] - at_s[inside[within] - 1]
-    # The mean of a triangle over the middle share w of its base is 1 - w / 2 of its peak.
-    share = np.minimum(lengths[within] / apart, 1.0)
-    knots.append(middles[within])
-    heights.append(own[within] / (1.0 - 0.5 * share))
-    at, height = np.concatenate(knots), np.concatenate(heights)
-    order = np.argsort(at)
-    return np.interp(np.arange(n) / rate_hz, at[order], height[order])
+    at_s, end_s = zeros / rate_hz, n / rate_hz
+    knots, heights = [*at_s.tolist()], [0.0] * zeros.size
+    for middle, slope, length in zip(middles.tolist(), own.tolist(), lengths.tolist(), strict=True):
+        place = int(np.searchsorted(at_s, middle))
+        if 0 < place < at_s.size:
+            # The mean of a triangle over the middle share w of its base is 1 - w / 2 of its peak.
+            share = min(length / float(at_s[place] - at_s[place - 1]), 1.0)
+            knots.append(middle)
+            heights.append(slope / (1.0 - 0.5 * share))
+        else:
+            # A straight line from the reading on has the slope at the middle of the stretch.
+            reading, edge = (float(at_s[0]), 0.0) if place == 0 else (float(at_s[-1]), end_s)
+            knots.append(edge)
+            heights.append(slope * (edge - reading) / (middle - reading or 1.0))
+    order = np.argsort(knots)
+    at, slope_ml_s = np.array(knots)[order], np.array(heights)[order]
+    return np.asarray(np.interp(np.arange(n) / rate_hz, at, slope_ml_s))
 
 
 def shrunk(values: FloatArray, errors_squared: FloatArray) -> FloatArray:

@@ -144,15 +144,15 @@ def late_line(
 
     x, y: shape (n,), x falling in time; `whole` is the span of x of which the least share is asked.
     Parts begin at twenty steps of x and end where the curve leaves the line of its late half for
-    good, at most `end_slack` samples before its end: there a next effort rounds it. A part that
-    begins in the first `opening` samples says nothing against later ones. A parabola
-    over each part tells how the slope changes and how sure that is. Where no part is straight, the
-    one whose slope changes least; where its line does not reach the floor of r2 either, the longest
-    part of any span that does, or the one of largest r2. NaN for too few points.
+    good, at most `end_slack` samples before its end: there a next effort rounds it. A parabola over
+    each part tells how the slope changes and how sure that is; a part that begins in the first
+    `opening` samples says nothing against later ones. Where no part is straight, the one whose
+    slope changes least; where its line does not reach the floor of r2 either, the longest part of
+    any span that does, or the one of largest r2. NaN for too few points.
     Source: t of a quadratic term, e.g. Draper & Smith, Applied Regression Analysis (1998), ch. 12.
     """
     n, least = int(x.size), max(round(straight.least_s * rate_hz), 4)
-    if n < least or not float(x[0] - x.min()) > 0.0:
+    if n < least or not float(x[0] - x.min()) > 0.0 or not whole > 0.0:
         return LatePart(Line(NAN, NAN, NAN, 0, n), NAN, NAN)
     end = _end_of_line(x, y, end_slack, least)
     share = np.maximum.accumulate((x[:end] - x[end - 1])[::-1])[::-1] / whole
@@ -242,6 +242,8 @@ def _bend(x: FloatArray, y: FloatArray, rate_hz: float) -> tuple[float, float]:
     step = max(1, round(rate_hz / _ENOUGH_HZ))
     if x.size >= 8 * step:
         x, y = _blocks(x, step), _blocks(y, step)
+    if x.size < 4 or x[0] == x[-1]:
+        return NAN, NAN
     u = (x - x[-1]) / (x[0] - x[-1])
     design = np.stack([np.ones_like(u), u, u * u, u**3])
     normal, along = design @ design.T + 1e-9 * u.size * np.eye(4), design @ y
@@ -255,7 +257,7 @@ def _bend(x: FloatArray, y: FloatArray, rate_hz: float) -> tuple[float, float]:
     pull = float(np.abs(turning @ (inverse[2] @ design[:3])).max())
     error = math.sqrt(white * float(inverse[2, 2]) + 4.0 * beats * pull**2)
     mean = slope + bend
-    return 200.0 * bend / mean, abs(200.0 * error / mean)
+    return (200.0 * bend / mean, abs(200.0 * error / mean)) if mean != 0.0 else (NAN, NAN)
 
 
 def _blocks(values: FloatArray, step: int) -> FloatArray:
