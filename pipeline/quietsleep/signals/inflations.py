@@ -51,7 +51,10 @@ class Balance:
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """Samples of one raised-volume manoeuvre: free breathing from `free`, until `until`."""
+    """Samples of one raised-volume manoeuvre: free breathing from `free`, until `until`.
+
+    `free` is 0 or the end of the squeeze before.
+    """
 
     free: int
     onset: int
@@ -78,9 +81,12 @@ def find_inflations(
 def resting_zero_ml_s(recording: Recording, span: Span, inflations: list[tuple[int, int]]) -> float:
     """Zero of the flow head by the levels of free breathing around a manoeuvre, mL/s; NaN if few.
 
-    What leaks during inflations is no drift, so levels between inflations are not asked.
+    What leaks during inflations is no drift, so levels between inflations are not asked; nor are
+    those on their way back from a squeeze, of this manoeuvre or of the one before it.
     """
     before, after = _free_breaths(recording, span, inflations)
+    if span.free > 0:
+        before = before[_RECOVERING:]
     volume = integrate(recording.flow_ml_s[span.free : span.until], recording.rate_hz)
     parts = [before - span.free, after[_RECOVERING:] - span.free]
     return _level_slope_ml_s(volume, recording.rate_hz, parts)
@@ -152,7 +158,8 @@ def _free_breaths(
     starts = recording.breaths.start
     first = inflations[0][0] if inflations else span.onset
     near = round(_NEAR_S * recording.rate_hz)
-    before = starts[(starts >= span.free) & (starts < first - near)]
+    begun = span.free + near if span.free > 0 else 0
+    before = starts[(starts >= begun) & (starts < first - near)]
     after = starts[(starts > span.forced_end + near) & (starts < span.until - near)]
     return before, after
 

@@ -54,6 +54,7 @@ def find_trials(recording: Recording) -> list[Trial]:
         marks = {
             "onset": squeeze.onset,
             "full": squeeze.full,
+            "release": squeeze.release,
             "start": forced.start,
             "peak": forced.peak,
             "end": forced.end,
@@ -148,7 +149,7 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
     inflated = (values["inflation_pressure_kpa"],) * 2
     window = (onset_s - SETTINGS["inflation_window_s"], onset_s)
     squeezed, pressed = (
-        (trial.landmarks["full"] / rate, end_s),
+        (trial.landmarks["full"] / rate, _held_until(trial) / rate),
         (values["jacket_pressure_kpa"],) * 2,
     )
     peak = (-values["peak_flow_ml_s"],)
@@ -295,11 +296,16 @@ def _inflation_kpa(recording: Recording, trial: Trial) -> float:
     return float((sums[window:] - sums[:-window]).max()) / window
 
 
+def _held_until(trial: Trial) -> int:
+    """Last sample of a full jacket in the forced expiration; it may empty before flow turns."""
+    marks = trial.landmarks
+    return max(min(marks["release"], marks["end"]), marks["full"])
+
+
 def _jacket_kpa(recording: Recording, trial: Trial) -> float:
-    """Mean jacket pressure (kPa) from where it is full to the end of the forced expiration."""
+    """Mean jacket pressure (kPa) during the forced expiration, while the jacket is full."""
     jacket = recording.pressures_kpa["jacket_pressure"]
-    full = trial.landmarks["full"]
-    return float(jacket[full : max(trial.landmarks["end"], full) + 1].mean())
+    return float(jacket[trial.landmarks["full"] : _held_until(trial) + 1].mean())
 
 
 def _end_flow_pct(forced: Forced, rate_hz: float) -> float:
