@@ -384,9 +384,10 @@ def _fault_share(joined: Joined, key: str, planted: pd.DataFrame) -> Share:
     """The share of one fault.
 
     Manoeuvres that were simulated and not found count as missed. A fault that should break no
-    rule counts as right where its trials are accepted and not flagged. Left out and counted are
-    items whose truth keeps the rule, because the plant was too weak for the infant, and recordings
-    that are shorter than their technique asks: the night says that of them.
+    rule counts as right where its trials are accepted. Left out and counted are items whose truth
+    keeps the rule, because the plant was too weak for the infant (or, where none should break,
+    breaks another), and recordings that are shorter than their technique asks: the night says that
+    of them.
     """
     rule = FAULTS[key].expected_rule
     short = too_short(joined, planted)
@@ -453,6 +454,9 @@ def standing_items(joined: Joined, key: str, items: list[str]) -> list[str]:
 
     The truth of a test is what its technique makes of the true trials.
     """
+    if not FAULTS[key].expected_rule and FAULTS[key].level == "trial":
+        broken = truly_broken(joined, FAULTS[key].owner)
+        return [item for item in items if item not in broken]
     if key in STANDS_BY_FACT:
         fact, least = STANDS_BY_FACT[key]
         told = joined.facts[fact].abs()
