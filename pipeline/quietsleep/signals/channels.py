@@ -110,7 +110,7 @@ def assemble(
             breaths,
             manoeuvres(pressures, flow_ml_s, channels.rate_hz),
             channels.rate_hz,
-            has_shutter="shutter_hold" in contract.TECHNIQUES[technique].needs_checks,
+            has_shutter=_has_shutter(technique),
         )
     return Recording(
         name=name,
@@ -231,6 +231,12 @@ def _flow(channels: Channels) -> FloatArray:
     if flow_ml_s is not None:
         return flow_ml_s
     return np.zeros(next((values.size for values in channels.values.values()), 0))
+
+
+def _has_shutter(technique: str) -> bool:
+    """Whether a technique rests on the check of a shutter, so that its recordings close one."""
+    spec = contract.TECHNIQUES.get(technique)
+    return spec is not None and "shutter_hold" in spec.needs_checks
 
 
 def _factors(device: Device | None, context: Mapping[str, float]) -> GasFactors:
