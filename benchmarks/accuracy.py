@@ -69,7 +69,7 @@ FAULT_HEAD = (
 NAMED = 3  # missed items that the docs name
 # Why a figure may not be reached, in the words of the analysis of its causes.
 CAUSES: dict[str, str] = {
-    "crs_double_ml_kpa": "Unlike compartments still share their gas, and stress still relaxes, when "
+    "crs_double_ml_kpa": "Unlike compartments still share gas, and stress still relaxes, when "
     "a brief occlusion ends: pressure goes on moving by a few percent, and which part of the "
     "plateau is read matters by as much. On bodies of one compartment the target is kept.",
     "fvc_ml": "The thermal wave of the flow head bends between the last inflation and the end of "
@@ -259,9 +259,9 @@ said to be curved or have their time constant within 10 % of the true one.
 Caught means that the rule that names the fault fails on the item: every manoeuvre, test or check
 on which it was planted. For a fault that should break no rule, near-limit leaks and the like, it
 means accepted. *Left out* are items on which the plant was too weak for the infant, so that the
-truth keeps the rule, and sound ones whose truth breaks another rule. Two of the simulator's faults are states
-and no verdicts, and are tested by other whole nights: a session delivered again, and a centre that
-delivers nothing.
+truth keeps the rule, and sound ones whose truth breaks another rule. Two of the simulator's faults
+are states and no verdicts, and are tested by other whole nights: a session delivered again, and a
+centre that delivers nothing.
 
 {faults}
 {_missed(run)}"""
