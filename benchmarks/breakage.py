@@ -146,7 +146,7 @@ def ask(package: Path, answer: Connection) -> None:
         pool = import_module(f"{NAME}.measure.pool").InProcess()
         assert Path(answers.__file__ or "").is_relative_to(package)
         # Where these alone stop publication, the study need not be run to know it.
-        said = answers.moved(list(answers.boundary_answers(answers.FOLDER)))
+        said = answers.moved(list(answers.boundary_answers(answers.answers_file(answers.FOLDER))))
         if not said:
             aside = package.parent / "aside"
             found = answers.known_answers(lambda path: stages.publish_aside(pool, path), aside)

@@ -25,6 +25,7 @@ from quietsleep.night.answers_by_hand import truth_by_hand
 from quietsleep.night.known_answers import (
     FOLDER,
     KnownAnswer,
+    answers_file,
     known_answers,
     moved,
     published_cells,
@@ -118,7 +119,7 @@ def test_answers_change_only_with_a_dated_reason(cells: Any, tmp_path: Path) -> 
 
 
 def test_what_was_written_is_read_again(cells: Any) -> None:
-    read = {a.place: a for a in read_answers(FOLDER) if a.origin == "recorded"}
+    read = {a.place: a for a in read_answers(answers_file(FOLDER)) if a.origin == "recorded"}
     assert read.keys() == cells.keys()
     for place, (_, value) in cells.items():
         if isinstance(value, float) and math.isfinite(value):

@@ -121,7 +121,8 @@ def known_answers(run: Callable[[Path], Path], aside: Path) -> list[KnownAnswer]
     night. Nothing is left of the folder. OSError and tomllib.TOMLDecodeError for an installation
     that cannot be read.
     """
-    answers = read_answers(FOLDER)
+    file = answers_file(FOLDER)
+    answers = read_answers(file)
     shutil.rmtree(aside, ignore_errors=True)
     try:
         copy_study(FOLDER, aside)
@@ -130,7 +131,7 @@ def known_answers(run: Callable[[Path], Path], aside: Path) -> list[KnownAnswer]
         observed = list(observed_answers(night, cells))
     finally:
         shutil.rmtree(aside, ignore_errors=True)
-    return [*compare(answers, cells), *observed, *boundary_answers(FOLDER)]
+    return [*compare(answers, cells), *observed, *boundary_answers(file)]
 
 
 def copy_study(folder: Path, target: Path) -> None:
@@ -174,9 +175,13 @@ def told(answers: Sequence[KnownAnswer]) -> list[dict[str, Any]]:
     ]  # fmt: skip
 
 
-def read_answers(folder: Path) -> list[Answer]:
-    """Read the answers of answers.toml, truth first."""
-    content = tomllib.loads((folder / "answers.toml").read_text(encoding="utf-8"))
+def answers_file(folder: Path) -> dict[str, Any]:
+    """Read answers.toml as it stands."""
+    return tomllib.loads((folder / "answers.toml").read_text(encoding="utf-8"))
+
+
+def read_answers(content: Mapping[str, Any]) -> list[Answer]:
+    """Return the answers of answers.toml, truth first."""
     found = []
     for table, rows in content["truth"].items():
         for row, values in rows.items():
@@ -185,8 +190,10 @@ def read_answers(folder: Path) -> list[Answer]:
                 found.append(Answer((table, row, name), "truth", value, within))
     for table, groups in content["recorded"].items():
         for group in groups.values():
-            rows = group.pop("rows")
+            rows = group["rows"]
             for name, column in group.items():
+                if name == "rows":
+                    continue
                 values = column if isinstance(column, list) else [column] * len(rows)
                 for row, value in zip(rows, values, strict=True):
                     found.append(_recorded((table, row, name), value))
@@ -274,13 +281,12 @@ def observed_answers(
         yield KnownAnswer(row["rule"], "observed", named, "truth", known, within, observed)
 
 
-def boundary_answers(folder: Path) -> Iterator[KnownAnswer]:
+def boundary_answers(content: Mapping[str, Any]) -> Iterator[KnownAnswer]:
     """Judge made-up numbers on either side of every limit, and compare each verdict and status.
 
     The numbers stand in answers.toml, one list a quantity; the first of each are those of the
     first item, and so on.
     """
-    content = tomllib.loads((folder / "answers.toml").read_text(encoding="utf-8"))
     on = content["boundaries"]["on"]
     rules = list(contract.RULES.values())
     for level, owners in content["boundaries"]["levels"].items():

@@ -39,6 +39,7 @@ from quietsleep.night.known_answers import (
     VALUES,
     Answer,
     Value,
+    answers_file,
     boundary_answers,
     compare,
     copy_study,
@@ -76,7 +77,7 @@ def record(folder: Path, truth_file: Path, *, what: str, why: str) -> list[str]:
         cells = _run(folder, Path(aside))
     truth = list(truth_by_hand(folder, said, cells))
     write_answers(folder, truth, cells, what=what, why=why)
-    answers = [*compare(truth, cells), *boundary_answers(folder)]
+    answers = [*compare(truth, cells), *boundary_answers(answers_file(folder))]
     missed = [answer.sentence() for answer in answers if not answer.stands]
     return missed + uncovered(folder, cells, contract.RULES.values())
 
@@ -214,7 +215,7 @@ def uncovered(folder: Path, cells: Cells, rules: Iterable[Rule]) -> list[str]:
     A number is covered by one that is not 0, of which a share is something; yes and no by either.
     A rule is covered by made-up numbers on either side of its limit.
     """
-    answers = read_answers(folder)
+    answers = read_answers(answers_file(folder))
     true = {answer.place for answer in answers if answer.origin == "truth"}
     outcomes = {row.rpartition("|")[2] for table, row, name in true if table == "outcomes"}
     lacking = [
@@ -225,7 +226,7 @@ def uncovered(folder: Path, cells: Cells, rules: Iterable[Rule]) -> list[str]:
         table, _, name = answer.place
         if isinstance(answer.value, float) and answer.place in cells:
             known[table, cells[answer.place][0], name].add(answer.value)
-    bounded = {answer.quantity for answer in boundary_answers(folder)}
+    bounded = {answer.quantity for answer in boundary_answers(answers_file(folder))}
     for rule in rules:
         for condition in filter(None, (rule, rule.alternative)):
             table = VALUES[rule.level]
