@@ -20,6 +20,7 @@ from tests.techniques.conftest import faults_of_trials
 
 OnDevice = Callable[..., Recording]
 RAISED = faults_of_trials("raised_volume")
+BY_SHARE = "raised_small_leak"  # lies so near its limit that scatter hides it now and then
 RATES = (100.0, 200.0, 500.0)
 WITHIN_1_PCT = ("fvc_ml", "fev0_4_ml", "fev0_5_ml", "fev0_5_fvc", "inflation_pressure_kpa")
 WITHIN_3_PCT = ("fef25_ml_s", "fef50_ml_s", "fef75_ml_s", "fef25_75_ml_s")
@@ -95,7 +96,7 @@ def broken_rules(values: Mapping[str, float], level: str) -> set[str]:
 
 
 @pytest.mark.parametrize("rate_hz", RATES)
-@pytest.mark.parametrize("key", RAISED)
+@pytest.mark.parametrize("key", [key for key in RAISED if key != BY_SHARE])
 def test_planted_fault_breaks_the_rule_that_names_it(
     key: str, rate_hz: float, on_device: OnDevice
 ) -> None:
@@ -107,6 +108,22 @@ def test_planted_fault_breaks_the_rule_that_names_it(
     for values in found:
         broken = broken_rules(values, "trial")
         assert expected in broken if expected else broken == set()
+
+
+def test_a_leak_between_the_limits_is_measured_and_flagged(on_device: OnDevice) -> None:
+    """7.5 % under the squeeze, 2.5 % above the limit, in 25 infants of 48 to 84 cm."""
+    fault, errors_pct, flagged = RAISED[BY_SHARE], [], 0
+    for i in range(25):
+        rng = np.random.default_rng(100 + i)
+        infant = draw_infant(rng, length_cm=48.0 + 1.5 * i)
+        simulated = record("raised_volume", infant, rng=rng, fault=fault, rate_hz=RATES[i % 3])
+        found = measured(on_device(simulated, rng))
+        for values, facts in zip(found, simulated.facts, strict=True):
+            errors_pct.append(values["inflation_leak_pct"] - facts["lost_pct"])
+            flagged += fault.expected_rule in broken_rules(values, "trial")
+    assert abs(float(np.mean(errors_pct))) < 0.5
+    assert float(np.std(errors_pct)) < 1.5
+    assert flagged >= 0.98 * len(errors_pct)
 
 
 @pytest.mark.parametrize("rate_hz", RATES)
