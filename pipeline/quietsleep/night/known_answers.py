@@ -56,7 +56,8 @@ LETTERS: Mapping[str, str] = {
 # A recorded number comes out the same but for the last digits that a library may change.
 RECORDED_WITHIN_PCT = 0.1
 SMALLEST = 1e-9
-MOST_SENTENCES = 20
+# Sentences that the end of a night can bear; the log has them all.
+MOST_SENTENCES = 8
 
 Value = float | str | None
 # Table, row (its key with | between the parts) and name: a quantity, a rule or a column.
@@ -144,7 +145,10 @@ def copy_study(folder: Path, target: Path) -> None:
 
 
 def moved(answers: Sequence[KnownAnswer]) -> list[str]:
-    """Return a sentence for each quantity whose answers have moved; none at all is one too."""
+    """Return a sentence for each quantity whose answers have moved; none at all is one too.
+
+    First those with a truth, and of these first the quantity with most answers moved.
+    """
     if not answers:
         return ["No study with known answers was found in the installation; install it anew."]
     groups: dict[tuple[str, str, str], list[KnownAnswer]] = defaultdict(list)
@@ -153,10 +157,16 @@ def moved(answers: Sequence[KnownAnswer]) -> list[str]:
             groups[answer.origin, answer.technique, answer.quantity].append(answer)
     worst = [(max(group, key=lambda a: a.used), len(group) - 1) for group in groups.values()]
     worst.sort(key=lambda each: (each[0].origin == "recorded", -each[1]))
-    said = [answer.sentence(n_more) for answer, n_more in worst[:MOST_SENTENCES]]
-    if beyond := len(worst) - len(said):
-        said.append(f"Known answers of {beyond} more quantities moved. Nothing is published.")
-    return said
+    return [answer.sentence(n_more) for answer, n_more in worst]
+
+
+def in_short(said: Sequence[str], *, log: str) -> list[str]:
+    """Return the first sentences of `moved`, and in one more where the others are listed."""
+    short = list(said[:MOST_SENTENCES])
+    if beyond := len(said) - len(short):
+        more = "1 more quantity" if beyond == 1 else f"{beyond} more quantities"
+        short.append(f"Known answers of {more} moved; {log} lists them all. Nothing is published.")
+    return short
 
 
 def told(answers: Sequence[KnownAnswer]) -> list[dict[str, Any]]:

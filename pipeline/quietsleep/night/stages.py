@@ -35,7 +35,7 @@ from quietsleep.measure.fingerprint import (
 from quietsleep.measure.plan import Job, Plan, chunks_of, plan_checks, plan_recordings
 from quietsleep.measure.pool import OnThisMachine, Pool, measuring_pool
 from quietsleep.measure.roster import Roster, read_roster
-from quietsleep.night.known_answers import known_answers, moved, told
+from quietsleep.night.known_answers import in_short, known_answers, moved, told
 from quietsleep.night.night import (
     LOG,
     Night,
@@ -272,7 +272,9 @@ def _publish(night: Night, pool: Pool, judged: JudgedStudy) -> Path | None:
         night.failures.append(f"Nothing is published: of the study with known answers {error}")
         return None
     if wrong := moved(answers):
-        night.failures += wrong
+        for sentence in wrong:
+            LOG.error(sentence)
+        night.failures += in_short(wrong, log=f"work/logs/{night.name}.log")
         return None
     return _publish_tables(night, judged, told(answers))
 
