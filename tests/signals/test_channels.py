@@ -244,6 +244,25 @@ def test_one_clipped_forced_expiration_is_found_wherever_it_lies(
     assert find_clipped(coded, channel="flow") == []
 
 
+@pytest.mark.parametrize("noise_codes", [0.25, 0.5, 0.7])
+@pytest.mark.parametrize("seed", range(6))
+def test_a_short_rail_between_steep_flanks_is_found_at_a_low_rate(
+    noise_codes: float, seed: int
+) -> None:
+    """A few samples, in a channel whose noise is about one code: chance alone could leave them."""
+    rng = np.random.default_rng(seed)
+    time_s = np.arange(3000) / 100.0
+    after_s = np.maximum(time_s - 20.0, 0.0)
+    shape = np.exp(-after_s / 0.25) * (1.0 - np.exp(-after_s / 0.01))
+    forced = (time_s > 20.0) & (time_s < 21.5)
+    codes = np.where(forced, -1230.0 * shape / shape.max(), 123.0 * np.sin(3.77 * time_s))
+    coded = np.round(codes + noise_codes * rng.standard_normal(codes.size))
+    assert find_clipped(coded, channel="flow") == []
+    cut = np.maximum(coded, -1045.0)
+    (run,) = find_clipped(cut, channel="flow")
+    assert run[1] - run[0] == np.count_nonzero(coded <= -1045.0)
+
+
 def test_where_a_signal_is_clipped_is_known_after_jitter_is_resampled() -> None:
     jitter = np.random.default_rng(5).uniform(-0.4, 0.4, TIME_S.size) / RATE_HZ
     time_s = TIME_S + jitter

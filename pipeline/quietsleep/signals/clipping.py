@@ -32,7 +32,8 @@ def find_clipped(samples: FloatArray, *, channel: str) -> list[tuple[int, int]]:
 
     Three or more equal samples at the largest or least value, away from zero, are a rail where
     noise of the channel would not have left so many in one code (probability below 1e-6; below
-    0.001 where that happens again or the signal jumps into and out of them), or, in a channel
+    0.001 where that happens again or the signal jumps into and out of them; at any probability
+    where it comes and goes more steeply than so flat a peak can), or, in a channel
     without noise that nothing holds level, where it jumps into and out of them as no rounded peak
     does. A pressure that is held level without noise cannot be told from a rail and is taken for
     what it is.
@@ -72,6 +73,7 @@ def _at_rail(samples: FloatArray, end: float, *, held: bool) -> list[tuple[int, 
         clipped = longest >= _least_run(noise_codes, _ONCE_BY_CHANCE)
         twice = longest >= _least_run(noise_codes, _OFTEN_BY_CHANCE)
         clipped |= twice and (len(runs) > 1 or _jumps(samples, runs[0], code, spare))
+        clipped |= any(_turns_sharply(samples, run, code, noise_codes) for run in runs)
     else:
         clipped = not held and any(_jumps(samples, run, code, spare) for run in runs)
     return runs if clipped else []
@@ -93,6 +95,24 @@ def _jumps(samples: FloatArray, run: tuple[int, int], code: float, spare_codes: 
     beside = [at for at in (start - 1, stop) if 0 <= at < samples.size]
     most = (1.0 + 2.0 / (stop - start - 1)) ** 2 + spare_codes
     return all(abs(float(samples[at] - samples[start])) > most * code for at in beside)
+
+
+def _turns_sharply(
+    samples: FloatArray, run: tuple[int, int], code: float, noise_codes: float
+) -> bool:
+    """Whether a run in a noisy channel is too flat for how steeply the signal comes and goes.
+
+    Short runs of a forced expiration at a low rate are left to chance by their length alone. A
+    parabola whose m samples noise holds in one code lies within 1 + 4 SD codes there, and two
+    samples later (1 + 4 / (m - 1))^2 times as far below its top.
+    """
+    start, stop = run
+    before, after = start - 2, stop + 1
+    if before < 0 or after >= samples.size:
+        return False
+    most = (1.0 + 4.0 * noise_codes) * (1.0 + 4.0 / (stop - start - 1)) ** 2
+    most += _SPARE_CODES + 2.0 * noise_codes
+    return all(abs(float(samples[at] - samples[start])) > most * code for at in (before, after))
 
 
 def clipped_share_pct(runs: Iterable[tuple[int, int]], n: int) -> float:
