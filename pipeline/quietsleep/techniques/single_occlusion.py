@@ -152,12 +152,15 @@ def measure_test(trials: Sequence[MeasuredTrial]) -> Measures:
 
 def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
     """Mark the plateau, the fitted line on the flow-volume loop, the levels and the release."""
-    plateau, limb = _held(recording, trial).plateau, _limb(recording, trial)
-    line = limb.late.line
+    held, limb = _held(recording, trial), _limb(recording, trial)
+    plateau, line = held.plateau, limb.late.line
     before, after = levels_around(recording, trial, SETTINGS)
     rate = recording.rate_hz
     span_s = (trial.start / rate, trial.end / rate)
     release_s, released_ml = trial.landmarks["released"] / rate, limb.held_ml
+    opened_s = held.until / rate
+    # From the fall of pressure to the start of flow: what a closed glottis draws out.
+    waited_s = (opened_s, release_s) if opened_s < release_s else (release_s,)
     marks = [
         _span("airway_pressure", "plateau", plateau, recording, (plateau.start, plateau.end)),
         _span(
@@ -167,7 +170,7 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
             recording,
             (plateau.quiet_start, plateau.quiet_end),
         ),
-        Mark("flow", "release", (release_s,), (0.0,)),
+        Mark("flow", "release", waited_s, (0.0,) * len(waited_s), "release_delay_s"),
         Mark("volume", "end-expiratory level before", span_s, (before.eel_ml,) * 2, "eel_sd_pct"),
         Mark("volume", "end-expiratory level after", span_s, (after.eel_ml,) * 2, "eel_shift_pct"),
         Mark("volume", "occlusion", (release_s,), (released_ml,), "occlusion_volume_ml"),
