@@ -56,11 +56,8 @@ def _at_rail(samples: FloatArray, end: float, *, held: bool) -> list[tuple[int, 
     if np.count_nonzero(at_end) < _SHORTEST_RUN:
         return []
     edges = edges_of(at_end)
-    runs = [
-        (start, stop)
-        for start, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
-        if stop - start >= _SHORTEST_RUN
-    ]
+    every = list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
+    runs = [(start, stop) for start, stop in every if stop - start >= _SHORTEST_RUN]
     if not runs:
         return []
     elsewhere = samples[samples != end]
@@ -76,7 +73,8 @@ def _at_rail(samples: FloatArray, end: float, *, held: bool) -> list[tuple[int, 
         clipped |= any(_turns_sharply(samples, run, code, noise_codes) for run in runs)
     else:
         clipped = not held and any(_jumps(samples, run, code, spare) for run in runs)
-    return runs if clipped else []
+    # Where there is a rail, two samples in a row at it are clipped as well as three.
+    return [(start, stop) for start, stop in every if stop - start > 1] if clipped else []
 
 
 def _least_run(noise_codes: float, by_chance: float) -> int:
