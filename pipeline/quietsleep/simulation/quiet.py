@@ -78,7 +78,8 @@ def tidal(
         found = [marks[i].start / FINE_HZ for i in which if i < len(marks)]
         if found:
             tape.events[name] = found
-    regular = [mark for i, mark in enumerate(marks) if i not in odd.sighs]
+    irregular = {*odd.sighs, *odd.apnoeas}
+    regular = [mark for i, mark in enumerate(marks) if i not in irregular]
     rows = tuple(breath_truth(mark, gas, volume, infant.weight_kg) for mark in regular)
     means = mean_of(rows)
     inspired = sum(float(volume[m.turn] - volume[m.start]) for m in regular)

@@ -113,8 +113,8 @@ def breath_rows(made: SimulatedRecording, recording: str) -> list[dict[str, str]
     """One row of truth for each regular breath of quiet breathing, with its beginning and end."""
     if made.technique != "tidal":
         return []
-    sighs = made.events.get("sigh", ())
-    starts = [at_s for at_s in made.events["breath_start"] if at_s not in sighs]
+    irregular = {*made.events.get("sigh", ()), *made.events.get("apnoea", ())}
+    starts = [at_s for at_s in made.events["breath_start"] if at_s not in irregular]
     return [
         {
             "recording": recording,
