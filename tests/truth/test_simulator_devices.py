@@ -14,8 +14,9 @@ from quietsleep.simulation.disturbances import USUAL, Disturbance, disturb
 from quietsleep.simulation.exports import SignalFormat, signal_bytes
 from quietsleep.simulation.faults import FAULTS
 from quietsleep.simulation.physiology import SimulatedRecording, draw_infant
-from quietsleep.simulation.quiet import tidal
+from quietsleep.simulation.quiet import Quirks, tidal
 from quietsleep.simulation.recordings import record
+from quietsleep.simulation.rows import breath_rows
 from quietsleep.simulation.scenario import load_scenarios
 from quietsleep.simulation.sensors import (
     IDEAL,
@@ -244,3 +245,13 @@ def test_box_pump_shows_its_factor_through_a_leaking_box() -> None:
     seen = box.max() - box.min()
     leak = np.log(2.0) / 9.0 / (2.0 * np.pi)
     assert 10.0 / seen / np.hypot(1.0, leak) == pytest.approx(480.0, rel=2e-3)
+
+
+def test_rows_of_breaths_leave_sighs_and_pauses_out() -> None:
+    infant = draw_infant(np.random.default_rng(2), length_cm=66.0)
+    quirks = Quirks(sighs=(4,), apnoeas=(8,))
+    made = tidal(infant, rng=np.random.default_rng(3), breaths=14, quirks=quirks)
+    rows = breath_rows(made, "r")
+    odd = {f"{made.events[name][0]:.4f}" for name in ("sigh", "apnoea")}
+    assert len(rows) == 12
+    assert not odd & {row["start_s"] for row in rows}

@@ -105,7 +105,7 @@ def test_truth_of_a_tidal_recording_is_the_mean_of_its_regular_breaths() -> None
     quirks = Quirks(sighs=(5,), apnoeas=(9,))
     infant = infant_of()
     made = made_by(tidal, infant, breaths=20, quirks=quirks, rate_hz=200.0)
-    assert made.truth["n_breaths"] == len(made.trials) == 19
+    assert made.truth["n_breaths"] == len(made.trials) == 18
     assert made.truth["ti_s"] == pytest.approx(np.mean([t["ti_s"] for t in made.trials]))
     assert len(made.events["sigh"]) == len(made.events["apnoea"]) == 1
 
