@@ -173,7 +173,8 @@ def told(answers: Sequence[KnownAnswer]) -> list[dict[str, Any]]:
     """Return for NIGHT.json, of each quantity with a truth, the answer that came closest to it."""
     worst: dict[tuple[str, str], KnownAnswer] = {}
     for answer in answers:
-        if answer.origin == "truth" and isinstance(answer.truth, float) and answer.within:
+        of_truth = answer.origin == "truth" and answer.quantity != "observed"
+        if of_truth and isinstance(answer.truth, float) and answer.within:
             key = (answer.technique, answer.quantity)
             worst[key] = max(worst.get(key, answer), answer, key=lambda a: a.used)
     return [
