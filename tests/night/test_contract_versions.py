@@ -24,7 +24,7 @@ def earlier_program(target: Path) -> Path:
     changed = {
         "contract/__init__.py": ('CONTRACT_VERSION = "2"', 'CONTRACT_VERSION = "1"'),
         "contract/units.py": ("return float(one)", "return float(one) * 1.05"),
-        "night/known_answers.py": ("if not answer.stands]", "if False]"),
+        "night/known_answers.py": ("if not answer.stands:", "if False:"),
         "contracts/techniques/tidal.toml": (
             'equation = "60 / tTOT"',
             'equation = "60 / mean tTOT"',
