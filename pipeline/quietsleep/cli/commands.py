@@ -54,7 +54,7 @@ def demo(
     program = sys.argv[0] if Path(sys.argv[0]).name == "quietsleep" else "quietsleep"
     typer.echo(
         f"\nLook:  {program} look {folder}\n"
-        f'Ask:   {program} query --study {folder} "SELECT * FROM acceptance"\n'
+        f'Ask:   {program} sql --study {folder} "SELECT * FROM acceptance"\n'
         f"Why:   {program} why --study {folder} larch-s007"
     )
 
@@ -162,8 +162,10 @@ def look(
     serve(shown, port=number, host=host, certificate=certificate, key=key)
 
 
-def query(
-    sql: Annotated[str, typer.Argument(help="One SQL query; the warehouse is opened read-only.")],
+def sql(
+    statement: Annotated[
+        str, typer.Argument(help="One SQL statement; the warehouse is opened read-only.")
+    ],
     study: StudyOption = None,
     csv: Annotated[bool, typer.Option("--csv", help="Print as csv.")] = False,
 ) -> None:
@@ -172,7 +174,7 @@ def query(
     from quietsleep.warehouse.database import open_current, run_query
 
     with open_current(open_study(study).path) as warehouse:
-        print_rows(run_query(warehouse, sql), as_csv=csv)
+        print_rows(run_query(warehouse, statement), as_csv=csv)
 
 
 def rejudge(study: StudyArgument) -> None:
