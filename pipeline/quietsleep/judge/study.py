@@ -40,13 +40,17 @@ ON_DISK = (
 )  # fmt: skip
 # Tables of which all rows are also needed at once; they have few a session.
 KEPT = ("sessions", "checks", "outcomes", "agreement")
+# Without consent nothing of a session may be used, and its centre has to be told the same night.
+CONSENT_RULE = "session.consent"
 
 
 @dataclass(frozen=True, slots=True)
 class JudgedStudy:
     """What a night found and judged: small tables whole, large ones spooled block by block.
 
-    `trials_read` and `verdicts_read` are those of the trials that human readers decided on.
+    `alerts` are the verdicts that somebody has to hear of tonight: failed rules of severity alert,
+    and consent that was not there. `trials_read` and `verdicts_read` are those of the trials that
+    human readers decided on.
     """
 
     night: str
@@ -60,6 +64,7 @@ class JudgedStudy:
     outcomes: pd.DataFrame
     agreement: pd.DataFrame
     conservation: pd.DataFrame
+    alerts: pd.DataFrame
     trials_read: pd.DataFrame
     verdicts_read: pd.DataFrame
     tables_on_disk: Mapping[str, TableOnDisk]
@@ -84,6 +89,7 @@ class JudgedBlock:
     kept: dict[str, pd.DataFrame]
     counts: pd.DataFrame
     ledger: pd.DataFrame
+    alerts: pd.DataFrame
     trials_read: pd.DataFrame
     verdicts_read: pd.DataFrame
 
@@ -118,9 +124,16 @@ def judge_block(inputs: JudgingInputs, given: tuple[Block, StoredMeasures]) -> J
             checks=judged.checks,
             trials=judged.trials,
         ),
+        alerts=alerts_among(judged.verdicts),
         trials_read=_among(judged.trials, "trial", read),
         verdicts_read=_among(judged.verdicts, "item", read),
     )
+
+
+def alerts_among(verdicts: pd.DataFrame) -> pd.DataFrame:
+    """Return the verdicts that somebody has to hear of: failed alerts, and consent not there."""
+    said = (verdicts["severity"] == "alert") | (verdicts["rule"] == CONSENT_RULE)
+    return verdicts[said & (verdicts["state"] == "fail")]
 
 
 def block_frames(
@@ -164,6 +177,7 @@ class _Sum:
 
     kept: dict[str, list[pd.DataFrame]] = field(default_factory=dict)
     counts: list[pd.DataFrame] = field(default_factory=list)
+    alerts: list[pd.DataFrame] = field(default_factory=list)
     trials_read: list[pd.DataFrame] = field(default_factory=list)
     verdicts_read: list[pd.DataFrame] = field(default_factory=list)
 
@@ -172,6 +186,7 @@ class _Sum:
         for name, rows in block.kept.items():
             self.kept.setdefault(name, []).append(rows)
         self.counts.append(block.counts)
+        self.alerts.append(block.alerts)
         self.trials_read.append(block.trials_read)
         self.verdicts_read.append(block.verdicts_read)
 
@@ -214,6 +229,7 @@ def judge(
         problems=problems_of_night(state, roster, deliveries, night=night, strays=strays),
         **{name: _joined(frames) for name, frames in found.kept.items()},
         conservation=in_contract(counts, "conservation"),
+        alerts=_joined(found.alerts),
         trials_read=_joined(found.trials_read),
         verdicts_read=_joined(found.verdicts_read),
         tables_on_disk=inputs.tables_on_disk,

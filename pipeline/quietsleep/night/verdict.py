@@ -6,10 +6,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+import pandas as pd
+
+from quietsleep import contract
 from quietsleep.intake.find import CLOSED
-from quietsleep.judge.study import JudgedStudy
+from quietsleep.judge.study import CONSENT_RULE, JudgedStudy
 
 NightState = Literal["green", "amber", "red"]
+# So many codes stand in one sentence; the pages list them all.
+MOST_NAMED = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +64,7 @@ def _waiting(judged: JudgedStudy) -> list[str]:
     deliveries, sessions = judged.deliveries, judged.sessions
     absent = sorted(set(judged.study.centres) - set(deliveries["centre"]))
     said = [judged.effects.broken] if judged.effects.broken else []
+    said += alerts_in_words(judged.alerts)
     said += [*judged.problems.loc[judged.problems["kind"] == CLOSED, "sentence"]]
     said += [f"{centre} has delivered nothing." for centre in absent]
     for state, words in (("quarantined", "was refused as a whole"), ("arriving", "is incomplete")):
@@ -76,6 +82,41 @@ def _waiting(judged: JudgedStudy) -> list[str]:
         if number:
             said.append(f"{count(number, kind)} {words}; the pages say why.")
     return said
+
+
+def alerts_in_words(alerts: pd.DataFrame) -> list[str]:
+    """Say which sessions of each centre have safety alerts, and which have no consent.
+
+    `alerts`: centre, session, rule, severity, of verdicts that failed.
+    """
+    said = []
+    is_alert = alerts["severity"] == "alert"
+    for centre, rows in alerts[is_alert].groupby("centre", sort=True):
+        n = rows.groupby("session")["rule"].nunique().sum()
+        titles = ", ".join(_rule_words(rule) for rule in sorted(rows["rule"].unique()))
+        said.append(
+            f"{count(int(n), 'safety alert')} at {centre} ({titles}) in {named(rows['session'])}: "
+            "somebody has to look at each."
+        )
+    lacking = alerts[alerts["rule"] == CONSENT_RULE]
+    for centre, rows in lacking.groupby("centre", sort=True):
+        said.append(
+            f"{centre}: consent was not given, or not recorded, for {named(rows['session'])}. "
+            "Nothing of it may be used."
+        )
+    return said
+
+
+def _rule_words(rule: str) -> str:
+    return contract.RULES[rule].name.replace("_", " ")
+
+
+def named(codes: pd.Series[str], noun: str = "session") -> str:
+    """Name the first of some codes, each once and in order, and say how many more there are."""
+    known = sorted(codes.unique())
+    listed = ", ".join(known[:MOST_NAMED])
+    more = f" and {len(known) - MOST_NAMED} more" if len(known) > MOST_NAMED else ""
+    return f"{noun if len(known) == 1 else noun + 's'} {listed}{more}"
 
 
 def count(number: int, noun: str) -> str:
