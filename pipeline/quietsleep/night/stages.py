@@ -258,6 +258,7 @@ def _publish(night: Night, judged: JudgedStudy) -> Path | None:
     if wrong := moved(answers):
         night.failures += wrong
         return None
+    made = study_tables(judged, guard=night.guarded)
     facts = NightFacts(
         study=night.study.name,
         started_at=night.started_at,
@@ -271,7 +272,7 @@ def _publish(night: Night, judged: JudgedStudy) -> Path | None:
     )
     of_night = pd.DataFrame([asdict(facts) | {"night": night.name}])
     tables: dict[str, pd.DataFrame | TableOnDisk] = {
-        **study_tables(judged),
+        **made,
         **judged.tables_on_disk,
         "nights": in_contract(of_night, "nights"),
         "ledger": ledger_on_disk(night.state, night.study.work_path / "judged"),

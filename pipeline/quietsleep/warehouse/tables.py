@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from contextlib import nullcontext
 
 import numpy as np
 import pandas as pd
@@ -14,12 +15,17 @@ from quietsleep.judge.study import JudgedStudy
 from quietsleep.measure.fingerprint import device_digest
 from quietsleep.store.tables import in_contract
 from quietsleep.study.study import Study, Waiver
+from quietsleep.warehouse.statistics import Guard, agreement_limits_frame, comparability_frame
 from quietsleep.warehouse.statistics import agreement_frame as review_agreement_frame
-from quietsleep.warehouse.statistics import agreement_limits_frame, comparability_frame
 
 
-def study_tables(judged: JudgedStudy) -> dict[str, pd.DataFrame]:
-    """Return the frames that are made of the whole study, by warehouse table."""
+def study_tables(
+    judged: JudgedStudy, *, guard: Guard = lambda _: nullcontext()
+) -> dict[str, pd.DataFrame]:
+    """Return the frames that are made of the whole study, by warehouse table.
+
+    `guard` keeps a failure in the statistics of one centre or outcome away from all others.
+    """
     study, devices = judged.study, _devices(judged.study)
     frames = {
         "centres": _centres(judged),
@@ -27,8 +33,10 @@ def study_tables(judged: JudgedStudy) -> dict[str, pd.DataFrame]:
         "infants": _infants(judged.sessions),
         "deliveries": judged.deliveries,
         "problems": judged.problems,
-        "agreement_limits": agreement_limits_frame(judged.agreement),
-        "comparability": comparability_frame(judged.outcomes, judged.sessions, devices),
+        "agreement_limits": agreement_limits_frame(judged.agreement, guard=guard),
+        "comparability": comparability_frame(
+            judged.outcomes, judged.sessions, devices, guard=guard
+        ),
         "waivers": _waivers((*study.waivers, *judged.effects.waivers)),
         "reviews": reviews_frame(judged.effects),
         "review_agreement": review_agreement_frame(
