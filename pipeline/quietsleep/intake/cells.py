@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 from quietsleep.contract.model import Column, ColumnType
 from quietsleep.intake.reference import DeliveryReference, nearest, quoted, shown
@@ -38,7 +39,7 @@ _YEARS = range(1990, 2101)
 
 @dataclass(slots=True)
 class TypedTable:
-    """A typed table: contract columns plus `row` and the day by the centre's own clock.
+    """A typed table: contract columns plus `row` and `local_day`, the day where the centre is.
 
     Bad cells are missing in `frame`; `faults` maps the row to what is wrong with it.
     """
@@ -56,8 +57,13 @@ class _Bad(Exception):
         self.what = what
 
 
-def typed_table(text: TextTable, place: DeliveryReference) -> TypedTable:
-    """Type every cell of a table, then let pandera judge it; never raises for bad cells."""
+def typed_table(
+    text: TextTable, place: DeliveryReference, zone: ZoneInfo | None = None
+) -> TypedTable:
+    """Type every cell of a table, then let pandera judge it; never raises for bad cells.
+
+    Local days are those of `zone`, without one of the offset beside each time.
+    """
     import pandas as pd
 
     typed = TypedTable(text.name, pd.DataFrame())
@@ -83,7 +89,7 @@ def typed_table(text: TextTable, place: DeliveryReference) -> TypedTable:
                     problem = _bad_cell(text, row.row, column, cell, place, why=bad.what)
                     typed.faults[row.row].append(problem)
         n_faults += len(typed.faults.get(row.row, ()))
-    typed.frame = _frame(text, values, at)
+    typed.frame = _frame(text, values, zone)
     _judge(text, typed, place)
     return typed
 
@@ -153,7 +159,7 @@ _PARSERS: Mapping[ColumnType, Callable[[str, str], Any]] = {
 }
 
 
-def _frame(text: TextTable, values: Mapping[str, list[Any]], at: Mapping[str, int]) -> pd.DataFrame:
+def _frame(text: TextTable, values: Mapping[str, list[Any]], zone: ZoneInfo | None) -> pd.DataFrame:
     import pandas as pd
 
     from quietsleep.contract.schemas import PANDAS_TYPES
@@ -164,8 +170,9 @@ def _frame(text: TextTable, values: Mapping[str, list[Any]], at: Mapping[str, in
         if column.type == "datetime":
             utc = [None if c is None else c.astimezone(UTC) for c in cells]
             columns[column.name] = pd.Series(utc, dtype="datetime64[us, UTC]")
+            local = [c if c is None or zone is None else c.astimezone(zone) for c in cells]
             columns["local_day"] = pd.Series(
-                [None if c is None else c.date() for c in cells], dtype="object"
+                [None if c is None else c.date() for c in local], dtype="object"
             )
         elif column.type == "date":
             columns[column.name] = pd.Series(cells, dtype="object")

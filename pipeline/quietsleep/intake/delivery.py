@@ -54,7 +54,7 @@ from quietsleep.intake.source import (
 )
 from quietsleep.intake.store import Address
 from quietsleep.records import Problem
-from quietsleep.study.study import Device, Study
+from quietsleep.study.study import Centre, Device, Study
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -120,6 +120,10 @@ class _Intake:
     def place(self) -> DeliveryReference:
         return DeliveryReference(self.found.centre, self.found.delivery)
 
+    @property
+    def centre(self) -> Centre:
+        return self.study.centres[self.found.centre]
+
     def run(self) -> ReadDelivery:
         """Take in the delivery; see `read_delivery`."""
         try:
@@ -131,7 +135,7 @@ class _Intake:
             return without_rows(self.found, self.root, "quarantined", [said])
         verifier = Verifier(self.source, self.place, manifest.files, self.known)
         texts = self._texts(verifier)
-        scan = PrivacyScan(self.place, study_words(self.study))
+        scan = PrivacyScan(self.place, study_words(self.study), zone=self.centre.zone)
         scan.tables(texts.values())
         others = {*self.source.files, *self.found.strange} - {*manifest.files}
         scan.paths(manifest.files, others, manifest.unknown_fields)
@@ -145,8 +149,10 @@ class _Intake:
         stopping += [p for text in texts.values() for p in text.problems]
         if stopping:
             return self._stopped(manifest, stopping)
-        typed = {name: typed_table(text, self.place) for name, text in texts.items()}
-        find_faults(typed, self.study.centres[self.found.centre], self.place)
+        typed = {
+            name: typed_table(text, self.place, self.centre.zone) for name, text in texts.items()
+        }
+        find_faults(typed, self.centre, self.place)
         if stopping := too_many_faults(typed, self.place):
             return self._stopped(manifest, stopping)
         headings = self._verify_signals(typed, verifier)
@@ -191,13 +197,18 @@ class _Intake:
 
     def _devices_of(self, typed: Mapping[str, TypedTable]) -> dict[str, Device]:
         """Which device wrote which file, as far as the tables say so."""
-        known = self.study.centres[self.found.centre].devices
         sessions, recordings = typed["sessions"].frame, typed["recordings"].frame
-        device_of = dict(zip(sessions["session"], sessions["device"], strict=True))
-        pairs = [*zip(recordings["file"], recordings["session"].map(device_of), strict=True)]
+        days = zip(sessions["device"], sessions["local_day"], strict=True)
+        of_session = dict(zip(sessions["session"], days, strict=True))
+        named = [
+            (path, of_session.get(session))
+            for path, session in zip(recordings["file"], recordings["session"], strict=True)
+        ]
         checks = typed["checks"].frame
-        pairs += zip(checks["file"], checks["device"], strict=True)
-        return {path: known[device] for path, device in pairs if device in known}
+        days = zip(checks["device"], checks["local_day"], strict=True)
+        named += zip(checks["file"], days, strict=True)
+        devices = {path: self.centre.device_on(*on) for path, on in named if on is not None}
+        return {path: device for path, device in devices.items() if device is not None}
 
     def _accept(
         self,
@@ -209,9 +220,8 @@ class _Intake:
         typed: Mapping[str, TypedTable],
         headings: Mapping[str, tuple[SignalHeader, Device]],
     ) -> ReadDelivery:
-        centre = self.study.centres[self.found.centre]
         holding = hold(typed)
-        hold_files(holding, verifier.verified.bad, manifest.files, centre, self.place)
+        hold_files(holding, verifier.verified.bad, manifest.files, self.centre, self.place)
         holding.problems += unlisted_files(self.source, manifest, self.place, scan.may_show)
         holding.problems += strange_entries(self.found.strange, self.place, scan.may_show)
         holding.problems += [p for text in texts.values() for p in text.warnings]
@@ -288,24 +298,25 @@ def _unreadable_signals(study: Study, delivered: ReadDelivery) -> Sequence[Probl
     if delivered.state != "accepted":
         return []
     tables = delivered.tables
-    sessions = dict(zip(tables["sessions"]["session"], tables["sessions"]["device"], strict=True))
+    sessions = {row["session"]: row for row in tables["sessions"].to_dict("records")}
     jobs = [
         (r["recording"], r["session"], r["file"], sessions[r["session"]], r["technique"])
         for r in tables["recordings"].to_dict("records")
         if r["recording"] not in delivered.held_recordings
     ]
     jobs += [
-        (r["check"], None, r["file"], r["device"], r["kind"])
+        (r["check"], None, r["file"], r, r["kind"])
         for r in tables["checks"].to_dict("records")
         if r["check"] not in delivered.held_checks
     ]
     specs = {**contract.TECHNIQUES, **contract.CHECKS}
     problems: list[Problem] = []
-    for item, session, file, device, key in jobs:
+    for item, session, file, on, key in jobs:
+        device = study.device_on(on["device"], on["local_day"]) or study.devices[on["device"]]
         try:
             read_signal(
                 delivered.root / file,
-                study.devices[device],
+                device,
                 specs[key].channels,
                 delivery=delivered.delivery,
                 where=file,

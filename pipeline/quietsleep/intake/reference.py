@@ -62,7 +62,7 @@ class DeliveryReference:
 
 def study_words(study: Study) -> frozenset[str]:
     """Words in the codes of the study: they may stand in values although some are also names."""
-    codes = (study.name, *study.centres, *study.devices)
+    codes = (study.name, *study.centres, *study.renamed, *study.devices)
     return frozenset(plain(w) for code in codes for w in re.findall(r"[^\W\d_]+", code))
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import date
 from functools import partial
 from pathlib import Path
 
@@ -97,7 +98,11 @@ class JudgedBlock:
 def judge_block(inputs: JudgingInputs, given: tuple[Block, StoredMeasures]) -> JudgedBlock:
     """Judge one block by the rules in force and spool its rows; runs in any process."""
     block, stored = given
-    roster = replace(block.roster, sessions=with_growth(block.roster.sessions))
+    roster = replace(
+        block.roster,
+        sessions=with_entries(with_growth(block.roster.sessions), inputs.study),
+        checks=with_entries(block.roster.checks, inputs.study),
+    )
     gathered = with_readers(evidence.gather(stored, roster), inputs.effects)
     judged = told_why(
         judge_study(gathered, rules=inputs.rules, waivers=inputs.waivers), inputs.effects
@@ -130,6 +135,16 @@ def judge_block(inputs: JudgingInputs, given: tuple[Block, StoredMeasures]) -> J
     )
 
 
+def with_entries(rows: pd.DataFrame, study: Study) -> pd.DataFrame:
+    """Add which entry of its device was in force on the day of each session or check."""
+    found = [
+        study.device_on(device, day) if isinstance(device, str) and isinstance(day, date) else None
+        for device, day in zip(rows["device"], rows["on"], strict=True)
+    ]
+    days = [None if device is None else device.valid_from for device in found]
+    return rows.assign(device_valid_from=pd.Series(days, index=rows.index, dtype="object"))
+
+
 def alerts_among(verdicts: pd.DataFrame) -> pd.DataFrame:
     """Return the verdicts that somebody has to hear of: failed alerts, and consent not there."""
     said = (verdicts["severity"] == "alert") | (verdicts["rule"] == CONSENT_RULE)
@@ -141,7 +156,7 @@ def block_frames(
 ) -> dict[str, pd.DataFrame]:
     """Return the frames that one block of sessions adds to, by warehouse table."""
     return {
-        "sessions": judged.sessions,
+        "sessions": judged.sessions.rename(columns={"on": "tested_on"}),
         "recordings": _recordings(evidence),
         "trials": judged.trials,
         "trial_values": evidence.trial_values,
@@ -152,7 +167,9 @@ def block_frames(
         "verdicts": judged.verdicts,
         "tests": _tests(judged),
         "outcomes": outcomes,
-        "checks": judged.checks.rename(columns={"recorded": "state", "code": "code_fingerprint"}),
+        "checks": judged.checks.rename(
+            columns={"recorded": "state", "code": "code_fingerprint", "on": "done_on"}
+        ),
         "reported": reported,
         "agreement": agreement_frame(reported, outcomes, judged.sessions),
     }
@@ -168,7 +185,8 @@ def _recordings(evidence: Evidence) -> pd.DataFrame:
 
 def _tests(judged: Judged) -> pd.DataFrame:
     of_session = judged.sessions[["centre", "session", "tested_at", "operator", "device"]]
-    return judged.tests.merge(of_session, on=["centre", "session"], how="left")
+    tests = judged.tests.merge(of_session, on=["centre", "session"], how="left")
+    return tests.rename(columns={"on": "tested_on"})
 
 
 @dataclass(slots=True)

@@ -186,8 +186,10 @@ def program_fingerprint() -> str:
 
 @cache
 def device_digest(device: Device) -> str:
-    """Return a digest of all that is registered of a device."""
-    return hashlib.sha256(repr(asdict(device)).encode()).hexdigest()
+    """Return a digest of all that an entry of a device says, but for since when and where."""
+    said = asdict(device)
+    del said["centre"], said["valid_from"]
+    return hashlib.sha256(repr(said).encode()).hexdigest()
 
 
 def registration_digest(centre: Centre) -> str:

@@ -127,7 +127,7 @@ def _alert(data: CentreData, rule: str, rows: Sequence[Row], root: str) -> Actio
     lines = tuple(
         (
             _alert_link(data, own[0], root),
-            words.day(_tested(data, own[0]["session"])),
+            words.day((data.sessions.get(own[0]["session"]) or {}).get("tested_on")),
             (own[0]["sentence"] or "") + (f" ({len(own)} trials)" if len(own) > 1 else ""),
         )
         for own in by_session.values()
@@ -246,7 +246,7 @@ def _check_out(data: CentreData, check: Row, root: str) -> ActionItem:
         " hangs on it." if len(sessions) == 1 else " hang on it."
     )
     return ActionItem(
-        headline=f"{kind} on {check['device']}, {words.day(check['done_at'])}",
+        headline=f"{kind} on {check['device']}, {words.day(check['done_on'])}",
         sign=words.sign(check["status"]),
         note=f"{note} {hang}".strip(),
         columns=(),

@@ -176,7 +176,10 @@ def _queries(name: str, columns_before: set[str]) -> Iterator[str]:
     One after the other: as one statement they would all want their memory at once.
     """
     table = TABLES[name]
-    same = " AND ".join(f"d.{column} = b.{column}" for column in table.key)
+    # An older contract may have known a row by fewer columns.
+    same = " AND ".join(
+        f"d.{c} = b.{c}" for c in table.key if c in columns_before or not columns_before
+    )
     told = STATUS_COLUMNS.get(name) or tuple(
         c.name for c in table.columns if c.name not in NOT_TOLD and c.name not in table.key
     )

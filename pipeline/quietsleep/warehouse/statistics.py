@@ -218,12 +218,13 @@ def comparability_frame(
 
     An outcome whose statistics fail has no rows, and the others have theirs.
     """
-    of_session = sessions[["centre", "session", "infant", "length_cm", "device"]]
-    classes = devices[["centre", "device", "equipment_class"]]
+    entry = ["centre", "device", "device_valid_from"]
+    of_session = sessions[["session", "infant", "length_cm", *entry]]
+    classes = devices.rename(columns={"valid_from": "device_valid_from"})
     clean = (
         outcomes[outcomes["status"] == "accepted"]
         .merge(of_session, on=["centre", "session"])
-        .merge(classes, on=["centre", "device"], how="left")
+        .merge(classes[[*entry, "equipment_class"]], on=entry, how="left")
     )
     rows: list[dict[str, Any]] = []
     for outcome, own in clean.groupby("outcome", sort=False):

@@ -72,17 +72,18 @@ def _centres(judged: JudgedStudy) -> pd.DataFrame:
 def _devices(study: Study) -> pd.DataFrame:
     names = [column.name for column in contract.TABLES["devices"].columns]
     names.remove("registration_sha256")
+    earlier = (device for centre in study.centres.values() for device in centre.earlier_devices)
     return pd.DataFrame(
         [
             {name: getattr(device, name) for name in names}
             | {"registration_sha256": device_digest(device)}
-            for device in study.devices.values()
+            for device in (*study.devices.values(), *earlier)
         ]
     )
 
 
 def _infants(sessions: pd.DataFrame) -> pd.DataFrame:
-    known = sessions[sessions["infant"].notna()].sort_values("on", kind="stable")
+    known = sessions[sessions["infant"].notna()].sort_values("tested_on", kind="stable")
     counts = known.groupby(["centre", "infant"]).size().rename("n_sessions").reset_index()
     return known.drop_duplicates(["centre", "infant"]).merge(counts, on=["centre", "infant"])
 
