@@ -36,6 +36,7 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.intake.ingest": "the front door of the room",
     "quietsleep.intake.privacy": "the scan for identifiers, apart from how a delivery is read",
     "quietsleep.intake.problems": "what is said of files, apart from how a delivery is read",
+    "quietsleep.intake.renamed": "what becomes of stored rows, apart from how any is taken in",
     "quietsleep.judge.analysis": "one recording by itself, for the public interface",
     "quietsleep.judge.conservation": "the count that must come out, apart from what it counts",
     "quietsleep.judge.evidence": "what judging starts from, apart from judging",

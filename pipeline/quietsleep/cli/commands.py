@@ -138,6 +138,7 @@ def look(
     from quietsleep.server.app import SiteApp, free_port, is_loopback, open_pages, serve
 
     loaded = open_study(study)
+    centre = loaded.code_now(centre) if centre else None
     if not is_loopback(host) and not with_access:
         raise QuietsleepError("Other machines see the pages only with --with-access.")
     if centre is not None and (centre not in loaded.centres or with_access):
@@ -158,7 +159,12 @@ def look(
         typer.launch(address)
     shown: ASGIApp = open_pages(folder)
     if with_access:
-        shown = SiteApp(loaded.path, loaded.work_path, is_secure=certificate is not None)
+        shown = SiteApp(
+            loaded.path,
+            loaded.work_path,
+            is_secure=certificate is not None,
+            renamed=loaded.renamed,
+        )
     serve(shown, port=number, host=host, certificate=certificate, key=key)
 
 
@@ -290,7 +296,7 @@ def access(
     from quietsleep.server.access import Tokens
 
     loaded = open_study(study)
-    tokens = Tokens(loaded.path)
+    tokens = Tokens(loaded.path, loaded.renamed)
     if issue is not None and issue not in loaded.centres:
         raise QuietsleepError(f"No centre {issue}. Centres: {', '.join(loaded.centres)}.")
     if sum([issue is not None, issue_all, revoke is not None]) > 1:

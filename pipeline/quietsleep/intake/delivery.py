@@ -92,9 +92,9 @@ def read_delivery(study: Study, found: FoundDelivery, known: Stamps | None = Non
 def check_delivery(study: Study, path: Path) -> list[Problem]:
     """Check a delivery wherever it lies: the same contract, and every signal file is read."""
     path = path.resolve()
-    found = found_at(path, path.parent.name)
+    found = found_at(path, study.code_now(path.parent.name))
     if found.centre not in study.centres:
-        found = found_at(path, _centre_said_inside(found))
+        found = found_at(path, study.code_now(_centre_said_inside(found)))
     place = DeliveryReference(found.centre, found.delivery)
     if found.state == "arriving" and not found.problems:
         return [no_manifest(place)]
@@ -127,7 +127,7 @@ class _Intake:
     def run(self) -> ReadDelivery:
         """Take in the delivery; see `read_delivery`."""
         try:
-            manifest = read_manifest(self.source.read(MANIFEST), self.found)
+            manifest = read_manifest(self.source.read(MANIFEST), self.found, self.centre.was)
         except (OSError, KeyError) as error:
             said = no_manifest(self.place)
             if isinstance(error, OSError) and error.errno not in {None, errno.ENOENT}:

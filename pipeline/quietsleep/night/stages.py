@@ -277,7 +277,8 @@ def _publish(night: Night, judged: JudgedStudy) -> Path | None:
         "nights": in_contract(of_night, "nights"),
         "ledger": ledger_on_disk(night.state, night.study.work_path / "judged"),
     }
-    return publish(night.study.path, night.name, tables, facts)
+    renamed = night.study.renamed
+    return publish(night.study.path, night.name, tables, facts, renamed=renamed)
 
 
 def _keep_measured(night: Night, roster: Roster) -> None:

@@ -62,10 +62,13 @@ def _failed(judged: JudgedStudy) -> list[str]:
 
 def _waiting(judged: JudgedStudy) -> list[str]:
     deliveries, sessions = judged.deliveries, judged.sessions
-    absent = sorted(set(judged.study.centres) - set(deliveries["centre"]))
+    study = judged.study
+    silent = set(study.centres) - set(deliveries["centre"])
+    absent = sorted(c for c in silent if study.centres[c].retired_on is None)
     said = [judged.effects.broken] if judged.effects.broken else []
     said += alerts_in_words(judged.alerts)
     said += [*judged.problems.loc[judged.problems["kind"] == CLOSED, "sentence"]]
+    said += [vanished_in_words(centre) for centre in study.vanished]
     said += [f"{centre} has delivered nothing." for centre in absent]
     for state, words in (("quarantined", "was refused as a whole"), ("arriving", "is incomplete")):
         rows = deliveries[deliveries["state"] == state]
@@ -105,6 +108,15 @@ def alerts_in_words(alerts: pd.DataFrame) -> list[str]:
             "Nothing of it may be used."
         )
     return said
+
+
+def vanished_in_words(centre: str) -> str:
+    """Say that a centre file is gone, what became of its data, and what to do."""
+    return (
+        f"The file centres/{centre}.toml is gone, but {centre} was not retired: what it delivered "
+        f"stays as it was. Put the file back, with retired_on where {centre} has left, or name "
+        f"{centre} under was in the file of the centre that it is now."
+    )
 
 
 def _rule_words(rule: str) -> str:

@@ -97,27 +97,32 @@ def side_of(folder: Path, parts: Sequence[Mapping[str, Any]] | None = None) -> S
 
 
 def changes_since(
-    before: Path | None, after: Path, parts: Sequence[Part], night: str
+    before: Path | None,
+    after: Path,
+    parts: Sequence[Part],
+    night: str,
+    renamed: Mapping[str, str] | None = None,
 ) -> pd.DataFrame:
     """Return the keyed difference of the parts in `after` to the night folder `before`.
 
     One row for each cell that changed, and one with an empty `column_name` for each row added or
-    removed. No rows when there is no night before.
+    removed. No rows when there is no night before. `renamed` are codes that centres had before,
+    each with the code of its centre now: another code alone changes nothing.
     """
     if before is None:
         return _empty()
-    return _difference(side_of(before), side_of(after, part_rows(parts)), night)
+    return _difference(side_of(before), side_of(after, part_rows(parts)), night, renamed or {})
 
 
 def difference(before: Path, after: Path) -> pd.DataFrame:
     """Return the keyed difference between two night or release folders."""
-    return _difference(side_of(before), side_of(after), str(night_facts(after)["night"]))
+    return _difference(side_of(before), side_of(after), str(night_facts(after)["night"]), {})
 
 
-def _rows(name: str, files: Sequence[str], columns: set[str]) -> str:
+def _rows(name: str, files: Sequence[str], columns: set[str], renamed: Mapping[str, str]) -> str:
     """Return the contract's columns of a table, null where an older contract lacked them."""
     chosen = ", ".join(
-        f'"{c.name}"'
+        (_code_now(renamed) if c.name == "centre" and renamed else f'"{c.name}"')
         if c.name in columns
         else f'CAST(NULL AS {DUCKDB_TYPES[c.type]}) AS "{c.name}"'
         for c in TABLES[name].columns
@@ -128,13 +133,19 @@ def _rows(name: str, files: Sequence[str], columns: set[str]) -> str:
     return f"SELECT {chosen} FROM read_parquet([{listed}], hive_partitioning = false)"
 
 
+def _code_now(renamed: Mapping[str, str]) -> str:
+    """Return the SQL expression for the code that the centre of a row has now."""
+    cases = " ".join(f"WHEN {quote(old)} THEN {quote(new)}" for old, new in renamed.items())
+    return f"CASE centre {cases} ELSE centre END AS centre"
+
+
 def _empty() -> pd.DataFrame:
     import pandas as pd
 
     return pd.DataFrame({name: pd.Series(dtype="object") for name in COLUMNS})
 
 
-def _difference(before: Side, after: Side, night: str) -> pd.DataFrame:
+def _difference(before: Side, after: Side, night: str, renamed: Mapping[str, str]) -> pd.DataFrame:
     differing = [name for name in COMPARED if before.differs(after, name)]
     if not differing:
         return _empty()
@@ -145,8 +156,8 @@ def _difference(before: Side, after: Side, night: str) -> pd.DataFrame:
     with frugal_engine(after.folder.parent) as connection:
         for name in (*COMPARED, LINKS):
             for word, side, other in (("before", before, after), ("after", after, before)):
-                files = side.files(other, name)
-                rows = _rows(name, files, side.columns(name) if files else set())
+                files, codes = side.files(other, name), renamed if side is before else {}
+                rows = _rows(name, files, side.columns(name) if files else set(), codes)
                 connection.execute(f"CREATE TEMP TABLE {word}_{name} AS {rows}")
         connection.execute(statements)
         columns = ", ".join(f"{column} VARCHAR" for column in COLUMNS[1:])

@@ -69,13 +69,14 @@ def publish(
     facts: NightFacts,
     *,
     keep: int = FEWEST_NIGHTS_KEPT,
+    renamed: Mapping[str, str] | None = None,
 ) -> Path:
     """Publish the frames or spools (by warehouse table name) as one night; return its folder.
 
     Every warehouse table must be there; `changes` may be left out and is then found by comparing
-    with the night before. WarehouseError, with nothing changed, when a frame does not fit its
-    contract or the night is already published. `keep` is at least 7: that many nights stay for
-    readers that still hold an older one.
+    with the night before, in which centres may have had other codes (`renamed`). WarehouseError,
+    with nothing changed, when a frame does not fit its contract or the night is already published.
+    `keep` is at least 7: that many nights stay for readers that still hold an older one.
     """
     if keep < FEWEST_NIGHTS_KEPT:
         raise WarehouseError(f"At least {FEWEST_NIGHTS_KEPT} nights are kept, not {keep}.")
@@ -87,7 +88,7 @@ def publish(
     final.parent.mkdir(parents=True, exist_ok=True)
     with _building(study_path, night) as building:
         parts = write_tables(building, tables, before=readable)
-        parts = _with_changes(building, tables, parts, readable, night)
+        parts = _with_changes(building, tables, parts, readable, night=night, renamed=renamed)
         describe_tables(building, tables, parts, _night_json(night, before, facts))
         sync_tree(building)
         building.replace(final)
@@ -137,12 +138,18 @@ def _tables(frames: Mapping[str, pd.DataFrame | TableOnDisk]) -> dict[str, Rows]
 
 
 def _with_changes(
-    building: Path, tables: dict[str, Rows], parts: list[Part], before: Path | None, night: str
+    building: Path,
+    tables: dict[str, Rows],
+    parts: list[Part],
+    before: Path | None,
+    *,
+    night: str,
+    renamed: Mapping[str, str] | None,
 ) -> list[Part]:
     """Add the table of changes, unless it was handed over, and return all parts."""
     if CHANGES_TABLE in tables:
         return parts
-    changes = changes_since(before, building, parts, night)
+    changes = changes_since(before, building, parts, night, renamed)
     table = warehouse_contract()[CHANGES_TABLE]
     tables[CHANGES_TABLE] = HeldTable(table, to_arrow(table, changes))
     return parts + write_tables(building, {CHANGES_TABLE: tables[CHANGES_TABLE]}, before=before)
