@@ -15,6 +15,7 @@ from quietsleep.contract import Rule
 from quietsleep.judge import evidence
 from quietsleep.judge.agreement import agreement_frame
 from quietsleep.judge.conservation import add_up, count_block
+from quietsleep.judge.contradictions import Contradiction, contradictions_of
 from quietsleep.judge.readers import (
     ReviewEffects,
     place_reviews,
@@ -66,6 +67,7 @@ class JudgedStudy:
     agreement: pd.DataFrame
     conservation: pd.DataFrame
     alerts: pd.DataFrame
+    contradictions: Sequence[Contradiction]
     trials_read: pd.DataFrame
     verdicts_read: pd.DataFrame
     tables_on_disk: Mapping[str, TableOnDisk]
@@ -237,6 +239,7 @@ def judge(
     deliveries = deliveries_of_night(state, roster)
     ledger.add_to_ledger(state, ledger.rows_of_deliveries(deliveries))
     ledger.write_ledger(state, night)
+    contradictions = contradictions_of(roster)
     counts = add_up(found.counts, centres=list(study.centres), night=night)
     return JudgedStudy(
         night=night,
@@ -244,10 +247,17 @@ def judge(
         effects=inputs.effects,
         rules=inputs.rules,
         deliveries=deliveries,
-        problems=problems_of_night(state, roster, deliveries, night=night, strays=strays),
+        problems=problems_of_night(
+            state,
+            roster,
+            deliveries,
+            night=night,
+            loose=[*(loose_problem(p) for p in strays), *(c.row for c in contradictions)],
+        ),
         **{name: _joined(frames) for name, frames in found.kept.items()},
         conservation=in_contract(counts, "conservation"),
         alerts=_joined(found.alerts),
+        contradictions=contradictions,
         trials_read=_joined(found.trials_read),
         verdicts_read=_joined(found.verdicts_read),
         tables_on_disk=inputs.tables_on_disk,
@@ -409,25 +419,37 @@ def deliveries_of_night(state: State, roster: Roster) -> pd.DataFrame:
     return rows
 
 
+def loose_problem(problem: Problem) -> dict[str, str | None]:
+    """Return the row of a problem that belongs to no delivery."""
+    return {
+        "centre": problem.centre or None,
+        "kind": problem.kind,
+        "where_found": problem.where,
+        "expected": problem.expected,
+        "sentence": problem.sentence,
+        "remedy": problem.remedy,
+    }
+
+
 def problems_of_night(
-    state: State, roster: Roster, deliveries: pd.DataFrame, *, night: str, strays: Sequence[Problem]
+    state: State,
+    roster: Roster,
+    deliveries: pd.DataFrame,
+    *,
+    night: str,
+    loose: Sequence[Mapping[str, str | None]],
 ) -> pd.DataFrame:
     """Return the problems that still stand, numbered: of deliveries and of recordings that count.
 
-    A problem goes when its delivery is superseded or its recording is delivered anew.
+    A problem goes when its delivery is superseded or its recording is delivered anew. `loose` are
+    rows of what belongs to no delivery.
     """
     rows = state.frame("SELECT * FROM problems ORDER BY night, centre, delivery, where_found")
     keys = pd.concat([roster.recordings["content_key"], roster.checks["content_key"]])
     standing = deliveries.loc[deliveries["state"] != "superseded", ["centre", "delivery"]]
     of_delivery = rows[rows["content_key"].isna()].merge(standing, on=["centre", "delivery"])
     of_signal = rows[rows["content_key"].isin(keys.dropna())]
-    loose = pd.DataFrame(
-        [
-            {"night": night, "centre": p.centre or None, "kind": p.kind, "where_found": p.where}
-            | {"expected": p.expected, "sentence": p.sentence, "remedy": p.remedy}
-            for p in strays
-        ]
-    )
-    found = pd.concat([f for f in (of_delivery, of_signal, loose) if len(f)] or [rows])
+    of_none = pd.DataFrame([{"night": night, **row} for row in loose])
+    found = pd.concat([f for f in (of_delivery, of_signal, of_none) if len(f)] or [rows])
     found = found.rename(columns=NAMES).reset_index(drop=True)
     return found.assign(problem=found.groupby("night", sort=False).cumcount() + 1)

@@ -10,6 +10,7 @@ import pandas as pd
 
 from quietsleep import contract
 from quietsleep.intake.find import CLOSED
+from quietsleep.judge.contradictions import Contradiction
 from quietsleep.judge.study import CONSENT_RULE, JudgedStudy
 
 NightState = Literal["green", "amber", "red"]
@@ -68,6 +69,7 @@ def _waiting(judged: JudgedStudy) -> list[str]:
     said = [judged.effects.broken] if judged.effects.broken else []
     said += alerts_in_words(judged.alerts)
     said += [*judged.problems.loc[judged.problems["kind"] == CLOSED, "sentence"]]
+    said += contradictions_in_words(judged.contradictions)
     said += [vanished_in_words(centre) for centre in study.vanished]
     said += [f"{centre} has delivered nothing." for centre in absent]
     for state, words in (("quarantined", "was refused as a whole"), ("arriving", "is incomplete")):
@@ -107,6 +109,27 @@ def alerts_in_words(alerts: pd.DataFrame) -> list[str]:
             f"{centre}: consent was not given, or not recorded, for {named(rows['session'])}. "
             "Nothing of it may be used."
         )
+    return said
+
+
+def contradictions_in_words(found: Sequence[Contradiction]) -> list[str]:
+    """Say each kind of contradiction of a centre once; the only one of its kind in full."""
+    by_kind: dict[tuple[str, str], list[Contradiction]] = {}
+    for each in found:
+        by_kind.setdefault((each.centre, each.kind), []).append(each)
+    said = []
+    for (centre, kind), own in by_kind.items():
+        place = f"{centre}: " if centre else ""
+        if len(own) == 1:
+            said.append(f"{place}{own[0].sentence}")
+        else:
+            about = ", ".join(each.about for each in own[:MOST_NAMED])
+            more = f" and {len(own) - MOST_NAMED} more" if len(own) > MOST_NAMED else ""
+            words = kind.replace("_", " ")
+            said.append(
+                f"{place}{count(len(own), 'contradiction')} between sessions ({words}): "
+                f"{about}{more}; the pages say which sessions."
+            )
     return said
 
 

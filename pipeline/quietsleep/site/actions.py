@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 from quietsleep.site import words
 from quietsleep.site.folder import slug, test_file
-from quietsleep.site.read import CentreData, Row
+from quietsleep.site.read import CentreData, Row, grouped
 from quietsleep.site.words import Sign, count, faults_of, technique_title
 
 MOST_ROWS = 25
@@ -76,6 +76,7 @@ def actions_of(data: CentreData, root: str = "") -> list[Group]:
     groups = [
         alerts(data, root),
         held_deliveries(data),
+        contradictions(data),
         checks_out(data, root),
         rescuable(data, root),
     ]
@@ -173,6 +174,25 @@ def held_deliveries(data: CentreData) -> Group:
     )
     n = len(items)
     return Group("deliveries", f"{count(n, 'delivery', 'deliveries')} to put right", items)
+
+
+def contradictions(data: CentreData) -> Group:
+    """Return what sessions say against each other, one item a kind."""
+    items = tuple(
+        ActionItem(
+            headline=kind.replace("_", " ").capitalize(),
+            sign=Sign("◆", "Contradiction", "act"),
+            note="",
+            columns=("What", "What is wrong"),
+            rows=tuple((p["where_found"], p["sentence"]) for p in rows[:MOST_ROWS]),
+            more=max(0, len(rows) - MOST_ROWS),
+            todo=tuple(dict.fromkeys(p["remedy"] for p in rows)),
+            links=(),
+        )
+        for kind, rows in grouped(data.contradictions, "kind").items()
+    )
+    n = len(data.contradictions)
+    return Group("contradictions", f"{count(n, 'contradiction')} between sessions", items)
 
 
 def _held(delivery: str, problems: Sequence[Row], *, whole: bool) -> ActionItem:

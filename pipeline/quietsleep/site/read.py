@@ -13,6 +13,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
+from quietsleep.judge.contradictions import KINDS
 from quietsleep.warehouse.current import night_facts
 from quietsleep.warehouse.database import open_night
 
@@ -110,6 +111,7 @@ class CentreData:
     check_verdicts: dict[str, list[Row]]
     deliveries: list[Row]
     problems: list[Row]
+    contradictions: list[Row]
     devices: list[Row]
     agreement: list[Row]
     agreement_limits: list[Row]
@@ -203,6 +205,7 @@ def read_centre(night: PublishedNight, centre: str) -> CentreData:
         check_verdicts=grouped((r for r in verdicts if r["item_kind"] == "check"), "item"),
         deliveries=of_centre("deliveries", "created_at DESC NULLS LAST, delivery"),
         problems=of_centre("problems", "problem", _STANDING),
+        contradictions=of_centre("problems", "kind, where_found", _CONTRADICTIONS),
         devices=of_centre("devices", "device, valid_from"),
         agreement=of_centre("agreement", "technique, outcome, session"),
         agreement_limits=of_centre("agreement_limits", "outcome, unit"),
@@ -216,6 +219,9 @@ def read_centre(night: PublishedNight, centre: str) -> CentreData:
 # A problem stands while its delivery is not superseded and what it names is still held.
 _STANDING = """AND (centre, delivery) IN (
     SELECT centre, delivery FROM deliveries WHERE state IN ('quarantined', 'accepted'))"""
+
+
+_CONTRADICTIONS = f"AND kind IN ({', '.join(map(repr, KINDS))})"
 
 
 def _waivers(night: PublishedNight, verdicts: list[Row]) -> dict[str, Row]:
