@@ -158,6 +158,32 @@ MISTAKES = [
 ]
 
 
+VISIT = """[schedule]
+[[schedule.visits]]
+visit = "6 weeks"
+age_days = 42
+earliest_age_days = 35
+latest_age_days = 56
+techniques = ["tidal"]
+"""
+MISTAKES += [
+    ("study.toml", 'contract = "1"', f'contract = "1"\n{text}', words)
+    for text, words in (
+        ("[schedule]", "[schedule]: expects nothing"),
+        ("[schedule]\ndeliveries_every_days = 0", "must lie between 1 and 366"),
+        ("[schedule]\ndeliverys_every_days = 7", "is deliveries_every_days meant?"),
+        ("[schedule]\ndeliveries_every_days = 7.5", "must be a whole number"),
+        (
+            VISIT.replace('"tidal"', '"tidle"'),
+            'names "tidle", which is no technique; is tidal meant',
+        ),
+        (VISIT.replace("= 35", "= 50"), "must lie in the window from earliest_age_days 50"),
+        (VISIT.replace("age_days = 42", "age = 42", 1), "visits 1 (visit 6 weeks): age"),
+        (VISIT + VISIT.replace("[schedule]\n", ""), "two visits called"),
+    )
+]
+
+
 @pytest.mark.parametrize(("name", "old", "new", "words"), MISTAKES)
 def test_each_mistake_has_its_sentence(
     folder: Path, name: str, old: str, new: str, words: str
@@ -248,6 +274,16 @@ def test_a_unit_of_an_earlier_entry_is_checked_too(folder: Path) -> None:
         check_units(load_study(folder))
 
 
+def test_a_schedule(folder: Path) -> None:
+    assert load_study(folder).schedule is None
+    study_toml = folder / "study.toml"
+    study_toml.write_text(STUDY + VISIT.replace("[schedule]", "[schedule]\nby = 'age_days'", 1))
+    schedule = load_study(folder).schedule
+    assert schedule is not None and schedule.wait_days == 0
+    assert schedule.planned(" 6  Weeks") is schedule.visits[0] and schedule.planned("V1") is None
+    assert schedule.visits[0].techniques == ("tidal",)
+
+
 def test_a_code_that_a_centre_had_before_is_the_code_it_has_now(folder: Path) -> None:
     centre = folder / "centres" / "larch.toml"
     centre.write_text(CENTRE.replace("altitude_m", 'was = ["birch", "beech"]\naltitude_m'))
@@ -302,3 +338,14 @@ def test_units_are_checked_apart(folder: Path, unit: str, words: str) -> None:
     path.write_text(path.read_text().replace("L/min", unit))
     with pytest.raises(StudyError, match=words):
         check_units(load_study(folder))
+
+
+def test_the_schedule_that_the_page_shows_can_stand(folder: Path) -> None:
+    page = (Path(__file__).parents[2] / "docs" / "schedule.md").read_text(encoding="utf-8")
+    block = re.search(r"```toml\n(.*?)```", page, re.S)
+    assert block is not None
+    (folder / "study.toml").write_text(STUDY + block[1], encoding="utf-8")
+    schedule = load_study(folder).schedule
+    assert schedule is not None and schedule.wait_days == 21
+    assert [v.visit for v in schedule.visits] == ["6 weeks", "6 months"]
+    assert schedule.planned("visit 1") is schedule.visits[0]

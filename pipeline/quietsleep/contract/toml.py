@@ -39,7 +39,7 @@ T = TypeVar("T")
 CONFIG = ConfigDict(extra="forbid", allow_inf_nan=False)
 CODE = r"[A-Za-z0-9][A-Za-z0-9_.-]*"
 # The keys that tell one entry of a list from another; the first that it has is shown.
-_NAMES = ("name", "device", "channel", "waiver", "rule")
+_NAMES = ("name", "device", "channel", "waiver", "rule", "visit")
 _MOST_SHOWN = 12
 _EXPECTED = {
     "string_type": "a text in quotes",

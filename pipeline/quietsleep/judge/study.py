@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import date
+from datetime import date, datetime
 from functools import partial
 from pathlib import Path
 
@@ -16,6 +16,7 @@ from quietsleep.judge import evidence
 from quietsleep.judge.agreement import agreement_frame
 from quietsleep.judge.conservation import add_up, count_block
 from quietsleep.judge.contradictions import Contradiction, contradictions_of
+from quietsleep.judge.expected import expected_frame
 from quietsleep.judge.readers import (
     ReviewEffects,
     place_reviews,
@@ -66,6 +67,7 @@ class JudgedStudy:
     outcomes: pd.DataFrame
     agreement: pd.DataFrame
     conservation: pd.DataFrame
+    expected: pd.DataFrame
     alerts: pd.DataFrame
     contradictions: Sequence[Contradiction]
     trials_read: pd.DataFrame
@@ -219,11 +221,13 @@ def judge(
     log: ReviewLog,
     *,
     night: str,
+    now: datetime,
     strays: Sequence[Problem] = (),
 ) -> JudgedStudy:
     """Judge everything measured by the rules in force, and write what became of it in the ledger.
 
     `roster` rows carry the content keys of what was measured; the rows of large tables go to disk.
+    `now` is when the night began.
     """
     inputs = _judging_inputs(state, study, roster, log)
     ledger.begin_ledger(state)
@@ -240,6 +244,14 @@ def judge(
     ledger.add_to_ledger(state, ledger.rows_of_deliveries(deliveries))
     ledger.write_ledger(state, night)
     contradictions = contradictions_of(roster)
+    kept = {name: _joined(frames) for name, frames in found.kept.items()}
+    expected = expected_frame(
+        study,
+        sessions=kept["sessions"],
+        recordings=roster.recordings,
+        last_arrivals=last_arrivals(state, deliveries, now),
+        now=now,
+    )
     counts = add_up(found.counts, centres=list(study.centres), night=night)
     return JudgedStudy(
         night=night,
@@ -254,8 +266,9 @@ def judge(
             night=night,
             loose=[*(loose_problem(p) for p in strays), *(c.row for c in contradictions)],
         ),
-        **{name: _joined(frames) for name, frames in found.kept.items()},
+        **kept,
         conservation=in_contract(counts, "conservation"),
+        expected=in_contract(expected, "expected"),
         alerts=_joined(found.alerts),
         contradictions=contradictions,
         trials_read=_joined(found.trials_read),
@@ -417,6 +430,17 @@ def deliveries_of_night(state: State, roster: Roster) -> pd.DataFrame:
     gone = (rows["state"] == "accepted") & (rows["n_sessions"] > 0) & (counts["found"] != "both")
     rows["state"] = rows["state"].where(~gone, "superseded")
     return rows
+
+
+def last_arrivals(state: State, deliveries: pd.DataFrame, now: datetime) -> dict[str, datetime]:
+    """Return when the last delivery of each centre was seen first; those of tonight, `now`."""
+    nights = state.frame("SELECT night, started_at FROM nights")
+    began = dict(zip(nights["night"], nights["started_at"], strict=True))
+    found: dict[str, datetime] = {}
+    for centre, night in zip(deliveries["centre"], deliveries["first_night"], strict=True):
+        at = began.get(night, pd.Timestamp(now)).to_pydatetime()
+        found[centre] = max(found.get(centre, at), at)
+    return found
 
 
 def loose_problem(problem: Problem) -> dict[str, str | None]:

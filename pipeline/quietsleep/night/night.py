@@ -20,6 +20,7 @@ from quietsleep import contract
 from quietsleep.errors import WarehouseError, in_words
 from quietsleep.intake.find import DeliveryInventory, take_inventory
 from quietsleep.intake.renamed import follow_renames
+from quietsleep.judge.expected import day_of
 from quietsleep.judge.rules import rules_in_study, rules_version
 from quietsleep.judge.study import JudgedStudy
 from quietsleep.measure.fingerprint import code_fingerprint, program_fingerprint
@@ -188,9 +189,25 @@ def is_idle(night: Night) -> bool:
     if last["signature"][0] != night.signature or night.state.waits():
         return False
     try:
-        return is_complete(current_night(night.study.path))
+        published = current_night(night.study.path)
+        return is_complete(published) and not _day_changes_what_is_expected(night, published)
     except WarehouseError:
         return False
+
+
+def _day_changes_what_is_expected(night: Night, published: Path) -> bool:
+    """Say whether something became due, overdue or missing since the last night, by its date."""
+    if night.study.schedule is None:
+        return False
+    with open_warehouse(published) as warehouse:
+        days = warehouse.execute(
+            "SELECT centre, min(changes_on) FROM expected GROUP BY centre"
+        ).fetchall()
+    centres = night.study.centres
+    return any(
+        day is not None and centre in centres and day <= day_of(centres[centre], night.started_at)
+        for centre, day in days
+    )
 
 
 def close_idle(night: Night) -> NightReport:

@@ -249,7 +249,16 @@ def _measure(night: Night, pool: Pool, chunk: Sequence[Job]) -> int:
 def _judge(night: Night, pool: Pool, roster: Roster) -> JudgedStudy:
     log = read_reviews(night.study)
     strays = night.inventory.strays
-    return judge(night.study, night.state, pool, roster, log, night=night.name, strays=strays)
+    return judge(
+        night.study,
+        night.state,
+        pool,
+        roster,
+        log,
+        night=night.name,
+        now=night.started_at,
+        strays=strays,
+    )
 
 
 def _publish(night: Night, judged: JudgedStudy) -> Path | None:

@@ -12,8 +12,16 @@ from quietsleep import contract
 from quietsleep.intake.find import CLOSED
 from quietsleep.judge.contradictions import Contradiction
 from quietsleep.judge.study import CONSENT_RULE, JudgedStudy
+from quietsleep.study.schedule import Schedule
 
 NightState = Literal["green", "amber", "red"]
+# What of the schedule a person has to look at: what it is and its state, its noun, what is said.
+OUTSTANDING = (
+    (("visit", "missing"), "visit", "missing"),
+    (("followup_call", "overdue"), "follow-up call", "overdue"),
+    (("technique", "missing"), "planned technique", "not attempted"),
+    (("visit", "unplanned"), "session", "of a visit that the schedule does not know"),
+)
 # So many codes stand in one sentence; the pages list them all.
 MOST_NAMED = 5
 
@@ -65,13 +73,16 @@ def _waiting(judged: JudgedStudy) -> list[str]:
     deliveries, sessions = judged.deliveries, judged.sessions
     study = judged.study
     silent = set(study.centres) - set(deliveries["centre"])
-    absent = sorted(c for c in silent if study.centres[c].retired_on is None)
+    # Of these the schedule says when a delivery is due.
+    awaited = set(judged.expected.loc[judged.expected["what"] == "delivery", "centre"])
+    absent = sorted(c for c in silent - awaited if study.centres[c].retired_on is None)
     said = [judged.effects.broken] if judged.effects.broken else []
     said += alerts_in_words(judged.alerts)
     said += [*judged.problems.loc[judged.problems["kind"] == CLOSED, "sentence"]]
     said += contradictions_in_words(judged.contradictions)
     said += [vanished_in_words(centre) for centre in study.vanished]
     said += [f"{centre} has delivered nothing." for centre in absent]
+    said += expected_in_words(judged.expected, study.schedule)
     for state, words in (("quarantined", "was refused as a whole"), ("arriving", "is incomplete")):
         rows = deliveries[deliveries["state"] == state]
         named = zip(rows["centre"], rows["delivery"], strict=True)
@@ -130,6 +141,28 @@ def contradictions_in_words(found: Sequence[Contradiction]) -> list[str]:
                 f"{place}{count(len(own), 'contradiction')} between sessions ({words}): "
                 f"{about}{more}; the pages say which sessions."
             )
+    return said
+
+
+def expected_in_words(expected: pd.DataFrame, schedule: Schedule | None) -> list[str]:
+    """Say by centre what of the schedule has not come: deliveries, visits, techniques, calls."""
+    said = []
+    for centre, rows in expected.groupby("centre", sort=True):
+        of_kind = {key: own["item"] for key, own in rows.groupby(["what", "state"])}
+        late = rows[(rows["what"] == "delivery") & (rows["state"] == "overdue")]
+        if schedule is not None and len(late):
+            every = schedule.deliveries_every_days or 0
+            n_days = int(late["days_off"].iloc[0]) + every
+            said.append(
+                f"{centre} is late: nothing has arrived for {count(n_days, 'day')}; "
+                f"a delivery is expected every {count(every, 'day')}."
+            )
+        for key, noun, words in OUTSTANDING:
+            if key in of_kind:
+                items = of_kind[key]
+                told = named(items, noun).partition(" ")[2]
+                verb = "is" if len(items) == 1 else "are"
+                said.append(f"{centre}: {count(len(items), noun)} {verb} {words}: {told}.")
     return said
 
 

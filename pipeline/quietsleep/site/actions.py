@@ -23,6 +23,21 @@ TYPING_QUANTITIES = ("weight_z", "length_z")
 ALERT_DAYS = 31
 
 
+# What of the schedule is shown: what it is, in which states, its headline and what to do.
+OUTSTANDING = (
+    ("delivery", ("overdue",), "The next delivery is late",
+     "Deliver what was recorded; if there is nothing, tell the coordinating centre."),
+    ("visit", ("missing", "overdue"), "Visits that have not come",
+     "Deliver them if they were done; if a family cannot come, tell the coordinating centre."),
+    ("followup_call", ("overdue",), "Follow-up calls not recorded",
+     "Call the family, note how the infant is, and deliver the session's row again."),
+    ("technique", ("missing",), "Planned techniques without a recording",
+     "Deliver the recording if it was made; if not, note why, and plan it for the next visit."),
+    ("visit", ("unplanned",), "Sessions of a visit that the schedule does not know",
+     "Write the visit as the study plan calls it, and deliver the session's row again."),
+)  # fmt: skip
+
+
 class Link(NamedTuple):
     """A link with its words."""
 
@@ -77,6 +92,7 @@ def actions_of(data: CentreData, root: str = "") -> list[Group]:
         alerts(data, root),
         held_deliveries(data),
         contradictions(data),
+        outstanding(data),
         checks_out(data, root),
         rescuable(data, root),
     ]
@@ -193,6 +209,49 @@ def contradictions(data: CentreData) -> Group:
     )
     n = len(data.contradictions)
     return Group("contradictions", f"{count(n, 'contradiction')} between sessions", items)
+
+
+def outstanding(data: CentreData) -> Group:
+    """Return what the schedule expects and what has not come, one item a kind."""
+    items = []
+    for what, states, headline, todo in OUTSTANDING:
+        rows = [r for r in data.expected if r["what"] == what and r["state"] in states]
+        if rows:
+            items.append(_outstanding(rows, headline, todo))
+    n = sum(len(item.rows) + item.more for item in items)
+    return Group("schedule", f"{count(n, 'thing')} that the schedule expects", tuple(items))
+
+
+def _outstanding(rows: Sequence[Row], headline: str, todo: str) -> ActionItem:
+    return ActionItem(
+        headline=headline,
+        sign=Sign("◆", "Expected", "watch"),
+        note="",
+        columns=(
+            "Infant",
+            "Visit",
+            "Session",
+            "Technique",
+            "State",
+            "Planned for",
+            "In time until",
+        ),
+        rows=tuple(
+            (
+                row["infant"] or "",
+                row["visit"] or "",
+                row["session"] or "",
+                technique_title(row["technique"]) if row["technique"] else "",
+                row["state"].replace("_", " "),
+                words.day(row["due_on"]) if row["due_on"] else "",
+                words.day(row["latest_on"]) if row["latest_on"] else "",
+            )
+            for row in rows[:MOST_ROWS]
+        ),
+        more=max(0, len(rows) - MOST_ROWS),
+        todo=(todo,),
+        links=(),
+    )
 
 
 def _held(delivery: str, problems: Sequence[Row], *, whole: bool) -> ActionItem:

@@ -112,6 +112,7 @@ class CentreData:
     deliveries: list[Row]
     problems: list[Row]
     contradictions: list[Row]
+    expected: list[Row]
     devices: list[Row]
     agreement: list[Row]
     agreement_limits: list[Row]
@@ -206,6 +207,7 @@ def read_centre(night: PublishedNight, centre: str) -> CentreData:
         deliveries=of_centre("deliveries", "created_at DESC NULLS LAST, delivery"),
         problems=of_centre("problems", "problem", _STANDING),
         contradictions=of_centre("problems", "kind, where_found", _CONTRADICTIONS),
+        expected=of_centre("expected", "what, infant, item"),
         devices=of_centre("devices", "device, valid_from"),
         agreement=of_centre("agreement", "technique, outcome, session"),
         agreement_limits=of_centre("agreement_limits", "outcome, unit"),

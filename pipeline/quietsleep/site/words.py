@@ -48,6 +48,7 @@ STATUS = {
     "delivered": Sign("●", "Delivered", "good"),
     "late": Sign("◆", "Late", "watch"),
     "nothing": Sign("○", "Nothing delivered yet", "quiet"),
+    "retired": Sign("○", "Has left the study", "quiet"),
 }
 
 VERDICT = {

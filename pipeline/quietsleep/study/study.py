@@ -20,6 +20,7 @@ from quietsleep.contract.model import Limit, Rule, limit_refusal
 from quietsleep.contract.toml import CONFIG, Code, Day, Entry, Text
 from quietsleep.errors import ContractError, StudyError
 from quietsleep.study.devices import Centre, ChannelMap, Device, read_centre
+from quietsleep.study.schedule import Schedule
 from quietsleep.study.storage import Cluster, Storage, StorageSettings, storage_of
 
 __all__ = [
@@ -90,6 +91,7 @@ class Study:
     reference_files: tuple[Path, ...] = ()
     devices: Mapping[str, Device] = field(default_factory=dict)
     storage: StorageSettings = field(default_factory=StorageSettings)
+    schedule: Schedule | None = None
     vanished: tuple[str, ...] = ()
 
     @property
@@ -128,6 +130,7 @@ class _StudyFile:
     demo: object = None
     storage: Storage | None = None
     cluster: Cluster | None = None
+    schedule: Schedule | None = None
 
 
 def load_study(path: Path) -> Study:
@@ -156,6 +159,7 @@ def load_study(path: Path) -> Study:
         reference_files=tuple(sorted((path / "references").glob("*.toml"))),
         devices={key: d for c in centres.values() for key, d in c.devices.items()},
         storage=storage_of(said.storage, said.cluster),
+        schedule=said.schedule,
         vanished=vanished,
     )
 

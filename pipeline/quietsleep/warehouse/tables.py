@@ -14,7 +14,7 @@ from quietsleep.judge.readers import reviews_frame
 from quietsleep.judge.study import JudgedStudy
 from quietsleep.measure.fingerprint import device_digest
 from quietsleep.store.tables import in_contract
-from quietsleep.study.study import Study, Waiver
+from quietsleep.study.study import Centre, Study, Waiver
 from quietsleep.warehouse.statistics import Guard, agreement_limits_frame, comparability_frame
 from quietsleep.warehouse.statistics import agreement_frame as review_agreement_frame
 
@@ -43,6 +43,7 @@ def study_tables(
             judged.effects, judged.trials_read, judged.verdicts_read
         ),
         "conservation": judged.conservation,
+        "expected": judged.expected,
         "rules": _rules(judged.rules, judged.study),
         "quantities": _quantities(),
         "sources": pd.DataFrame([{"source": s.key, "citation": s.citation} for s in _sources()]),
@@ -51,7 +52,9 @@ def study_tables(
 
 
 def _centres(judged: JudgedStudy) -> pd.DataFrame:
-    deliveries, sessions = judged.deliveries, judged.sessions
+    deliveries, sessions, expected = judged.deliveries, judged.sessions, judged.expected
+    overdue = (expected["what"] == "delivery") & (expected["state"] == "overdue")
+    late = set(expected.loc[overdue, "centre"])
     rows = []
     for centre in judged.study.centres.values():
         own = deliveries[deliveries["centre"] == centre.centre]
@@ -63,10 +66,21 @@ def _centres(judged: JudgedStudy) -> pd.DataFrame:
                 "n_deliveries": len(own),
                 "n_sessions": int((sessions["centre"] == centre.centre).sum()),
                 "last_delivery_at": own["created_at"].max() if len(own) else pd.NaT,
-                "state": "delivered" if len(own) else "nothing",
+                "state": _state(centre, is_late=centre.centre in late, has_delivered=len(own) > 0),
+                "time_zone": centre.time_zone,
+                "was": ", ".join(centre.was) or None,
+                "retired_on": centre.retired_on,
             }
         )
     return pd.DataFrame(rows)
+
+
+def _state(centre: Centre, *, is_late: bool, has_delivered: bool) -> str:
+    if centre.retired_on is not None:
+        return "retired"
+    if is_late:
+        return "late"
+    return "delivered" if has_delivered else "nothing"
 
 
 def _devices(study: Study) -> pd.DataFrame:
