@@ -94,10 +94,12 @@ def check(
 ) -> None:
     """Check a delivery as the coordinating centre will: same contract, same sentences."""
     from quietsleep.cli.terminal import print_problems
-    from quietsleep.intake.delivery import check_delivery
+    from quietsleep.intake.delivery import look_through
 
-    problems = check_delivery(open_study(study), delivery)
+    problems, brought = look_through(open_study(study), delivery)
     print_problems(problems)
+    if brought is not None and brought.read_tolerantly:
+        typer.echo(f"Read as something else than it is written: {brought.read_tolerantly}")
     if problems:
         raise typer.Exit(PROBLEMS_FOUND)
 

@@ -55,8 +55,9 @@ class PrivacyScan:
         self.days = frozenset(day for table in tables for day in _days_of(table, self.zone))
         self._seen.clear()
         for table in tables:
+            columns = {column.name: column for column in table.contract.columns}
             for number, name in enumerate(table.header):
-                known = next((c for c in table.contract.columns if c.name == name), None)
+                known = columns.get(name)
                 if known is None and (kind := self._name(name)):
                     self._found(kind, table.file, number=number, title="the column's name asks for")
                     continue
@@ -99,7 +100,7 @@ class PrivacyScan:
             if kind := self._cell(value, column):
                 found.setdefault(kind, []).append(row_number)
         for kind, rows in found.items():
-            name = column.name if column else None
+            name = table.title(column.name) if column else None
             self._found(kind, table.file, number=number, column=name, row=min(rows), n=len(rows))
 
     def _cell(self, value: str, column: Column | None) -> str | None:

@@ -223,7 +223,7 @@ def check_study(study: Study) -> None:
 
 def _ingest_centre(night: Night, code: str, centre: str) -> None:
     """Take in what a centre delivered since the last night; unchanged deliveries cost a look."""
-    code = f"{code} {registration_digest(night.study.centres[centre])}"
+    code = f"{code} {registration_digest(night.study.centres[centre], night.study.tables)}"
     for found in night.inventory.found[centre]:
         with night.guarded(f"ingesting {centre}/{found.delivery}"):
             ingest(night.study, night.state, found, night=night.name, code=code, full=night.full)

@@ -29,6 +29,7 @@ from quietsleep.contract.toml import (
     nearest_known,
     shown,
 )
+from quietsleep.study.dialect import TableDialect
 
 FileFormat = Literal["csv", "parquet", "edf"]
 GasState = Literal["measured", "btps"]
@@ -108,7 +109,7 @@ class Centre:
     `earlier_devices` are the entries that newer ones have followed. Local days are those of
     `time_zone`; without one, of the offset that stands beside each time. `was` are codes that the
     centre had before: what was delivered under them is its own. A centre that has left says since
-    when with `retired_on`.
+    when with `retired_on`. `tables` is what is registered of how it writes its tables.
     """
 
     centre: Annotated[Code, AfterValidator(_free)]
@@ -119,6 +120,7 @@ class Centre:
     time_zone: Annotated[Text, AfterValidator(_known_zone)] | None = None
     was: tuple[Annotated[Code, AfterValidator(_free)], ...] = ()
     retired_on: Day | None = None
+    tables: TableDialect | None = None
 
     @property
     def zone(self) -> ZoneInfo | None:

@@ -20,6 +20,7 @@ from quietsleep.contract.model import Limit, Rule, limit_refusal
 from quietsleep.contract.toml import CONFIG, Code, Day, Entry, Text
 from quietsleep.errors import ContractError, StudyError
 from quietsleep.study.devices import Centre, ChannelMap, Device, read_centre
+from quietsleep.study.dialect import TableDialect
 from quietsleep.study.schedule import Schedule
 from quietsleep.study.storage import Cluster, Storage, StorageSettings, storage_of
 
@@ -92,6 +93,7 @@ class Study:
     devices: Mapping[str, Device] = field(default_factory=dict)
     storage: StorageSettings = field(default_factory=StorageSettings)
     schedule: Schedule | None = None
+    tables: TableDialect | None = None
     vanished: tuple[str, ...] = ()
 
     @property
@@ -131,6 +133,7 @@ class _StudyFile:
     storage: Storage | None = None
     cluster: Cluster | None = None
     schedule: Schedule | None = None
+    tables: TableDialect | None = None
 
 
 def load_study(path: Path) -> Study:
@@ -160,6 +163,7 @@ def load_study(path: Path) -> Study:
         devices={key: d for c in centres.values() for key, d in c.devices.items()},
         storage=storage_of(said.storage, said.cluster),
         schedule=said.schedule,
+        tables=said.tables,
         vanished=vanished,
     )
 
