@@ -46,6 +46,7 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.night.orchestration.cluster_worker": "what runs on other machines",
     "quietsleep.night.orchestration.run": "starts the orchestrator; its flows must not import it",
     "quietsleep.night.orchestration.schedule": "a command of its own",
+    "quietsleep.review.registrar": "what people say to the register, apart from reading trials",
     "quietsleep.server.app": "the web application, apart from the command that starts it",
     "quietsleep.signals.drift": "what is taken out of volume, apart from the breaths that show it",
     "quietsleep.simulation.checks": "equipment checks, apart from infants",

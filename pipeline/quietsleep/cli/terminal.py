@@ -193,13 +193,11 @@ def _cell(value: object) -> str:
     return f"{value:.6g}" if isinstance(value, float) else str(value)
 
 
-def print_waiting(rows: pd.DataFrame, broken: str, *, limit: int, blind: bool) -> None:
+def print_waiting(rows: pd.DataFrame, *, limit: int, blind: bool) -> None:
     """Print the trials that wait; a blind list hides the verdict and why a trial waits."""
     from quietsleep.night.verdict import count
 
     console = Console(highlight=False)
-    if broken:
-        console.print(Text(broken, style="bold"))
     if rows.empty:
         console.print("No trial waits for a reader.")
         return

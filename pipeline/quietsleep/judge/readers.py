@@ -17,7 +17,7 @@ import pandas as pd
 from quietsleep import contract
 from quietsleep.contract import Choice
 from quietsleep.judge.tests import Evidence, Judged
-from quietsleep.study.review_log import Review, ReviewLog
+from quietsleep.study.review_log import Review
 from quietsleep.study.study import Waiver
 
 ITEM = ["centre", "trial"]
@@ -42,7 +42,6 @@ class ReviewEffects:
 
     placed: tuple[PlacedReview, ...]
     waivers: tuple[Waiver, ...]
-    broken: str
 
     @property
     def standing(self) -> list[PlacedReview]:
@@ -50,41 +49,41 @@ class ReviewEffects:
         return [p for p in self.placed if p.state == "counts"]
 
 
-def place_reviews(log: ReviewLog, recordings: pd.DataFrame, trials: pd.DataFrame) -> ReviewEffects:
+def place_reviews(
+    reviews: Iterable[Review], recordings: pd.DataFrame, trials: pd.DataFrame
+) -> ReviewEffects:
     """Find today's trial of each decision, and work out which rules readers lift.
 
     A decision speaks of the signal that was read: the same file, and the trial that holds the
     middle of the stretch that was read. The last decision of a reader on a trial is the one that
-    counts. After a break in the file only rejections hold. `recordings` and `trials` are those of
-    the recordings that were read, at least.
+    counts. `recordings` and `trials` are those of the recordings that were read, at least.
     """
     find = _finder(recordings, trials)
-    states = [(r, "counts") for r in log.reviews] + [(r, "broken") for r in log.suspect]
     placed = []
-    for review, state in states:
+    for review in reviews:
         trial, session = find(review)
-        placed.append(PlacedReview(review, trial, session, state if trial else "other_signal"))
+        placed.append(PlacedReview(review, trial, session, "counts" if trial else "other_signal"))
     last = {
-        (p.review.centre, p.trial, p.review.reader): p.review.sha256
+        (p.review.centre, p.trial, p.review.reader): p.review.review
         for p in placed
         if p.state == "counts"
     }
     placed = [
         replace(p, state="replaced")
         if p.state == "counts"
-        and last[p.review.centre, p.trial, p.review.reader] != p.review.sha256
+        and last[p.review.centre, p.trial, p.review.reader] != p.review.review
         else p
         for p in placed
     ]
-    return ReviewEffects(tuple(placed), tuple(_waivers(placed)), log.broken)
+    return ReviewEffects(tuple(placed), tuple(_waivers(placed)))
 
 
 Finder = Callable[[Review], tuple[str | None, str | None]]
 
 
-def read_recordings(log: ReviewLog, recordings: pd.DataFrame) -> pd.DataFrame:
+def read_recordings(reviews: Iterable[Review], recordings: pd.DataFrame) -> pd.DataFrame:
     """Return the rows of the recordings that readers ever decided on."""
-    read = {(r.centre, r.recording) for r in (*log.reviews, *log.suspect)}
+    read = {(r.centre, r.recording) for r in reviews}
     keys = zip(recordings["centre"], recordings["recording"], strict=True)
     return recordings[np.fromiter((key in read for key in keys), bool, len(recordings))]
 
@@ -129,8 +128,7 @@ def _by_trial(placed: Iterable[PlacedReview]) -> dict[tuple[str, str], list[Revi
     """Return the decisions that hold, by centre and today's trial, one a reader."""
     found: dict[tuple[str, str], dict[str, Review]] = {}
     for p in placed:
-        holds = p.state == "counts" or (p.state == "broken" and p.review.decision == "reject")
-        if holds and p.trial:
+        if p.state == "counts" and p.trial:
             found.setdefault((p.review.centre, p.trial), {})[p.review.reader] = p.review
     return {key: list(by_reader.values()) for key, by_reader in found.items()}
 

@@ -30,7 +30,7 @@ from quietsleep.records import Problem
 from quietsleep.store import ledger
 from quietsleep.store.state import State, StoredMeasures
 from quietsleep.store.tables import TableOnDisk, in_contract
-from quietsleep.study.review_log import ReviewLog
+from quietsleep.study.review_log import Review
 from quietsleep.study.study import Study, Waiver
 
 ON_DISK = (
@@ -181,7 +181,7 @@ def judge(
     state: State,
     pool: Pool,
     roster: Roster,
-    log: ReviewLog,
+    reviews: Sequence[Review],
     *,
     night: str,
     strays: Sequence[Problem] = (),
@@ -190,7 +190,7 @@ def judge(
 
     `roster` rows carry the content keys of what was measured; the rows of large tables go to disk.
     """
-    inputs = _judging_inputs(state, study, roster, log)
+    inputs = _judging_inputs(state, study, roster, reviews)
     ledger.begin_ledger(state)
     blocks = list(blocks_of(roster))
     state.lay_out(_places(blocks))
@@ -225,10 +225,12 @@ def _given(state: State, blocks: Sequence[Block]) -> Iterator[tuple[Block, Store
         yield block, state.stored(block.number)
 
 
-def _judging_inputs(state: State, study: Study, roster: Roster, log: ReviewLog) -> JudgingInputs:
-    read = read_recordings(log, roster.recordings)
+def _judging_inputs(
+    state: State, study: Study, roster: Roster, reviews: Sequence[Review]
+) -> JudgingInputs:
+    read = read_recordings(reviews, roster.recordings)
     trials = evidence.trials_of(state.of_keys("trials", read["content_key"]), read)
-    effects = place_reviews(log, read, trials)
+    effects = place_reviews(reviews, read, trials)
     return JudgingInputs(
         study=study,
         effects=effects,

@@ -13,6 +13,7 @@ from quietsleep.measure.roster import Roster, read_roster
 from quietsleep.night.night import Night, NightReport, close_idle, close_night, is_idle, open_night
 from quietsleep.night.stages import judging_stages, open_pool, run_here, walk
 from quietsleep.night.verdict import count
+from quietsleep.study.register import RegisterError
 from quietsleep.warehouse.database import open_night as open_warehouse
 
 NEXT_NIGHT = "Run: quietsleep nightly"
@@ -39,6 +40,8 @@ def rejudge_study(study_path: Path) -> Rejudged:
     other code or with other values; StudyError and NightRunning as a night does.
     """
     with open_night(study_path) as night:
+        if night.register.broken:
+            raise RegisterError(night.register.broken)
         notes = left_alone(night)
         if is_idle(night):
             return Rejudged(close_idle(night), notes, pd.DataFrame())

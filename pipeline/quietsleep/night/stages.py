@@ -44,11 +44,11 @@ from quietsleep.night.night import (
     is_idle,
     open_night,
 )
-from quietsleep.review.desk import read_reviews
 from quietsleep.site.traces import draw_in
 from quietsleep.site.write import PagesReport, write_site
 from quietsleep.store.ledger import ledger_on_disk
 from quietsleep.store.tables import TableOnDisk, in_contract
+from quietsleep.study.review_log import reviews_of
 from quietsleep.study.study import Study, check_units
 from quietsleep.warehouse.current import current_night
 from quietsleep.warehouse.publish import NightFacts, publish
@@ -89,8 +89,15 @@ Stages = Generator[Stage, None, Result]
 
 
 def stages_of(night: Night, pool: Pool) -> Stages:
-    """Hand out the stages of a night in their order."""
+    """Hand out the stages of a night in their order; none where the register is not to be trusted.
+
+    What arrived when, what was withdrawn and what readers decided stands in the register alone: a
+    night without it could bring back what was taken out, so it publishes nothing.
+    """
     check_study(night.study)
+    if night.register.broken:
+        night.failures.append(night.register.broken)
+        return Result()
     code = intake_fingerprint()
     yield Stage(night, "ingesting", partial(_ingest_centre, night, code), [*night.study.centres])
     plan = yield from measuring_stages(night, pool)
@@ -161,14 +168,19 @@ def run_here(stage: Stage) -> None:
 
 
 def run_night(
-    study_path: Path, *, workers: int | None = None, full: bool = False, pool: Opener | None = None
+    study_path: Path,
+    *,
+    workers: int | None = None,
+    full: bool = False,
+    pool: Opener | None = None,
+    at: datetime | None = None,
 ) -> NightReport:
     """Run one night in this process, without the orchestrator.
 
     `workers` is the number of measuring processes, all cores unless given. `pool` opens what
-    measures where these are not processes of this machine.
+    measures where these are not processes of this machine. The night is that of `at`, or of now.
     """
-    with open_night(study_path, full=full) as night:
+    with open_night(study_path, full=full, at=at) as night:
         if is_idle(night):
             return end_idle(night)
         return run_open_night(night, run_here, workers=workers, pool=pool)
@@ -247,9 +259,9 @@ def _measure(night: Night, pool: Pool, chunk: Sequence[Job]) -> int:
 
 
 def _judge(night: Night, pool: Pool, roster: Roster) -> JudgedStudy:
-    log = read_reviews(night.study)
+    reviews = reviews_of(night.register)
     strays = night.inventory.strays
-    return judge(night.study, night.state, pool, roster, log, night=night.name, strays=strays)
+    return judge(night.study, night.state, pool, roster, reviews, night=night.name, strays=strays)
 
 
 def _publish(night: Night, judged: JudgedStudy) -> Path | None:
@@ -266,6 +278,7 @@ def _publish(night: Night, judged: JudgedStudy) -> Path | None:
         code_fingerprint=code_fingerprint(),
         rules_version=rules_version(judged.rules),
         contract_version=contract.CONTRACT_VERSION,
+        register=night.register.head.as_said(),
         known_answers=tuple(asdict(answer) for answer in answers),
         stages={word: round(end - begun, 3) for word, (begun, end) in night.spans.items()},
     )

@@ -58,8 +58,7 @@ def _failed(judged: JudgedStudy) -> list[str]:
 def _waiting(judged: JudgedStudy) -> list[str]:
     deliveries, sessions = judged.deliveries, judged.sessions
     absent = sorted(set(judged.study.centres) - set(deliveries["centre"]))
-    said = [judged.effects.broken] if judged.effects.broken else []
-    said += [*judged.problems.loc[judged.problems["kind"] == CLOSED, "sentence"]]
+    said = [*judged.problems.loc[judged.problems["kind"] == CLOSED, "sentence"]]
     said += [f"{centre} has delivered nothing." for centre in absent]
     for state, words in (("quarantined", "was refused as a whole"), ("arriving", "is incomplete")):
         rows = deliveries[deliveries["state"] == state]

@@ -24,6 +24,7 @@ from filelock import FileLock, Timeout
 
 from quietsleep.errors import ALREADY_RUNNING, QuietsleepError, is_damage
 from quietsleep.records import Measured, Problem
+from quietsleep.study.register import RegisterHead
 
 PROBLEM_COLUMNS = (
     "night", "centre", "delivery", "content_key", "session", "recording", "kind", "where_found",
@@ -275,6 +276,19 @@ class State:
                 return self._con.execute(sql).df()
             finally:
                 self._con.unregister("wanted")
+
+    def register_heads(self) -> list[RegisterHead]:
+        """Return how far the study register went when a night last ended."""
+        rows = self.frame("SELECT entries, seal FROM register_head").to_dict("records")
+        return [
+            RegisterHead(int(row["entries"]), str(row["seal"]), "the last night") for row in rows
+        ]
+
+    def keep_register_head(self, head: RegisterHead) -> None:
+        """Remember how far the study register goes."""
+        with self.transaction():
+            self.run("DELETE FROM register_head")
+            self.run("INSERT INTO register_head VALUES (?, ?)", [head.entries, head.seal])
 
     def stored_keys(self) -> set[str]:
         """Return the content keys that need no measuring any more.

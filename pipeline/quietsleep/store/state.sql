@@ -3,6 +3,8 @@ CREATE TABLE IF NOT EXISTS nights (
     night VARCHAR, started_at TIMESTAMPTZ, ended_at TIMESTAMPTZ, state VARCHAR,
     sentences VARCHAR, signature VARCHAR, code_fingerprint VARCHAR, rules_version VARCHAR, published BOOLEAN
 );
+-- How far the study register went when a night last ended.
+CREATE TABLE IF NOT EXISTS register_head (entries BIGINT, seal VARCHAR);
 CREATE TABLE IF NOT EXISTS deliveries (
     centre VARCHAR, delivery VARCHAR, created_at TIMESTAMPTZ, first_night VARCHAR, state VARCHAR,
     path VARCHAR, stat_digest VARCHAR, sha256 VARCHAR, n_sessions BIGINT, n_recordings BIGINT,

@@ -84,6 +84,7 @@ class Study:
     reference_files: tuple[Path, ...] = ()
     devices: Mapping[str, Device] = field(default_factory=dict)
     storage: StorageSettings = field(default_factory=StorageSettings)
+    register_key: str = ""
 
     @property
     def deliveries_path(self) -> Path:
@@ -97,6 +98,13 @@ class Study:
 
 
 @model(frozen=True, slots=True, config=CONFIG)
+class RegisterTable:
+    """The table [register] of study.toml: where the key of the study register lies."""
+
+    key: Text
+
+
+@model(frozen=True, slots=True, config=CONFIG)
 class _StudyFile:
     """What study.toml may say; `seed` and `demo` are read by who wrote an invented study."""
 
@@ -107,6 +115,7 @@ class _StudyFile:
     demo: object = None
     storage: Storage | None = None
     cluster: Cluster | None = None
+    register: RegisterTable | None = None
 
 
 def load_study(path: Path) -> Study:
@@ -135,6 +144,7 @@ def load_study(path: Path) -> Study:
         reference_files=tuple(sorted((path / "references").glob("*.toml"))),
         devices={key: d for c in centres.values() for key, d in c.devices.items()},
         storage=storage_of(said.storage, said.cluster),
+        register_key=said.register.key if said.register else "",
     )
 
 

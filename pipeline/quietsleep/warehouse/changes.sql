@@ -114,7 +114,7 @@ SELECT coalesce(a.centre, b.centre), coalesce(a.session, b.session),
     coalesce(a.technique, b.technique), 'review'
 FROM after_reviews AS a
 FULL JOIN before_reviews AS b ON a.review = b.review
-WHERE a.state IS DISTINCT FROM b.state OR a.sha256 IS DISTINCT FROM b.sha256
+WHERE a.state IS DISTINCT FROM b.state
 UNION
 SELECT centre, session, NULL, cause FROM causes_of_checks
 UNION
