@@ -32,6 +32,7 @@ from quietsleep.simulation.centres import write_demo_study
 from quietsleep.simulation.exports import relist
 from quietsleep.simulation.rows import short
 from quietsleep.store.state import State
+from quietsleep.study.history import History
 from quietsleep.study.register import Register
 from quietsleep.study.study import Study, StudyError, check_units, load_study
 
@@ -186,11 +187,11 @@ def taken(study: Study, path: Path) -> str:
         state.store_tables(rows_to_keep(delivered), centre="larch", delivery=found.delivery)
         state.store_problems(delivered.problems, night="n1")
         state.run(
-            "INSERT INTO deliveries (centre, delivery, created_at, first_night, state, path) "
-            "VALUES (?, ?, ?, 'n1', ?, ?)",
+            "INSERT INTO deliveries (centre, delivery, created_at, state, path, replaces) "
+            "VALUES (?, ?, ?, ?, ?, '[]')",
             ["larch", found.delivery, delivered.created, delivered.state, str(delivered.root)],
         )
-        read_roster(state)
+        read_roster(state, History())
         raise Undone
     return delivered.state
 

@@ -171,9 +171,9 @@ class CopiedTraces:
     def __call__(self, wanted: Sequence[Wanted]) -> Iterator[dict[str, str]]:
         """Yield the scripts of each recording, under the names that are asked for."""
         for each in wanted:
-            self.read.append(each.recording)
+            self.read.append(each.item)
             files = {
-                name: self.pages / each.centre / trace_file(*self.origin(each.recording, index))
+                name: self.pages / each.centre / trace_file(*self.origin(each.item, index))
                 for index, name in each.names.items()
             }
             yield {

@@ -93,12 +93,12 @@ def check(
     study: StudyOption = None,
 ) -> None:
     """Check a delivery as the coordinating centre will: same contract, same sentences."""
-    from quietsleep.cli.terminal import print_problems
-    from quietsleep.intake.delivery import check_delivery
+    from quietsleep.cli.terminal import print_preview
+    from quietsleep.night.preview import preview
 
-    problems = check_delivery(open_study(study), delivery)
-    print_problems(problems)
-    if problems:
+    seen = preview(open_study(study), delivery)
+    print_preview(seen)
+    if seen.problems:
         raise typer.Exit(PROBLEMS_FOUND)
 
 
@@ -249,6 +249,36 @@ def decide(
         f"{written.centre}. It counts from the next night on, or now with: "
         f"quietsleep rejudge {study}"
     )
+
+
+def withdraw(
+    study: StudyArgument,
+    *,
+    centre: Annotated[str, typer.Option(help="Centre of the infant or session.")],
+    infant: Annotated[str, typer.Option(help="Pseudonym of the infant.")] = "",
+    session: Annotated[str, typer.Option(help="Code of a session.")] = "",
+    reason: Annotated[str, typer.Option(help="Why; kept in the study register.")] = "",
+    by: Annotated[str, typer.Option(help="Code of who withdraws it, never a name.")] = "",
+    erase_deliveries: Annotated[
+        bool, typer.Option("--erase-deliveries", help="Remove its files and rows there as well.")
+    ] = False,
+    not_delivered_yet: Annotated[
+        bool, typer.Option("--not-delivered-yet", help="Leave out what may come of it.")
+    ] = False,
+) -> None:
+    """Take an infant or a session out for good: nothing of it is kept or published any more."""
+    from quietsleep.cli.terminal import print_withdrawn
+    from quietsleep.night.withdrawal import Withdrawal
+    from quietsleep.night.withdrawal import withdraw as take_out
+
+    wanted = Withdrawal(centre, reason, by, infant=infant, session=session)
+    report = take_out(
+        open_study(study),
+        wanted,
+        erase_deliveries=erase_deliveries,
+        not_delivered_yet=not_delivered_yet,
+    )
+    print_withdrawn(report, study)
 
 
 def register(

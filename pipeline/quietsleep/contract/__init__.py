@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 __all__ = [
     "CHECKS",
     "CONTRACT_VERSION",
+    "CONTRACT_VERSIONS_READ",
     "OUTCOMES",
     "QUANTITIES",
     "REFERENCES",
@@ -58,7 +59,9 @@ __all__ = [
     "check_all",
 ]
 
-CONTRACT_VERSION = "1"
+CONTRACT_VERSION = "2"
+# Deliveries of these versions are read.
+CONTRACT_VERSIONS_READ = ("1", CONTRACT_VERSION)
 
 # Declared for readers and type checkers; the values come from __getattr__ at first use.
 TABLES: Mapping[str, Table]

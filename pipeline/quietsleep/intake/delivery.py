@@ -11,7 +11,7 @@ import tempfile
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -26,10 +26,20 @@ from quietsleep.intake.cells import (
     read_text_table,
     typed_table,
 )
+from quietsleep.intake.dates import created_ahead, find_future, other_day
 from quietsleep.intake.files.header import SignalHeader, heading_of
 from quietsleep.intake.files.read import Unreadable, read_signal
 from quietsleep.intake.find import MANIFEST, FoundDelivery, bad_name, found_at, usable_name
-from quietsleep.intake.hold import Holding, find_faults, hold, hold_files
+from quietsleep.intake.hold import (
+    USABLE_ID,
+    Holding,
+    KnownSession,
+    KnownSessions,
+    find_faults,
+    formats_of,
+    hold,
+    hold_files,
+)
 from quietsleep.intake.manifest import Manifest, Verifier, read_manifest, unlisted_files
 from quietsleep.intake.privacy import PrivacyScan
 from quietsleep.intake.problems import (
@@ -59,17 +69,26 @@ from quietsleep.study.study import Device, Study
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["ReadDelivery", "check_delivery", "read_delivery"]
+__all__ = ["ReadDelivery", "look_through", "read_delivery"]
 
 Stamps = Mapping[str, tuple[int, int, str]]
 
 
-def read_delivery(study: Study, found: FoundDelivery, known: Stamps | None = None) -> ReadDelivery:
+def read_delivery(
+    study: Study,
+    found: FoundDelivery,
+    known: Stamps | None = None,
+    *,
+    sessions: KnownSessions | None = None,
+    arrived_at: datetime | None = None,
+) -> ReadDelivery:
     """Take in one delivery; whatever is wrong with it becomes a problem in the result.
 
     `known` holds the stamps of an earlier night: files of the same size and time are not hashed
-    again. An archive is unpacked into the work folder once it is accepted; one in a store is
-    read where it lies, now and when it is measured.
+    again. `sessions` are those that other deliveries of the centre brought, None where they cannot
+    be asked; the delivery arrived at `arrived_at`, now unless given. An archive is unpacked into
+    the work folder once it is accepted; one in a store is read where it lies, now and when it is
+    measured.
     """
     target = study.work_path / "unpacked" / found.centre / found.delivery
     root = target if found.is_archive else found.path  # of an archive in a store: once it is open
@@ -81,7 +100,8 @@ def read_delivery(study: Study, found: FoundDelivery, known: Stamps | None = Non
         with open_source(found) as source:
             if isinstance(source, Archive) and isinstance(found.path, Address):
                 root = source.inside(found.path)
-            delivered = _Intake(study, found, source, known or {}, root).run()
+            at = arrived_at or datetime.now(UTC)
+            delivered = _Intake(study, found, source, known or {}, root, sessions, at).run()
             if isinstance(source, Archive) and isinstance(root, Path):
                 delivered = _unpacked(source, found, delivered, root)
             return delivered
@@ -89,21 +109,29 @@ def read_delivery(study: Study, found: FoundDelivery, known: Stamps | None = Non
         return without_rows(found, root, "quarantined", [refused.problem])
 
 
-def check_delivery(study: Study, path: Path) -> list[Problem]:
-    """Check a delivery wherever it lies: the same contract, and every signal file is read."""
+def look_through(
+    study: Study, path: Path, known: Mapping[str, KnownSessions] | None = None
+) -> tuple[list[Problem], ReadDelivery | None]:
+    """Check a delivery wherever it lies: the same contract, and every signal file is read.
+
+    Returns what is wrong with it, and what it brings where it could be read. `known` are the
+    sessions that each centre has delivered; None where they cannot be asked.
+    """
     path = path.resolve()
     found = found_at(path, path.parent.name)
     if found.centre not in study.centres:
         found = found_at(path, _centre_said_inside(found))
     place = DeliveryReference(found.centre, found.delivery)
     if found.state == "arriving" and not found.problems:
-        return [no_manifest(place)]
+        return [no_manifest(place)], None
     if found.centre not in study.centres:
-        return [no_centre(DeliveryReference("", found.delivery), study.centres)]
+        return [no_centre(DeliveryReference("", found.delivery), study.centres)], None
     problems = [] if usable_name(found.delivery, study) else [bad_name(place)]
     with tempfile.TemporaryDirectory(prefix="quietsleep-check-") as folder:
-        delivered = read_delivery(replace(study, path=Path(folder)), found)
-        return [*problems, *delivered.problems, *_unreadable_signals(study, delivered)]
+        sessions = None if known is None else known.get(found.centre, {})
+        delivered = read_delivery(replace(study, path=Path(folder)), found, sessions=sessions)
+        problems += [*delivered.problems, *_unreadable_signals(study, delivered)]
+        return problems, delivered
 
 
 @dataclass(slots=True)
@@ -115,6 +143,8 @@ class _Intake:
     source: DeliveryFiles
     known: Stamps
     root: Path | Address
+    sessions: KnownSessions | None
+    arrived_at: datetime
 
     @property
     def place(self) -> DeliveryReference:
@@ -134,7 +164,7 @@ class _Intake:
         scan = PrivacyScan(self.place, study_words(self.study))
         scan.tables(texts.values())
         others = {*self.source.files, *self.found.strange} - {*manifest.files}
-        scan.paths(manifest.files, others, manifest.unknown_fields)
+        scan.paths([*manifest.files, *manifest.replaces], others, manifest.unknown_fields)
         if scan.problems:
             return without_rows(self.found, self.root, "quarantined", scan.problems)
         for text in texts.values():
@@ -144,11 +174,12 @@ class _Intake:
             stopping += missing_tables(texts, verifier, self.place)
         stopping += [p for text in texts.values() for p in text.problems]
         if stopping:
-            return self._stopped(manifest, stopping)
+            return self._stopped(manifest, stopping, texts)
         typed = {name: typed_table(text, self.place) for name, text in texts.items()}
-        find_faults(typed, self.study.centres[self.found.centre], self.place)
+        find_faults(typed, self.study.centres[self.found.centre], self.place, self.sessions)
+        find_future(typed, self.arrived_at, self.place)
         if stopping := too_many_faults(typed, self.place):
-            return self._stopped(manifest, stopping)
+            return self._stopped(manifest, stopping, texts)
         headings = self._verify_signals(typed, verifier)
         for path, (heading, device) in headings.items():
             scan.heading(heading, device, path)
@@ -158,10 +189,19 @@ class _Intake:
             manifest, verifier, scan=scan, texts=texts, typed=typed, headings=headings
         )
 
-    def _stopped(self, manifest: Manifest, problems: list[Problem]) -> ReadDelivery:
+    def _stopped(
+        self, manifest: Manifest, problems: list[Problem], texts: Mapping[str, TextTable]
+    ) -> ReadDelivery:
         stopped = without_rows(self.found, self.root, "quarantined", problems)
         stopped.created, stopped.sha256 = manifest.created, manifest.sha256
+        stopped.names = names_in(texts)
         return stopped
+
+    def _device_of(self, sessions: pd.DataFrame) -> dict[str, str]:
+        """The device of each session, as far as this delivery or another one says it."""
+        known = {s: said.device for s, said in (self.sessions or {}).items() if said.device}
+        own = dict(zip(sessions["session"], sessions["device"], strict=True))
+        return known | {s: device for s, device in own.items() if isinstance(device, str)}
 
     def _texts(self, verifier: Verifier) -> dict[str, TextTable]:
         texts: dict[str, TextTable] = {}
@@ -192,8 +232,8 @@ class _Intake:
     def _devices_of(self, typed: Mapping[str, TypedTable]) -> dict[str, Device]:
         """Which device wrote which file, as far as the tables say so."""
         known = self.study.centres[self.found.centre].devices
-        sessions, recordings = typed["sessions"].frame, typed["recordings"].frame
-        device_of = dict(zip(sessions["session"], sessions["device"], strict=True))
+        recordings = typed["recordings"].frame
+        device_of = self._device_of(typed["sessions"].frame)
         pairs = [*zip(recordings["file"], recordings["session"].map(device_of), strict=True)]
         checks = typed["checks"].frame
         pairs += zip(checks["file"], checks["device"], strict=True)
@@ -211,7 +251,10 @@ class _Intake:
     ) -> ReadDelivery:
         centre = self.study.centres[self.found.centre]
         holding = hold(typed)
-        hold_files(holding, verifier.verified.bad, manifest.files, centre, self.place)
+        formats = formats_of(centre, self._device_of(holding.clean["sessions"]))
+        hold_files(holding, verifier.verified.bad, manifest.files, formats, self.place)
+        holding.problems += created_ahead(manifest.created, self.arrived_at, self.place)
+        holding.problems += other_day(typed, self.sessions or {}, self.place)
         holding.problems += unlisted_files(self.source, manifest, self.place, scan.may_show)
         holding.problems += strange_entries(self.found.strange, self.place, scan.may_show)
         holding.problems += [p for text in texts.values() for p in text.warnings]
@@ -229,11 +272,45 @@ class _Intake:
             files={path: (stamp[0], stamp[2]) for path, stamp in verifier.stamps.items()},
             stamps=verifier.stamps,
             held_sessions=holding.sessions,
-            held_recordings=holding.recordings,
-            held_checks=holding.checks,
+            held_rows=holding.rows,
             problems=holding.problems,
+            replaces=manifest.replaces,
+            leans_on=_leans_on(typed, self.sessions or {}),
             counts=_counts(texts, holding),
         )
+
+
+def names_in(texts: Mapping[str, TextTable]) -> tuple[str, ...]:
+    """What a refused delivery names by usable codes: once all of it came anew, it is cured."""
+    found: set[str] = set()
+    wanted = {
+        "sessions": ("session",),
+        "recordings": ("session", "recording"),
+        "checks": ("check",),
+    }
+    for name, columns in wanted.items():
+        text = texts.get(name)
+        if text is None or not {*columns} <= {*text.header}:
+            continue
+        at = [text.header.index(column) for column in columns]
+        for row in text.rows:
+            cells = [row.cells[n] if n < len(row.cells) else "" for n in at]
+            if all(USABLE_ID.fullmatch(cell) for cell in cells):
+                found.add(f"{name}:{'/'.join(cells)}")
+    return tuple(sorted(found))
+
+
+def _leans_on(
+    typed: Mapping[str, TypedTable], known: KnownSessions
+) -> dict[str, KnownSession | None]:
+    """What is known of the sessions that a delivery names and does not bring."""
+    own = {*typed["sessions"].frame["session"].dropna()}
+    named = {
+        str(session)
+        for name in ("recordings", "reported")
+        for session in typed[name].frame["session"].dropna()
+    }
+    return {session: known.get(session) for session in sorted(named - own)}
 
 
 def _counts(texts: Mapping[str, TextTable], holding: Holding) -> dict[str, int]:
@@ -287,17 +364,18 @@ def _unreadable_signals(study: Study, delivered: ReadDelivery) -> Sequence[Probl
     """Read every signal file that a clean row names, as the night will."""
     if delivered.state != "accepted":
         return []
-    tables = delivered.tables
-    sessions = dict(zip(tables["sessions"]["session"], tables["sessions"]["device"], strict=True))
+    tables, held = delivered.tables, delivered.held_rows
+    devices = {s: said.device for s, said in delivered.leans_on.items() if said}
+    devices |= zip(tables["sessions"]["session"], tables["sessions"]["device"], strict=True)
     jobs = [
-        (r["recording"], r["session"], r["file"], sessions[r["session"]], r["technique"])
+        (r["recording"], r["session"], r["file"], str(devices[r["session"]]), r["technique"])
         for r in tables["recordings"].to_dict("records")
-        if r["recording"] not in delivered.held_recordings
+        if ("recordings", r["row"]) not in held
     ]
     jobs += [
         (r["check"], None, r["file"], r["device"], r["kind"])
         for r in tables["checks"].to_dict("records")
-        if r["check"] not in delivered.held_checks
+        if ("checks", r["row"]) not in held
     ]
     specs = {**contract.TECHNIQUES, **contract.CHECKS}
     problems: list[Problem] = []
@@ -324,9 +402,12 @@ class ReadDelivery:
 
     `tables` (sessions, recordings, checks, reported) hold the clean typed rows, `held` the rows
     held back, bad cells missing; both have the columns of the contract, `row`, and `local_day`,
-    the day by the centre's own clock. A recording or check that is in `held_recordings` or
-    `held_checks` because of its file keeps its clean row. `root` is the folder that `files` lie
-    in; `stamps` are their (bytes, mtime_ns, sha256), to be handed in again the next night.
+    the day by the centre's own clock. `held_rows` (table and line -> reasons) are the rows that are
+    held for a reason of their own; one that is held because of its file keeps its clean row. `root`
+    is the folder that `files` lie in; `stamps` are their (bytes, mtime_ns, sha256), to be handed in
+    again the next night. `replaces` are sessions that the delivery replaces whole; `leans_on` are
+    those that it names and does not bring, with what was known of them. `names` is what a refused
+    delivery names, as far as its tables could be read and name no person.
     """
 
     centre: str
@@ -340,10 +421,12 @@ class ReadDelivery:
     files: dict[str, tuple[int, str]] = field(default_factory=dict)
     stamps: dict[str, tuple[int, int, str]] = field(default_factory=dict)
     held_sessions: dict[str, list[Problem]] = field(default_factory=dict)
-    held_recordings: dict[str, list[Problem]] = field(default_factory=dict)
-    held_checks: dict[str, list[Problem]] = field(default_factory=dict)
+    held_rows: dict[tuple[str, int], list[Problem]] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
     counts: dict[str, int] = field(default_factory=dict)
+    replaces: tuple[str, ...] = ()
+    leans_on: dict[str, KnownSession | None] = field(default_factory=dict)
+    names: tuple[str, ...] = ()
 
 
 def without_rows(

@@ -10,12 +10,13 @@ from datetime import datetime
 
 from quietsleep import contract
 from quietsleep.intake.find import MANIFEST, MOST_FILES, FoundDelivery
+from quietsleep.intake.hold import USABLE_ID
 from quietsleep.intake.reference import DeliveryReference
 from quietsleep.intake.source import SAFE_PATH, DeliveryFiles
 from quietsleep.records import Problem
 
 MOST_BYTES = 16 * 1024**2
-_FIELDS = ("contract", "centre", "delivery", "created", "files")
+_FIELDS = ("contract", "centre", "delivery", "created", "files", "note", "replaces")
 _WRITE_AGAIN = "Write delivery.json anew when all files are in place, and deliver again."
 _HAND_OVER_AGAIN = "Put the whole file into a new delivery."
 
@@ -27,6 +28,7 @@ class Manifest:
     sha256: str = ""
     created: datetime | None = None
     files: dict[str, tuple[int, str]] = field(default_factory=dict)
+    replaces: tuple[str, ...] = ()
     unknown_fields: tuple[str, ...] = ()
     problems: list[Problem] = field(default_factory=list)
 
@@ -54,6 +56,7 @@ def read_manifest(data: bytes, found: FoundDelivery) -> Manifest:
     _check_words(manifest, place, content)
     _read_created(manifest, place, content.get("created"))
     _read_files(manifest, place, content.get("files"))
+    _read_replaces(manifest, place, content.get("replaces", []))
     return manifest
 
 
@@ -74,11 +77,10 @@ def _refuse(
 def _check_words(
     manifest: Manifest, place: DeliveryReference, content: Mapping[str, object]
 ) -> None:
-    wanted = {
-        "contract": contract.CONTRACT_VERSION,
-        "centre": place.centre,
-        "delivery": place.delivery,
-    }
+    wanted = {"centre": place.centre, "delivery": place.delivery}
+    version = content.get("contract")
+    if version not in contract.CONTRACT_VERSIONS_READ:
+        wanted["contract"] = contract.CONTRACT_VERSION
     for name, value in wanted.items():
         if name not in content:
             _refuse(manifest, place, f"does not say {name}", f'"{value}"')
@@ -122,6 +124,17 @@ def _read_files(manifest: Manifest, place: DeliveryReference, entries: object) -
             _refuse(manifest, place, what, "each file once, by its path inside the delivery")
             return
         manifest.files[path] = (size, sha256)
+
+
+def _read_replaces(manifest: Manifest, place: DeliveryReference, said: object) -> None:
+    """Read which sessions the delivery replaces whole; each is a code."""
+    listed: list[object] = said if isinstance(said, list) and len(said) <= MOST_FILES else [None]
+    codes = [code for code in listed if isinstance(code, str) and USABLE_ID.fullmatch(code)]
+    if len(codes) != len(listed):
+        what = "says in replaces something else than codes of sessions"
+        _refuse(manifest, place, what, 'replaces such as ["s003"], or nothing')
+        return
+    manifest.replaces = tuple(dict.fromkeys(codes))
 
 
 def _listed(entry: object) -> tuple[str, int, str] | None:

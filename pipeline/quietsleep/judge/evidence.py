@@ -44,9 +44,9 @@ def _with_state(measured: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
 
 def trials_of(stored: pd.DataFrame, recordings: pd.DataFrame) -> pd.DataFrame:
     """Return the trials of recordings, in order of time within each."""
-    names = ["centre", "session", "technique", "recording", "on", "content_key"]
+    names = ["centre", "session", "technique", "recording", "item", "on", "content_key"]
     trials = stored.merge(recordings[names], on="content_key")
-    trials["trial"] = trials["recording"] + "#" + trials["trial_index"].astype(str)
+    trials["trial"] = trials["item"] + "#" + trials["trial_index"].astype(str)
     order = ["centre", "session", "technique", "recording", "trial_index"]
     return trials.sort_values(order, ignore_index=True)
 
@@ -58,8 +58,8 @@ def _trial_values(
     names = ["content_key", "trial_index", "centre", "trial", "technique"]
     measured = stored.merge(trials[names], on=["content_key", "trial_index"])
     said = trials.merge(
-        recordings[["centre", "recording", "sleep_state", "operator_accepts"]],
-        on=["centre", "recording"],
+        recordings[["centre", "item", "sleep_state", "operator_accepts"]],
+        on=["centre", "item"],
     )
     asleep = said["sleep_state"]
     notes: dict[str, Any] = {

@@ -17,6 +17,7 @@ import pandas as pd
 from quietsleep import contract
 from quietsleep.contract import Choice
 from quietsleep.judge.tests import Evidence, Judged
+from quietsleep.store.items import code_of_item
 from quietsleep.study.review_log import Review
 from quietsleep.study.study import Waiver
 
@@ -82,27 +83,30 @@ Finder = Callable[[Review], tuple[str | None, str | None]]
 
 
 def read_recordings(reviews: Iterable[Review], recordings: pd.DataFrame) -> pd.DataFrame:
-    """Return the rows of the recordings that readers ever decided on."""
+    """Return the rows of the recordings that readers ever decided on.
+
+    Old decisions name a recording by its code alone: then it is any that has this code.
+    """
     read = {(r.centre, r.recording) for r in reviews}
-    keys = zip(recordings["centre"], recordings["recording"], strict=True)
-    return recordings[np.fromiter((key in read for key in keys), bool, len(recordings))]
+    keys = zip(recordings["centre"], recordings["item"], recordings["recording"], strict=True)
+    return recordings[[(c, item) in read or (c, code) in read for c, item, code in keys]]
 
 
 def _finder(recordings: pd.DataFrame, trials: pd.DataFrame) -> Finder:
     files = {
-        (row.centre, row.recording): row.file_sha256
-        for row in recordings[["centre", "recording", "file_sha256"]].itertuples(index=False)
+        (row.centre, row.item): row.file_sha256
+        for row in recordings[["centre", "item", "file_sha256"]].itertuples(index=False)
     }
     rows: dict[tuple[Any, Any], list[Any]] = {}
-    names = ["centre", "recording", "session", "trial", "start_s", "end_s"]
+    names = ["centre", "item", "session", "trial", "start_s", "end_s"]
     for row in trials[names].itertuples(index=False):
-        rows.setdefault((row.centre, row.recording), []).append(row)
+        for name in (row.item, code_of_item(str(row.item))):
+            rows.setdefault((row.centre, name), []).append(row)
 
     def find(review: Review) -> tuple[str | None, str | None]:
-        key = (review.centre, review.recording)
         middle = (review.start_s + review.end_s) / 2
-        for trial in rows.get(key, []):
-            same = files[key] == review.file_sha256
+        for trial in rows.get((review.centre, review.recording), []):
+            same = files[trial.centre, trial.item] == review.file_sha256
             if same and trial.start_s <= middle <= trial.end_s:
                 return trial.trial, trial.session
         return None, None

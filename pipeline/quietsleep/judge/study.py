@@ -13,7 +13,8 @@ from quietsleep import contract
 from quietsleep.contract import Rule
 from quietsleep.judge import evidence
 from quietsleep.judge.agreement import agreement_frame
-from quietsleep.judge.conservation import add_up, count_block
+from quietsleep.judge.border import deliveries_of_night, problems_of_night, supersessions
+from quietsleep.judge.conservation import add_up, count_block, count_deliveries
 from quietsleep.judge.readers import (
     ReviewEffects,
     place_reviews,
@@ -30,6 +31,7 @@ from quietsleep.records import Problem
 from quietsleep.store import ledger
 from quietsleep.store.state import State, StoredMeasures
 from quietsleep.store.tables import TableOnDisk, in_contract
+from quietsleep.study.history import History
 from quietsleep.study.review_log import Review
 from quietsleep.study.study import Study, Waiver
 
@@ -60,6 +62,7 @@ class JudgedStudy:
     outcomes: pd.DataFrame
     agreement: pd.DataFrame
     conservation: pd.DataFrame
+    supersessions: pd.DataFrame
     trials_read: pd.DataFrame
     verdicts_read: pd.DataFrame
     tables_on_disk: Mapping[str, TableOnDisk]
@@ -147,8 +150,8 @@ def block_frames(
 
 def _recordings(evidence: Evidence) -> pd.DataFrame:
     trials = evidence.trials
-    counts = trials.groupby(["centre", "recording"]).size().rename("n_trials").reset_index()
-    rows = evidence.recordings.merge(counts, on=["centre", "recording"], how="left")
+    counts = trials.groupby(["centre", "item"]).size().rename("n_trials").reset_index()
+    rows = evidence.recordings.merge(counts, on=["centre", "item"], how="left")
     rows["n_trials"] = rows["n_trials"].fillna(0)
     return rows.rename(columns={"code": "code_fingerprint"})
 
@@ -181,14 +184,16 @@ def judge(
     state: State,
     pool: Pool,
     roster: Roster,
-    reviews: Sequence[Review],
     *,
+    reviews: Sequence[Review],
+    history: History,
     night: str,
     strays: Sequence[Problem] = (),
 ) -> JudgedStudy:
     """Judge everything measured by the rules in force, and write what became of it in the ledger.
 
     `roster` rows carry the content keys of what was measured; the rows of large tables go to disk.
+    `strays` are problems of this night that are not those of what a delivery brought.
     """
     inputs = _judging_inputs(state, study, roster, reviews)
     ledger.begin_ledger(state)
@@ -201,10 +206,11 @@ def judge(
         ledger.add_to_ledger(state, judged.ledger)
         found.add(judged)
     state.clear_layout()
-    deliveries = deliveries_of_night(state, roster)
+    deliveries = deliveries_of_night(state, roster, history)
     ledger.add_to_ledger(state, ledger.rows_of_deliveries(deliveries))
     ledger.write_ledger(state, night)
-    counts = add_up(found.counts, centres=list(study.centres), night=night)
+    counted = [*found.counts, *count_deliveries(roster)]
+    counts = add_up(counted, centres=list(study.centres), night=night)
     return JudgedStudy(
         night=night,
         study=study,
@@ -214,6 +220,7 @@ def judge(
         problems=problems_of_night(state, roster, deliveries, night=night, strays=strays),
         **{name: _joined(frames) for name, frames in found.kept.items()},
         conservation=in_contract(counts, "conservation"),
+        supersessions=supersessions(roster, history),
         trials_read=_joined(found.trials_read),
         verdicts_read=_joined(found.verdicts_read),
         tables_on_disk=inputs.tables_on_disk,
@@ -356,46 +363,3 @@ def _of_sessions(roster: Roster, sessions: pd.Series[str], *, first: bool) -> Ro
         session_checks=linked,
         checks=roster.checks if first else roster.checks[needed],
     )
-
-
-NAMES = {"row_number": "row"}
-
-
-def deliveries_of_night(state: State, roster: Roster) -> pd.DataFrame:
-    """Return every delivery ever taken in; superseded when nothing of it counts any more."""
-    rows = state.frame(
-        "SELECT d.*, count(p.kind) AS n_problems FROM deliveries d LEFT JOIN problems p "
-        "ON p.centre = d.centre AND p.delivery = d.delivery AND p.content_key IS NULL "
-        "GROUP BY ALL ORDER BY d.centre, d.created_at, d.delivery"
-    )
-    counting = pd.concat(
-        [f[["centre", "delivery"]] for f in (roster.sessions, roster.recordings, roster.checks)]
-    ).drop_duplicates()
-    counts = rows.merge(counting, on=["centre", "delivery"], how="left", indicator="found")
-    gone = (rows["state"] == "accepted") & (rows["n_sessions"] > 0) & (counts["found"] != "both")
-    rows["state"] = rows["state"].where(~gone, "superseded")
-    return rows
-
-
-def problems_of_night(
-    state: State, roster: Roster, deliveries: pd.DataFrame, *, night: str, strays: Sequence[Problem]
-) -> pd.DataFrame:
-    """Return the problems that still stand, numbered: of deliveries and of recordings that count.
-
-    A problem goes when its delivery is superseded or its recording is delivered anew.
-    """
-    rows = state.frame("SELECT * FROM problems ORDER BY night, centre, delivery, where_found")
-    keys = pd.concat([roster.recordings["content_key"], roster.checks["content_key"]])
-    standing = deliveries.loc[deliveries["state"] != "superseded", ["centre", "delivery"]]
-    of_delivery = rows[rows["content_key"].isna()].merge(standing, on=["centre", "delivery"])
-    of_signal = rows[rows["content_key"].isin(keys.dropna())]
-    loose = pd.DataFrame(
-        [
-            {"night": night, "centre": p.centre or None, "kind": p.kind, "where_found": p.where}
-            | {"expected": p.expected, "sentence": p.sentence, "remedy": p.remedy}
-            for p in strays
-        ]
-    )
-    found = pd.concat([f for f in (of_delivery, of_signal, loose) if len(f)] or [rows])
-    found = found.rename(columns=NAMES).reset_index(drop=True)
-    return found.assign(problem=found.groupby("night", sort=False).cumcount() + 1)

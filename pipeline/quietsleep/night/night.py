@@ -24,6 +24,7 @@ from quietsleep.judge.study import JudgedStudy
 from quietsleep.measure.fingerprint import code_fingerprint, program_fingerprint
 from quietsleep.night.verdict import NightState, NightVerdict, verdict_of_night
 from quietsleep.store.state import State
+from quietsleep.study.history import History
 from quietsleep.study.register import Kind, Register
 from quietsleep.study.storage import check_installed
 from quietsleep.study.study import Study, load_study
@@ -44,8 +45,8 @@ SAID_BY_PEOPLE: tuple[Kind, ...] = ("review", "withdrawal", "answer", "meant")
 class Night:
     """A night at work: the study, its open state, and what happened so far.
 
-    `notices` are sentences that a person has to read of what is no failure; `spans` says from when
-    to when a stage ran.
+    `notices` are sentences that a person has to read of what is no failure, `told` those that ask
+    for nothing; `spans` says from when to when a stage ran.
     """
 
     study: Study
@@ -57,10 +58,17 @@ class Night:
     inventory: DeliveryInventory
     signature: str
     notices: list[str] = field(default_factory=list)
+    told: list[str] = field(default_factory=list)
     failures: list[str] = field(default_factory=list)
     spans: dict[str, tuple[float, float]] = field(default_factory=dict)
     n_measured: int = 0
     began: float = field(default_factory=monotonic)
+    _history: History = field(default_factory=History)
+
+    @property
+    def history(self) -> History:
+        """What the register says of deliveries by now."""
+        return self._history.follow(self.register)
 
     @contextmanager
     def guarded(self, word: str) -> Iterator[None]:
@@ -91,7 +99,7 @@ class Night:
 
     def verdict(self, judged: JudgedStudy | None) -> NightVerdict:
         """Return what the night comes to, given what was judged."""
-        return verdict_of_night(judged, self.failures, self.notices)
+        return verdict_of_night(judged, self.failures, self.notices, self.told)
 
 
 @dataclass(frozen=True, slots=True)

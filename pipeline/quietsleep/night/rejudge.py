@@ -58,7 +58,7 @@ def measured_roster(night: Night) -> Roster:
 
     A key is made from the digest of the file as it was taken in, never from the file itself.
     """
-    roster = read_roster(night.state)
+    roster = read_roster(night.state, night.history)
     if roster.sessions.empty:
         raise NotMeasured(f"Nothing has been taken in yet. {NEXT_NIGHT} {night.study.path.name}")
     checks = plan_checks(roster, night.study).roster
@@ -74,7 +74,7 @@ def _require(night: Night, rows: pd.DataFrame, kind: str) -> None:
     lacking = wanted[~wanted["content_key"].isin(known["content_key"])]
     if lacking.empty:
         return
-    name = "check_id" if kind == "check" else kind
+    name = "check_id" if kind == "check" else "item"
     before = lacking[name].isin(known["item"])
     parts = [
         f"{count(int(number), kind)} {'was' if number == 1 else 'were'} {words}"

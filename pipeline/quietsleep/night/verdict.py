@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from quietsleep.intake.find import CLOSED
+from quietsleep.judge.border import standing_sentences
 from quietsleep.judge.study import JudgedStudy
 
 NightState = Literal["green", "amber", "red"]
@@ -24,8 +25,12 @@ def verdict_of_night(
     judged: JudgedStudy | None,
     failures: Sequence[str],
     notices: Sequence[str] = (),
+    told: Sequence[str] = (),
 ) -> NightVerdict:
-    """Return red when ours failed or counts do not add up, amber when a person must act."""
+    """Return red when ours failed or counts do not add up, amber when a person must act.
+
+    What is `told` is said and asks for nothing.
+    """
     failed = list(dict.fromkeys(failures))
     if judged is None and not failed:
         failed.append("Nothing was judged in this night.")
@@ -33,9 +38,10 @@ def verdict_of_night(
     if judged is not None and len(judged.conservation):
         failed += _failed(judged)
         waiting += _waiting(judged)
+    said = tuple(dict.fromkeys(told))
     if failed:
-        return NightVerdict("red", (*failed, *waiting))
-    return NightVerdict("amber" if waiting else "green", tuple(waiting))
+        return NightVerdict("red", (*failed, *waiting, *said))
+    return NightVerdict("amber" if waiting else "green", (*waiting, *said))
 
 
 def _failed(judged: JudgedStudy) -> list[str]:
@@ -59,6 +65,7 @@ def _waiting(judged: JudgedStudy) -> list[str]:
     deliveries, sessions = judged.deliveries, judged.sessions
     absent = sorted(set(judged.study.centres) - set(deliveries["centre"]))
     said = [*judged.problems.loc[judged.problems["kind"] == CLOSED, "sentence"]]
+    said += standing_sentences(judged.problems)
     said += [f"{centre} has delivered nothing." for centre in absent]
     for state, words in (("quarantined", "was refused as a whole"), ("arriving", "is incomplete")):
         rows = deliveries[deliveries["state"] == state]

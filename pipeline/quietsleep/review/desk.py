@@ -17,6 +17,7 @@ from quietsleep.contract.toml import CODE
 from quietsleep.intake.identifiers import plain, value_identifies
 from quietsleep.judge.readers import unmet
 from quietsleep.review.queue import Published, read_trials, speaking, waiting
+from quietsleep.store.items import code_of_item
 from quietsleep.study.register import RegisterError
 from quietsleep.study.review_log import Review, ReviewError, reviews_of, write_review
 from quietsleep.study.study import Study
@@ -97,7 +98,7 @@ def write_down(
 
 
 def _trial_of(trials: pd.DataFrame, trial: str, centre: str | None) -> dict[str, Any]:
-    rows = trials[trials["trial"] == trial]
+    rows = trials[(trials["trial"] == trial) | (trials["trial"].map(code_of_item) == trial)]
     if centre is not None:
         rows = rows[rows["centre"] == centre]
     if rows.empty:
@@ -105,9 +106,13 @@ def _trial_of(trials: pd.DataFrame, trial: str, centre: str | None) -> dict[str,
             f"There is no trial {trial} in the last night; "
             "'quietsleep review' and the pages name them."
         )
+    if rows["centre"].nunique() > 1:
+        raise ReviewError(
+            f"Trial {trial} is at {', '.join(rows['centre'].unique())}: say which with --centre."
+        )
     if len(rows) > 1:
         raise ReviewError(
-            f"Trial {trial} is at {', '.join(rows['centre'])}: say which with --centre."
+            f"{trial} is in several sessions: say which as {', '.join(rows['trial'])}."
         )
     return dict(rows.iloc[0])
 

@@ -202,7 +202,7 @@ def read_centre(night: PublishedNight, centre: str) -> CentreData:
         faults=grouped([row for row in verdicts if row["state"] != "pass"], "item_kind", "item"),
         checks=of_centre("checks", "done_at NULLS FIRST, check_id"),
         check_verdicts=grouped((r for r in verdicts if r["item_kind"] == "check"), "item"),
-        deliveries=of_centre("deliveries", "created_at DESC NULLS LAST, delivery"),
+        deliveries=of_centre("deliveries", "arrival DESC NULLS FIRST, delivery"),
         problems=of_centre("problems", "problem", _STANDING),
         devices=of_centre("devices", "device"),
         agreement=of_centre("agreement", "technique, outcome, session"),
@@ -216,7 +216,7 @@ def read_centre(night: PublishedNight, centre: str) -> CentreData:
 
 # A problem stands while its delivery is not superseded and what it names is still held.
 _STANDING = """AND (centre, delivery) IN (
-    SELECT centre, delivery FROM deliveries WHERE state IN ('quarantined', 'accepted'))"""
+    SELECT centre, delivery FROM deliveries WHERE state IN ('quarantined', 'accepted', 'gone'))"""
 
 
 def _waivers(night: PublishedNight, verdicts: list[Row]) -> dict[str, Row]:

@@ -40,6 +40,7 @@ Kind = Literal[
     "superseded",  # what an amendment replaced, and whether it had been accepted
     "review",  # what a reader decided of a trial
     "withdrawal",  # an infant or session taken out
+    "erased",  # deliveries whose raw files were rid of what was withdrawn
     "answer",  # what a person said to a data query
     "published",  # a night that was published
     "taken_over",  # a file of an earlier form whose content was written down here
@@ -134,6 +135,10 @@ class Register:
     def of(self, *kinds: Kind) -> list[RegisterEntry]:
         """Return the entries of some kinds, in order."""
         return [entry for entry in self._entries if entry.kind in kinds]
+
+    def since(self, number: int) -> list[RegisterEntry]:
+        """Return the entries after the one of that number, in order."""
+        return self._entries[number:]
 
     def append(self, kind: Kind, body: Body, *, at: datetime | None = None) -> RegisterEntry:
         """Write one entry down, durably, and return it; RegisterError where it is broken."""

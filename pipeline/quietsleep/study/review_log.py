@@ -17,6 +17,7 @@ from typing import Any
 
 from quietsleep.contract import Choice
 from quietsleep.errors import QuietsleepError
+from quietsleep.study.history import History
 from quietsleep.study.register import Kind, Register, RegisterEntry
 
 OLD_FILE = "reviews.jsonl"
@@ -66,6 +67,16 @@ class ReviewError(QuietsleepError):
 def reviews_of(register: Register) -> tuple[Review, ...]:
     """Return every decision ever written down, in order."""
     return tuple(_review_of(entry) for entry in register.of("review"))
+
+
+def reviews_that_count(register: Register, history: History) -> tuple[Review, ...]:
+    """Return the decisions on what was not withdrawn, in order."""
+    return tuple(
+        review
+        for review in reviews_of(register)
+        if review.review not in (out := history.withdrawn_of(review.centre)).reviews
+        and review.trial.partition("/")[0] not in out.sessions
+    )
 
 
 def write_review(register: Register, review: Review) -> Review:

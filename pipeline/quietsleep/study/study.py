@@ -37,6 +37,8 @@ __all__ = [
 ItemKind = Literal["trial", "test", "check", "session"]
 
 
+# How items are called whose codes may come again in another session or on another day.
+WHOLE_NAMES = {"trial": "session/recording#number", "check": "device/day/code"}
 # What a file of an earlier form is called now; left where it is, it would silently not count.
 RENAMED = {"decisions.toml": "limits.toml"}
 
@@ -125,9 +127,9 @@ def load_study(path: Path) -> Study:
     entry = toml.read(path, "study.toml", StudyError)
     if "places" in entry.table:
         entry.refuse("[places] is called [storage] now; rename it.")
-    said, known = entry.build(_StudyFile), contract.CONTRACT_VERSION
-    if said.contract != known:
-        entry.refuse(f'contract is "{said.contract}"; this program knows "{known}".')
+    said, known = entry.build(_StudyFile), contract.CONTRACT_VERSIONS_READ
+    if said.contract not in known:
+        entry.refuse_unknown("contract", said.contract, known)
     for old, new in RENAMED.items():
         if (path / old).exists():
             raise StudyError(
@@ -207,6 +209,12 @@ def _waiver(entry: Entry, centres: Mapping[str, Centre]) -> Waiver:
     rule = _rule_of(entry, waiver.rule)
     if waiver.centre not in centres:
         entry.refuse_unknown("centre", waiver.centre, centres)
+    whole = WHOLE_NAMES.get(waiver.item_kind)
+    if whole and "/" not in waiver.item:
+        entry.refuse(
+            f"item is {waiver.item}; a {waiver.item_kind} is called {whole}, for a code may come "
+            "again. The pages name it so."
+        )
     if waiver.item_kind != rule.level:
         entry.refuse(f"rule {rule.key} judges a {rule.level}, not a {waiver.item_kind}.")
     return waiver

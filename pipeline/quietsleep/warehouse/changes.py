@@ -9,7 +9,7 @@ Several may hold; where none does, the cause is `not known`.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
@@ -27,6 +27,7 @@ from quietsleep.warehouse.parquet import Part, part_rows
 from quietsleep.warehouse.views import quote
 
 if TYPE_CHECKING:
+    import duckdb
     import pandas as pd
 
 CHANGES_TABLE = "changes"
@@ -97,16 +98,21 @@ def side_of(folder: Path, parts: Sequence[Mapping[str, Any]] | None = None) -> S
 
 
 def changes_since(
-    before: Path | None, after: Path, parts: Sequence[Part], night: str
+    before: Path | None,
+    after: Path,
+    parts: Sequence[Part],
+    night: str,
+    *,
+    out: Collection[tuple[str, str]] = (),
 ) -> pd.DataFrame:
     """Return the keyed difference of the parts in `after` to the night folder `before`.
 
     One row for each cell that changed, and one with an empty `column_name` for each row added or
-    removed. No rows when there is no night before.
+    removed. No rows when there is no night before. Nothing is told of the sessions that are `out`.
     """
     if before is None:
         return _empty()
-    return _difference(side_of(before), side_of(after, part_rows(parts)), night)
+    return _difference(side_of(before), side_of(after, part_rows(parts)), night, out=out)
 
 
 def difference(before: Path, after: Path) -> pd.DataFrame:
@@ -134,9 +140,11 @@ def _empty() -> pd.DataFrame:
     return pd.DataFrame({name: pd.Series(dtype="object") for name in COLUMNS})
 
 
-def _difference(before: Side, after: Side, night: str) -> pd.DataFrame:
+def _difference(
+    before: Side, after: Side, night: str, *, out: Collection[tuple[str, str]] = ()
+) -> pd.DataFrame:
     differing = [name for name in COMPARED if before.differs(after, name)]
-    if not differing:
+    if not differing or _has_other_keys(before):
         return _empty()
     template = resources.files("quietsleep.warehouse").joinpath("changes.sql").read_text("utf-8")
     statements = Template(template).substitute(
@@ -148,6 +156,7 @@ def _difference(before: Side, after: Side, night: str) -> pd.DataFrame:
                 files = side.files(other, name)
                 rows = _rows(name, files, side.columns(name) if files else set())
                 connection.execute(f"CREATE TEMP TABLE {word}_{name} AS {rows}")
+        _leave_out(connection, out)
         connection.execute(statements)
         columns = ", ".join(f"{column} VARCHAR" for column in COLUMNS[1:])
         connection.execute(f"CREATE TEMP TABLE found ({columns})")
@@ -157,6 +166,26 @@ def _difference(before: Side, after: Side, night: str) -> pd.DataFrame:
         return connection.execute(
             "SELECT ? AS night, * FROM found ORDER BY table_name, key, column_name", [night]
         ).df()
+
+
+def _leave_out(connection: duckdb.DuckDBPyConnection, out: Collection[tuple[str, str]]) -> None:
+    """Forget what the night before said of sessions that were withdrawn since."""
+    for name in (*COMPARED, LINKS):
+        columns = {column.name for column in TABLES[name].columns}
+        for centre, session in out:
+            given = {"centre": centre, "session": session}
+            if "session" in columns:
+                sql = f"DELETE FROM before_{name} WHERE centre = $centre AND session = $session"
+                connection.execute(sql, given)
+            elif name == "waivers":
+                sql = "centre = $centre AND split_part(item, '/', 1) = $session"
+                connection.execute(f"DELETE FROM before_waivers WHERE {sql}", given)
+
+
+def _has_other_keys(before: Side) -> bool:
+    """Say whether a night knew its rows by other keys: then nothing can be said cell by cell."""
+    parts = ((name, before.columns(name)) for name in DELIVERED if before.parts.get(name))
+    return any(not {*TABLES[name].key} <= columns for name, columns in parts)
 
 
 def _as_delivered(name: str, before: Side) -> str:

@@ -7,7 +7,7 @@ Killed at any moment, a publication leaves the last good night as it was: nothin
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -63,6 +63,14 @@ class NightFacts:
     stages: Mapping[str, float] = field(default_factory=dict)
 
 
+@dataclass(frozen=True, slots=True)
+class TakenOut:
+    """What was ever withdrawn, as (centre, session), and the nights that were published since."""
+
+    sessions: frozenset[tuple[str, str]]
+    nights: frozenset[str]
+
+
 def publish(
     study_path: Path,
     night: str,
@@ -70,13 +78,14 @@ def publish(
     facts: NightFacts,
     *,
     keep: int = FEWEST_NIGHTS_KEPT,
+    withdrawn: TakenOut | None = None,
 ) -> Path:
     """Publish the frames or spools (by warehouse table name) as one night; return its folder.
 
     Every warehouse table must be there; `changes` may be left out and is then found by comparing
     with the night before. WarehouseError, with nothing changed, when a frame does not fit its
     contract or the night is already published. `keep` is at least 7: that many nights stay for
-    readers that still hold an older one.
+    readers that still hold an older one, but for nights that hold what was `withdrawn` since.
     """
     if keep < FEWEST_NIGHTS_KEPT:
         raise WarehouseError(f"At least {FEWEST_NIGHTS_KEPT} nights are kept, not {keep}.")
@@ -88,13 +97,15 @@ def publish(
     final.parent.mkdir(parents=True, exist_ok=True)
     with _building(study_path, night) as building:
         parts = write_tables(building, tables, before=readable)
-        parts = _with_changes(building, tables, parts, readable, night)
+        out = withdrawn.sessions if withdrawn else frozenset()
+        parts = _with_changes(building, tables, parts, readable, night, out=out)
         describe_tables(building, tables, parts, _night_json(night, before, facts))
         sync_tree(building)
         building.replace(final)
     sync_folder(final.parent)
     point_at(study_path, final)
-    remove_old_nights(study_path, keep=keep)
+    may_stay = None if withdrawn is None else {*withdrawn.nights, night}
+    remove_old_nights(study_path, keep=keep, may_stay=may_stay)
     return final.resolve()
 
 
@@ -138,12 +149,18 @@ def _tables(frames: Mapping[str, pd.DataFrame | TableOnDisk]) -> dict[str, Rows]
 
 
 def _with_changes(
-    building: Path, tables: dict[str, Rows], parts: list[Part], before: Path | None, night: str
+    building: Path,
+    tables: dict[str, Rows],
+    parts: list[Part],
+    before: Path | None,
+    night: str,
+    *,
+    out: Collection[tuple[str, str]] = (),
 ) -> list[Part]:
     """Add the table of changes, unless it was handed over, and return all parts."""
     if CHANGES_TABLE in tables:
         return parts
-    changes = changes_since(before, building, parts, night)
+    changes = changes_since(before, building, parts, night, out=out)
     table = warehouse_contract()[CHANGES_TABLE]
     tables[CHANGES_TABLE] = HeldTable(table, to_arrow(table, changes))
     return parts + write_tables(building, {CHANGES_TABLE: tables[CHANGES_TABLE]}, before=before)

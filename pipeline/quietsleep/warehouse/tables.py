@@ -35,6 +35,7 @@ def study_tables(judged: JudgedStudy) -> dict[str, pd.DataFrame]:
             judged.effects, judged.trials_read, judged.verdicts_read
         ),
         "conservation": judged.conservation,
+        "supersessions": judged.supersessions,
         "rules": _rules(judged.rules, judged.study),
         "quantities": _quantities(),
         "sources": pd.DataFrame([{"source": s.key, "citation": s.citation} for s in _sources()]),
@@ -54,7 +55,7 @@ def _centres(judged: JudgedStudy) -> pd.DataFrame:
                 "altitude_m": centre.altitude_m,
                 "n_deliveries": len(own),
                 "n_sessions": int((sessions["centre"] == centre.centre).sum()),
-                "last_delivery_at": own["created_at"].max() if len(own) else pd.NaT,
+                "last_delivery_at": own["arrived_at"].max() if len(own) else pd.NaT,
                 "state": "delivered" if len(own) else "nothing",
             }
         )

@@ -180,7 +180,7 @@ def known_answers(night: PublishedNight) -> list[tuple[str, str, Row, str]]:
 
 def _crashed(night: PublishedNight) -> list[Row]:
     return night.rows(
-        "SELECT centre, recording AS item, technique, why FROM recordings WHERE state = 'crashed' "
+        "SELECT centre, item, technique, why FROM recordings WHERE state = 'crashed' "
         "UNION ALL SELECT centre, check_id, kind, why FROM checks WHERE state = 'crashed' "
         f"ORDER BY ALL LIMIT {MOST_CRASHES}"
     )
