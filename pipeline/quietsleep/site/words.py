@@ -40,6 +40,7 @@ STATUS = {
     "measured": Sign("●", "Measured", "good"),
     "superseded": Sign("○", "Superseded", "quiet"),
     "arriving": Sign("○", "Still arriving", "quiet"),
+    "gone": Sign("■", "Gone since", "act"),
     "flagged": Sign("◆", "Flagged", "watch"),
     "alert": Sign("✚", "Alert", "act"),
     "green": Sign("●", "Green", "good"),
