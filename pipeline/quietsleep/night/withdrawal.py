@@ -209,7 +209,7 @@ def _raw_files(
     study: Study, centre: str, sessions: Collection[str], infants: Collection[str]
 ) -> list[RawFiles]:
     found = take_inventory(study).found.get(centre, [])
-    raw = (raw_files(each, sessions=sessions, infants=infants) for each in found)
+    raw = (raw_files(study, each, sessions=sessions, infants=infants) for each in found)
     return [each for each in raw if each is not None]
 
 
@@ -226,7 +226,7 @@ def _place(study: Study, raw: RawFiles) -> str:
 
 
 def _named(study: Study, raw: RawFiles) -> str:
-    tables = [f"{len(lines)} of {name}.csv" for name, lines in sorted(raw.rows.items())]
+    tables = [f"{len(each.spans)} of {each.place}" for each in raw.rows]
     said = f"{len(raw.files)} signal file{'s' * (len(raw.files) != 1)}"
     rows = f"; rows: {', '.join(tables)}" if tables else ""
     return f"{_place(study, raw)}: {said}{rows}"
