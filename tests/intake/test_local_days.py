@@ -9,9 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from quietsleep.intake.cells import read_text_table, typed_table
+from quietsleep.intake.cells import typed_table
 from quietsleep.intake.privacy import PrivacyScan
 from quietsleep.intake.reference import DeliveryReference
+from quietsleep.intake.text_table import read_text_table
 from tests.intake.conftest import Draft, check_row, make_draft
 
 PLACE = DeliveryReference("larch", "d1")

@@ -16,16 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from quietsleep import contract
-from quietsleep.intake.cells import (
-    TextTable,
-    TypedTable,
-    check_header,
-    empty_table,
-    read_text_table,
-    table_of_sheet,
-    typed_table,
-    unread_columns,
-)
+from quietsleep.intake.cells import TypedTable, typed_table
 from quietsleep.intake.dialect import DELIVERY_TABLES, OPTIONAL_TABLES, TableFiles, find_tables
 from quietsleep.intake.files.header import SignalHeader, heading_of
 from quietsleep.intake.files.read import Unreadable, read_signal
@@ -58,8 +49,16 @@ from quietsleep.intake.source import (
     unpack,
 )
 from quietsleep.intake.store import Address
+from quietsleep.intake.text_table import (
+    TextTable,
+    check_header,
+    empty_table,
+    read_text_table,
+    table_of_sheet,
+    unread_columns,
+)
 from quietsleep.records import Problem
-from quietsleep.study.dialect import words_of
+from quietsleep.study.dialect import TableWords, words_of
 from quietsleep.study.study import Centre, Device, Study
 
 if TYPE_CHECKING:
@@ -132,6 +131,8 @@ class _Intake:
     called: tuple[tuple[str, str], ...] = ()
     sheets: list[TextTable] = field(default_factory=list)
     stopping: list[Problem] = field(default_factory=list)
+    # Workbooks that could not be read.
+    unread: list[Problem] = field(default_factory=list)
 
     @property
     def place(self) -> DeliveryReference:
@@ -153,7 +154,7 @@ class _Intake:
         verifier = Verifier(self.source, self.place, manifest.files, self.known)
         self.tables = find_tables(manifest.files)
         texts = self._texts(verifier)
-        scan = PrivacyScan(self.place, study_words(self.study), zone=self.centre.zone)
+        scan = self._scan()
         scan.tables([*texts.values(), *self.sheets])
         others = {*self.source.files, *self.found.strange} - {*manifest.files}
         # What a table is called is no code: it is named by those who exported it.
@@ -166,7 +167,7 @@ class _Intake:
         stopping = [*manifest.problems]
         if not stopping:
             stopping += self.stopping
-            stopping += missing_tables(texts, self.tables, verifier, self.place)
+            stopping += missing_tables(texts, self.tables, verifier, self.place, unread=self.unread)
         stopping += [p for text in texts.values() for p in text.problems]
         if stopping:
             return self._stopped(manifest, stopping)
@@ -185,6 +186,22 @@ class _Intake:
             manifest, verifier, scan=scan, texts=texts, typed=typed, headings=headings
         )
 
+    @property
+    def words(self) -> TableWords:
+        """What is registered of the tables of the centre."""
+        return words_of(self.study.tables, self.centre.tables)
+
+    def _scan(self) -> PrivacyScan:
+        schedule = self.study.schedule
+        planned = (name for visit in (schedule.visits if schedule else ()) for name in visit.names)
+        return PrivacyScan(
+            self.place,
+            study_words(self.study),
+            zone=self.centre.zone,
+            registered=self.words,
+            visits=frozenset(planned),
+        )
+
     def _stopped(self, manifest: Manifest, problems: list[Problem]) -> ReadDelivery:
         stopped = without_rows(self.found, self.root, "quarantined", problems)
         stopped.created, stopped.sha256 = manifest.created, manifest.sha256
@@ -192,7 +209,7 @@ class _Intake:
 
     def _texts(self, verifier: Verifier) -> dict[str, TextTable]:
         """Read the tables out of their files, and out of the sheets of workbooks."""
-        words = words_of(self.study.tables, self.centre.tables)
+        words = self.words
         texts: dict[str, TextTable] = {}
         for name, path in self.tables.texts.items():
             data = verifier.read(path)
@@ -223,14 +240,13 @@ class _Intake:
         try:
             sheets = read_workbook(data)
         except WorkbookError as error:
-            self.stopping.append(workbook_not_read(shown, str(error), self.place))
+            self.unread.append(workbook_not_read(shown, str(error), self.place))
             return
-        words = words_of(self.study.tables, self.centre.tables)
         for number, sheet in enumerate(sheets, start=1):
             name = sheet.title.strip().casefold()
             known = name if name in DELIVERY_TABLES else ""
             file = f"{shown}, sheet {sheet.title.strip() if known else number}"
-            table = table_of_sheet(known, sheet, self.place, file=file, words=words)
+            table = table_of_sheet(known, sheet, self.place, file=file, words=self.words)
             if not known:
                 self.sheets.append(table)
             elif known in texts:
@@ -285,6 +301,7 @@ class _Intake:
         holding.problems += strange_entries(self.found.strange, self.place, scan.may_show)
         holding.problems += unread_columns([*texts.values(), *self.sheets], self.place)
         unnamed = {*manifest.files} - self.tables.paths
+        holding.problems += self.unread
         holding.problems += unused_files(typed, unnamed, self.place)
         holding.problems += unregistered_columns(headings, self.place)
         return ReadDelivery(
@@ -339,8 +356,11 @@ def _unpacked(
 
 
 def _looked_through(delivered: ReadDelivery) -> list[str]:
-    """The files that a clean row names, and the tables: only these were searched for persons."""
-    named = {*find_tables(delivered.files).paths}
+    """The files that a clean row names, and the tables: only these were searched for persons.
+
+    A workbook is no table but holds some, beside what else its program keeps of who wrote it.
+    """
+    named = {*find_tables(delivered.files).texts.values()}
     for name in ("recordings", "checks"):
         named |= set(delivered.tables[name]["file"])
     return [path for path in delivered.files if path in named]

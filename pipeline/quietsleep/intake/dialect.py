@@ -12,7 +12,9 @@ import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from quietsleep.contract.model import Column
 from quietsleep.intake.files.csv import LONGEST_LINE, as_utf8, cells_of
+from quietsleep.study.dialect import TableWords, fold_unit
 
 DELIVERY_TABLES = ("sessions", "recordings", "checks", "reported")
 OPTIONAL_TABLES = frozenset({"reported"})
@@ -26,6 +28,9 @@ _SEPARATOR_LINE = re.compile(r"sep=(.)", re.I)
 _COMMA_NUMBER = re.compile(r"[-+]?\d+,(\d+)(?:[eE][-+]?\d+)?")
 _POINT_NUMBER = re.compile(r"[-+]?\d*\.\d+(?:[eE][-+]?\d+)?")
 _LOOKED_AT = 200
+NAMING = frozenset({"session", "recording", "check"})
+# What stands in a row of units below the heading of a code.
+_NO_UNIT = frozenset({"", "-", "--", "1", "code", "einheit", "id", "none", "text", "unit", "units"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,3 +179,29 @@ def decimal_of(cells: Iterable[str], delimiter: str) -> str:
     if any(len(digits) != 3 for digits in commas):
         return ","
     return by_default
+
+
+def units_of_row(
+    columns: Sequence[Column | None], cells: Sequence[str], words: TableWords
+) -> list[tuple[Column, str]] | None:
+    """Return the units of a row of units that are not those of the contract.
+
+    None for a row of data: it has a code where the table names its rows, or a number, or no cell
+    that is the unit of its column.
+    """
+    n_units = 0
+    others: list[tuple[Column, str]] = []
+    for column, cell in zip(columns, cells, strict=False):
+        if column is None or not cell:
+            continue
+        if column.name in NAMING and fold_unit(cell) not in _NO_UNIT:
+            return None
+        if column.unit is None or fold_unit(cell) in _NO_UNIT:
+            continue
+        if any(char.isdecimal() for char in cell):
+            return None
+        if words.is_unit(column.unit, cell):
+            n_units += 1
+        else:
+            others.append((column, cell))
+    return others if n_units else None
