@@ -157,9 +157,10 @@ class _Intake:
         scan = self._scan()
         scan.tables([*texts.values(), *self.sheets])
         others = {*self.source.files, *self.found.strange} - {*manifest.files}
-        # What a table is called is no code: it is named by those who exported it.
-        listed = {*manifest.files} - self.tables.paths
-        scan.paths(listed, others | {*self.tables.workbooks}, manifest.unknown_fields)
+        # Signals are called by codes; what lies beside the tables, as those like who exported it.
+        listed = {path for path in manifest.files if "/" in path}
+        beside = {*manifest.files} - listed - {*self.tables.texts.values()}
+        scan.paths(listed, others | beside, manifest.unknown_fields)
         if scan.problems:
             return without_rows(self.found, self.root, "quarantined", scan.problems)
         for text in texts.values():
@@ -302,7 +303,7 @@ class _Intake:
         holding.problems += unread_columns([*texts.values(), *self.sheets], self.place)
         unnamed = {*manifest.files} - self.tables.paths
         holding.problems += self.unread
-        holding.problems += unused_files(typed, unnamed, self.place)
+        holding.problems += unused_files(typed, unnamed, self.place, scan.may_show)
         holding.problems += unregistered_columns(headings, self.place)
         return ReadDelivery(
             self.found.centre,

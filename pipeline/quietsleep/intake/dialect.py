@@ -81,7 +81,7 @@ class SplitText:
 
 def decoded(data: bytes) -> str:
     """Return the text of a file: UTF-8, UTF-16 with or without its mark, else code page 1252."""
-    head = data[:_LOOKED_AT]
+    head = re.split(rb"[\r\n]", data[:_LOOKED_AT], maxsplit=1)[0]
     marked = head.startswith((b"\xff\xfe", b"\xfe\xff"))
     for places, encoding in ((head[1::2], "utf-16-le"), (head[::2], "utf-16-be")):
         # Of the letters of a heading every second byte is zero.

@@ -149,13 +149,17 @@ def strange_entries(
 
 
 def unused_files(
-    typed: Mapping[str, TypedTable], listed: Iterable[str], place: DeliveryReference
+    typed: Mapping[str, TypedTable],
+    listed: Iterable[str],
+    place: DeliveryReference,
+    may_show: Callable[[str], bool],
 ) -> list[Problem]:
     """Listed files, tables aside, that no row names: signals that would be lost without a word."""
     named: set[str] = set()
     for name in ("recordings", "checks"):
         named |= set(typed[name].frame["file"].dropna())
-    unused = sorted(set(listed) - named)
+    unused = sorted(set(listed) - named, key=lambda path: (not may_show(path), path))
+    n_shown = min(MOST_NAMED, sum(map(may_show, unused)))
     problems = [
         place.problem(
             "unused_file",
@@ -164,14 +168,15 @@ def unused_files(
             expected="a row for every signal file",
             remedy="Add its row in a new delivery, or leave the file out.",
         )
-        for path in unused[:MOST_NAMED]
+        for path in unused[:n_shown]
     ]
-    if len(unused) > MOST_NAMED:
+    if rest := len(unused) - n_shown:
+        more = f"{rest} {'more ' if n_shown else ''}{'files' if rest > 1 else 'file'}"
         problems.append(
             place.problem(
                 "unused_file",
                 "delivery",
-                f"{len(unused) - MOST_NAMED} more files of the delivery are named by no row.",
+                f"{more} of the delivery {'are' if rest > 1 else 'is'} named by no row.",
                 expected="a row for every signal file",
                 remedy="Add their rows in a new delivery, or leave the files out.",
             )
