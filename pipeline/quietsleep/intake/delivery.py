@@ -218,7 +218,7 @@ class _Intake:
                 texts[name] = read_text_table(name, data, self.place, file=path, words=words)
         for number, path in enumerate(self.tables.workbooks, start=1):
             # The name of a workbook may be that of a person.
-            shown = path if may_show_column(path) else f"workbook {number}"
+            shown = path if may_show_column(path.rpartition(".")[0]) else f"workbook {number}"
             self._sheets(verifier, path, shown, texts)
         self.stopping += [table_twice(n, p, self.place) for n, p in self.tables.twice.items()]
         for name in OPTIONAL_TABLES - texts.keys():

@@ -158,7 +158,11 @@ seconda segunda seventh sixth tag tage term termin third unscheduled planned enr
 untersuchung visita visite weeks week wochen woche semaine semaines semana semanas settimane weken
 years year yearly jahr jahre anno anni annee annees jaar
 """
-HARMLESS_WORDS = frozenset((_CLINICAL + _VISITS).split()) - COMMON_NAMES
+_FILES = """
+checks copy data database delivery export exported exports extract final list overview recordings
+report reported results sessions sheet summary table tables upload version workbook
+"""
+HARMLESS_WORDS = frozenset((_CLINICAL + _VISITS + _FILES).split()) - COMMON_NAMES
 
 # Beside one of these another word is most likely the person's name.
 PERSONS = frozenset({"baby", "boy", "child", "doctor", "girl", "infant", "nurse", "patient"})

@@ -118,10 +118,11 @@ class PrivacyScan:
         for row in table.all_rows:
             if number < len(row.cells) and row.cells[number]:
                 rows_of.setdefault(row.cells[number], []).append(row)
-        ignored = column is None and table.words.is_ignored(table.header[number])
+        # Of a sheet that is no table, and of a column that the study ignores, nobody expects codes.
+        is_code = not (column is None and table.is_apart(table.header[number]))
         found: dict[str, list[int]] = {}
         for value, its_rows in rows_of.items():
-            kind = self._cell(value, column, table.words, is_ignored=ignored)
+            kind = self._cell(value, column, table.words, is_code=is_code)
             if kind == BIRTH_DATE and column is None:
                 title = table.header[number]
                 if all(self._is_of_a_test(value, title, table, row) for row in its_rows):
@@ -154,10 +155,10 @@ class PrivacyScan:
         )
 
     def _cell(
-        self, value: str, column: Column | None, words: TableWords, *, is_ignored: bool = False
+        self, value: str, column: Column | None, words: TableWords, *, is_code: bool
     ) -> str | None:
         if column is None:
-            return self._value(value, is_code=not is_ignored)
+            return self._value(value, is_code=is_code)
         if _PLAIN_NUMBER.fullmatch(value) and column.type in {"number", "integer"}:
             return None
         if words.is_missing(value) or words.choice(column, value) is not None:

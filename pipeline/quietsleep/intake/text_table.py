@@ -58,6 +58,10 @@ class TextTable:
         """The rows, and that of units."""
         return [*self.units, *self.rows]
 
+    def is_apart(self, heading: str) -> bool:
+        """Whether a column belongs to no table, or is registered as one to be ignored."""
+        return not self.name or self.words.is_ignored(heading)
+
     def title(self, column: str) -> str:
         """Return the heading of a column as the centre wrote it."""
         at = self.header.index(column) if column in self.header else -1
