@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from benchmarks.grid import STANDS_BY_TRUTH
+from benchmarks.grid import CLASSES, STANDS_BY_FACT, STANDS_BY_TRUTH
 from quietsleep import contract
 from quietsleep.judge.limits import within
 from quietsleep.records import FloatArray, MeasuredTrial
@@ -38,21 +38,34 @@ TARGETS: Mapping[str, tuple[float, str]] = {
     "fvc_ml": (1.0, "%"),
     "fev0_4_ml": (1.0, "%"),
     "fev0_5_ml": (1.0, "%"),
+    "fef25_ml_s": (3.0, "%"),
     "fef50_ml_s": (3.0, "%"),
     "fef75_ml_s": (3.0, "%"),
+    "fef85_ml_s": (3.0, "%"),
+    "fef25_75_ml_s": (3.0, "%"),
     "half_life_s": (2.0, "%"),
     "box_factor_ml_kpa": (1.0, "%"),
     "error_inspired_pct": (0.2, "points"),
     "error_expired_pct": (0.2, "points"),
 }
 CLEAN_SHARE, CAUGHT_SHARE = 99.0, 98.0
+STRAIGHT = 0.03  # a passive limb whose time constant changes by less is straight
+CURVED_TAU_PCT = 10.0  # largest error of tau on a curved limb that is not said to be curved
+CURVED_RULES = (
+    "single_occlusion.straight_expiration",
+    "single_occlusion.long_fit",
+    "single_occlusion.no_curvature",
+)
 CHECK_FIGURES = ("half_life_s", "box_factor_ml_kpa", "error_inspired_pct", "error_expired_pct")
-MOST_BEFORE_S = 0.05  # a manoeuvre may begin so long before the trial that holds it
+MOST_BEFORE_S = 0.1  # a manoeuvre may begin so long before the trial that holds it
 
 
 @dataclass(frozen=True, slots=True)
 class Accuracy:
-    """Errors of one outcome over the grid; `errors` (n,) in `unit`, `cases` the infants (n,)."""
+    """Errors of one outcome over the grid; `errors` (n,) in `unit`, `cases` the infants (n,).
+
+    `classes` has a row for each with its class in each of CLASSES.
+    """
 
     name: str
     technique: str
@@ -60,6 +73,7 @@ class Accuracy:
     target: float | None
     errors: FloatArray
     cases: tuple[str, ...]
+    classes: pd.DataFrame
 
     @property
     def bias(self) -> float:
@@ -139,17 +153,26 @@ class Joined:
         truth["session"] = truth["recording"].str.rpartition("-")[0]
         self.truth = truth.rename(columns={"value": "true"})
         breaths = pd.read_csv(folder / "breaths.csv")
-        self.known = pd.concat([self._of_manoeuvres(), self._of_breaths(breaths)])
+        facts = pd.read_csv(folder / "facts.csv").rename(columns={"trial": "number"})
+        pairs = self._pairs()
+        true = self.truth[["recording", "number", "quantity", "true"]]
+        found = pairs.merge(true, on=["recording", "number"])[["trial", "quantity", "true"]]
+        self.known = pd.concat([found, self._of_breaths(breaths)])
+        told = pairs.merge(facts, on=["recording", "number"])
+        self.facts = told.pivot_table(index="trial", columns="fact", values="value")
 
-    def _of_manoeuvres(self) -> pd.DataFrame:
-        """The truth of the manoeuvre that begins inside each trial, where it is one only."""
+    def _pairs(self) -> pd.DataFrame:
+        """The manoeuvre that begins inside each trial, where it is one only."""
         begun = self.truth.loc[self.truth["at_s"].notna(), ["recording", "number", "at_s"]]
         pairs = self.tables["trials"].merge(begun.drop_duplicates(), on="recording")
         after = pairs["at_s"] >= pairs["start_s"] - MOST_BEFORE_S
         pairs = pairs[after & (pairs["at_s"] <= pairs["end_s"])]
-        pairs = pairs.drop_duplicates("trial", keep=False)[["trial", "recording", "number"]]
-        true = self.truth[["recording", "number", "quantity", "true"]]
-        return pairs.merge(true, on=["recording", "number"])[["trial", "quantity", "true"]]
+        return pairs.drop_duplicates("trial", keep=False)[["trial", "recording", "number"]]
+
+    def curved(self) -> set[str]:
+        """Trials whose passive limb, as it truly was, is not straight."""
+        bend = self.facts["limb_bend"]
+        return set(self.facts.index[(bend - 1.0).abs() > STRAIGHT])
 
     def _of_breaths(self, breaths: pd.DataFrame) -> pd.DataFrame:
         """What is true of each run of tidal breaths: means over those that lie in it."""
@@ -167,26 +190,31 @@ class Joined:
         """Rows of a table whose session, or day of checks, is clean or has a planted fault."""
         rows = self.tables[name]
         if "session" in rows:
-            rows = rows.join(self.cases[["label", "fault"]], on="session")
+            rows = rows.join(self.cases[["label", "fault", *CLASSES]], on="session")
         else:
             rows = rows.assign(day=rows["check_id"].str.rpartition("-")[0])
-            rows = rows.join(self.days[["label", "fault"]], on="day")
+            rows = rows.join(self.days[["label", "fault", *CLASSES]], on="day")
         return rows[(rows["fault"] == "") == clean]
 
 
 def outcome_accuracy(joined: Joined) -> list[Accuracy]:
-    """Errors of what accepted clean tests report, against the truth of the trials it rests on."""
+    """Errors of what accepted clean tests report, against the truth of the trials it rests on.
+
+    Single occlusions on curved limbs are told apart (`curved_limbs`).
+    """
     outcomes = joined.of_cases("outcomes", clean=True)
     outcomes = outcomes[outcomes["value"].notna()]
     outcomes = outcomes.assign(trial=outcomes["trials"].str.split(",")).explode("trial")
+    bent = set(outcomes.loc[outcomes["trial"].isin(joined.curved()), "session"])
     found = []
     for name, outcome in contract.OUTCOMES.items():
         known = joined.known[joined.known["quantity"] == outcome.quantity]
         rows = outcomes[outcomes["outcome"] == name].merge(known, on="trial", how="left")
+        if outcome.technique == "single_occlusion":
+            rows = rows[~rows["session"].isin(bent)]
+        same = {column: (column, "first") for column in ("value", "label", *CLASSES)}
         tests = rows.groupby("session", as_index=False).agg(
-            value=("value", "first"),
-            true=("true", lambda values: values.mean(skipna=False)),
-            label=("label", "first"),
+            **same, true=("true", lambda values: values.mean(skipna=False))
         )
         found.append(_accuracy(name, outcome.technique, tests))
     return [each for each in found if each.errors.size]
@@ -195,7 +223,8 @@ def outcome_accuracy(joined: Joined) -> list[Accuracy]:
 def trial_accuracy(joined: Joined) -> list[Accuracy]:
     """Errors of single accepted clean trials, for the quantities behind the outcomes."""
     trials = joined.of_cases("trials", clean=True)
-    trials = trials.loc[trials["status"] == "accepted", ["trial", "label"]]
+    trials = trials[(trials["status"] == "accepted") & ~trials["trial"].isin(joined.curved())]
+    trials = trials[["trial", "label", *CLASSES]]
     rows = joined.tables["trial_values"].merge(trials, on="trial")
     rows = rows.merge(joined.known, on=["trial", "quantity"])
     return [
@@ -226,7 +255,26 @@ def _accuracy(name: str, technique: str, rows: pd.DataFrame) -> Accuracy:
     rows = rows[np.isfinite(rows["value"].astype(float)) & np.isfinite(rows["true"].astype(float))]
     value, true = rows["value"].to_numpy(float), rows["true"].to_numpy(float)
     errors = 100.0 * (value / true - 1.0) if unit == "%" else value - true
-    return Accuracy(name, technique, unit, target, errors, tuple(rows["label"]))
+    classes = rows[list(CLASSES)].reset_index(drop=True)
+    return Accuracy(name, technique, unit, target, errors, tuple(rows["label"]), classes)
+
+
+def by_class(row: Accuracy, kind: str) -> list[tuple[str, Accuracy]]:
+    """The errors of an outcome in each class of one kind, in the order of their names."""
+    found = []
+    for name in sorted(set(row.classes[kind]), key=in_order):
+        here = np.flatnonzero(row.classes[kind] == name)
+        cases = tuple(row.cases[i] for i in here)
+        found.append((name, replace(row, errors=row.errors[here], cases=cases)))
+    return found
+
+
+def in_order(name: str) -> tuple[float, str]:
+    """Classes by their first number; "below" comes first."""
+    numbers = [float(word) for word in name.split() if word.replace(".", "").isdigit()]
+    if name.startswith("below"):
+        return -1.0, name
+    return (numbers[0] if numbers and name[0].isdigit() else 0.0), name
 
 
 def clean_shares(joined: Joined) -> list[Share]:
@@ -234,19 +282,83 @@ def clean_shares(joined: Joined) -> list[Share]:
     trials, tests, checks = (
         joined.of_cases(name, clean=True) for name in ("trials", "tests", "checks")
     )
-    trials = trials[trials["trial"].isin(joined.known["trial"])]
-    clean = joined.cases.index[joined.cases["fault"] == ""]
+    bent = set(trials.loc[trials["trial"].isin(joined.curved()), "session"])
     shares = []
     for technique in contract.TECHNIQUES:
-        own = trials[trials["technique"] == technique]
-        n = len(simulated(joined, clean, technique))
-        shares.append(_clean_share(own.rename(columns={"trial": "item"}), technique, "trials", n))
+        shares.append(_of_manoeuvres(joined, technique))
         own = tests[tests["technique"] == technique].rename(columns={"test": "item"})
+        if technique == "single_occlusion":
+            own = own[~own["session"].isin(bent)]
         shares.append(_clean_share(own, technique, "tests", len(own)))
     for kind in contract.CHECKS:
         own = checks[checks["kind"] == kind].rename(columns={"check_id": "item"})
         shares.append(_clean_share(own, kind, "checks", len(own)))
     return shares
+
+
+def clean_by_class(joined: Joined, kind: str) -> list[tuple[str, list[Share]]]:
+    """Per class of one kind, the shares of clean manoeuvres that are accepted."""
+    clean = joined.cases[joined.cases["fault"] == ""]
+    return [
+        (
+            name,
+            [
+                _of_manoeuvres(joined, technique, clean.index[clean[kind] == name])
+                for technique in contract.TECHNIQUES
+            ],
+        )
+        for name in sorted(set(clean[kind]), key=in_order)
+    ]
+
+
+def _of_manoeuvres(joined: Joined, technique: str, sessions: Iterable[str] | None = None) -> Share:
+    """How many clean manoeuvres of a technique are accepted, in all clean sessions or in some.
+
+    Left out and counted: those whose truth breaks a rule (the flow of a very small infant that
+    peaks late is not clean), and single occlusions on curved limbs, which are told apart.
+    """
+    cases = joined.cases
+    chosen = list(cases.index[cases["fault"] == ""] if sessions is None else sessions)
+    trials = joined.of_cases("trials", clean=True)
+    trials = trials[trials["session"].isin(chosen) & (trials["technique"] == technique)]
+    trials = trials[trials["trial"].isin(joined.known["trial"])]
+    unclean = truly_broken(joined, technique)
+    if technique == "single_occlusion":
+        unclean |= joined.curved()
+    left_out = int(trials["trial"].isin(unclean).sum())
+    own = trials[~trials["trial"].isin(unclean)].rename(columns={"trial": "item"})
+    n = len(simulated(joined, chosen, technique)) - left_out
+    return replace(_clean_share(own, technique, "trials", n), left_out=left_out)
+
+
+def truly_broken(joined: Joined, technique: str) -> set[str]:
+    """Trials whose truth breaks a rule that rejects."""
+    trials, broken = joined.tables["trials"], set()
+    known = joined.known[
+        joined.known["trial"].isin(trials.loc[trials["technique"] == technique, "trial"])
+    ]
+    for rule in contract.RULES.values():
+        if rule.owner != technique or rule.severity != "reject":
+            continue
+        rows = known[(known["quantity"] == rule.quantity) & np.isfinite(known["true"])]
+        kept = within(rows["true"].to_numpy(float), rule.low, rule.high)
+        broken |= set(rows["trial"][~np.asarray(kept, dtype=bool)])
+    return broken
+
+
+def curved_limbs(joined: Joined) -> Share:
+    """Clean single occlusions on curved limbs: said to be curved, or tau near the slow constant."""
+    trials = joined.of_cases("trials", clean=True)
+    trials = trials[trials["trial"].isin(joined.curved())]
+    trials = trials[trials["technique"] == "single_occlusion"]
+    values = joined.tables["trial_values"]
+    rows = values[(values["quantity"] == "tau_s") & values["trial"].isin(trials["trial"])]
+    rows = rows.merge(joined.known, on=["trial", "quantity"])
+    near = (100.0 * (rows["value"] / rows["true"] - 1.0)).abs() <= CURVED_TAU_PCT
+    right = set(rows.loc[near, "trial"]).union(*(said_of(joined, rule) for rule in CURVED_RULES))
+    missed = tuple(code for code in trials["trial"] if code not in right)
+    n = len(trials)
+    return Share("single_occlusion", "curved limbs", n, n - len(missed), CAUGHT_SHARE, missed)
 
 
 def simulated(joined: Joined, sessions: Iterable[str], technique: str) -> pd.DataFrame:
@@ -272,9 +384,10 @@ def _fault_share(joined: Joined, key: str, planted: pd.DataFrame) -> Share:
     """The share of one fault.
 
     Manoeuvres that were simulated and not found count as missed. A fault that should break no
-    rule counts as right where its trials are accepted and not flagged. Left out and counted are
-    items whose truth keeps the rule, because the plant was too weak for the infant, and recordings
-    that are shorter than their technique asks: the night says that of them.
+    rule counts as right where its trials are accepted. Left out and counted are items whose truth
+    keeps the rule, because the plant was too weak for the infant (or, where none should break,
+    breaks another), and recordings that are shorter than their technique asks: the night says that
+    of them.
     """
     rule = FAULTS[key].expected_rule
     short = too_short(joined, planted)
@@ -319,10 +432,15 @@ def planted_items(joined: Joined, key: str, planted: pd.DataFrame) -> tuple[list
 
 
 def said_of(joined: Joined, rule: str) -> set[str]:
-    """Items on which a rule fails or that have a problem of this kind; no rule: sound trials."""
+    """Items on which a rule fails or that have a problem of this kind.
+
+    No rule: trials and checks that are accepted, flagged or not: a flag of the usual spread of
+    infants is no verdict on what was planted.
+    """
     if not rule:
-        trials = joined.tables["trials"]
-        return set(trials.loc[(trials["status"] == "accepted") & ~trials["flagged"], "trial"])
+        trials, checks = joined.tables["trials"], joined.tables["checks"]
+        sound = set(trials.loc[trials["status"] == "accepted", "trial"])
+        return sound | set(checks.loc[checks["status"] == "accepted", "check_id"])
     verdicts, problems = joined.tables["verdicts"], joined.tables["problems"]
     failed = verdicts.loc[(verdicts["rule"] == rule) & (verdicts["state"] == "fail"), "item"]
     named, recordings = problems[problems["kind"] == rule], joined.tables["recordings"]
@@ -336,6 +454,13 @@ def standing_items(joined: Joined, key: str, items: list[str]) -> list[str]:
 
     The truth of a test is what its technique makes of the true trials.
     """
+    if not FAULTS[key].expected_rule and FAULTS[key].level == "trial":
+        broken = truly_broken(joined, FAULTS[key].owner)
+        return [item for item in items if item not in broken]
+    if key in STANDS_BY_FACT:
+        fact, least = STANDS_BY_FACT[key]
+        told = joined.facts[fact].abs()
+        return [item for item in items if item in told.index and told[item] >= least]
     if key not in STANDS_BY_TRUTH:
         return items
     rule, known = contract.RULES[FAULTS[key].expected_rule], joined.known

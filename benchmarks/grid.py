@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import csv
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta
 from functools import lru_cache
 from math import ceil
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -22,35 +22,81 @@ from quietsleep.simulation.centres import Written, deliver, run, write_study_fil
 from quietsleep.simulation.checks import simulate_check_day
 from quietsleep.simulation.disturbances import OF_CHECKS, USUAL, Disturbance
 from quietsleep.simulation.faults import FAULTS
-from quietsleep.simulation.physiology import Condition, Infant, Setting, draw_infant
+from quietsleep.simulation.physiology import (
+    BodyKind,
+    Condition,
+    Infant,
+    Setting,
+    draw_infant,
+)
 from quietsleep.simulation.recordings import USUAL_MANOEUVRES
-from quietsleep.simulation.scenario import Planted, Scenario, read_scenario
+from quietsleep.simulation.scenario import Planted, Scenario, filters_of, read_scenario
+from quietsleep.simulation.sensors import Sensor
 from quietsleep.simulation.sessions import Slot, simulate_session
 
 LENGTHS_CM = (48.0, 86.0)
 RATES_HZ = (200.0, 1000.0, 100.0, 500.0, 125.0, 400.0, 250.0)
 CONDITIONS = ("healthy", "obstructed", "severely obstructed", "stiff", "severely stiff")
+BODY_SHARES: Mapping[BodyKind, float] = {
+    "linear": 0.6,
+    "two compartments": 0.2,
+    "viscoelastic": 0.2,
+}
+HIGHEST_ELEVATION = 0.40  # share of VT
+FASTEST_PER_MIN = 80.0
+# What of the grid its tables are told by.
+CLASSES = ("elevation", "rate", "filter", "body", "altitude", "occlusion in the box")
 GOLDEN = 0.6180339887498949
 SESSIONS_A_DELIVERY = 20
 LEAST_AT_THE_BORDER = 12
+HIGH_M = 600.0  # a centre above it has an air pressure that sea level has not
+YOUNGEST_AGAIN_D = 90  # a second visit is long after birth
+# Faults that show against another visit of the infant.
+OF_SECOND_VISITS = ("length_misread", "age_mistyped")
 # Two faults are states and no verdicts; tests of whole nights see to them.
 STATES = ("superseded", "nothing_delivered")
 # Faults whose plant is too weak for some infants: the truth says on which items they stand.
-STANDS_BY_TRUTH = ("tfe_late_peak", "tfe_not_limited")
+STANDS_BY_TRUTH = (
+    "tidal_shallow", "double_close_points", "tfe_late_peak", "tfe_early_breath", "tfe_not_limited",
+    "raised_not_alike",
+)  # fmt: skip
+# The same by a fact of the manoeuvre: which, and how much of it makes the fault.
+STANDS_BY_FACT: Mapping[str, tuple[str, float]] = {
+    "single_mask_slips": ("lost_pct", 12.0),
+    "double_mask_slips": ("lost_pct", 12.0),
+    "pleth_mask_slips": ("lost_pct", 12.0),
+    "pleth_leak_held": ("lost_pct", 12.0),
+    "tfe_leak": ("lost_pct", 18.0),
+    "raised_leak": ("lost_pct", 12.0),
+    "single_clipped": ("clipped_s", 0.02),
+    "double_clipped": ("clipped_s", 0.02),
+    "pleth_clipped": ("clipped_s", 0.02),
+    "tfe_clipped": ("clipped_s", 0.02),
+    "raised_clipped": ("clipped_s", 0.02),
+}
 # Faults of which some items are left out, and how many more are planted to begin with.
-MORE_PLANTED = {"tfe_late_peak": 1.2, "tfe_not_limited": 1.2, "tidal_few_breaths": 1.5}
+MORE_PLANTED = {"tfe_late_peak": 1.2, "tfe_not_limited": 1.2}
 
 DESCRIPTION = (
     f"lengths {LENGTHS_CM[0]:g} to {LENGTHS_CM[1]:g} cm spread evenly, both sexes",
     f"{', '.join(CONDITIONS)}, in turn",
-    f"sampling at {', '.join(f'{r:g}' for r in sorted(RATES_HZ))} Hz",
+    "breathing driven by a muscle over a body of one compartment (60 %), two unlike compartments "
+    "in parallel (20 %) or with stress relaxation (20 %)",
+    f"end-expiratory level 1 to {100 * HIGHEST_ELEVATION:.0f} % of VT above relaxation volume; it "
+    f"follows from rate (up to {FASTEST_PER_MIN:g}/min), time constant and braking",
+    "tidal volume varies by 7 to 12 % from breath to breath, timing by 5 to 9 %",
+    f"sampling at {', '.join(f'{r:g}' for r in sorted(RATES_HZ))} Hz behind filters of 2 to 8 "
+    "poles at 25 to 100 Hz, Bessel or Butterworth, and delays up to 4 ms between channels",
+    "shutters that close in 2 to 20 ms",
     "six forms of device: 12 and 16 bit; mL/s, L/s, L/min and mL/min; kPa, Pa, mbar and cm[H2O]; "
     "either sign; gains from 0.93 to 1.09; offsets; flow recorded as measured or already at BTPS; "
-    "csv with either decimal mark, and parquet",
+    "csv with either decimal mark, parquet and EDF",
     "flow noise of SD 0.2 to 0.8 mL/s a sample, airway pressure 0.6 to 2.4 Pa, box pressure 5 to "
     "20 mPa, jacket pressure 4 to 16 Pa; a flow offset up to 1 mL/s and a thermal wave of up to "
     "0.5 mL/s; box drift up to 4 mPa/s; heart beats of 0.5 to 1.8 mL/s and 1 to 3 Pa",
-    "rooms of 21 to 25 C, 25 to 65 % humidity and 80 to 103 kPa; apparatus of 0.3 to 0.7 kPa.s/L",
+    "rooms of 21 to 25 C and 25 to 65 % humidity, centres at 0, 300, 700, 1,400, 2,000 and "
+    "2,500 m; apparatus of 0.3 to 0.7 kPa.s/L",
+    "occlusions in the box at end-inspiration or at end-expiration, in turn",
     "box factor and half-life are those that the checks of the day measured, not the true ones",
 )
 
@@ -70,8 +116,40 @@ class Case:
         """What the table says of a case."""
         return (
             f"{self.number}: {self.infant.length_cm:.0f} cm, {self.condition}, "
+            f"{self.infant.body_kind}, elevation {100 * self.elevation:.0f} % of VT, "
             f"{self.scenario.form.rate_hz:g} Hz, form {self.scenario.centre[-1].upper()}"
         )
+
+    @property
+    def elevation(self) -> float:
+        """End-expiratory level above relaxation volume, share of VT."""
+        apparatus = self.scenario.setting.apparatus_resistance_kpa_s_l
+        return self.infant.elevation_ml(apparatus) / self.infant.vt_ml
+
+    @property
+    def classes(self) -> dict[str, str]:
+        """The class of the case in each of CLASSES."""
+        flow = self.scenario.sensors[0]
+        poles = "2 to 4 poles" if flow.filter_order <= 4 else "6 or 8 poles"
+        corner = "below 45 Hz" if flow.corner_hz < 45.0 else "45 Hz and above"
+        return {
+            "elevation": class_of(100.0 * self.elevation, (5.0, 15.0, 25.0), "% of VT"),
+            "rate": f"{self.scenario.form.rate_hz:g} Hz",
+            "filter": f"{poles}, {corner}",
+            "body": self.infant.body_kind,
+            "occlusion in the box": self.scenario.box_occlusions_at.replace("_", "-"),
+            "altitude": class_of(self.scenario.altitude_m, (500.0, 1500.0), "m"),
+        }
+
+
+def class_of(value: float, borders: Sequence[float], unit: str) -> str:
+    """The class of a value between borders."""
+    below = [border for border in borders if border <= value]
+    if not below:
+        return f"below {borders[0]:g} {unit}"
+    if len(below) == len(borders):
+        return f"{borders[-1]:g} {unit} and above"
+    return f"{below[-1]:g} to {borders[len(below)]:g} {unit}"
 
 
 @lru_cache(maxsize=1)
@@ -81,6 +159,7 @@ def forms() -> tuple[Scenario, ...]:
     return tuple(read_scenario(raw["usual"] | centre) for centre in raw["centres"])
 
 
+@lru_cache(maxsize=1024)
 def case_of(number: int) -> Case:
     """One case of the grid. Lengths follow the golden ratio, so that any number of cases is even.
 
@@ -93,17 +172,68 @@ def case_of(number: int) -> Case:
     condition = CONDITIONS[number % len(CONDITIONS)]
     form = forms()[number % len(forms())]
     louder = float(rng.uniform(0.5, 2.0))
+    setting = setting_of(rng, form)
     infant = infant_of(rng, length_cm=round(length, 1), condition=condition)
-    setting = setting_of(rng, form.setting)
+    apparatus = setting.apparatus_resistance_kpa_s_l
+    infant = elevated(infant, float(rng.uniform(0.01, HIGHEST_ELEVATION)), apparatus)
     disturbance = disturbance_of(rng)
+    sensors = filtered(rng, [replace(s, noise=s.noise * louder) for s in form.sensors])
     scenario = replace(
         at_rate(form, RATES_HZ[number % len(RATES_HZ)]),
-        sensors=tuple(replace(s, noise=s.noise * louder) for s in form.sensors),
-        setting=setting,
+        sensors=sensors,
+        setting=replace(setting, filters=filters_of(sensors)),
+        box_occlusions_at="end_inspiration" if number % 2 else "end_expiration",
         disturbance=disturbance,
         check_disturbance=replace(OF_CHECKS, box_drift_kpa_s=disturbance.box_drift_kpa_s),
     )
     return Case(number, condition, infant, scenario)
+
+
+def filtered(rng: np.random.Generator, sensors: Sequence[Sensor]) -> tuple[Sensor, ...]:
+    """The sensors behind the filters of one device: one kind, corners near each other, delays."""
+    kind: Literal["bessel", "butterworth"] = "bessel" if rng.random() < 0.5 else "butterworth"
+    order, corner = int(rng.choice((2, 3, 4, 6, 8))), float(rng.uniform(28.0, 90.0))
+    return tuple(
+        replace(
+            sensor,
+            filter_kind=kind,
+            filter_order=order,
+            corner_hz=round(corner * float(rng.uniform(0.9, 1.1)), 1),
+            delay_ms=round(float(rng.uniform(0.0, 4.0)), 1) if sensor.channel != "flow" else 0.0,
+        )
+        for sensor in sensors
+    )
+
+
+def elevated(infant: Infant, share: float, apparatus_kpa_s_l: float) -> Infant:
+    """The infant breathing faster or slower, its airways narrower or wider, at an elevation.
+
+    Both go together along a line that is searched by halving; who cannot reach the elevation
+    within a rate of 80 /min and 1.8 times the resistance comes as near as that.
+    """
+    low, high = 0.0, 1.0
+    for _ in range(30):
+        middle = 0.5 * (low + high)
+        tried = hurried(infant, middle, apparatus_kpa_s_l)
+        if tried.elevation_ml(apparatus_kpa_s_l) < share * tried.vt_ml:
+            low = middle
+        else:
+            high = middle
+    return hurried(infant, high, apparatus_kpa_s_l)
+
+
+def hurried(infant: Infant, place: float, apparatus_kpa_s_l: float) -> Infant:
+    """The infant at a place (0 to 1) between slow and wide and fast and narrow."""
+    slowest = 0.8 * infant.rate_per_min
+    fastest = min(2.0 * infant.rate_per_min, FASTEST_PER_MIN)
+    rate = slowest * (fastest / slowest) ** place
+    total = (infant.rrs_kpa_s_l + apparatus_kpa_s_l) * 0.75 * (1.8 / 0.75) ** place
+    return replace(
+        infant,
+        rate_per_min=rate,
+        rrs_kpa_s_l=max(total - apparatus_kpa_s_l, 0.8),
+        braking_s=infant.braking_s * infant.rate_per_min / rate,
+    )
 
 
 def at_rate(form: Scenario, rate_hz: float) -> Scenario:
@@ -117,7 +247,8 @@ def infant_of(rng: np.random.Generator, *, length_cm: float, condition: str) -> 
     """An infant of the simulator; the severe conditions go beyond what it draws by itself."""
     kinds: dict[str, Condition] = {"obstructed": "obstructed", "stiff": "stiff"}
     kind = kinds.get(condition.rpartition(" ")[2], "healthy")
-    infant = draw_infant(rng, length_cm=length_cm, condition=kind)
+    body: BodyKind = str(rng.choice(list(BODY_SHARES), p=list(BODY_SHARES.values())))  # type: ignore[assignment]
+    infant = draw_infant(rng, length_cm=length_cm, condition=kind, body_kind=body)
     total = infant.rrs_kpa_s_l + 0.5
     if condition == "severely obstructed":
         return replace(
@@ -126,7 +257,7 @@ def infant_of(rng: np.random.Generator, *, length_cm: float, condition: str) -> 
             frc_ml=1.12 * infant.frc_ml,
             curve_power=1.8,
             emptying_per_s=0.8 * infant.emptying_per_s,
-            tptef_te=0.85 * infant.tptef_te,
+            braking_s=0.85 * infant.braking_s,
         )
     if condition == "severely stiff":
         return replace(
@@ -137,26 +268,28 @@ def infant_of(rng: np.random.Generator, *, length_cm: float, condition: str) -> 
             reserve_ml=0.85 * infant.reserve_ml,
             rate_per_min=1.15 * infant.rate_per_min,
             vt_ml=0.85 * infant.vt_ml,
-            elevation_ml=0.85 * infant.elevation_ml,
         )
     return infant
 
 
-def setting_of(rng: np.random.Generator, usual: Setting) -> Setting:
+def setting_of(rng: np.random.Generator, form: Scenario) -> Setting:
     """A room and a measuring set, in numbers as a centre writes them down.
 
     The simulator lets the room differ a little more from day to day.
     """
     return replace(
-        usual,
+        form.setting,
         room_temperature_c=round(float(rng.uniform(21.6, 24.4)), 1),
         room_humidity_pct=float(round(rng.uniform(32.5, 57.5))),
-        barometric_pressure_kpa=round(float(rng.uniform(80.75, 102.25)), 2),
+        barometric_pressure_kpa=round(
+            form.setting.barometric_pressure_kpa + float(rng.uniform(-1.2, 1.2)), 2
+        ),
         mask_dead_space_ml=round(float(rng.uniform(6.0, 14.0)), 1),
         compressible_dead_space_ml=round(float(rng.uniform(5.0, 12.0)), 1),
         apparatus_resistance_kpa_s_l=round(float(rng.uniform(0.3, 0.7)), 3),
         box_factor_ml_kpa=float(rng.uniform(400.0, 650.0)),
         box_half_life_s=float(rng.uniform(7.3, 10.6)),
+        shutter_s=float(rng.uniform(0.002, 0.02)),
     )
 
 
@@ -182,7 +315,46 @@ def cases(infants: int, planted: int) -> Iterator[Case]:
     """Clean infants, then for each fault as many as give `planted` items to judge."""
     yield from map(case_of, range(infants))
     keys = [key for key in FAULTS if key not in STATES for _ in range(sessions_for(key, planted))]
-    yield from (with_fault(case_of(number), key) for number, key in enumerate(keys))
+    number = 0
+    for key in keys:
+        while not suits(case_of(number), key):
+            number += 1
+        yield with_fault(case_of(number), key)
+        number += 1
+
+
+def is_edf(case: Case) -> bool:
+    """Whether the device writes a format without a clock, with units in its header."""
+    return case.scenario.form.file_format == "edf"
+
+
+def is_wide(case: Case) -> bool:
+    """Whether an apparatus resistance ten times too large is more than the infant's total."""
+    apparatus = case.scenario.setting.apparatus_resistance_kpa_s_l
+    return case.infant.rrs_kpa_s_l < 9.0 * apparatus and case.infant.body_kind == "linear"
+
+
+# Faults that stand only on some devices, at some centres or in some infants.
+STANDS_ON: Mapping[str, Callable[[Case], bool]] = {
+    "header_unit": is_edf,
+    "tidal_samples_lost": is_edf,
+    "tidal_gap": lambda case: not is_edf(case),
+    # faster, nine breaths last less than the technique asks, and the night says that instead
+    "tidal_few_breaths": lambda case: case.infant.rate_per_min < 45.0,
+    "sea_level_pressure": lambda case: case.scenario.altitude_m > HIGH_M,
+    "single_apparatus_slip": is_wide,
+    "double_apparatus_slip": is_wide,
+    # there is no unit of flow smaller than mL/min that it could be mistaken for
+    "tfe_flow_unit": lambda case: case.scenario.sensors[0].unit != "mL/min",
+    **dict.fromkeys(OF_SECOND_VISITS, lambda case: case.infant.age_days > YOUNGEST_AGAIN_D),
+}
+
+
+def suits(case: Case, key: str) -> bool:
+    """Whether a fault can stand on this case; single occlusions want a straight limb."""
+    if key in STANDS_ON:
+        return STANDS_ON[key](case)
+    return FAULTS[key].owner != "single_occlusion" or case.infant.body_kind == "linear"
 
 
 def in_signals(key: str) -> bool:
@@ -191,18 +363,22 @@ def in_signals(key: str) -> bool:
 
 
 def sessions_for(key: str, planted: int) -> int:
-    """Sessions that give at least `planted` items; at least half as many, for variety.
+    """Sessions that give at least `planted` items; at least a quarter as many, for variety.
 
+    A session has two recordings of breathing and several manoeuvres of the other techniques.
     Faults of sessions and files cost little, and come in every form of device at the least.
     """
     fault = FAULTS[key]
+    of_tidal = fault.owner in ("tidal", "delivery") and fault.level in ("trial", "recording")
     if not in_signals(key):
-        return max(planted, LEAST_AT_THE_BORDER)
+        return max(ceil(planted / 2) if of_tidal else planted, LEAST_AT_THE_BORDER)
     planted = int(MORE_PLANTED.get(key, 1.0) * planted)
-    if fault.level != "trial" or fault.owner == "tidal":
+    if of_tidal:
+        return ceil(planted / 2)
+    if fault.level != "trial":
         return planted
     usual = len(USUAL_MANOEUVRES[fault.owner])
-    return max(ceil(planted / min(usual, 3)), planted // 2)
+    return max(ceil(planted / min(usual, 5)), ceil(planted / 4))
 
 
 def with_fault(case: Case, key: str) -> Case:
@@ -276,6 +452,11 @@ def deliver_cases(job: DeliveryJob) -> Written:
     sessions, days = [], []
     for place, case in job.cases:
         slot, seed = slot_of(case, place), seed_of(case)
+        if case.fault in OF_SECOND_VISITS:
+            slot, first = replace(slot, visit="v2"), first_visit(case, slot)
+            plain = replace(case.scenario, techniques=(), planted=())
+            younger = replace(case.infant, age_days=first.age_days)
+            sessions.append(simulate_session(plain, first, seed=seed, infant=younger))
         sessions.append(simulate_session(case.scenario, slot, seed=seed, infant=case.infant))
         days.append(simulate_check_day(case.scenario, slot, seed=seed))
     last, centre = sessions[-1].slot.tested_at.date(), job.folder.parent.name
@@ -301,7 +482,19 @@ def slot_of(case: Case, place: int) -> Slot:
     )
 
 
+def first_visit(case: Case, slot: Slot) -> Slot:
+    """A visit of the same infant three days before, of which the fault is nothing."""
+    return replace(
+        slot,
+        session=f"{slot.session}b",
+        visit="v1",
+        age_days=slot.age_days - 3,
+        tested_at=slot.tested_at - timedelta(days=3),
+    )
+
+
 def case_row(case: Case, slot: Slot) -> dict[str, Any]:
     """Which session, and which day of checks, is which case."""
     day = f"{case.scenario.centre}-{slot.tested_at:%Y%m%d}"
-    return {"session": slot.session, "day": day, "fault": case.fault, "label": case.label}
+    row = {"session": slot.session, "day": day, "fault": case.fault, "label": case.label}
+    return row | case.classes

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from quietsleep.measure.pool import in_process
+from quietsleep.night import stages
+from quietsleep.night.known_answers import KnownAnswer
 from quietsleep.night.night import NightReport
 from quietsleep.night.stages import Opener, run_night
 from quietsleep.simulation.centres import write_demo_study
+from quietsleep.study.register_key import KEY_VARIABLE
 from tests.evidence import pytest_terminal_summary as pytest_terminal_summary  # noqa: PLC0414
 from tests.shared import made_once
 
@@ -27,6 +32,18 @@ SLOW_FIRST = (
 HERE = Path(__file__).parent
 
 
+@pytest.fixture(scope="session", autouse=True)
+def register_key(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """One key for the registers of all studies and processes of a run, away from the user's own."""
+    run = tmp_path_factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        run = run.parent
+    path = run / "register.key"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv(KEY_VARIABLE, str(path))
+        yield path
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Put the slow files first; the order of tests within a file stays."""
     place = {HERE / name: n for n, name in enumerate(SLOW_FIRST)}
@@ -40,6 +57,19 @@ def checked_night(path: Path, pool: Opener | None = None) -> NightReport:
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("QUIETSLEEP_CHECK_FRAMES", "1")
         return run_night(path, pool=pool)
+
+
+ANSWER = KnownAnswer("tidal", "vt_ml", "an item", "truth", 60.0, 0.6, 60.1)
+# Here the known answers are asked in earnest. Nights that tests share are made before this
+# fixture, and those of another process outside it: they ask them too.
+ASKS = HERE / "faults" / "test_known_answers.py"
+
+
+@pytest.fixture(autouse=True)
+def known_answers_stand(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let the known answers stand unasked: asking them costs every night two seconds."""
+    if request.path != ASKS:
+        monkeypatch.setattr(stages, "known_answers", lambda run, aside: [ANSWER])
 
 
 @pytest.fixture(scope="session")

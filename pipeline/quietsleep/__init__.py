@@ -92,9 +92,9 @@ def rejudge(study: str | Path) -> Rejudged:
 
 def check_delivery(study: str | Path, delivery: str | Path) -> list[Problem]:
     """Look at a delivery as the night will; an empty list means that it is ready to be sent."""
-    from quietsleep.intake.delivery import check_delivery as check
+    from quietsleep.night.preview import preview
 
-    return check(open_study(study), Path(delivery))
+    return list(preview(open_study(study), Path(delivery)).problems)
 
 
 def analyse(
@@ -114,19 +114,27 @@ def analyse(
     file, whose only device it is. `context` holds what the technique needs to know besides, such
     as ``weight_kg`` or ``apparatus_resistance_kpa_s_l`` (and for a device that measures at the
     flow head ``room_temperature_c``, ``room_humidity_pct``, ``barometric_pressure_kpa``), and
-    what no signal tells, such as ``quiet_sleep`` 1 or 0. `on` chooses the limits in force that
-    day, today's unless given.
+    what no signal tells, such as ``quiet_sleep`` 1 or 0 and ``length_cm``. `on` chooses the limits
+    in force that day, today's unless given.
 
     The result has `trials`, `quantities`, `verdicts` with sentences, and `outcomes`, as frames;
     printed, it says the outcomes and each failed rule in words. QuietsleepError when the technique
     is unknown or something needed is missing; a file that cannot be read ends as quarantined.
     """
     from quietsleep.judge.analysis import judge_recording
-    from quietsleep.measure.single import measure_single
+    from quietsleep.judge.slips import registered_of
+    from quietsleep.measure.single import device_of, measure_single
 
     given = dict(context or {})
-    measured = measure_single(source, technique, device=device, rate_hz=rate_hz, context=given)
-    return judge_recording(measured, technique=technique, on=on or date.today(), said=given)
+    known = None if device is None else device_of(device)
+    measured = measure_single(source, technique, device=known, rate_hz=rate_hz, context=given)
+    return judge_recording(
+        measured,
+        technique=technique,
+        on=on or date.today(),
+        said=given,
+        registered=registered_of(known),
+    )
 
 
 def open_warehouse(study: str | Path) -> duckdb.DuckDBPyConnection:

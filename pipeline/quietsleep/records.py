@@ -59,13 +59,15 @@ class Channels:
     `values` maps ``flow_ml_s`` (still as at the flow head), ``airway_pressure_kpa``,
     ``box_pressure_kpa``, ``jacket_pressure_kpa``, ``spo2_pct``, ``heart_rate_per_min`` to arrays
     of shape (n,). `gap_s` is the longest stretch without samples, `clipped_share_pct` the largest
-    share of samples of any needed channel that stand at the end of their range.
+    share of samples of any needed channel that stand at the end of their range, `clipped` those
+    stretches of all needed channels, samples [start, end).
     """
 
     rate_hz: float
     values: Mapping[str, FloatArray]
     gap_s: float
     clipped_share_pct: float
+    clipped: tuple[tuple[int, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +76,9 @@ class Breaths:
 
     `start` begins inspiration, `turn` begins expiration, `end` is the start of the next breath.
     `eel_ml` is the volume at `start`; `noise_ml_s` is the SD of the noise of flow from sample to
-    sample.
+    sample. `settled_ml` is the end-expiratory level that breathing would settle at, as each breath
+    tells it (signals/recovery.py): NaN for breaths that are irregular or hold a manoeuvre, empty
+    where nobody asked.
     """
 
     start: IntArray
@@ -82,6 +86,7 @@ class Breaths:
     end: IntArray
     eel_ml: FloatArray
     noise_ml_s: float
+    settled_ml: FloatArray = field(default_factory=lambda: np.zeros(0))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -104,6 +109,7 @@ class Recording:
     context: Mapping[str, float]
     gap_s: float = 0.0
     clipped_share_pct: float = 0.0
+    clipped: tuple[tuple[int, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,13 +117,15 @@ class Trial:
     """One manoeuvre found in a recording: samples [start, end), counted from 1.
 
     `landmarks` are sample indices that the technique found once and uses again when it measures
-    and marks the trial.
+    and marks the trial. `read` are the stretches [start, end) that its outcomes are read from,
+    where these are not the whole of it.
     """
 
     index: int
     start: int
     end: int
     landmarks: Mapping[str, int] = field(default_factory=dict)
+    read: tuple[tuple[int, int], ...] = ()
 
 
 class Measures(dict[str, float]):

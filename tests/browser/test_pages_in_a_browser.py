@@ -28,6 +28,7 @@ KINDS = {
     "changes": "overview/changes.html",
     "tables": "dictionary/index.html",
     "quantities": "dictionary/quantities.html",
+    "limits to confirm": "dictionary/limits.html",
     "sources": "dictionary/sources.html",
     "queries": "dictionary/queries.html",
 }

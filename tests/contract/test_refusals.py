@@ -27,7 +27,68 @@ def spoil(folder: Path, file: str, old: str, new: str) -> None:
 
 SINGLE = "techniques/single_occlusion.toml"
 RULE = 'name = "plateau_long_enough"\nquantity = "plateau_s"\noperator = "at_least"\nlimit = 0.1\n'
+SESSION = "session.toml"
 CASES = {
+    "sentence that names no quantity of its level": (
+        SESSION,
+        "at the registered altitude of {altitude_m} m",
+        "at the registered altitude of {altitude} m",
+        r"sentence names \{altitude\}; it may name \{observed\}, \{limit\}, \{unit\} or a quan",
+    ),
+    "number shown in a way of its own": (
+        SESSION,
+        "{altitude_m} m",
+        "{altitude_m:.1f} m",
+        r"sentence names \{altitude_m:\.1f\}; numbers are shown by one function",
+    ),
+    "doubt of no column": (
+        SESSION,
+        'touches = "room_humidity_pct"',
+        'touches = "room_humidity"',
+        r"rule humidity_plausible: touches is \"room_humidity\"; is room_humidity_pct meant\?",
+    ),
+    "quotient of what nobody measures": (
+        "techniques/raised_volume.toml",
+        'ratio = ["fvc_ml", "weight_kg"]',
+        'ratio = ["fvc", "weight_kg"]',
+        r"quantities, fvc_ml_kg, ratio is \"fvc\"; is fvc_ml meant",
+    ),
+    "quotient by what no session has": (
+        "techniques/raised_volume.toml",
+        'ratio = ["fvc_ml", "weight_kg"]',
+        'ratio = ["fvc_ml", "weight_g"]',
+        r"quantities, fvc_ml_kg, ratio is \"weight_g\"; is weight_kg meant",
+    ),
+    "scales with no channel": (
+        "techniques/tidal.toml",
+        "scales_with = { flow = 1 }",
+        "scales_with = { flwo = 1 }",
+        r"possible_tidal_volume, scales_with is \"flwo\"; is flow meant",
+    ),
+    "version that there is not": (
+        "techniques/tidal.toml",
+        'since = "2"',
+        'since = "3"',
+        r"since is \"3\"; it may be: 1, 2",
+    ),
+    "optional column that must be filled": (
+        "tables/delivery_recordings.toml",
+        'nullable = true\noptional = true\nmeaning = "Time since the mask',
+        'optional = true\nmeaning = "Time since the mask',
+        r"mask_on_min\).*a column that may be left out must be nullable",
+    ),
+    "figure of no rule": (
+        "printed.toml",
+        'rules = ["session.time_to_sleep"]',
+        'rules = ["session.time_to_slep"]',
+        r"printed.toml, figures 1: rules is \"session.time_to_slep\"; is session.time_to_sleep mea",
+    ),
+    "figure that bears on nothing": (
+        "printed.toml",
+        'bearing = "differs"',
+        'bearing = "contradicts"',
+        r"bearing is \"contradicts\"; it may be: supports, similar, differs",
+    ),
     "unknown unit": (
         SINGLE,
         'unit = "mL/kPa"',

@@ -60,7 +60,9 @@ def test_rule_can_be_judged_and_explained(rule: Rule) -> None:
     assert rule.key == f"{rule.owner}.{rule.key.partition('.')[2]}"
     named = {name for _, name, _, _ in string.Formatter().parse(rule.sentence) if name}
     assert "observed" in named, "a site must see what was observed"
-    assert named <= {"observed", "limit", "unit"}
+    beside = {name for owner, level, name in contract.QUANTITIES
+              if (owner, level) == (rule.owner, rule.level)}  # fmt: skip
+    assert named <= {"observed", "limit", "unit"} | beside
     if not quantity.labels:
         assert "limit" in named, "a site must see the limit of a measured number"
     assert rule.sentence.endswith((".", "?")) and rule.sentence_missing.endswith(".")
@@ -129,6 +131,7 @@ def test_units_agree_with_the_names() -> None:
         "_kpa": "kPa",
         "_pct": "%",
         "_per_min": "/min",
+        "_per_s": "/s",
         "_min": "min",
         "_s": "s",
         "_c": "Cel",
@@ -169,6 +172,9 @@ def test_each_technique_rests_on_its_checks() -> None:
         for check in checks:
             rule = contract.RULES[f"{key}.{check}_check"]
             assert (rule.severity, rule.missing, rule.level) == ("reject", "fail", "test")
+            # A check that failed is not mended by doing one.
+            assert rule.remedy_for(0.0).startswith("Look at the page of the check")
+            assert rule.remedy_for(float("nan")).startswith("Do a ")
 
 
 def test_every_recording_is_asked_for_gaps_clipping_sleep_and_the_operator() -> None:
@@ -207,7 +213,8 @@ def test_tables_name_the_techniques_and_checks() -> None:
 def test_sentences_are_readable_with_values() -> None:
     for rule in contract.RULES.values():
         unit = contract.QUANTITIES[(rule.owner, rule.level, rule.quantity)].unit
-        said = rule.sentence.format(observed="1.2", limit="3 to 4", unit=unit)
+        beside = {name: "5" for owner, level, name in contract.QUANTITIES}
+        said = rule.sentence.format(**beside, observed="1.2", limit="3 to 4", unit=unit)
         assert "  " not in said and " ." not in said and "{" not in said
         # Codes that only machines read have no place in a sentence.
         if "{unit}" in rule.sentence:

@@ -34,12 +34,18 @@ from quietsleep.measure.fingerprint import (
 from quietsleep.measure.plan import Job
 from quietsleep.measure.pool import InProcess
 from quietsleep.night import stages
+from quietsleep.night.known_answers import KnownAnswer
 from quietsleep.night.night import Night
 from quietsleep.records import Measured
 from quietsleep.store.state import State
 
 LAST = "append nights"
 CALLS = ("replace", "rename", "link", "symlink", "unlink", "mkdir", "fsync", "rmdir")
+
+
+# The known answers run a whole study, whose steps would hide those of the night: they are asked in
+# those nights alone that say so.
+ANSWER = KnownAnswer("tidal", "vt_ml", "an item", "truth", 60.0, 0.6, 60.1)
 
 
 class Steps:
@@ -130,6 +136,8 @@ def _counted(call: Callable[..., Any], name: str, steps: Steps) -> Callable[...,
 
 def run(order: dict[str, Any]) -> dict[str, Any]:
     """Run one night as ordered and say how it ended."""
+    if not order.get("asks"):
+        stages.known_answers = lambda run, aside: [ANSWER]  # type: ignore[attr-defined]
     steps = Steps(order)
     hook(steps)
     answer: dict[str, Any] = {"names": steps.names}

@@ -132,3 +132,20 @@ def test_delivery_that_changes_between_a_killed_night_and_the_next(
     signals[0].write_bytes(signals[0].read_bytes()[:1000])
     night = nights.run(study)
     assert night["published"] and night["state"] == "amber", night
+
+
+def test_night_killed_while_the_known_answers_are_run_leaves_no_trace(
+    course: Course, nights: Nights, tmp_path: Path
+) -> None:
+    """The steps of their study come after those of the night, so the last of a kind are theirs."""
+    whole = copy_of(course.before, tmp_path / "whole")
+    steps = ended(nights.run(whole, asks=True))["names"]
+    last = Counter(steps)
+    study = copy_of(course.before, tmp_path / "study")
+    for name in ("stage ingesting", "measure", "append trial_values"):
+        assert last[name] > Counter(course.steps)[name]
+        assert nights.run(study, name=name, nth=last[name], asks=True)["killed"]
+    assert (study / "work" / "known_answers").exists()
+    assert ended(nights.run(study, asks=True))["published"]
+    assert not (study / "work" / "known_answers").exists() and left_over(study) == []
+    assert content(study) == course.content

@@ -146,7 +146,7 @@ def test_every_kind_in_every_column_is_kept_out(small_deliveries: Path, tmp_path
     assert not free & {column for kind, column in kept_quiet if kind == "name"}, kept_quiet
 
 
-TIMES = {"tested_at", "started_at", "done_at"}
+TIMES = {"tested_at", "started_at", "ended_at", "done_at"}
 
 
 def in_the_list(planter: Planter) -> None:

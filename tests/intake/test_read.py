@@ -5,8 +5,10 @@ from __future__ import annotations
 import io
 import os
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -242,6 +244,98 @@ def test_edf_refusals(refusal: Refusal, kit: SimpleNamespace) -> None:
     ]
     problem = refusal(Edf(unlike).to_bytes(), device)
     assert problem.kind == "rate" and "Pao 100 Hz" in problem.sentence
+
+
+def with_units(kit: SimpleNamespace, **words: str) -> bytes:
+    """An EDF file whose header names these units: eight characters a signal, after the labels."""
+    data = bytearray(kit.signal_bytes(kit.samples(), kit.device("edf")))
+    for number, name in enumerate(("Flow", "Pao")):
+        at = 256 + 96 * 4 + 8 * number
+        data[at : at + 8] = words.get(name, "").encode().ljust(8)
+    return bytes(data)
+
+
+def registered(kit: SimpleNamespace, channel: str, **changed: Any) -> Device:
+    device: Device = kit.device("edf")
+    channels = tuple(replace(c, **changed) if c.channel == channel else c for c in device.channels)
+    return replace(device, channels=channels)
+
+
+@pytest.mark.parametrize(
+    "word", ["mL/s", "ml/s", "ML/S", "mL/sec", "[mL/s]", "ml.s^-1", "mL s-1", "", "uV", "au", "V"]
+)
+def test_an_edf_header_that_agrees_or_says_nothing_is_read(
+    read: Reader, kit: SimpleNamespace, word: str
+) -> None:
+    assert read(with_units(kit, Flow=word), kit.device("edf")).columns["Flow"].size == 400
+
+
+@pytest.mark.parametrize(
+    ("column", "word", "registered_in"),
+    [
+        ("Flow", "L/min", "mL/s"),
+        ("Flow", "l/s", "mL/s"),
+        ("Flow", "LPM", "mL/s"),
+        ("Flow", "[L/s]", "mL/s"),
+        ("Flow", "kPa", "mL/s"),
+        ("Pao", "cmH2O", "kPa"),
+        ("Pao", "cm H2O", "kPa"),
+        ("Pao", "cm[H2O]", "kPa"),
+        ("Pao", "mbar", "kPa"),
+        ("Pao", "hPa", "kPa"),
+        ("Pao", "PA", "kPa"),
+        ("Pao", "mmHg", "kPa"),
+    ],
+)
+def test_a_unit_in_an_edf_header_that_contradicts_the_registration_is_named(
+    refusal: Refusal, kit: SimpleNamespace, column: str, word: str, registered_in: str
+) -> None:
+    problem = refusal(with_units(kit, **{column: word}), kit.device("edf"))
+    assert (problem.kind, problem.column, problem.value) == ("unit_contradicts", column, word)
+    assert f"is in {word};" in problem.sentence and f"in {registered_in}." in problem.sentence
+    assert f'header_unit = "{word}"' in problem.remedy
+
+
+@pytest.mark.parametrize(
+    ("word", "gain", "unit"),
+    [
+        ("cmH2O", 0.0980665, "kPa"),  # the gain makes kPa of it
+        ("cmH2O", 1.02, "cm[H2O]"),  # a gain that calibrates
+        ("mbar", 1.0, "cm[H2O]"),  # 2 % apart: two names of one thing in practice
+        ("kPa", 10.2, "cm[H2O]"),
+    ],
+)
+def test_a_gain_that_changes_the_unit_is_counted(
+    read: Reader, kit: SimpleNamespace, word: str, gain: float, unit: str
+) -> None:
+    device = registered(kit, "airway_pressure", gain=gain, unit=unit)
+    assert read(with_units(kit, Pao=word), device).columns["Pao"].size == 400
+
+
+@pytest.mark.parametrize(
+    ("word", "gain", "unit"), [("kPa", 1.0, "cm[H2O]"), ("kPa", 10.2, "kPa"), ("Pa", 2.5, "kPa")]
+)
+def test_a_gain_does_not_excuse_another_unit(
+    refusal: Refusal, kit: SimpleNamespace, word: str, gain: float, unit: str
+) -> None:
+    device = registered(kit, "airway_pressure", gain=gain, unit=unit)
+    assert refusal(with_units(kit, Pao=word), device).kind == "unit_contradicts"
+
+
+def test_a_resistance_makes_flow_of_a_pressure(read: Reader, kit: SimpleNamespace) -> None:
+    read(with_units(kit, Flow="Pa"), registered(kit, "flow", gain=12.5))
+
+
+def test_a_header_that_is_known_to_be_wrong_is_not_asked(
+    read: Reader, refusal: Refusal, kit: SimpleNamespace
+) -> None:
+    device = registered(kit, "flow", header_unit="L/min")
+    read(with_units(kit, Flow="l/min"), device)
+    assert refusal(with_units(kit, Flow="L/s"), device).kind == "unit_contradicts"
+
+
+def test_only_channels_that_are_needed_are_asked(read: Reader, kit: SimpleNamespace) -> None:
+    read(with_units(kit, Pao="mmHg"), kit.device("edf"), ("flow",))
 
 
 def test_links_and_devices_are_not_read(tmp_path: Path, kit: SimpleNamespace) -> None:

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from pandas.testing import assert_frame_equal
 
 from quietsleep import contract
-from quietsleep.intake.delivery import ReadDelivery, check_delivery, read_delivery
+from quietsleep.intake.delivery import ReadDelivery, look_through, read_delivery
 from quietsleep.intake.dialect import DELIVERY_TABLES, decoded, find_tables
 from quietsleep.intake.find import find_deliveries
 from quietsleep.study.dialect import TableDialect
@@ -383,7 +383,7 @@ def test_a_workbook_of_another_form_is_told_of_where_tables_are_missing(
 def test_what_check_says_is_what_the_night_says(study: Study, kit: SimpleNamespace) -> None:
     path, write = TEXTS["semicolon-and-comma"]
     folder = rewritten(kit.draft(), write, path).write(study.deliveries_path)
-    assert check_delivery(study, folder) == []
+    assert look_through(study, folder)[0] == []
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be"])

@@ -49,7 +49,7 @@ def with_comma(name: str, cells: list[list[str]]) -> list[list[str]]:
 def with_units(name: str, cells: list[list[str]]) -> list[list[str]]:
     """The same table with its units below the heading."""
     units = {c.name: c.unit or "" for c in contract.TABLES[f"delivery_{name}"].columns}
-    return [cells[0], [f"[{units[t]}]" if units[t] else "" for t in cells[0]], *cells[1:]]
+    return [cells[0], [f"[{units[t]}]" if units.get(t) else "" for t in cells[0]], *cells[1:]]
 
 
 def rewritten(

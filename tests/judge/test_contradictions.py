@@ -12,10 +12,12 @@ from hypothesis import strategies as st
 
 from quietsleep import contract
 from quietsleep.judge.contradictions import Contradiction, contradictions_of
+from quietsleep.judge.plausible import with_history
 from quietsleep.measure.roster import Roster
 
 FIRST = date(2026, 3, 2)
-SLACK = contract.SESSION.settings["age_slack_days"]
+RULES = tuple(contract.RULES.values())
+(SLACK,) = contract.RULES["session.age_plausible"].limit
 SIDES = ["centre", "session", "recording", "file_sha256"]
 
 
@@ -25,6 +27,7 @@ def session(code: str, *, day: int = 0, **values: Any) -> dict[str, Any]:
         "centre": "larch", "session": code, "infant": "i1", "on": FIRST + timedelta(days=day),
         "sex": "female", "gestation_weeks": 39.5, "birth_weight_kg": 3.4,
         "age_days": 100.0 + day, "held": False,
+        "length_cm": 60.0, "length_z": 0.0, "weight_z": 0.0,
     } | values  # fmt: skip
 
 
@@ -33,15 +36,20 @@ def found_in(
 ) -> list[Contradiction]:
     of_check = pd.DataFrame(list(checks), columns=["centre", "check_id", "file_sha256"])
     nothing = pd.DataFrame()
-    columns = list(session("s"))
+    rows = pd.DataFrame(list(sessions), columns=list(session("s"))).astype({"held": "bool"})
     return contradictions_of(
         Roster(
-            sessions=pd.DataFrame(list(sessions), columns=columns).astype({"held": "bool"}),
+            sessions=with_history(rows),
             recordings=pd.DataFrame(list(recordings), columns=SIDES),
             checks=of_check,
             reported=nothing,
             session_checks=nothing,
-        )
+            superseded=nothing,
+            delivered=nothing,
+            withdrawn=nothing,
+            sessions_without_consent=nothing,
+        ),
+        RULES,
     )
 
 
@@ -114,7 +122,7 @@ def test_one_wrong_age_is_one_sentence_that_names_the_worst_step() -> None:
     rows = [session(f"s{n}", day=30 * n) for n in range(5)]
     rows[2]["age_days"] = 400.0
     (said,) = found_in(*rows)
-    assert said.sessions == ("s1", "s2", "s3") and "times more" in said.sentence
+    assert said.sessions == ("s1", "s2", "s3") and "In doubt: s2." in said.sentence
 
 
 def test_the_order_of_rows_changes_nothing() -> None:

@@ -112,7 +112,7 @@ def test_number_of_a_wrong_unit_factor_does_not_outlive_its_mending(
     # Known answers would stop it: what is tried here is a slip that they do not see.
     answers = package / "night" / "known_answers.py"
     told = answers.read_text(encoding="utf-8")
-    answers.write_text(told.replace("if not answer.stands]", "if False]"), encoding="utf-8")
+    answers.write_text(told.replace("if not answer.stands:", "if False:"), encoding="utf-8")
     units.write_text(sound.replace("return float(one)", "return float(one) * 1.05"))
     wrong = run_with(package, NIGHT, str(study))
     units.write_text(sound)

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from quietsleep.records import FloatArray, RawSignal
-from quietsleep.signals.channels import assemble, calibrate, clipped_share_pct
+from quietsleep.signals.channels import assemble, calibrate
+from quietsleep.signals.clipping import clipped_share_pct, find_clipped, longest_clipped_s
 from quietsleep.signals.gas import btps_factor
 from quietsleep.signals.quantiles import longest_run
 from quietsleep.study.study import ChannelMap, Device
@@ -165,18 +166,21 @@ def test_a_channel_without_a_number_is_one_long_gap() -> None:
     assert not channels.values["flow_ml_s"].any()
 
 
+def share_pct(samples: FloatArray, channel: str = "flow") -> float:
+    return clipped_share_pct(find_clipped(samples, channel=channel), samples.size)
+
+
 def test_clipped_share_counts_flat_ends_only() -> None:
     clipped = np.minimum(FLOW_ML_S, 60.0)
-    share = 100.0 * np.mean(FLOW_ML_S >= 60.0)
-    assert clipped_share_pct(clipped) == pytest.approx(share)
-    assert clipped_share_pct(FLOW_ML_S) == 0.0
+    assert share_pct(clipped) == pytest.approx(100.0 * np.mean(FLOW_ML_S >= 60.0))
+    assert share_pct(FLOW_ML_S) == 0.0
 
 
 def test_a_jacket_at_rest_is_not_clipped() -> None:
     jacket = np.zeros(4000)
     jacket[2000:2200] = 5.0 + 0.01 * np.sin(np.arange(200))
-    assert clipped_share_pct(jacket) == 0.0
-    assert clipped_share_pct(np.full(100, 4.0)) == 0.0
+    assert share_pct(jacket, "jacket_pressure") == 0.0
+    assert share_pct(np.full(100, 4.0), "jacket_pressure") == 0.0
 
 
 def test_a_pressure_held_level_on_a_coarse_scale_is_not_clipped_and_a_rail_is() -> None:
@@ -184,9 +188,91 @@ def test_a_pressure_held_level_on_a_coarse_scale_is_not_clipped_and_a_rail_is() 
     held = np.concatenate([np.linspace(0.0, 3.0, 500), np.full(1500, 3.0), np.zeros(2000)])
     held = held + 0.002 * rng.standard_normal(held.size)
     code_kpa = 0.003
-    assert clipped_share_pct(np.round(held / code_kpa) * code_kpa) == 0.0
+    assert share_pct(np.round(held / code_kpa) * code_kpa, "airway_pressure") == 0.0
     cut = np.minimum(np.round(held / code_kpa) * code_kpa, 2.9)
-    assert clipped_share_pct(cut) == pytest.approx(100.0 * np.mean(held >= 2.9), abs=0.1)
+    share = 100.0 * np.mean(held >= 2.9)
+    assert share_pct(cut, "airway_pressure") == pytest.approx(share, abs=0.1)
+
+
+@pytest.mark.parametrize("bits", [8, 12, 16])
+@pytest.mark.parametrize("noise_codes", [0.0, 0.1, 0.3, 0.5])
+@pytest.mark.parametrize("channel", ["airway_pressure", "jacket_pressure"])
+def test_a_pressure_held_level_without_noise_is_not_clipped(
+    bits: int, noise_codes: float, channel: str
+) -> None:
+    """Sharp corners and all: a valve that opens at once and a pressure that does not move."""
+    code_kpa = 10.0 / 2**bits
+    held = np.zeros(4000)
+    held[500:900], held[2000:2300] = 5.021, 5.021
+    held += noise_codes * code_kpa * np.random.default_rng(bits).standard_normal(held.size)
+    assert share_pct(np.round(held / code_kpa) * code_kpa, channel) == 0.0
+
+
+@pytest.mark.parametrize("rate_hz", [100.0, 200.0, 1000.0])
+@pytest.mark.parametrize("bits", [10, 12, 16])
+def test_the_rounded_peak_of_a_coarse_flow_is_not_clipped(rate_hz: float, bits: int) -> None:
+    """Zero behind a shutter for long, no noise, peaks of one height."""
+    time_s = np.arange(round(20 * rate_hz)) / rate_hz
+    flow = 80.0 * np.sin(2 * np.pi * 0.6 * time_s) * (np.sin(2 * np.pi * 0.1 * time_s) > 0.0)
+    code = 3000.0 / 2**bits
+    assert share_pct(np.round(flow / code) * code) == 0.0
+
+
+@pytest.mark.parametrize("rate_hz", [100.0, 200.0, 500.0, 1000.0])
+@pytest.mark.parametrize("noise_ml_s", [0.0, 0.05, 0.8, 3.0])
+@pytest.mark.parametrize("bits", [12, 16])
+@pytest.mark.parametrize("cut_share", [0.6, 0.9])
+def test_one_clipped_forced_expiration_is_found_wherever_it_lies(
+    rate_hz: float, noise_ml_s: float, bits: int, cut_share: float
+) -> None:
+    """Half a minute of quiet breathing and one peak of 600 mL/s: a small share, and all of it."""
+    rng = np.random.default_rng(7)
+    time_s = np.arange(round(30 * rate_hz)) / rate_hz
+    flow = 60.0 * np.sin(2 * np.pi * 0.6 * time_s)
+    after_s = np.maximum(time_s - 20.0, 0.0)
+    forced = 600.0 * np.exp(-after_s / 0.25) * (1.0 - np.exp(-after_s / 0.02)) / 0.72
+    flow = np.where((time_s > 20.0) & (time_s < 21.5), -forced, flow)
+    code = 2000.0 / 2**bits
+    coded = np.round((flow + noise_ml_s * rng.standard_normal(flow.size)) / code) * code
+    rail = round(-cut_share * 600.0 / code) * code
+    cut = np.maximum(coded, rail)
+    true_s = float(np.count_nonzero(flow <= rail)) / rate_hz
+    runs = find_clipped(cut, channel="flow")
+    manoeuvre = [(round(19.5 * rate_hz), round(22 * rate_hz))]
+    assert longest_clipped_s(runs, manoeuvre, rate_hz) == pytest.approx(true_s, abs=0.025)
+    assert longest_clipped_s(runs, [(0, round(19 * rate_hz))], rate_hz) == 0.0
+    assert find_clipped(coded, channel="flow") == []
+
+
+@pytest.mark.parametrize("noise_codes", [0.25, 0.5, 0.7])
+@pytest.mark.parametrize("seed", range(6))
+def test_a_short_rail_between_steep_flanks_is_found_at_a_low_rate(
+    noise_codes: float, seed: int
+) -> None:
+    """A few samples, in a channel whose noise is about one code: chance alone could leave them."""
+    rng = np.random.default_rng(seed)
+    time_s = np.arange(3000) / 100.0
+    after_s = np.maximum(time_s - 20.0, 0.0)
+    shape = np.exp(-after_s / 0.25) * (1.0 - np.exp(-after_s / 0.01))
+    forced = (time_s > 20.0) & (time_s < 21.5)
+    codes = np.where(forced, -1230.0 * shape / shape.max(), 123.0 * np.sin(3.77 * time_s))
+    coded = np.round(codes + noise_codes * rng.standard_normal(codes.size))
+    assert find_clipped(coded, channel="flow") == []
+    cut = np.maximum(coded, -1045.0)
+    (run,) = find_clipped(cut, channel="flow")
+    assert run[1] - run[0] == np.count_nonzero(coded <= -1045.0)
+
+
+def test_where_a_signal_is_clipped_is_known_after_jitter_is_resampled() -> None:
+    jitter = np.random.default_rng(5).uniform(-0.4, 0.4, TIME_S.size) / RATE_HZ
+    time_s = TIME_S + jitter
+    flow = 80.0 * np.sin(2 * np.pi * 0.6 * time_s)
+    cut = np.where((time_s > 10.0) & (time_s < 11.6), np.minimum(flow, 60.0), flow / 2.0)
+    channels = calibrate(raw(cut, time_s), device(), ("flow",))
+    (run,) = channels.clipped
+    grid_s = time_s[0] + np.arange(channels.values["flow_ml_s"].size) / channels.rate_hz
+    at_rail = time_s[np.flatnonzero(cut == 60.0)[[0, -1]]]
+    assert grid_s[[run[0], run[1] - 1]] == pytest.approx(at_rail, abs=1.0 / RATE_HZ)
 
 
 def test_longest_run() -> None:

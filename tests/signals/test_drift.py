@@ -5,7 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from quietsleep.signals.drift import drift_slope_ml_s
+from quietsleep.signals.drift import (
+    drift_slope_ml_s,
+    shrunk,
+    uneven_share,
+    wave_between_zeros_ml_s,
+)
 
 RATE_HZ = 100.0
 BREATH_S = 1.5
@@ -63,3 +68,54 @@ def test_stretches_may_come_in_any_order() -> None:
     level = 4.0 * np.sin(2 * np.pi * TIME_S / 60.0)
     found = drift_slope_ml_s(SAMPLE, level, STRETCHES - STRETCH, n=N, rate_hz=RATE_HZ)
     assert found == pytest.approx(slope(level))
+
+
+def unevenness(level_ml: np.ndarray) -> float:
+    inspired = np.arange(1.0, TIME_S.size + 1.0) * 50.0
+    return uneven_share(inspired, level_ml, STRETCH)
+
+
+def test_what_every_breath_adds_is_drift() -> None:
+    """2 % of 50 mL a breath, across manoeuvres as within stretches."""
+    breath = np.arange(TIME_S.size, dtype=np.float64)
+    noise = np.random.default_rng(1).normal(0, 0.3, TIME_S.size)
+    assert unevenness(1.0 * breath) == pytest.approx(0.02)
+    assert unevenness(1.0 * breath + noise) == pytest.approx(0.02, abs=0.003)
+
+
+def test_gas_lost_in_manoeuvres_is_no_drift() -> None:
+    noise = np.random.default_rng(2).normal(0, 0.5, TIME_S.size)
+    assert abs(unevenness(10.0 * STRETCH + noise)) < 0.003
+
+
+def test_a_rise_after_every_manoeuvre_that_leads_nowhere_is_no_drift() -> None:
+    place = np.tile(np.arange(BREATHS), STRETCHES)
+    assert abs(unevenness(-8.0 * 0.6**place)) < 0.002
+
+
+def test_a_zero_that_moves_between_readings_is_told_from_the_levels() -> None:
+    """A wave of flow of 30 s, read at every manoeuvre, where it is 0 by chance."""
+    period = BREATHS * BREATH_S + 6.0
+    zeros = np.round((np.arange(STRETCHES - 1) + 1) * period * RATE_HZ - 3.0 * RATE_HZ)
+    wave = np.where(np.arange(N) < zeros[2], 0.2, -0.2)  # mL/s between the readings
+    level = np.cumsum(wave)[SAMPLE] / RATE_HZ
+    found = wave_between_zeros_ml_s(
+        SAMPLE, level, STRETCH, zeros.astype(np.int64), n=N, rate_hz=RATE_HZ
+    )
+    left = level - np.cumsum(found)[SAMPLE] / RATE_HZ
+    spans = [np.ptp(left[s == STRETCH]) / np.ptp(level[s == STRETCH]) for s in range(STRETCHES)]
+    assert np.median(spans) < 0.35
+    flat = wave_between_zeros_ml_s(
+        SAMPLE, 0.0 * level, STRETCH, zeros.astype(np.int64), n=N, rate_hz=RATE_HZ
+    )
+    assert not flat.any()
+
+
+def test_readings_are_drawn_together_as_far_as_they_scatter_by_noise() -> None:
+    rng = np.random.default_rng(4)
+    noisy = 1.0 + rng.normal(0, 0.2, 12)
+    together = shrunk(noisy, np.full(12, 0.04))
+    assert together.std() < 0.6 * noisy.std()
+    apart = np.linspace(-1.0, 1.0, 12)
+    assert shrunk(apart, np.full(12, 1e-4)) == pytest.approx(apart, rel=0.01)
+    assert shrunk(np.array([2.0]), np.array([0.1])) == pytest.approx([2.0])

@@ -1,6 +1,9 @@
+"""Fits on lines, limbs, decays and sines that are written down here."""
+
 import numpy as np
 import pytest
 
+from quietsleep.records import FloatArray
 from quietsleep.signals import fits
 
 
@@ -48,43 +51,102 @@ def test_noisy_in_both_is_the_same_whichever_variable_comes_first() -> None:
     assert there * back == pytest.approx(1.0)
 
 
-def test_longest_late_line_leaves_out_the_bent_beginning() -> None:
-    x = np.linspace(100.0, 0.0, 400)
-    y = -3.0 * x
-    y[:100] = -225.0 + 20 * (x[:100] - 75.0)
-    line = fits.longest_late_line(x, y, r2_floor=0.9999, least_points=20)
-    assert line.end == 400
-    assert 95 <= line.start <= 101
-    assert line.slope == pytest.approx(-3.0, rel=0.01)
+STRAIGHT = fits.Straightness(r2_floor=0.99, straight_pct=5.0, least_share=0.4, least_s=0.08)
 
 
-def test_longest_late_line_may_drop_a_last_rounding() -> None:
-    x = np.linspace(100.0, 0.0, 400)
-    y = -3.0 * x
-    y[380:] = -60.0 * np.linspace(1, -3, 20)
-    assert fits.longest_late_line(x, y, r2_floor=0.995, least_points=20).end == 400
-    line = fits.longest_late_line(x, y, r2_floor=0.9999, least_points=20, end_slack=40)
-    assert line.start == 0
-    assert line.end in range(360, 382)
+def limb(
+    tau_s: tuple[float, ...] = (0.3,),
+    parts_ml: tuple[float, ...] = (60.0,),
+    *,
+    rate_hz: float = 200.0,
+    until: float = 0.05,
+) -> tuple[FloatArray, FloatArray]:
+    """Volume and flow of compartments that empty side by side, until so much is left."""
+    time = np.arange(0, 12 * max(tau_s), 1 / rate_hz)
+    volume = sum(v * np.exp(-time / t) for v, t in zip(parts_ml, tau_s, strict=True))
+    flow = sum(-v / t * np.exp(-time / t) for v, t in zip(parts_ml, tau_s, strict=True))
+    inside = np.asarray(volume) > until * sum(parts_ml)
+    return np.asarray(volume)[inside], np.asarray(flow)[inside]
 
 
-def test_longest_late_line_agrees_with_trying_every_part() -> None:
-    noise = rng()
-    x = np.cumsum(noise.normal(1, 1, 80))
-    y = 2 * x + noise.normal(0, 6, 80)
-    floor = 0.95
-    lengths = [80 - k for k in range(70) if fits.fit_line(x[k:], y[k:]).r2 >= floor]
-    line = fits.longest_late_line(x, y, r2_floor=floor, least_points=10)
-    assert line.end - line.start == max(lengths)
+def late(volume: FloatArray, flow: FloatArray, rate_hz: float = 200.0) -> fits.LatePart:
+    return fits.late_line(
+        volume, flow, rate_hz, whole=float(volume[0] - volume[-1]),
+        opening=round(0.02 * rate_hz), end_slack=round(0.1 * rate_hz), straight=STRAIGHT,
+    )  # fmt: skip
 
 
-def test_longest_late_line_without_a_straight_part_says_so_in_r2() -> None:
-    noise = rng()
-    line = fits.longest_late_line(
-        noise.normal(size=200), noise.normal(size=200), r2_floor=0.99, least_points=50
-    )
-    assert line.r2 < 0.5
-    assert np.isnan(fits.longest_late_line(np.ones(3), np.ones(3), r2_floor=0.9, least_points=9).r2)
+@pytest.mark.parametrize("rate_hz", [100.0, 200.0, 1000.0])
+@pytest.mark.parametrize("tau_s", [0.12, 0.3, 0.6])
+def test_one_compartment_is_straight_over_its_whole(tau_s: float, rate_hz: float) -> None:
+    volume, flow = limb((tau_s,), rate_hz=rate_hz)
+    part = late(volume, flow + rng().normal(0, 0.5, flow.size), rate_hz)
+    assert part.line.start <= 0.1 * flow.size and part.line.end == flow.size
+    assert -1 / part.line.slope == pytest.approx(tau_s, rel=0.02)
+    assert part.certain_pct <= 1.0
+
+
+def test_a_bent_beginning_is_left_out() -> None:
+    volume, flow = limb()
+    flow[:20] *= np.linspace(0.3, 1.0, 20)
+    part = late(volume, flow)
+    assert 15 <= part.line.start <= 45
+    assert -1 / part.line.slope == pytest.approx(0.3, rel=0.01)
+
+
+def test_the_rounding_by_a_next_effort_is_left_out() -> None:
+    volume, flow = limb()
+    flow[-12:] *= np.linspace(1.0, -2.0, 12)
+    part = late(volume, flow)
+    assert flow.size - 14 <= part.line.end <= flow.size - 9
+    assert -1 / part.line.slope == pytest.approx(0.3, rel=0.01)
+
+
+@pytest.mark.parametrize("noise", [0.0, 0.5])
+def test_two_compartments_are_curved_and_say_so(noise: float) -> None:
+    """Late slopes alone reach r2 of 0.99 and read a time constant a sixth too short."""
+    volume, flow = limb((0.22, 0.6), (50.0, 50.0))
+    part = late(volume, flow + rng().normal(0, noise, flow.size))
+    assert part.certain_pct > 8.0
+    assert part.curvature_pct > 0.0
+    most = volume < 0.8 * volume[0]
+    line = fits.fit_line(volume[most], flow[most])
+    assert line.r2 > 0.99
+    assert -1 / line.slope < 0.85 * 0.6
+
+
+def test_where_the_fast_part_is_over_the_rest_is_straight() -> None:
+    volume, flow = limb((0.04, 0.5), (15.0, 60.0), until=0.03)
+    part = late(volume, flow)
+    assert part.certain_pct <= 5.0
+    assert -1 / part.line.slope == pytest.approx(0.5, rel=0.04)
+
+
+def test_a_dip_in_the_middle_leaves_a_short_straight_part() -> None:
+    volume, flow = limb()
+    flow *= 1.0 - 0.75 * np.exp(-(((volume / 60.0 - 0.33) / 0.1) ** 2))
+    part = late(volume, flow)
+    assert part.line.r2 >= 0.99
+    assert np.ptp(volume[part.line.start : part.line.end]) < 0.4 * (volume[0] - volume[-1])
+
+
+def test_beats_of_the_heart_are_no_certain_bend() -> None:
+    sure = []
+    for seed in range(40):
+        volume, flow = limb((0.3,), (25.0,))
+        time = np.arange(flow.size) / 200.0
+        phase = np.random.default_rng(seed).uniform(0, 2 * np.pi)
+        beat = 1.2 * np.sin(2 * np.pi * 2.1 * time + phase)
+        noise = np.random.default_rng(seed).normal(0, 0.5, flow.size)
+        sure.append(late(volume, flow + beat + noise).certain_pct)
+    assert np.mean(np.array(sure) > 8.0) <= 0.05
+
+
+def test_too_short_a_limb_is_no_number() -> None:
+    part = late(np.array([3.0, 2.0, 1.0]), np.array([-3.0, -2.0, -1.0]))
+    assert np.isnan([part.line.slope, part.curvature_pct]).all()
+    still = late(np.ones(200), -np.ones(200))
+    assert np.isnan(still.line.r2)
 
 
 def test_plane_recovers_compliance_resistance_and_offset() -> None:

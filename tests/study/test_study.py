@@ -5,10 +5,12 @@ from __future__ import annotations
 import datetime as dt
 import pickle
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from quietsleep import contract
 from quietsleep.study.study import StudyError, check_units, load_study, remember_centres
 
 STUDY = 'study = "invented"\ntitle = "An invented study"\ncontract = "1"\n'
@@ -52,7 +54,7 @@ WAIVERS = """
 waiver = "w-001"
 centre = "larch"
 item_kind = "trial"
-item = "larch-s001-tid1#1"
+item = "larch-s001/larch-s001-tid1#1"
 rule = "tidal.no_leak"
 reason = "Invented."
 signed_by = "coordinator-1"
@@ -87,7 +89,7 @@ def test_a_sound_study(folder: Path) -> None:
     assert device.channel("spo2") is None
     (decision,), (waiver,) = study.limit_changes, study.waivers
     assert decision.limit == (7.0,) and decision.valid_from == dt.date(2026, 4, 1)
-    assert waiver.item == "larch-s001-tid1#1"
+    assert waiver.item == "larch-s001/larch-s001-tid1#1"
     assert pickle.loads(pickle.dumps(device)) == device
     check_units(study)
 
@@ -154,6 +156,7 @@ MISTAKES = [
     ("waivers.toml", '"w-001"', '"rv-1/long_fit"', '(waiver rv-1/long_fit): waiver is "rv-1/long'),
     ("waivers.toml", '"coordinator-1"', '"a-1, b-2"', 'signed_by is "a-1, b-2"; use letters'),
     ("waivers.toml", '"trial"', '"test"', "judges a trial, not a test"),
+    ("waivers.toml", '"larch-s001/', '"', "called session/recording#number"),
     ("waivers.toml", 'reason = "Invented."', 'reason = " "', "must be a text in quotes"),
 ]
 
@@ -211,6 +214,71 @@ def test_mistakes_of_the_folder(folder: Path, tmp_path: Path) -> None:
         file.unlink()
     with pytest.raises(StudyError, match="at least one centre"):
         load_study(folder)
+
+
+CONFIRMATIONS = """
+[[confirmations]]
+rule = "tidal.no_leak"
+limit = 5
+by = "reader-1"
+on = 2026-05-01
+printed_in = "Invented, page 1"
+note = "Read twice."
+[[confirmations]]
+rule = "*.signal_gap"
+limit = 0.05
+by = "reader-2"
+on = 2026-05-02
+printed_in = "Invented, page 2"
+"""
+
+
+def test_confirmations_hold_for_their_rule_and_limit_only(folder: Path) -> None:
+    (folder / "confirmations.toml").write_text(CONFIRMATIONS)
+    one, every = load_study(folder).confirmations
+    leak = contract.RULES["tidal.no_leak"]
+    assert (one.by, one.on, one.printed_in) == ("reader-1", dt.date(2026, 5, 1), "Invented, page 1")
+    assert one.holds_for(leak) and not one.holds_for(replace(leak, limit=(6.0,)))
+    assert not every.holds_for(leak)
+    held = [key for key, rule in contract.RULES.items() if every.holds_for(rule)]
+    assert held == [f"{technique}.signal_gap" for technique in contract.TECHNIQUES]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("tidal.no_leak", "tidal.no_leek", "is tidal.no_leak meant?"),
+        ("limit = 5", "limit = [1, 5]", "at_most takes one number"),
+        ("limit = 5", "", "limit is missing"),
+        ('"reader-1"', '"A. Reader"', "use letters, digits"),
+        ('printed_in = "Invented, page 1"', "", "printed_in is missing"),
+        ('"*.signal_gap"', '"*.no_leak"', '"double_occlusion.no_leak"'),
+        ('"*.signal_gap"', '"*.plateau_steady"', '"plethysmography.plateau_steady"'),
+        ('"*.signal_gap"\nlimit = 0.05', '"tidal.no_leak"\nlimit = 5', "is confirmed twice"),
+    ],
+)
+def test_a_confirmation_that_cannot_stand_is_said(
+    folder: Path, old: str, new: str, words: str
+) -> None:
+    assert old in CONFIRMATIONS
+    (folder / "confirmations.toml").write_text(CONFIRMATIONS.replace(old, new, 1))
+    with pytest.raises(StudyError, match=r"^confirmations\.toml") as caught:
+        load_study(folder)
+    assert words in str(caught.value)
+
+
+@pytest.mark.parametrize("version", ["1", "2"])
+def test_a_study_keeps_the_version_that_it_began_under(folder: Path, version: str) -> None:
+    text = STUDY.replace('contract = "1"', f'contract = "{version}"')
+    (folder / "study.toml").write_text(text)
+    assert load_study(folder).contract == version
+
+
+def test_a_centre_may_leave_its_altitude_out(folder: Path) -> None:
+    path = folder / "centres/larch.toml"
+    assert load_study(folder).centres["larch"].altitude_m == 120.0
+    path.write_text(CENTRE.replace("altitude_m = 120\n", ""))
+    assert load_study(folder).centres["larch"].altitude_m is None
 
 
 def entry(valid_from: str, gain: float) -> str:

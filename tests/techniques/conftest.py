@@ -11,6 +11,7 @@ import pytest
 from quietsleep.contract import TECHNIQUES
 from quietsleep.records import RawSignal, Recording
 from quietsleep.signals.channels import assemble, calibrate
+from quietsleep.simulation.faults import FAULTS, PlantedFault, Recipe
 from quietsleep.simulation.physiology import SimulatedRecording
 from quietsleep.simulation.sensors import IDEAL, Head, Sensor, sense
 from quietsleep.study.study import ChannelMap, Device
@@ -22,6 +23,25 @@ NOISE = {
     "box_pressure": 1e-5,
     "jacket_pressure": 0.01,
 }
+
+
+def faults_of_trials(technique: str, *, asked: tuple[str, ...] = ()) -> dict[str, PlantedFault]:
+    """Planted faults that one trial shows to the module of its technique alone.
+
+    They change how a recording is made, and their rule asks what the module measures, or what is
+    named in `asked`; or they keep a limit and break no rule. Slips of the registration, cells of
+    the tables, clipped manoeuvres and files show in whole nights only: tests/truth/test_faults.py.
+    """
+    spec = TECHNIQUES[technique]
+    known = {*spec.measured(), *asked}
+    shown = {rule.key for rule in spec.rules if rule.level == "trial" and rule.quantity in known}
+    return {
+        key: fault
+        for key, fault in FAULTS.items()
+        if fault.owner == technique and fault.level == "trial"
+        if fault.recipe != Recipe() and not fault.recipe.slips and not fault.cells
+        if not fault.expected_rule or fault.expected_rule in shown
+    }
 
 
 def usual_sensors(noise: float) -> list[Sensor]:

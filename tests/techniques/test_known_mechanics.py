@@ -23,6 +23,7 @@ from quietsleep.simulation.plethysmograph import plethysmography
 from quietsleep.simulation.quiet import double_occlusion, single_occlusion
 from quietsleep.simulation.recordings import record
 from quietsleep.techniques.interface import technique_of
+from tests.techniques.conftest import faults_of_trials
 
 OnDevice = Callable[..., Recording]
 KEYS = ("single_occlusion", "double_occlusion", "plethysmography", "tidal_forced_expiration")
@@ -42,13 +43,7 @@ INFANTS = [
     (77.0, "obstructed", 500.0),
     (86.0, "healthy", 100.0),
 ]
-TRIAL_FAULTS = {
-    key: fault
-    for key, fault in FAULTS.items()
-    if fault.owner in KEYS and fault.level == "trial" and not fault.cells
-}
-# Quantities that the pipeline measures alike on every recording, outside the techniques.
-EVERY_RECORDING = set.intersection(*(set(s.names("trial")) for s in TECHNIQUES.values()))
+TRIAL_FAULTS = {name: fault for key in KEYS for name, fault in faults_of_trials(key).items()}
 
 
 def measured(recording: Recording) -> list[Measures]:
@@ -120,7 +115,18 @@ def test_undisturbed_trials_come_back_one_by_one(
             assert 100 * abs(values[name] / truth[name] - 1) <= percent, name
 
 
-@pytest.mark.parametrize("key", TRIAL_FAULTS)
+@pytest.mark.parametrize("key", [key for key, f in TRIAL_FAULTS.items() if not f.expected_rule])
+def test_what_lies_near_a_limit_and_keeps_it_breaks_no_rule(key: str, on_device: OnDevice) -> None:
+    fault = TRIAL_FAULTS[key]
+    for length_cm, condition, rate_hz in INFANTS[1::2]:
+        simulation, rng = simulated(fault.owner, length_cm, condition, rate_hz, fault=fault)
+        found = measured(on_device(simulation, rng, 1.0))
+        assert len(found) == len(simulation.trials)
+        for values in found:
+            assert broken_rules(fault.owner, values, "trial") == set()
+
+
+@pytest.mark.parametrize("key", [key for key, f in TRIAL_FAULTS.items() if f.expected_rule])
 def test_planted_faults_break_the_rule_that_names_them(key: str, on_device: OnDevice) -> None:
     fault = TRIAL_FAULTS[key]
     rule = next(r for r in TECHNIQUES[fault.owner].rules if r.key == fault.expected_rule)
@@ -180,7 +186,7 @@ def test_every_declared_quantity_is_produced_and_no_other(
     simulation, rng = simulated(technique, 60.0, "healthy", 200.0)
     found = measured(on_device(simulation, rng, 1.0))
     spec = TECHNIQUES[technique]
-    assert set(found[0]) == set(spec.names("trial")) - EVERY_RECORDING
+    assert set(found[0]) == set(spec.measured())
     checks = {f"{check}_check_accepted" for check in spec.needs_checks}
     produced = set(technique_of(technique).measure_test(stored(found)))
     assert produced == set(spec.names("test")) - checks

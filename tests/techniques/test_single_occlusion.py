@@ -1,25 +1,19 @@
-"""Single occlusion: printed check value, sensitivities, and where its marks point."""
+"""Single occlusion: check value, marks, missing numbers, zeros and delays that change nothing."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from quietsleep.records import Breaths, Recording
+from quietsleep.records import Breaths, MeasuredTrial, Recording
 from quietsleep.signals.fits import Line
-from quietsleep.simulation.physiology import SimulatedRecording, draw_infant
-from quietsleep.simulation.quiet import SimulatedOcclusion, single_occlusion
-from quietsleep.simulation.recordings import record
 from quietsleep.techniques import single_occlusion as technique
-
-OnDevice = Callable[..., Recording]
-
-
-def one_session(rng: np.random.Generator, length_cm: float = 66.0) -> SimulatedRecording:
-    return record("single_occlusion", draw_infant(rng, length_cm=length_cm), rng=rng)
+from tests.physics.infants import DeviceOf, Ward, draw_ward
+from tests.physics.seen import recording_of
+from tests.physics.sensors import Head
+from tests.physics.ventilation import Tape, breathe
 
 
 def test_check_value() -> None:
@@ -54,9 +48,43 @@ def test_no_passive_expiration_or_plateau_gives_no_number(
     assert np.isnan(values["rrs_kpa_s_l"])
 
 
-def test_resistance_is_that_of_the_infant_without_the_apparatus(on_device: OnDevice) -> None:
-    rng = np.random.default_rng(1)
-    recording = on_device(one_session(rng), rng, 1.0)
+def quiet(ward: Ward, *, rate_hz: float, noise: float = 1.0) -> Ward:
+    """The same infants without heart beats, on devices of one rate, so many times as noisy."""
+    n = len(ward.kind)
+    devices = tuple(
+        DeviceOf(
+            rate_hz,
+            replace(each.flow, noise=0.5 * noise, step=0.0, family="bessel", corner_hz=45.0),
+            replace(each.pressure, noise=0.002 * noise, step=0.0, family="bessel", corner_hz=45.0),
+            Head(),
+        )
+        for each in ward.devices
+    )
+    pattern = replace(ward.pattern, heart_kpa=np.zeros(n))
+    return replace(ward, devices=devices, pattern=pattern)
+
+
+@pytest.fixture(scope="module")
+def ward() -> Ward:
+    return quiet(draw_ward(np.random.default_rng(21), 4, count=2), rate_hz=200.0)
+
+
+@pytest.fixture(scope="module")
+def tapes(ward: Ward) -> list[Tape]:
+    rng = np.random.default_rng(22)
+    return list(breathe(ward.bodies, ward.pattern, ward.plan, rng=rng, after=5))
+
+
+@pytest.fixture(scope="module")
+def recordings(ward: Ward, tapes: list[Tape]) -> list[Recording]:
+    rng = np.random.default_rng(23)
+    return [recording_of(ward, i, t, "single_occlusion", rng) for i, t in enumerate(tapes)]
+
+
+def test_resistance_is_that_of_the_infant_without_the_apparatus(
+    recordings: list[Recording],
+) -> None:
+    recording = recordings[0]
     trial = technique.find_trials(recording)[0]
     context = dict(recording.context)
     context["apparatus_resistance_kpa_s_l"] += 0.2
@@ -66,70 +94,82 @@ def test_resistance_is_that_of_the_infant_without_the_apparatus(on_device: OnDev
     assert more["crs_ml_kpa"] == usual["crs_ml_kpa"]
 
 
-def test_zero_errors_of_flow_and_pressure_are_undone(on_device: OnDevice) -> None:
-    rng = np.random.default_rng(2)
-    recording = on_device(one_session(rng), rng, 1.0)
-    airway = recording.pressures_kpa["airway_pressure"]
-    off = replace(
-        recording,
-        flow_ml_s=recording.flow_ml_s + 2.0,
-        pressures_kpa={"airway_pressure": airway + 0.03},
-    )
-    for trial in technique.find_trials(recording):
-        usual = technique.measure_trial(recording, trial)
-        shifted = technique.measure_trial(off, trial)
-        for name in ("crs_ml_kpa", "rrs_kpa_s_l", "plateau_pressure_kpa"):
-            assert shifted[name] == pytest.approx(usual[name], rel=0.003), name
+def test_zero_errors_of_flow_and_pressure_are_undone(recordings: list[Recording]) -> None:
+    for recording in recordings:
+        airway = recording.pressures_kpa["airway_pressure"]
+        off = replace(
+            recording,
+            flow_ml_s=recording.flow_ml_s + 2.0,
+            pressures_kpa={"airway_pressure": airway + 0.03},
+        )
+        for trial in technique.find_trials(recording):
+            usual = technique.measure_trial(recording, trial)
+            shifted = technique.measure_trial(off, trial)
+            for name in ("crs_ml_kpa", "rrs_kpa_s_l", "plateau_pressure_kpa"):
+                assert shifted[name] == pytest.approx(usual[name], rel=0.0005), name
 
 
-def test_plateau_sd_is_the_noise_of_the_pressure(on_device: OnDevice) -> None:
-    rng = np.random.default_rng(3)
-    infant = draw_infant(rng, length_cm=70.0)
-    simulated = single_occlusion(infant, rng=rng, rate_hz=500.0)
+def test_delays_between_the_channels_change_nothing(ward: Ward, tapes: list[Tape]) -> None:
+    """Flow and pressure up to 8 ms apart, either way, at 200 Hz."""
+    for i, tape in enumerate(tapes):
+        values = []
+        for flow_s, pressure_s in ((0.0, 0.0), (0.008, 0.0), (0.0, 0.008)):
+            device = ward.devices[i]
+            recording = recording_of(
+                ward, i, tape, "single_occlusion", np.random.default_rng(9),
+                flow=replace(device.flow, delay_s=flow_s),
+                pressure=replace(device.pressure, delay_s=pressure_s),
+            )  # fmt: skip
+            trial = technique.find_trials(recording)[0]
+            values.append(technique.measure_trial(recording, trial))
+        for name, least in (("crs_ml_kpa", 0.004), ("rrs_kpa_s_l", 0.008), ("tau_s", 0.004)):
+            assert [v[name] for v in values] == pytest.approx([values[0][name]] * 3, rel=least)
+        delays = [v["release_delay_s"] for v in values]
+        assert delays == pytest.approx([delays[0]] * 3, abs=0.006)
+
+
+def test_plateau_sd_is_the_noise_of_the_pressure(ward: Ward, tapes: list[Tape]) -> None:
     for noise in (1.0, 3.0):
-        recording = on_device(simulated, rng, noise)
-        for trial in technique.find_trials(recording):
-            sd = technique.measure_trial(recording, trial)["plateau_sd_kpa"]
-            assert 0.6 * 0.002 * noise < sd <= 1.05 * 0.002 * noise
+        noisy = quiet(ward, rate_hz=500.0, noise=noise)
+        for i, tape in enumerate(tapes):
+            recording = recording_of(noisy, i, tape, "single_occlusion", np.random.default_rng(i))
+            for trial in technique.find_trials(recording):
+                sd = technique.measure_trial(recording, trial)["plateau_sd_kpa"]
+                assert 0.6 * 0.002 * noise < sd <= 1.1 * 0.002 * noise
 
 
-def test_plateau_lasts_as_long_as_the_level_pressure(on_device: OnDevice) -> None:
-    rng = np.random.default_rng(4)
-    infant = draw_infant(rng, length_cm=70.0)
-    for duration_s in (0.4, 0.9):
-        given = [SimulatedOcclusion(duration_s=duration_s, relaxation_s=0.05)] * 3
-        simulated = single_occlusion(infant, rng=rng, manoeuvres=given)
-        recording = on_device(simulated, rng, 0.0)
-        for trial in technique.find_trials(recording):
+def test_plateau_lasts_as_long_as_the_level_pressure(ward: Ward, tapes: list[Tape]) -> None:
+    still = quiet(ward, rate_hz=500.0, noise=0.0)
+    for i, tape in enumerate(tapes):
+        recording = recording_of(still, i, tape, "single_occlusion", np.random.default_rng(i))
+        for trial, closed_s in zip(technique.find_trials(recording), tape.closes, strict=True):
             values = technique.measure_trial(recording, trial)
-            # within 0.02 kPa of the recoil pressure from 0.05 s * ln(P / 0.02) on
-            settled_s = 0.05 * np.log(values["plateau_pressure_kpa"] / 0.02)
-            assert values["plateau_s"] == pytest.approx(duration_s - settled_s, abs=0.03)
+            # The muscle lets go exponentially: within 0.02 kPa from relax_s * ln(P / 0.02) on.
+            settled_s = ward.plan.relax_s[i] * np.log(values["plateau_pressure_kpa"] / 0.02)
+            held_s = trial.landmarks["released"] / 500.0 - closed_s[0]
+            assert values["plateau_s"] == pytest.approx(held_s - settled_s, abs=0.045)
 
 
-def test_marks_point_at_the_manoeuvre(on_device: OnDevice) -> None:
-    rng = np.random.default_rng(5)
-    simulated = one_session(rng)
-    recording = on_device(simulated, rng, 1.0)
-    trials = technique.find_trials(recording)
-    for trial, closed_s, opened_s in zip(
-        trials, simulated.events["closed"], simulated.events["opened"], strict=True
-    ):
-        marks = {mark.label: mark for mark in technique.mark_trial(recording, trial)}
-        values = technique.measure_trial(recording, trial)
-        assert marks["release"].x[0] == pytest.approx(opened_s, abs=0.011)
-        for label in ("plateau", "quietest window"):
-            start_s, end_s = marks[label].x
-            assert closed_s - 0.01 <= start_s < end_s <= opened_s + 0.01
-        quiet_s = marks["quietest window"].x
-        assert quiet_s[1] - quiet_s[0] == pytest.approx(0.1, abs=0.011)
-        line = marks["fitted line"]
-        slope = (line.y[1] - line.y[0]) / (line.x[1] - line.x[0])
-        assert slope == pytest.approx(-1 / values["tau_s"])
-        _assert_line_lies_on_the_loop(recording, trial.start, trial.end, line.x, line.y)
-        level = marks["end-expiratory level before"].y[0]
-        above = marks["occlusion"].y[0] - level
-        assert above == pytest.approx(values["occlusion_volume_ml"], abs=0.5)
+def test_marks_point_at_the_manoeuvre(recordings: list[Recording], tapes: list[Tape]) -> None:
+    for recording, tape in zip(recordings, tapes, strict=True):
+        for trial, closes, opens in zip(
+            technique.find_trials(recording), tape.closes, tape.opens, strict=True
+        ):
+            marks = {mark.label: mark for mark in technique.mark_trial(recording, trial)}
+            values = technique.measure_trial(recording, trial)
+            assert marks["release"].x[0] == pytest.approx(opens[0], abs=0.03)
+            for label in ("plateau", "quietest window"):
+                start_s, end_s = marks[label].x
+                assert closes[0] - 0.01 <= start_s < end_s <= opens[0] + 0.03
+            quiet_s = marks["quietest window"].x
+            assert quiet_s[1] - quiet_s[0] == pytest.approx(0.1, abs=0.011)
+            line = marks["fitted line"]
+            slope = (line.y[1] - line.y[0]) / (line.x[1] - line.x[0])
+            assert slope == pytest.approx(-1 / values["tau_s"])
+            _assert_line_lies_on_the_loop(recording, trial.start, trial.end, line.x, line.y)
+            level = marks["end-expiratory level before"].y[0]
+            above = marks["occlusion"].y[0] - level
+            assert above == pytest.approx(values["occlusion_volume_ml"], abs=0.5)
 
 
 def _assert_line_lies_on_the_loop(
@@ -138,28 +178,37 @@ def _assert_line_lies_on_the_loop(
     volume, flow = recording.volume_ml[start:end], recording.flow_ml_s[start:end]
     for along in (0.2, 0.5, 0.8):
         volume_ml, flow_ml_s = x[0] + along * (x[1] - x[0]), y[0] + along * (y[1] - y[0])
-        near = (np.abs(volume - volume_ml) < 0.7) & (flow < 0)
-        assert np.abs(flow[near] - flow_ml_s).min() < 3.0
+        near = (np.abs(volume - volume_ml) < 1.5) & (flow < 0)
+        assert np.abs(flow[near] - flow_ml_s).min() < 4.0
 
 
-def test_too_few_breaths_before_leave_the_level_open(on_device: OnDevice) -> None:
-    rng = np.random.default_rng(6)
-    recording = on_device(one_session(rng), rng, 1.0)
+def test_too_few_breaths_before_leave_the_level_open(recordings: list[Recording]) -> None:
+    recording = recordings[0]
     trial = technique.find_trials(recording)[0]
     kept = slice(int(np.searchsorted(recording.breaths.start, trial.start)), None)
     all_of_them = recording.breaths
     breaths = Breaths(all_of_them.start[kept], all_of_them.turn[kept], all_of_them.end[kept],
                       all_of_them.eel_ml[kept], all_of_them.noise_ml_s)  # fmt: skip
     values = technique.measure_trial(replace(recording, breaths=breaths), trial)
-    for name in ("eel_sd_pct", "eel_shift_pct", "occlusion_volume_ml"):
+    for name in ("eel_sd_pct", "eel_shift_pct", "plateau_loss_pct", "occlusion_volume_ml"):
         assert np.isnan(values[name])
         assert "few breaths" in values.reasons[name]
     assert values["crs_ml_kpa"] > 0
 
 
-def test_no_shutter_and_no_airway_pressure_give_no_trial(on_device: OnDevice) -> None:
-    rng = np.random.default_rng(7)
-    quiet = record("tidal", draw_infant(rng, length_cm=66.0), rng=rng)
-    assert technique.find_trials(on_device(quiet, rng, 1.0)) == []
-    occluded = on_device(one_session(rng), rng, 1.0)
-    assert technique.find_trials(replace(occluded, pressures_kpa={})) == []
+def test_no_shutter_and_no_airway_pressure_give_no_trial(recordings: list[Recording]) -> None:
+    recording = recordings[0]
+    open_all_along = -0.0005 * recording.flow_ml_s
+    still = replace(recording, pressures_kpa={"airway_pressure": open_all_along})
+    assert technique.find_trials(still) == []
+    assert technique.find_trials(replace(recording, pressures_kpa={})) == []
+
+
+def test_what_the_trials_share_is_told_from_what_one_shows() -> None:
+    """Bends of either sign cancel, bends of one sign do not; by hand 12 - 2 * 2 / sqrt(4)."""
+    one_way = [MeasuredTrial(i, 0, 1, {"fit_curvature_pct": v}, {}) for i, v in enumerate(
+        (12.0, 12.0 + 6**0.5, 12.0 - 6**0.5, 12.0))]  # fmt: skip
+    assert technique.measure_test(one_way)["curvature_pct"] == pytest.approx(10.0)
+    both = [MeasuredTrial(i, 0, 1, {"fit_curvature_pct": v}, {}) for i, v in enumerate((9.0, -9.0))]
+    assert technique.measure_test(both)["curvature_pct"] == 0.0
+    assert np.isnan(technique.measure_test(one_way[:1])["curvature_pct"])

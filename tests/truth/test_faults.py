@@ -34,7 +34,7 @@ def test_fault_of_a_session_or_a_file_is_caught_at_the_border(
     key: str, shares: dict[str, Share]
 ) -> None:
     share = shares[key]
-    assert share.n == 12
+    assert share.n >= 12
     assert share.right == share.n, share.missed
 
 

@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import io
+from dataclasses import replace
+
+import edfio
 import numpy as np
 import pytest
 
-from quietsleep.simulation.checks import box_decay, box_pump, shutter_hold, syringe
+from quietsleep.simulation.checks import MAKERS, box_decay, box_pump, shutter_hold, syringe
 from quietsleep.simulation.disturbances import USUAL, Disturbance, disturb
+from quietsleep.simulation.exports import SignalFormat, signal_bytes
 from quietsleep.simulation.faults import FAULTS
 from quietsleep.simulation.physiology import SimulatedRecording, draw_infant
-from quietsleep.simulation.quiet import tidal
+from quietsleep.simulation.quiet import Quirks, tidal
 from quietsleep.simulation.recordings import record
+from quietsleep.simulation.rows import breath_rows
+from quietsleep.simulation.scenario import load_scenarios
 from quietsleep.simulation.sensors import (
     IDEAL,
     Head,
@@ -19,6 +26,7 @@ from quietsleep.simulation.sensors import (
     raw_column,
     read_back,
     sense,
+    slipped,
     vapour_kpa,
 )
 
@@ -78,6 +86,92 @@ def test_a_small_flow_head_writes_flat_tops() -> None:
     made = record("tidal", infant, rng=rng, fault=FAULTS["tidal_clipped"])
     seen = sense(made, IDEAL, head=Head(gas_state="btps"), rng=rng)["flow"]
     assert (seen == seen.max()).mean() > 0.01
+
+
+@pytest.mark.parametrize(
+    ("technique", "key", "channel"),
+    [
+        ("single_occlusion", "single_clipped", "airway_pressure_kpa"),
+        ("raised_volume", "raised_clipped", "flow_ml_s"),
+    ],
+)
+def test_an_instrument_too_small_for_the_manoeuvre_clips_there_only(
+    technique: str, key: str, channel: str
+) -> None:
+    infant = draw_infant(np.random.default_rng(2), length_cm=66.0)
+    made = record(technique, infant, rng=np.random.default_rng(3), fault=FAULTS[key])
+    column = {"airway_pressure_kpa": "airway", "flow_ml_s": "flow"}[channel]
+    rng = np.random.default_rng(1)
+    seen = sense(made, IDEAL, head=Head(gas_state="btps"), rng=rng)[column]
+    clipped = np.flatnonzero(np.abs(seen) == np.abs(seen).max())
+    parts = ("closed",) if technique == "single_occlusion" else ("inflation", "squeeze")
+    starts = [at for part in parts for at in made.events[part]]
+    since = [min(abs(i / made.rate_hz - at) for at in starts) for i in clipped]
+    assert len(clipped) > 5
+    assert max(since) < 1.7
+    assert all(fact["clipped_s"] > 0.02 for fact in made.facts)
+
+
+def test_a_slip_of_the_registration_makes_another_number_of_the_same_signal() -> None:
+    rng = np.random.default_rng(1)
+    pressure = Sensor("airway_pressure", "p", "kPa", positive="above", bits=0)
+    true = np.linspace(0.0, 1.0, 50)
+    raw = raw_column(true, slipped(pressure, "unit"), rng)
+    assert read_back(raw, pressure)[-1] == pytest.approx(10.197, rel=1e-4)
+    flow = Sensor("flow", "f", "L/min", offset=0.2, bits=0)
+    turned = read_back(raw_column(true, slipped(flow, "sign"), rng), flow)
+    assert turned == pytest.approx(-true, abs=1e-12)
+    wrong = read_back(raw_column(true, slipped(flow, "unit"), rng), replace(flow, offset=0.0))
+    assert wrong[-1] - wrong[0] == pytest.approx(1000.0 / 60.0)
+
+
+def test_edf_headers_say_the_registered_unit_unless_the_fault_is_theirs() -> None:
+    sensors = [Sensor("flow", "V", "L/s")]
+    columns = {"V": np.linspace(-0.1, 0.1, 400)}
+    form = SignalFormat("edf", 200.0)
+    told = signal_bytes(
+        columns, np.arange(400) / 200.0, form=form, sensors=sensors, header_units={"V": "mL/s"}
+    )
+    assert edfio.read_edf(io.BytesIO(told)).signals[0].physical_dimension == "mL/s"
+    plain = signal_bytes(columns, np.arange(400) / 200.0, form=form, sensors=sensors)
+    assert edfio.read_edf(io.BytesIO(plain)).signals[0].physical_dimension == "L/s"
+
+
+def test_a_cut_stroke_is_no_stroke_and_ends_on_a_whole_second() -> None:
+    whole = syringe(rng=np.random.default_rng(1), rate_hz=2000.0)
+    cut = syringe(rng=np.random.default_rng(1), rate_hz=2000.0, cut_share=0.35)
+    assert len(cut.trials) == len(whole.trials) - 1
+    assert len(cut.time_s) % 2000 == 0
+    flow = cut.channels["flow_ml_s"]
+    lacking = whole.channels["flow_ml_s"].clip(max=0.0).sum() - flow.clip(max=0.0).sum()
+    # the share of a half sine that is still to come after 65 % of its time
+    assert -lacking / 2000.0 == pytest.approx(50.0 * (1.0 + np.cos(np.pi * 0.65)), rel=1e-2)
+    assert flow[-1] < -50.0
+
+
+def test_checks_stand_behind_the_filters_of_the_device() -> None:
+    scenario = next(s for s in load_scenarios() if s.centre == "larch")
+    made = MAKERS["syringe"](scenario, np.random.default_rng(1), {})
+    bare = MAKERS["syringe"](
+        replace(scenario, setting=replace(scenario.setting, filters=())),
+        np.random.default_rng(1),
+        {},
+    )
+    seen, true = made.channels["flow_ml_s"], bare.channels["flow_ml_s"]
+    lag = int(np.argmax(np.correlate(seen, true, "full"))) - len(true) + 1
+    # eight poles at 28 Hz: group delay 5.126 / (2 pi 28) s
+    assert lag / 100.0 == pytest.approx(5.126 / (2.0 * np.pi * 28.0), abs=0.006)
+    assert seen.sum() / 100.0 == pytest.approx(true.sum() / 100.0, abs=0.03)
+
+
+def test_heart_beats_do_not_pass_a_closed_shutter() -> None:
+    infant = draw_infant(np.random.default_rng(2), length_cm=66.0)
+    made = record("single_occlusion", infant, rng=np.random.default_rng(3), usual=Disturbance())
+    beats = disturb(made, Disturbance(heart_flow_ml_s=2.0), np.random.default_rng(4))
+    added = beats.channels["flow_ml_s"] - made.channels["flow_ml_s"]
+    assert made.open_share is not None
+    assert not added[made.open_share == 0.0].any()
+    assert np.abs(added).max() > 1.5
 
 
 def test_a_gap_leaves_samples_out() -> None:
@@ -151,3 +245,13 @@ def test_box_pump_shows_its_factor_through_a_leaking_box() -> None:
     seen = box.max() - box.min()
     leak = np.log(2.0) / 9.0 / (2.0 * np.pi)
     assert 10.0 / seen / np.hypot(1.0, leak) == pytest.approx(480.0, rel=2e-3)
+
+
+def test_rows_of_breaths_leave_sighs_and_pauses_out() -> None:
+    infant = draw_infant(np.random.default_rng(2), length_cm=66.0)
+    quirks = Quirks(sighs=(4,), apnoeas=(8,))
+    made = tidal(infant, rng=np.random.default_rng(3), breaths=14, quirks=quirks)
+    rows = breath_rows(made, "r")
+    odd = {f"{made.events[name][0]:.4f}" for name in ("sigh", "apnoea")}
+    assert len(rows) == 12
+    assert not odd & {row["start_s"] for row in rows}

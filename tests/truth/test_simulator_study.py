@@ -19,6 +19,7 @@ import pytest
 from quietsleep import contract, simulation
 from quietsleep.simulation.centres import write_demo_study
 from quietsleep.simulation.faults import FAULTS
+from quietsleep.simulation.physiology import standard_pressure_kpa
 from quietsleep.simulation.scenario import load_scenarios
 from quietsleep.simulation.sensors import read_back
 from quietsleep.simulation.sessions import infant_of, slots_of
@@ -81,12 +82,34 @@ def test_five_centres_cover_formats_units_rates_and_directions() -> None:
     assert len(scenarios) == 5
     assert sum(not s.delivers for s in scenarios) == 1
     assert {d["file_format"] for d in devices} == {"csv", "parquet", "edf"}
-    assert {d["rate_hz"] for d in devices} == {100.0, 200.0, 500.0}
+    assert {d["rate_hz"] for d in devices} == {100.0, 125.0, 250.0, 1000.0}
     assert {x.unit for x in sensors if x.channel == "flow"} == {"mL/s", "L/s", "L/min"}
     assert {x.bits for x in sensors} == {12, 16}
     assert {x.positive for x in sensors} == {"inspiration", "expiration", "above", "below"}
-    assert any(s.setting.barometric_pressure_kpa < 85.0 for s in scenarios)
+    assert any(s.altitude_m > 2400.0 and s.delivers for s in scenarios)
+    assert {x.filter_order for x in sensors} == {2, 4, 8}
+    assert {x.corner_hz for x in sensors} >= {28.0, 100.0}
+    assert max(x.delay_ms for x in sensors) <= 4.0
+    shutters = [s.setting.shutter_s for s in scenarios if s.delivers]
+    assert min(shutters) < 0.004 and max(shutters) == 0.02
     assert any(d.get("csv_decimal") == "," and d["csv_delimiter"] == ";" for d in devices)
+
+
+def test_every_centre_has_the_air_of_its_altitude() -> None:
+    for scenario in load_scenarios():
+        near = standard_pressure_kpa(scenario.altitude_m)
+        assert scenario.setting.barometric_pressure_kpa == pytest.approx(near, abs=0.01)
+
+
+def test_slips_of_the_second_visit_are_planted_in_second_visits() -> None:
+    for scenario in load_scenarios():
+        for plan in scenario.planted:
+            if plan.fault in ("length_misread", "age_mistyped"):
+                assert slots_of(scenario, seed=7, sessions=12)[plan.session - 1].visit == "v2"
+            if plan.fault == "sea_level_pressure":
+                assert scenario.altitude_m > 1000.0
+            if plan.fault in ("header_unit", "tidal_samples_lost"):
+                assert scenario.form.file_format == "edf"
 
 
 def test_one_infant_grows_between_visits() -> None:

@@ -102,7 +102,7 @@ CASES: dict[str, tuple[Callable[[Any], None], Rows]] = {
     "file": (
         change_file,
         {
-            ("recordings", "maple|S1-tidal", "file_sha256", "a" * 64, "b", "file"),
+            ("recordings", "maple|S1/S1-tidal", "file_sha256", "a" * 64, "b", "file"),
             ("outcomes", "maple|S1|tidal|rr_per_min", "value", "30.0", "31.0", "file"),
         },
     ),
@@ -189,6 +189,79 @@ def test_a_change_is_told_with_its_cause(study: Any, tmp_path: Path, case: str) 
     second = study.publish(tmp_path, "n2")
     assert told(tmp_path) == expected
     assert len(difference(first, second)) == len(expected)
+
+
+def define(study: Any, equation: str, owner: str = "tidal") -> None:
+    study.rows["quantities"] = [
+        {"owner": owner, "level": "trial", "quantity": "rr_per_min", "unit": "/min",
+         "definition": "Breathing rate.", "equation": equation, "source": "E4"}
+    ]  # fmt: skip
+
+
+def causes_of(path: Path, table: str) -> set[str]:
+    return {cause for name, *_, cause in told(path) if name == table}
+
+
+FROM_1_TO_2 = "formula (contract 1 to 2)"
+
+
+def test_a_study_that_began_under_version_1_sees_what_the_formula_moved(
+    study: Any, tmp_path: Path
+) -> None:
+    define(study, "60 / mean tTOT")
+    first = study.publish(tmp_path, "n1", contract_version="1")
+    define(study, "60 / tTOT")
+    change_code(study)
+    # Of a test that was not measured anew nothing moved by a formula.
+    pick(study, "outcomes", centre="larch", session="S1", outcome="vt_ml")["value"] = 51.0
+    second = study.publish(tmp_path, "n2", contract_version="2")
+    assert told(tmp_path) == {
+        ("quantities", "tidal|trial|rr_per_min", "equation", "60 / mean tTOT", "60 / tTOT",
+         FROM_1_TO_2),
+        ("outcomes", "maple|S1|tidal|rr_per_min", "value", "30.0", "31.0", FROM_1_TO_2),
+        ("outcomes", "larch|S1|tidal|vt_ml", "value", "50.0", "51.0", "not known"),
+    }  # fmt: skip
+    assert set(difference(first, second)["cause"]) == {FROM_1_TO_2, "not known"}
+    study.publish(tmp_path, "n3", contract_version="2")
+    assert told(tmp_path) == set()
+
+
+def test_another_version_of_the_contract_is_named_where_no_definition_differs(
+    study: Any, tmp_path: Path
+) -> None:
+    study.publish(tmp_path, "n1", contract_version="1")
+    change_code(study)
+    check = pick(study, "checks", check_id="C2")
+    check |= {"code_fingerprint": "code2", "content_key": "k2", "status": "rejected"}
+    study.publish(tmp_path, "n2", contract_version="2")
+    assert causes_of(tmp_path, "outcomes") == {FROM_1_TO_2}
+
+
+@pytest.mark.parametrize(
+    ("owner", "cause"), [("tidal", "formula"), ("raised_volume", "code"), ("session", "code")]
+)
+def test_only_what_is_defined_anew_is_another_formula(
+    study: Any, tmp_path: Path, owner: str, cause: str
+) -> None:
+    define(study, "60 / mean tTOT", owner)
+    study.publish(tmp_path, "n1")
+    define(study, "60 / tTOT", owner)
+    change_code(study)
+    study.publish(tmp_path, "n2")
+    assert causes_of(tmp_path, "outcomes") == {cause}
+    assert causes_of(tmp_path, "quantities") == {"formula"}
+
+
+def test_a_check_by_another_formula_moves_the_tests_that_rest_on_it(
+    study: Any, tmp_path: Path
+) -> None:
+    for row in study.rows["checks"]:
+        row["code_fingerprint"] = "code1"
+    study.publish(tmp_path, "n1", contract_version="1")
+    pick(study, "checks", check_id="C2").update(code_fingerprint="code2", status="rejected")
+    pick(study, "outcomes", centre="larch", session="S1", outcome="vt_ml")["value"] = 51.0
+    study.publish(tmp_path, "n2", contract_version="2")
+    assert causes_of(tmp_path, "checks") == causes_of(tmp_path, "outcomes") == {FROM_1_TO_2}
 
 
 def test_a_night_does_not_differ_from_itself(published: Path) -> None:

@@ -19,8 +19,8 @@ if TYPE_CHECKING:
         Column,
         Level,
         Outcome,
+        PrintedFigure,
         Quantity,
-        Reference,
         Reviewing,
         Rule,
         Signal,
@@ -28,12 +28,15 @@ if TYPE_CHECKING:
         Spec,
         Table,
     )
+    from quietsleep.contract.reference import Reference
 
 __all__ = [
     "CHECKS",
     "CONTRACT_VERSION",
     "OUTCOMES",
+    "PRINTED",
     "QUANTITIES",
+    "READABLE_VERSIONS",
     "REFERENCES",
     "REVIEWING",
     "RULES",
@@ -58,7 +61,9 @@ __all__ = [
     "check_all",
 ]
 
-CONTRACT_VERSION = "1"
+CONTRACT_VERSION = "2"
+# Studies and deliveries of these versions are read; what a later one asks besides may be left out.
+READABLE_VERSIONS = ("1", "2")
 
 # Declared for readers and type checkers; the values come from __getattr__ at first use.
 TABLES: Mapping[str, Table]
@@ -73,14 +78,16 @@ RULES: Mapping[str, Rule]
 OUTCOMES: Mapping[str, Outcome]
 REFERENCES: Mapping[str, Reference]
 REVIEWING: Reviewing
+PRINTED: Mapping[str, tuple[PrintedFigure, ...]]
 
 
 def __getattr__(name: str) -> Any:
     if name in __all__:
-        from quietsleep.contract import load, model
+        from quietsleep.contract import load, model, reference
 
-        getter = load.GETTERS.get(name)
-        return getattr(model, name) if getter is None else getter()
+        if getter := load.GETTERS.get(name):
+            return getter()
+        return getattr(model if hasattr(model, name) else reference, name)
     raise AttributeError(f"the contract has no {name}")
 
 

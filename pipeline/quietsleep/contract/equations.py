@@ -8,16 +8,8 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from types import MappingProxyType
 
-from quietsleep.contract.model import (
-    Known,
-    LinearEquation,
-    LmsTable,
-    Outcome,
-    Predictor,
-    Reference,
-    Source,
-    Term,
-)
+from quietsleep.contract.model import Known, Outcome, Source
+from quietsleep.contract.reference import LinearEquation, LmsTable, Predictor, Reference, Term
 from quietsleep.contract.toml import Entry, read
 from quietsleep.errors import ContractError
 

@@ -17,12 +17,13 @@ from typing import Any, Literal
 from quietsleep.contract import toml
 from quietsleep.contract.equations import read_references
 from quietsleep.contract.model import (
+    NAMED,
     Known,
     Level,
     Needs,
     Outcome,
+    PrintedFigure,
     Quantity,
-    Reference,
     Reviewing,
     ReviewReason,
     Rule,
@@ -30,7 +31,9 @@ from quietsleep.contract.model import (
     Source,
     Spec,
     Table,
+    named_in,
 )
+from quietsleep.contract.reference import Reference
 from quietsleep.contract.toml import Entry
 from quietsleep.contract.units import parse_unit
 from quietsleep.data import data_folder
@@ -101,6 +104,15 @@ def _rule(entry: Entry, owner: str, quantities: Iterable[Quantity], names: Known
         entry.refuse(
             f"alternative names the quantity {other.quantity}, not declared at level {rule.level}."
         )
+    part = rule.scaled_part
+    if part is not None and rule.level not in by_name.get(part, []):
+        entry.refuse(f"scaled_part names {part}, not declared at level {rule.level}.")
+    for name in named_in(rule.sentence):
+        if name not in NAMED and rule.level not in by_name.get(name, []):
+            may = ", ".join(f"{{{a}}}" for a in NAMED)
+            entry.refuse(
+                f"sentence names {{{name}}}; it may name {may} or a quantity of level {rule.level}."
+            )
     return rule
 
 
@@ -126,9 +138,11 @@ def _spec(
     files = (*(_read(folder, each) for each in common), entry)
     needs = [f.table.pop("needs", {}) for f in files]
     terms = [f.table.pop("terms", {}) for f in files]
-    quantities = [
-        q.build(Quantity, context=names, owner=key) for f in files for q in f.entries("quantities")
+    read = [
+        [q.build(Quantity, context=names, owner=key) for q in f.entries("quantities")]
+        for f in files
     ]
+    quantities = [quantity for part in read for quantity in part]
     entry.refuse_twice("quantity", (f"{q.level} {q.name}" for q in quantities))
     rules = [_rule(r, key, quantities, names) for f in files for r in f.entries("rules")]
     entry.refuse_twice("rule", (r.key for r in rules))
@@ -144,6 +158,8 @@ def _spec(
         rules=tuple(rules),
         outcomes=tuple(_outcome(o, key, quantities) for o in entry.entries("outcomes")),
         needs=_needs(entry, needs),
+        common=tuple(quantity.name for part in read[:-1] for quantity in part),
+        own_needs=tuple(dict(needs[-1]).get("session", ())) if isinstance(needs[-1], dict) else (),
         terms={name: term for table in terms for name, term in dict(table).items()},
         **given,
     )
@@ -183,6 +199,11 @@ def _check_names(spec: Spec, folder: Path) -> Spec:
         for name in getattr(spec.needs, table):
             if name not in columns:
                 entry.refuse_unknown(f"needs, {table}", name, columns)
+    _check_ratios(spec, entry, folder)
+    for rule in spec.rules:
+        for name, _ in rule.scales_with:
+            if name not in recorded:
+                entry.refuse_unknown(f"rules, {rule.name}, scales_with", name, recorded)
     for source in spec.needs.from_checks.values():
         check, _, quantity = source.partition(".")
         measured = checks(folder)[check].names("check") if check in checks(folder) else ()
@@ -266,7 +287,29 @@ def techniques(folder: Path = FOLDER) -> Mapping[str, Spec]:
 @cache
 def session(folder: Path = FOLDER) -> Spec:
     """Read the quantities and rules of the session itself."""
-    return _spec(folder, "session.toml", "session")
+    spec = _spec(folder, "session.toml", "session")
+    columns = [column.name for column in tables(folder)["delivery_sessions"].columns]
+    for rule in spec.rules:
+        if rule.touches is not None and rule.touches not in columns:
+            entry = Entry({}, f"session.toml, rule {rule.name}", ContractError)
+            entry.refuse_unknown("touches", rule.touches, columns)
+    return spec
+
+
+def _check_ratios(spec: Spec, entry: Entry, folder: Path) -> None:
+    """Refuse a quotient of what is neither measured nor delivered."""
+    of_row = [column.name for column in tables(folder)["delivery_recordings"].columns]
+    columns = [column.name for column in tables(folder)["delivery_sessions"].columns]
+    below = [*columns, *session(folder).names("session")]
+    for quantity in spec.quantities:
+        if quantity.ratio is None:
+            continue
+        place = f"quantities, {quantity.name}, ratio"
+        for name, known_names in zip(
+            quantity.ratio, ([*spec.names("trial"), *of_row], below), strict=True
+        ):
+            if name not in known_names:
+                entry.refuse_unknown(place, name, known_names)
 
 
 def specs(folder: Path = FOLDER) -> tuple[Spec, ...]:
@@ -342,6 +385,22 @@ def references(folder: Path = FOLDER) -> Mapping[str, Reference]:
 
 
 @cache
+def printed(folder: Path = FOLDER) -> Mapping[str, tuple[PrintedFigure, ...]]:
+    """Read what was found in print of limits that are not printed ones, by rule."""
+    entry, known_rules = _read(folder, "printed.toml"), rules(folder)
+    found: dict[str, tuple[PrintedFigure, ...]] = {}
+    for each in entry.entries("figures"):
+        for key in each.table.pop("rules", [each.table.get("rule")]):
+            if key not in known_rules:
+                each.refuse_unknown("rules", key, known_rules)
+            figure = Entry({**each.table, "rule": key}, each.place, ContractError)
+            found[key] = (*found.get(key, ()), figure.build(PrintedFigure))
+    for other in entry.table:
+        entry.refuse_unknown("a key", other, ["figures"])
+    return MappingProxyType(found)
+
+
+@cache
 def reviewing(folder: Path = FOLDER) -> Reviewing:
     """Read what the contract says of over-reading."""
     entry = _read(folder, "reviews.toml")
@@ -356,6 +415,7 @@ def check_folder(folder: Path = FOLDER) -> None:
         parse_unit(code)
     references(folder)
     reviewing(folder)
+    printed(folder)
     rules(folder)
     quantities(folder)
     _check_units_from(tables(folder))
@@ -388,4 +448,5 @@ GETTERS: Mapping[str, Callable[[], Any]] = {
     "OUTCOMES": outcomes,
     "REFERENCES": references,
     "REVIEWING": reviewing,
+    "PRINTED": printed,
 }

@@ -6,11 +6,12 @@ and sources finds them in the context (`Known`); objects made in code are not lo
 
 from __future__ import annotations
 
+import math
 import string
 from collections.abc import Mapping
 from dataclasses import field
 from types import MappingProxyType
-from typing import Annotated, Literal, NamedTuple, Self, get_args
+from typing import Annotated, Literal, NamedTuple, Self
 
 from pydantic import AfterValidator, BeforeValidator, ValidationInfo, model_validator
 from pydantic.dataclasses import dataclass
@@ -34,10 +35,8 @@ Operator = Literal["at_least", "at_most", "between", "equals"]
 Severity = Literal["reject", "flag", "alert"]
 Missing = Literal["fail", "not_judged", "not_applicable"]
 Obtained = Literal["printed", "from memory", "common practice", "study proposal"]
+Version = Literal["1", "2"]
 Summary = Literal["mean", "best", "highest_mean"]
-Sex = Literal["female", "male"]
-Transform = Literal["identity", "sqrt", "ln"]
-Predictor = Literal["length_cm", "age_days", "corrected_age_days", "weight_kg"]
 Choice = Literal["accept", "reject"]
 
 
@@ -61,16 +60,28 @@ def _cited(key: str, info: ValidationInfo) -> str:
     return key
 
 
+# What every sentence of a rule may name between braces.
+NAMED = ("observed", "limit", "unit")
+
+
+def named_in(sentence: str) -> tuple[str, ...]:
+    """Return what a sentence names between braces; ValueError with the rest of a sentence."""
+    try:
+        parts = [(name, spec) for _, name, spec, _ in string.Formatter().parse(sentence)]
+    except ValueError as error:
+        raise ValueError(f"has unpaired braces: {error}.") from None
+    for name, spec in parts:
+        if spec:
+            raise ValueError(f"names {{{name}:{spec}}}; numbers are shown by one function.")
+    return tuple(name for name, _ in parts if name is not None)
+
+
 def _naming(*allowed: str) -> AfterValidator:
     """Refuse a sentence that names something else than `allowed` between braces."""
 
     def check(sentence: str) -> str:
-        try:
-            parts = [(name, spec) for _, name, spec, _ in string.Formatter().parse(sentence)]
-        except ValueError as error:
-            raise ValueError(f"has unpaired braces: {error}.") from None
-        for name, spec in parts:
-            if name is not None and (name not in allowed or spec):
+        for name in named_in(sentence):
+            if name not in allowed:
                 may = ", ".join(f"{{{a}}}" for a in allowed) or "nothing between braces"
                 raise ValueError(f"names {{{name}}}; it may name {may}.")
         return sentence
@@ -78,41 +89,30 @@ def _naming(*allowed: str) -> AfterValidator:
     return AfterValidator(check)
 
 
-def _in_order(sexes: tuple[Sex, ...]) -> tuple[Sex, ...]:
-    if not sexes:
-        raise ValueError("is empty.")
-    return tuple(sex for sex in get_args(Sex) if sex in sexes)
-
-
-def _range(value: object) -> object:
-    low, high = value if isinstance(value, list | tuple) and len(value) == 2 else (0, 0)
-    if not (isinstance(low, int | float) and isinstance(high, int | float) and 0 <= low < high):
-        raise ValueError(
-            f"is {shown(value)}; it needs a lowest and a higher highest value, not negative."
-        )
-    return value
-
-
-def _row_of_four(row: object) -> object:
-    if not isinstance(row, list | tuple) or len(row) != 4:
-        raise ValueError(f"is {shown(row)}, which is not a row of 4 numbers.")
-    return row
+def _paired(sentence: str) -> str:
+    named_in(sentence)
+    return sentence
 
 
 def _as_tuple(limit: object) -> object:
     return limit if isinstance(limit, list | tuple) else (limit,)
 
 
+def _as_pairs(powers: object) -> object:
+    return tuple(powers.items()) if isinstance(powers, Mapping) else powers
+
+
 Ucum = Annotated[Text, AfterValidator(_listed_unit)]
 Citation = Annotated[Text, AfterValidator(_cited)]
-Sentence = Annotated[Text, _naming("observed", "limit", "unit")]
+Sentence = Annotated[Text, _naming(*NAMED)]
+# Of a rule: the loader knows which quantities of its level it may name besides.
+RuleSentence = Annotated[Text, AfterValidator(_paired)]
 PlainSentence = Annotated[Text, _naming()]
 Limit = Annotated[tuple[Number, ...], BeforeValidator(_as_tuple)]
 Texts = Annotated[Mapping[str, Text], AfterValidator(MappingProxyType)]
 Numbers = Annotated[Mapping[str, Number], AfterValidator(MappingProxyType)]
-Sexes = Annotated[tuple[Sex, ...], AfterValidator(_in_order)]
-Range = Annotated[tuple[Number, Number], BeforeValidator(_range)]
-Row = Annotated[tuple[Number, Number, Number, Number], BeforeValidator(_row_of_four)]
+# A mapping of a rule is kept as pairs: rules travel between processes, which no proxy does.
+Powers = Annotated[tuple[tuple[str, Number], ...], BeforeValidator(_as_pairs)]
 
 
 @dataclass(frozen=True, slots=True, config=CONFIG)
@@ -120,7 +120,8 @@ class Column:
     """One column of a table; `low` and `high` are inclusive.
 
     `unit` is a UCUM code and stands for numbers only. A number whose unit differs from row to row
-    has `unit_from` instead: the column that holds it, of this table or as ``table.column``.
+    has `unit_from` instead: the column that holds it, of this table or as ``table.column``. An
+    `optional` column of a delivery may be left out of its file.
     """
 
     name: Text
@@ -134,9 +135,12 @@ class Column:
     nullable: YesNo = False
     publishable: YesNo = True
     unit_from: Text | None = None
+    optional: YesNo = False
 
     @model_validator(mode="after")
     def _check(self) -> Self:
+        if self.optional and not self.nullable:
+            raise ValueError("a column that may be left out must be nullable.")
         if self.type == "number" and (self.unit is None) == (self.unit_from is None):
             raise ValueError(
                 "a number needs unit or unit_from; the unit is 1 when it has no dimension."
@@ -181,6 +185,8 @@ class Quantity:
     """A number measured on a trial, test, check or session.
 
     `owner` is a technique, a check or "session"; `labels` names the values of a yes-no quantity.
+    `ratio` makes it a quotient that is taken when it is judged: a number of the trial or of its
+    recording's row over a number of the session.
     """
 
     name: Text
@@ -191,6 +197,7 @@ class Quantity:
     source: Citation
     equation: str = ""
     labels: Texts = field(default_factory=dict)
+    ratio: tuple[Text, Text] | None = None
 
 
 def low_of(operator: Operator, limit: tuple[float, ...]) -> float | None:
@@ -246,7 +253,14 @@ class Condition:
 class Rule(Condition):
     """Quantity, operator, limit (inclusive) and what to say of it.
 
-    `sentence` may name {observed}, {limit}, {unit}.
+    `sentence` may name {observed}, {limit}, {unit}, and other quantities of its level. `touches`
+    is the column of the session that the rule doubts, where only tests that rest on it are to
+    fall with the rule. `scales_with` says with which power of each channel the quantity goes, so
+    that a likely slip of unit can be named; where only a part of it goes with them, `scaled_part`
+    names the quantity that is this part. `since` is the version of the contract from which on
+    the rule holds with this limit.
+    `remedy_missing` says what to do where the quantity is missing, where that is not what `remedy`
+    says.
     """
 
     owner: str
@@ -254,7 +268,7 @@ class Rule(Condition):
     level: Level
     severity: Severity
     missing: Missing
-    sentence: Sentence
+    sentence: RuleSentence
     sentence_missing: PlainSentence
     remedy: PlainSentence
     source: Citation
@@ -262,11 +276,25 @@ class Rule(Condition):
     valid_from: Day
     valid_until: Day | None = None
     alternative: Condition | None = None
+    touches: Text | None = None
+    scales_with: Powers = ()
+    scaled_part: Text | None = None
+    since: Version = "1"
+    remedy_missing: PlainSentence | None = None
 
     @property
     def key(self) -> str:
         """Owner and name, by which files and tables name the rule."""
         return f"{self.owner}.{self.name}"
+
+    def remedy_for(self, observed: float) -> str:
+        """Say what to do next time about a number that breaks the rule or is missing (NaN)."""
+        return remedy_for(self.remedy, self.remedy_missing, is_missing=math.isnan(observed))
+
+
+def remedy_for(remedy: str, remedy_missing: str | None, *, is_missing: bool) -> str:
+    """Say what to do: a number that is missing wants something else than one that fails."""
+    return remedy_missing or remedy if is_missing else remedy
 
 
 @dataclass(frozen=True, slots=True, config=CONFIG)
@@ -337,6 +365,7 @@ class Dependents:
     sentence: Sentence
     sentence_missing: PlainSentence
     remedy: PlainSentence
+    remedy_missing: PlainSentence
     source: Citation
     obtained: Obtained
 
@@ -345,8 +374,10 @@ class Dependents:
 class Spec:
     """What a technique, a check or the session itself needs and yields; loaded from its file.
 
-    `loops` are the pictures that an expert looks at: which signal goes along, which goes up.
-    `terms` are parts of names as the trade writes them.
+    `own_needs` are the columns of the session that its own file names; the others of `needs` bring
+    flow to BTPS. `loops` are the pictures that an expert looks at: which signal goes along, which
+    goes up. `common` are the quantities that every recording has. `terms` are parts of names as
+    the trade writes them.
     """
 
     key: Text
@@ -360,6 +391,8 @@ class Spec:
     outcomes: tuple[Outcome, ...] = ()
     needs_checks: tuple[Text, ...] = ()
     needs: Needs = Needs()
+    own_needs: tuple[Text, ...] = ()
+    common: tuple[Text, ...] = ()
     loops: tuple[tuple[Text, Text], ...] = ()
     loop_over: Literal["trial", "marks"] = "trial"
     terms: Texts = field(default_factory=dict)
@@ -370,100 +403,10 @@ class Spec:
         """Names of the quantities of one level, in the order of the contract."""
         return tuple(q.name for q in self.quantities if q.level == level)
 
-
-@dataclass(frozen=True, slots=True, config=CONFIG)
-class Term:
-    """One term of a linear predictor: coefficient, alone or times a power or the ln of `of`.
-
-    Without `power` and `ln` the predictor itself is meant.
-    """
-
-    coefficient: Number
-    of: Predictor | None = None
-    power: Number | None = None
-    ln: YesNo = False
-
-    @model_validator(mode="after")
-    def _check(self) -> Self:
-        if self.of is None and (self.ln or self.power is not None):
-            raise ValueError("power and ln need a predictor, named by of.")
-        if self.ln and self.power is not None:
-            raise ValueError("a term is either a power or a logarithm, not both.")
-        return self
-
-
-@dataclass(frozen=True, slots=True, config=CONFIG)
-class LinearEquation:
-    """transform(predicted) = sum of terms; `sd` is the residual SD on the transformed scale."""
-
-    sexes: Sexes
-    transform: Transform
-    terms: tuple[Term, ...]
-    sd: Number | None = None
-
-    @model_validator(mode="after")
-    def _check(self) -> Self:
-        if not self.terms:
-            raise ValueError("terms is empty.")
-        if self.sd is not None and self.sd <= 0:
-            raise ValueError(
-                f"sd is {self.sd:g}; it must be above 0. Leave it out where none is published."
-            )
-        return self
-
-
-@dataclass(frozen=True, slots=True, config=CONFIG)
-class LmsTable:
-    """L, M and S by one predictor, straight lines between the rows (by, L, M, S)."""
-
-    sexes: Sexes
-    by: Predictor
-    rows: tuple[Row, ...]
-
-    @model_validator(mode="after")
-    def _check(self) -> Self:
-        if len(self.rows) < 2:
-            raise ValueError("rows holds fewer than two rows.")
-        at = [row[0] for row in self.rows]
-        if at != sorted(set(at)):
-            raise ValueError(f"rows do not rise in {self.by}.")
-        for row in self.rows:
-            if row[2] <= 0 or row[3] <= 0:
-                raise ValueError(f"row {shown(row)} must have M and S above 0.")
-        return self
-
-
-@dataclass(frozen=True, slots=True, config=CONFIG, kw_only=True)
-class Reference:
-    """A reference equation: what it predicts, for whom, within which ranges, from which source.
-
-    `outcomes` are scored with it without being asked; empty when it stands for comparison only.
-    Empty `equipment_classes` means any. `ranges` are inclusive and hold every predictor.
-    """
-
-    key: Text
-    title: Text
-    outcomes: tuple[Text, ...]
-    unit: Text
-    ranges: Annotated[Mapping[Predictor, Range], AfterValidator(MappingProxyType)]
-    equations: tuple[LinearEquation, ...] = ()
-    tables: tuple[LmsTable, ...] = ()
-    source: Citation
-    obtained: Obtained
-    note: str = ""
-    equipment_classes: tuple[Text, ...] = ()
-
-    @property
-    def sexes(self) -> tuple[Sex, ...]:
-        """The sexes that it holds for; one stands twice where two equations are for it."""
-        return tuple(sex for equation in self._all() for sex in equation.sexes)
-
-    def equation_for(self, sex: str) -> LinearEquation | LmsTable | None:
-        """Return the equation of one sex, None when the reference has none for it."""
-        return next((e for e in self._all() if sex in e.sexes), None)
-
-    def _all(self) -> tuple[LinearEquation | LmsTable, ...]:
-        return (*self.equations, *self.tables)
+    def measured(self) -> tuple[str, ...]:
+        """Names of the trial quantities that the module of the technique or check measures."""
+        others = {*self.common, *(q.name for q in self.quantities if q.ratio is not None)}
+        return tuple(name for name in self.names("trial") if name not in others)
 
 
 @dataclass(frozen=True, slots=True, config=CONFIG)
@@ -472,6 +415,20 @@ class Source:
 
     key: Text
     citation: Text
+
+
+@dataclass(frozen=True, slots=True, config=CONFIG)
+class PrintedFigure:
+    """What was found in print that touches a limit, and how far it carries it.
+
+    supports: it says the same of the same; similar: it says so of another technique or age;
+    differs: it says something else of the same.
+    """
+
+    rule: Text
+    bearing: Literal["supports", "similar", "differs"]
+    figure: Text
+    where: Text
 
 
 @dataclass(frozen=True, slots=True, config=CONFIG)

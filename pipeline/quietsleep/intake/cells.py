@@ -62,7 +62,7 @@ def typed_table(
     import pandas as pd
 
     typed = TypedTable(text.name, pd.DataFrame())
-    at = {c.name: text.header.index(c.name) for c in text.contract.columns}
+    at = {c.name: text.header.index(c.name) for c in text.contract.columns if c.name in text.header}
     values: dict[str, list[Any]] = {c.name: [] for c in text.contract.columns}
     n_faults = 0
     for number, row in enumerate(text.rows, start=1):
@@ -74,8 +74,9 @@ def typed_table(
             typed.faults[row.row].append(_wrong_count(text, row, place))
         for column in text.contract.columns:
             # In a row of the wrong length cells have moved: only what names it is looked for.
-            there = at[column.name] < len(row.cells) and (not short or column.name in NAMING)
-            cell = row.cells[at[column.name]] if there else ""
+            place_of = at.get(column.name, len(row.cells))  # an optional column may be left out
+            there = place_of < len(row.cells) and (not short or column.name in NAMING)
+            cell = row.cells[place_of] if there else ""
             try:
                 values[column.name].append(_typed(cell, column, text, zone))
             except _Bad as bad:
@@ -178,6 +179,7 @@ _PARSERS: Mapping[ColumnType, Callable[[str, str], Any]] = {
 
 
 def _frame(text: TextTable, values: Mapping[str, list[Any]], zone: ZoneInfo | None) -> pd.DataFrame:
+    """Lay the cells out; the local day is that of the first moment in a row."""
     import pandas as pd
 
     from quietsleep.contract.schemas import PANDAS_TYPES
@@ -189,9 +191,8 @@ def _frame(text: TextTable, values: Mapping[str, list[Any]], zone: ZoneInfo | No
             utc = [None if c is None else c.astimezone(UTC) for c in cells]
             columns[column.name] = pd.Series(utc, dtype="datetime64[us, UTC]")
             local = [c if c is None or zone is None else c.astimezone(zone) for c in cells]
-            columns["local_day"] = pd.Series(
-                [None if c is None else c.date() for c in local], dtype="object"
-            )
+            days = pd.Series([None if c is None else c.date() for c in local], dtype="object")
+            columns.setdefault("local_day", days)
         elif column.type == "date":
             columns[column.name] = pd.Series(cells, dtype="object")
         else:

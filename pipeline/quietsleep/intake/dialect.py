@@ -23,7 +23,7 @@ WORKBOOK_ENDING = "xlsx"
 DELIMITERS = (",", ";", "\t", "|")
 # A quoted cell may run over some lines; what runs on longer is a quote that was never closed.
 MOST_LINES_A_ROW = 20
-_LINE_END = re.compile(r"\r\n|\n|\r")
+LINE_END = re.compile(r"\r\n|\n|\r")
 _SEPARATOR_LINE = re.compile(r"sep=(.)", re.I)
 _COMMA_NUMBER = re.compile(r"[-+]?\d+,(\d+)(?:[eE][-+]?\d+)?")
 _POINT_NUMBER = re.compile(r"[-+]?\d*\.\d+(?:[eE][-+]?\d+)?")
@@ -35,10 +35,11 @@ _NO_UNIT = frozenset({"", "-", "--", "1", "code", "einheit", "id", "none", "text
 
 @dataclass(frozen=True, slots=True)
 class TextRow:
-    """One row: its number in the file and its cells, stripped."""
+    """One row: its number in the file, its cells, stripped, and how many lines it takes."""
 
     row: int
     cells: tuple[str, ...]
+    n_lines: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +101,7 @@ def split_rows(text: str, is_known: Callable[[str], bool]) -> SplitText:
     `is_known` says of a heading whether it means a column: the delimiter is the one by which most
     headings do.
     """
-    lines = _LINE_END.split(text)
+    lines = LINE_END.split(text)
     at = _first_line(lines, 0)
     named = _SEPARATOR_LINE.fullmatch(lines[at].strip())
     if named:
@@ -114,7 +115,7 @@ def split_rows(text: str, is_known: Callable[[str], bool]) -> SplitText:
         n_lines, cells = _row(lines, at, delimiter, len(header))
         stripped = tuple(cell.strip() for cell in cells)
         if any(stripped):
-            rows.append(TextRow(at + 1, stripped))
+            rows.append(TextRow(at + 1, stripped, n_lines))
         at += n_lines
     return SplitText(header, rows, delimiter)
 

@@ -198,10 +198,11 @@ def check_header(table: TextTable, place: DeliveryReference) -> None:
     if table.problems:
         return
     names = [column.name for column in table.contract.columns]
+    optional = {column.name for column in table.contract.columns if column.optional}
     unknown = [n for n in table.header if n not in names]
     for name in names:
         count = table.header.count(name)
-        if count == 1:
+        if count == 1 or (count == 0 and name in optional):
             continue
         titles = [t for t, n in zip(table.titles, table.header, strict=False) if n == name]
         as_what = f" (as {' and '.join(titles)})" if len(set(titles)) > 1 else ""
@@ -216,7 +217,7 @@ MOST_UNREAD_NAMED = 20
 
 def unread_columns(tables: Iterable[TextTable], place: DeliveryReference) -> list[Problem]:
     """Name the columns that nobody registered in one sentence; they are not read."""
-    said, files, first = [], [], ""
+    said, files, first, hints = [], [], "", ""
     for table in tables:
         known = {column.name for column in table.contract.columns}
         names = [
@@ -229,6 +230,9 @@ def unread_columns(tables: Iterable[TextTable], place: DeliveryReference) -> lis
             said.append(f"{', '.join(names[:MOST_UNREAD_NAMED])}{more} of {table.file}")
             files.append(table.file)
             first = first or names[0].removeprefix("column ")
+            free = [name for name in known if name not in table.header]
+            readable = [n for n in table.header if n not in known and may_show_column(n)]
+            hints += "".join(nearest(name, free) for name in readable[:MOST_UNREAD_NAMED])
     if not said:
         return []
     return [
@@ -238,7 +242,7 @@ def unread_columns(tables: Iterable[TextTable], place: DeliveryReference) -> lis
             f"Not in the contract, and not read: {'; '.join(said)}.",
             expected="the columns of the contract",
             remedy="Leave them out, or have the coordinating centre register which columns they "
-            "are, or that they are to be ignored.",
+            f"are, or that they are to be ignored.{hints}",
             column=None if first.isdecimal() else first,
         )
     ]

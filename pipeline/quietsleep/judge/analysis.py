@@ -6,15 +6,19 @@ rules on the session, and those on the equipment checks that a test rests on.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import pandas as pd
 
 from quietsleep import contract
 from quietsleep.contract import Rule
-from quietsleep.judge.rules import rules_in_study
+from quietsleep.judge.evidence import VALUES, with_quotients
+from quietsleep.judge.plausible import predicted_frc_ml
+from quietsleep.judge.rules import UNKNOWN, rules_in_study
+from quietsleep.judge.slips import Registered
 from quietsleep.judge.tests import Evidence, judge_study
 from quietsleep.records import Measured
 from quietsleep.study.study import LimitChange
@@ -62,17 +66,22 @@ def judge_recording(
     on: date,
     limit_changes: Sequence[LimitChange] = (),
     said: Mapping[str, float],
+    registered: Registered = UNKNOWN,
 ) -> Analysis:
     """Judge the trials of one measured recording by the limits in force on a day.
 
-    Of `said`, what is a quantity of every trial that no signal tells is used: ``quiet_sleep``.
+    `registered` is what is known of the device, for slips to be named by.
+    Of `said`, what no signal tells is used: ``quiet_sleep``, and the body for numbers per weight.
     """
     spec = contract.TECHNIQUES[technique]
-    said = {name: said[name] for name in spec.names("trial") if name in said}
     left_out = {f"{technique}.{check}_check" for check in spec.needs_checks}
     rules = rules_in_study(spec.rules, limit_changes)
+    left_out |= {rule.key for rule in rules if _rests_on_body(rule) and "weight_kg" not in said}
     asked = [rule for rule in rules if rule.key not in left_out]
-    evidence = _evidence(measured, technique, on, said)
+    evidence = replace(
+        _evidence(measured, technique, on, said),
+        registered={(_ITEM["centre"], _ITEM["session"]): registered},
+    )
     judged = judge_study(evidence, rules=asked, waivers=())
     of_test = judged.test_values[["item", "quantity", "value", "reason"]].assign(item="test")
     of_trial = evidence.trial_values.rename(columns={"trial": "item"})
@@ -96,18 +105,30 @@ def judge_recording(
     )
 
 
+def _rests_on_body(rule: Rule) -> bool:
+    """Say whether a rule asks a number per body weight before it accepts a trial."""
+    unit = contract.QUANTITIES[(rule.owner, rule.level, rule.quantity)].unit
+    return rule.missing == "not_judged" and rule.severity == "reject" and unit.endswith("/kg")
+
+
 def _told(verdicts: pd.DataFrame, rules: Sequence[Rule]) -> pd.DataFrame:
     """Return the verdicts with the remedy of each rule; a test is called "test"."""
-    remedies = {rule.key: rule.remedy for rule in rules}
+    by_key = {rule.key: rule for rule in rules}
+    remedies = [
+        by_key[rule].remedy_for(observed)
+        for rule, observed in zip(verdicts["rule"], verdicts["observed"], strict=True)
+    ]
     names = ["item", "rule", "quantity", "observed", "limit_low", "limit_high", "unit", "severity",
              "state", "sentence"]  # fmt: skip
-    rows = verdicts[names].assign(remedy=verdicts["rule"].map(remedies))
+    rows = verdicts[names].assign(remedy=remedies)
     return rows.assign(item=rows["item"].where(verdicts["item_kind"] != "test", "test"))
 
 
 def _evidence(measured: Measured, technique: str, on: date, said: Mapping[str, float]) -> Evidence:
     """Lay out what judging starts from, for a session that holds this recording alone."""
     item = _ITEM | {"technique": technique, "on": on}
+    spec = contract.TECHNIQUES[technique]
+    of_trial = {name: said[name] for name in spec.names("trial") if name in said}
     trials = [
         item
         | {"recording": measured.item, "trial": f"trial {t.index}", "trial_index": t.index}
@@ -124,15 +145,24 @@ def _evidence(measured: Measured, technique: str, on: date, said: Mapping[str, f
             "reason": t.reasons.get(name),
         }
         for t in measured.trials
-        for name, value in {**t.values, **said}.items()
+        for name, value in {**t.values, **of_trial}.items()
     ]
     recording = item | {"recording": measured.item, "state": measured.state}
+    session = pd.DataFrame([_ITEM | {"on": on, "held": False, "why": "", "gas_state": None}])
+    found = _frame(trials, [*item, "recording", "trial", "trial_index", "start_s", "end_s"])
     return Evidence(
-        sessions=pd.DataFrame([_ITEM | {"on": on, "held": False, "why": ""}]),
+        sessions=session,
         recordings=pd.DataFrame([recording]),
-        trials=_frame(trials, [*item, "recording", "trial", "trial_index", "start_s", "end_s"]),
-        trial_values=_frame(
-            values, ["centre", "trial", "technique", "quantity", "value", "reason"]
+        trials=found,
+        trial_values=with_quotients(
+            _frame(values, VALUES),
+            found[["centre", "session", "trial"]].assign(
+                mask_dead_space_ml=said.get("mask_dead_space_ml", math.nan)
+            ),
+            session.assign(
+                weight_kg=said.get("weight_kg", math.nan),
+                predicted_frc_ml=predicted_frc_ml(said.get("length_cm", math.nan)),
+            ),
         ),
         checks=_frame([], ["centre", "check_id", "kind", "on", "state"]),
         check_values=_frame([], ["centre", "check_id", "level", "quantity", "value"]),

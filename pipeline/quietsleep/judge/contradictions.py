@@ -15,13 +15,15 @@ from typing import Any
 
 import pandas as pd
 
-from quietsleep import contract
+from quietsleep.contract import Rule
+from quietsleep.judge.rules import breaks
 from quietsleep.measure.roster import Roster
 
 SAME_BYTES = "same_bytes"
 SAME_DAY = "same_infant_and_day"
 DIFFERS = "infant_differs"
 AGES = "ages_and_days_differ"
+AGE_RULE = "session.age_plausible"
 KINDS = (SAME_BYTES, SAME_DAY, DIFFERS, AGES)
 # What is true of an infant for life.
 FOR_LIFE = {"sex": "", "gestation_weeks": " weeks", "birth_weight_kg": " kg"}
@@ -64,10 +66,18 @@ class Contradiction:
         }
 
 
-def contradictions_of(roster: Roster) -> list[Contradiction]:
-    """Return every contradiction among the rows that count, in order of kind, centre and name."""
+def contradictions_of(roster: Roster, rules: Sequence[Rule]) -> list[Contradiction]:
+    """Return every contradiction among the rows that count, in order of kind, centre and name.
+
+    Ages contradict each other where a session breaks the rule on it; sessions need their histories.
+    """
     sessions = roster.sessions[~roster.sessions["held"]]
-    found = [*_same_bytes(roster), *_same_day(sessions), *_differing(sessions), *_ages(sessions)]
+    found = [
+        *_same_bytes(roster),
+        *_same_day(sessions),
+        *_differing(sessions),
+        *_ages(sessions, rules),
+    ]
     return sorted(found, key=lambda c: (KINDS.index(c.kind), c.centre, c.about))
 
 
@@ -148,27 +158,23 @@ def _differing(sessions: pd.DataFrame) -> Iterator[Contradiction]:
             )
 
 
-def _ages(sessions: pd.DataFrame) -> Iterator[Contradiction]:
-    """Yield one for each infant whose ages do not grow by the days between its sessions."""
-    slack_days = contract.SESSION.settings["age_slack_days"]
-    known = sessions.dropna(subset=["infant", "on", "age_days"])
-    known = known[known.duplicated(["centre", "infant"], keep=False)]
-    for (centre, infant), group in known.groupby(["centre", "infant"], sort=True):
-        rows = group.sort_values(["on", "session"])
-        pairs = list(zip(rows["session"], rows["on"], rows["age_days"], strict=True))
-        wrong = [p for p in _steps(pairs) if abs(p[3] - p[2]) > slack_days]
-        if not wrong:
-            continue
-        first, second, days, grown = max(wrong, key=lambda p: abs(p[3] - p[2]))
-        more = f" So it is {len(wrong) - 1} times more." if len(wrong) > 1 else ""
-        sides = sorted({code for pair in wrong for code in pair[:2]})
+def _ages(sessions: pd.DataFrame, rules: Sequence[Rule]) -> Iterator[Contradiction]:
+    """Yield one for each infant with sessions that the rule on ages refuses."""
+    wrong = breaks(rules, AGE_RULE, sessions["age_contradiction_days"], sessions["on"])
+    for (centre, infant), group in sessions[wrong].groupby(["centre", "infant"], sort=True):
+        codes = {*_sessions(group)}
+        of_infant = (sessions["centre"] == centre) & (sessions["infant"] == infant)
+        rows = sessions[of_infant & sessions["age_days"].notna()].sort_values(["on", "session"])
+        said = zip(rows["session"], rows["on"], rows["age_days"], strict=True)
+        steps = [step for step in _steps(list(said)) if codes & {*step[:2]}]
+        first, second, days, grown = max(steps, key=lambda step: abs(step[3] - step[2]))
         yield Contradiction(
             kind=AGES,
             centre=str(centre),
             about=f"infant {infant} (age_days)",
-            sessions=tuple(sides),
+            sessions=tuple(sorted({code for step in steps for code in step[:2]})),
             sentence=f"Infant {infant}: from session {first} to {second} {days:g} days passed, but "
-            f"the age {_grew(grown)}.{more}",
+            f"the age {_grew(grown)}. In doubt: {_listed(_sessions(group))}.",
             expected="ages that grow by the days between the sessions",
             remedy="Compare the dates and ages of both sessions with the paper record, and deliver "
             "the one that is wrong again; if these are two infants, give each its own code.",

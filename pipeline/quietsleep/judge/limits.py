@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from decimal import Decimal
 
 import numpy as np
@@ -21,13 +22,19 @@ def within(value: NDArray[np.float64], low: float | None, high: float | None) ->
     return inside
 
 
-def say(rule: Rule, observed: float, *, unit: str) -> str:
-    """Put the observed value and the limit into the rule's sentence."""
+def say(rule: Rule, observed: float, *, unit: str, beside: Mapping[str, float]) -> str:
+    """Put the observed value and the limit into the rule's sentence.
+
+    `beside` holds the other quantities of the item that a sentence may name.
+    """
     if np.isnan(observed):
         return rule.sentence_missing
     quantity = contract.QUANTITIES[(rule.owner, rule.level, rule.quantity)]
     shown = quantity.labels.get(f"{observed:g}") or show_beyond(observed, rule.low, rule.high)
-    return rule.sentence.format(observed=shown, limit=show_limit(rule), unit=show_unit(unit))
+    others = {name: show_beyond(number) for name, number in beside.items()}
+    return rule.sentence.format(
+        **others, observed=shown, limit=show_limit(rule), unit=show_unit(unit)
+    )
 
 
 def show_limit(rule: Rule) -> str:
@@ -52,6 +59,6 @@ def show_beyond(value: float, *limits: float | None) -> str:
 
 
 def show_unit(ucum: str) -> str:
-    """Return a unit as people write it: no sign for plain numbers, kPa·s/L for kPa.s/L."""
+    """Return a unit as people write it: no sign for plain numbers, kPa·s/L, cmH2O."""
     words = {"1": "", "Cel": "°C", "d": "days"}
-    return words.get(ucum, ucum.replace(".", "·"))
+    return words.get(ucum, ucum.replace(".", "·").replace("[", "").replace("]", ""))

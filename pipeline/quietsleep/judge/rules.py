@@ -8,7 +8,7 @@ fails.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
@@ -19,12 +19,16 @@ from numpy.typing import NDArray
 
 from quietsleep import contract
 from quietsleep.contract import Rule
+from quietsleep.contract.model import NAMED, named_in
 from quietsleep.judge.limits import say, within
+from quietsleep.judge.slips import Registered, likely_slips, say_slips
 from quietsleep.study.study import LimitChange, Waiver
 
 VALUE_COLUMNS = ("centre", "session", "technique", "item", "on", "quantity", "value")
 # Codes of items are a centre's own, so an item is known by its centre and its code.
 ITEM = ["centre", "item"]
+UNKNOWN = Registered()
+NOTHING: Mapping[tuple[str, str], Registered] = {}
 VERDICT_COLUMNS = (
     "item_kind", "item", "centre", "session", "technique", "rule", "quantity", "observed",
     "limit_low", "limit_high", "unit", "operator", "severity", "state", "sentence", "waiver",
@@ -66,14 +70,33 @@ def rules_version(rules: Iterable[Rule]) -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:12]
 
 
+def breaks(
+    rules: Iterable[Rule], key: str, values: pd.Series[float], on: Iterable[date]
+) -> NDArray[np.bool_]:
+    """Say which values (n,) break one rule on their days (n,); NaN breaks none."""
+    days, observed = list(on), np.asarray(values, dtype=np.float64)
+    broken = np.zeros(len(days), bool)
+    for rule in rules:
+        if rule.key == key:
+            in_force = np.fromiter((_in_force(rule, day) for day in days), bool, len(days))
+            broken |= in_force & ~np.isnan(observed) & ~within(observed, rule.low, rule.high)
+    return broken
+
+
 def judge(
-    values: pd.DataFrame, rules: Iterable[Rule], waivers: Sequence[Waiver], *, level: str
+    values: pd.DataFrame,
+    rules: Iterable[Rule],
+    waivers: Sequence[Waiver],
+    *,
+    level: str,
+    registered: Mapping[tuple[str, str], Registered] = NOTHING,
 ) -> pd.DataFrame:
     """Judge every item of one level by every rule in force on its day.
 
     `values` has one row per item and quantity (VALUE_COLUMNS; `technique` is the owner of the
-    rules, `on` the day of the test). Quantities that are absent count as missing. Returns one row
-    per item and rule with VERDICT_COLUMNS, ordered by technique, rule and item.
+    rules, `on` the day of the test). Quantities that are absent count as missing. `registered`
+    holds what is registered of the device of each (centre, session). Returns one row per item and
+    rule with VERDICT_COLUMNS, ordered by technique, rule and item.
     """
     judged: list[_Judged] = []
     items: list[pd.DataFrame] = []
@@ -85,7 +108,11 @@ def judge(
             continue
         wide = rows.pivot(index=ITEM, columns="quantity", values="value")
         named = rows.drop_duplicates(ITEM).set_index(ITEM).loc[wide.index]
-        judged += [_judge_rule(rule, wide, named["on"].to_numpy(), n_items) for rule in own]
+        sessions = list(zip(wide.index.get_level_values("centre"), named["session"], strict=True))
+        devices = [registered.get(session, UNKNOWN) for session in sessions]
+        judged += [
+            _judge_rule(rule, wide, named["on"].to_numpy(), n_items, devices) for rule in own
+        ]
         items.append(named.reset_index()[["centre", "item", "session"]])
         n_items += len(named)
     judged = [each for each in judged if each.place.size]
@@ -110,7 +137,13 @@ class _Judged:
     sentence: list[str]
 
 
-def _judge_rule(rule: Rule, wide: pd.DataFrame, on: NDArray[Any], first: int) -> _Judged:
+def _judge_rule(
+    rule: Rule,
+    wide: pd.DataFrame,
+    on: NDArray[Any],
+    first: int,
+    devices: Sequence[Registered],
+) -> _Judged:
     in_force = np.fromiter((_in_force(rule, day) for day in on), bool, len(on))
     observed = _column(wide, rule.quantity)[in_force]
     holds = within(observed, rule.low, rule.high)
@@ -120,17 +153,42 @@ def _judge_rule(rule: Rule, wide: pd.DataFrame, on: NDArray[Any], first: int) ->
     state = np.where(holds, "pass", "fail").astype(object)
     state[np.isnan(observed)] = rule.missing
     unit = contract.QUANTITIES[(rule.owner, rule.level, rule.quantity)].unit
+    place = np.flatnonzero(in_force)
+    others_named = {name for name in named_in(rule.sentence) if name not in NAMED}
+    part = rule.scaled_part or rule.quantity
+    beside = {name: _column(wide, name)[in_force] for name in {*others_named, part}}
+    sentences = []
+    for number, (judged, value) in enumerate(zip(state.tolist(), observed.tolist(), strict=True)):
+        if judged == "pass":
+            sentences.append("")
+            continue
+        others = {name: float(column[number]) for name, column in beside.items()}
+        said = say(rule, value, unit=unit, beside=others)
+        device = devices[int(place[number])]
+        sentences.append(said + _slip(rule, value, others[part], unit, device))
     return _Judged(
         rule=rule,
         unit=unit,
-        place=first + np.flatnonzero(in_force),
+        place=first + place,
         observed=observed,
         state=state.tolist(),
-        sentence=[
-            "" if s == "pass" else say(rule, value, unit=unit)
-            for s, value in zip(state.tolist(), observed.tolist(), strict=True)
-        ],
+        sentence=sentences,
     )
+
+
+def _slip(rule: Rule, observed: float, part: float, unit: str, registered: Registered) -> str:
+    """Name the slips that would explain a number that cannot be; nothing for any other rule."""
+    if not rule.scales_with:
+        return ""
+    slips = likely_slips(
+        observed,
+        low=rule.low,
+        high=rule.high,
+        scales_with=dict(rule.scales_with),
+        registered=registered,
+        part=part,
+    )
+    return say_slips(slips, registered, unit=unit)
 
 
 def _verdicts(judged: Sequence[_Judged], items: pd.DataFrame) -> pd.DataFrame:

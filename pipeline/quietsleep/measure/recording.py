@@ -6,6 +6,7 @@ recording, and kept with its traceback: the night turns red and the healthy rest
 
 from __future__ import annotations
 
+import math
 import traceback
 from collections.abc import Sequence
 
@@ -14,12 +15,16 @@ from quietsleep.measure.plan import Job
 from quietsleep.records import (
     Measured,
     MeasuredTrial,
+    Measures,
     Problem,
     Recording,
     RecordingState,
     Trial,
 )
 from quietsleep.signals.channels import assemble, calibrate
+from quietsleep.signals.clipping import longest_clipped_s
+from quietsleep.signals.polarity import TURNED, flow_polarity
+from quietsleep.signals.quantiles import NAN
 from quietsleep.techniques.interface import Technique, technique_of
 
 
@@ -81,30 +86,84 @@ def _unmeasured(
 def measure_recording(recording: Recording, *, key: str) -> Measured:
     """Find the trials of a recording and measure each."""
     technique = technique_of(recording.technique)
+    spec = technique.SPEC
     duration_s = recording.flow_ml_s.size / recording.rate_hz
-    trials: list[Trial] = []
-    if duration_s >= technique.SPEC.shortest_s:
-        trials = technique.find_trials(recording)
-    measured = tuple(_measure_trial(technique, recording, trial) for trial in trials)
-    is_check = technique.SPEC.kind == "check"
+    long_enough = duration_s >= spec.shortest_s
+    trials = technique.find_trials(recording) if long_enough else []
+    polarity = NAN if spec.kind == "check" else flow_polarity(recording)
+    measured = tuple(_measure_trial(technique, recording, trial, polarity) for trial in trials)
+    if long_enough and not trials and polarity == TURNED:
+        measured = (_nothing_known(technique, recording),)
+    test_values = (
+        _measure_check(technique, recording, trials, measured) if spec.kind == "check" else {}
+    )
     return Measured(
         key=key,
         item=recording.name,
         technique=recording.technique,
-        state="measured" if trials else "no_trial",
+        state="measured" if measured else "no_trial",
         rate_hz=recording.rate_hz,
         duration_s=duration_s,
         trials=measured,
-        test_values=technique.measure_test(measured) if is_check else {},
-        sentence="" if trials else _nothing_found(technique, duration_s),
+        test_values=test_values,
+        sentence="" if measured else _nothing_found(technique, duration_s),
     )
 
 
-def _measure_trial(technique: Technique, recording: Recording, trial: Trial) -> MeasuredTrial:
+def _clipped_s(recording: Recording, *trials: Trial) -> float:
+    """Longest time at a rail inside what the outcomes of trials are read from, s."""
+    parts = [part for trial in trials for part in trial.read or ((trial.start, trial.end),)]
+    return longest_clipped_s(recording.clipped, parts, recording.rate_hz)
+
+
+def _measure_check(
+    technique: Technique,
+    recording: Recording,
+    trials: Sequence[Trial],
+    measured: Sequence[MeasuredTrial],
+) -> Measures:
+    measures = technique.measure_test(measured)
+    measures["manoeuvre_clipped_s"] = _clipped_s(recording, *trials)
+    return measures
+
+
+def whole_of(recording: Recording) -> Trial:
+    """Return the whole of a recording as a trial: nothing was found in it, and flow is turned.
+
+    The rule on the direction of flow then says why, where else there would only be nothing.
+    """
+    return Trial(1, 0, int(recording.flow_ml_s.size))
+
+
+def _measure_trial(
+    technique: Technique, recording: Recording, trial: Trial, polarity: float
+) -> MeasuredTrial:
     measures = technique.measure_trial(recording, trial)
+    return _stored(technique, recording, trial, measures, polarity=polarity)
+
+
+def _nothing_known(technique: Technique, recording: Recording) -> MeasuredTrial:
+    measures = Measures()
+    measures.miss(technique.SPEC.measured(), "flow runs against its registered direction")
+    return _stored(technique, recording, whole_of(recording), measures, polarity=TURNED)
+
+
+def _stored(
+    technique: Technique,
+    recording: Recording,
+    trial: Trial,
+    measures: Measures,
+    *,
+    polarity: float,
+) -> MeasuredTrial:
+    """Return what is stored of a trial, with the numbers that every recording has."""
     if technique.SPEC.kind == "technique":
         measures["gap_s"] = recording.gap_s
         measures["clipped_share_pct"] = recording.clipped_share_pct
+        measures["flow_polarity"] = polarity
+        if math.isnan(polarity):
+            measures.reasons["flow_polarity"] = "nothing in the recording tells"
+        measures["manoeuvre_clipped_s"] = _clipped_s(recording, trial)
     return MeasuredTrial(
         index=trial.index,
         start_s=trial.start / recording.rate_hz,

@@ -15,7 +15,7 @@ from quietsleep.errors import QuietsleepError, StudyError
 from quietsleep.measure.plan import job_of_file
 from quietsleep.measure.recording import measure_job, measure_recording
 from quietsleep.records import Channels, FloatArray, Measured
-from quietsleep.signals.channels import assemble, clipped_share_pct
+from quietsleep.signals.channels import assemble, clipped_in
 from quietsleep.signals.quantiles import NAN
 from quietsleep.study.devices import Device, read_centre
 
@@ -43,7 +43,7 @@ def measure_single(
     given = {**needed, **{name: float(value) for name, value in context.items()}}
     if isinstance(source, Mapping):
         return _of_arrays(source, technique, rate_hz, given)
-    return _of_file(Path(source), technique, _device(device), given)
+    return _of_file(Path(source), technique, device_of(device), given)
 
 
 def _of_arrays(
@@ -63,9 +63,8 @@ def _of_arrays(
         raise AnalysisError(f"{what}; the arrays may be {', '.join(known)}.")
     values = {name: np.asarray(array, dtype=np.float64) for name, array in arrays.items()}
     _refuse_shapes(values)
-    clipped_pct = max(clipped_share_pct(values[name]) for name in needed)
     recording = assemble(
-        Channels(rate_hz, values, 0.0, clipped_pct),
+        Channels(rate_hz, values, 0.0, *clipped_in(values, channels)),
         name="recording",
         technique=technique,
         device=None,
@@ -94,7 +93,8 @@ def _of_file(path: Path, technique: str, device: Device, context: Mapping[str, f
     return measure_job(job)
 
 
-def _device(given: Device | str | Path | None) -> Device:
+def device_of(given: Device | str | Path | None) -> Device:
+    """Return a device, or the only one of a centre file; AnalysisError where there is none."""
     if isinstance(given, Device):
         return given
     if given is None:

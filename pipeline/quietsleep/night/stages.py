@@ -9,9 +9,9 @@ that do not depend on it go on, and the last good warehouse stays where it is.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Callable, Generator, Mapping, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -20,7 +20,9 @@ from typing import Any
 import pandas as pd
 
 from quietsleep import contract
-from quietsleep.intake.ingest import ingest
+from quietsleep.errors import QuietsleepError
+from quietsleep.intake.find import CLOSED
+from quietsleep.intake.ingest import FrontDoor
 from quietsleep.intake.store import Address
 from quietsleep.judge.rules import rules_version
 from quietsleep.judge.scores import load_references
@@ -32,9 +34,10 @@ from quietsleep.measure.fingerprint import (
     registration_digest,
 )
 from quietsleep.measure.plan import Job, Plan, chunks_of, plan_checks, plan_recordings
-from quietsleep.measure.pool import Pool, measuring_pool
+from quietsleep.measure.pool import OnThisMachine, Pool, measuring_pool
 from quietsleep.measure.roster import Roster, read_roster
-from quietsleep.night.known_answers import known_answers, moved
+from quietsleep.night.deliveries import tell_deliveries
+from quietsleep.night.known_answers import in_short, known_answers, moved, told
 from quietsleep.night.night import (
     LOG,
     Night,
@@ -44,16 +47,21 @@ from quietsleep.night.night import (
     is_idle,
     open_night,
 )
-from quietsleep.review.desk import read_reviews
 from quietsleep.site.traces import draw_in
 from quietsleep.site.write import PagesReport, write_site
 from quietsleep.store.ledger import ledger_on_disk
 from quietsleep.store.tables import TableOnDisk, in_contract
+from quietsleep.study.review_log import reviews_that_count
 from quietsleep.study.study import Study, check_units
 from quietsleep.warehouse.current import current_night
-from quietsleep.warehouse.publish import NightFacts, publish
+from quietsleep.warehouse.publish import NightFacts, TakenOut, publish
 from quietsleep.warehouse.tables import study_tables
 from quietsleep.warehouse.upload import upload
+
+
+class KnownAnswersFailed(QuietsleepError):
+    """The study with known answers could not be run whole; the message says where it failed."""
+
 
 # Opens what measures, given the study, a number of processes of this machine, and where to say
 # what a person has to know of it.
@@ -89,10 +97,15 @@ Stages = Generator[Stage, None, Result]
 
 
 def stages_of(night: Night, pool: Pool) -> Stages:
-    """Hand out the stages of a night in their order."""
-    check_study(night.study)
-    code = intake_fingerprint()
-    yield Stage(night, "ingesting", partial(_ingest_centre, night, code), [*night.study.centres])
+    """Hand out the stages of a night in their order; none where the register is not to be trusted.
+
+    What arrived when, what was withdrawn and what readers decided stands in the register alone: a
+    night without it could bring back what was taken out, so it publishes nothing.
+    """
+    if night.register.broken:
+        night.failures.append(night.register.broken)
+        return Result()
+    yield from ingesting_stages(night)
     plan = yield from measuring_stages(night, pool)
     if plan is None:
         return Result()
@@ -103,6 +116,13 @@ def stages_of(night: Night, pool: Pool) -> Stages:
     return result
 
 
+def ingesting_stages(night: Night) -> Generator[Stage, None, None]:
+    """Hand out the stage that takes in what was delivered."""
+    check_study(night.study)
+    code = intake_fingerprint()
+    yield Stage(night, "ingesting", partial(_ingest_centre, night, code), [*night.study.centres])
+
+
 def measuring_stages(night: Night, pool: Pool) -> Generator[Stage, None, Plan | None]:
     """Hand out the stages that measure; return the plan of recordings, None where planning failed.
 
@@ -110,7 +130,7 @@ def measuring_stages(night: Night, pool: Pool) -> Generator[Stage, None, Plan | 
     """
     stage = None
     with night.stage("planning checks"):
-        checks = plan_checks(read_roster(night.state), night.study)
+        checks = plan_checks(read_roster(night.state, night.history), night.study)
         stage = _measuring(night, pool, "checks", checks)
     if stage is None:
         return None
@@ -133,7 +153,7 @@ def judging_stages(night: Night, pool: Pool, roster: Roster) -> Stages:
     judged = judging.made[0] if judging.made else None
     folder = None
     if judged is not None:
-        yield (publishing := Stage(night, "publishing", partial(_publish, night), [judged]))
+        yield (publishing := Stage(night, "publishing", partial(_publish, night, pool), [judged]))
         folder = publishing.made[0] if publishing.made else None
     if folder is not None and not night.failures:
         yield Stage(night, "tidying", partial(_keep_measured, night), [roster])
@@ -161,14 +181,19 @@ def run_here(stage: Stage) -> None:
 
 
 def run_night(
-    study_path: Path, *, workers: int | None = None, full: bool = False, pool: Opener | None = None
+    study_path: Path,
+    *,
+    workers: int | None = None,
+    full: bool = False,
+    pool: Opener | None = None,
+    at: datetime | None = None,
 ) -> NightReport:
     """Run one night in this process, without the orchestrator.
 
     `workers` is the number of measuring processes, all cores unless given. `pool` opens what
-    measures where these are not processes of this machine.
+    measures where these are not processes of this machine. The night is that of `at`, or of now.
     """
-    with open_night(study_path, full=full) as night:
+    with open_night(study_path, full=full, at=at) as night:
         if is_idle(night):
             return end_idle(night)
         return run_open_night(night, run_here, workers=workers, pool=pool)
@@ -206,7 +231,7 @@ def rebuild_pages(study_path: Path) -> PagesReport:
     """Write the pages of the published night again; nothing is taken in, measured or judged."""
     with open_night(study_path) as night, open_pool(night) as pool:
         folder = current_night(study_path)
-        checks = plan_checks(read_roster(night.state), night.study)
+        checks = plan_checks(read_roster(night.state, night.history), night.study)
         plan = plan_recordings(checks.roster, night.study, night.state)
         return _write_pages(night, pool, plan.jobs, folder)
 
@@ -223,10 +248,27 @@ def check_study(study: Study) -> None:
 
 def _ingest_centre(night: Night, code: str, centre: str) -> None:
     """Take in what a centre delivered since the last night; unchanged deliveries cost a look."""
-    code = f"{code} {registration_digest(night.study.centres[centre], night.study.tables)}"
-    for found in night.inventory.found[centre]:
-        with night.guarded(f"ingesting {centre}/{found.delivery}"):
-            ingest(night.study, night.state, found, night=night.name, code=code, full=night.full)
+    centres, tables = night.study.centres, night.study.tables
+    door = FrontDoor(
+        night.study,
+        night.state,
+        night.register,
+        centre=centre,
+        night=night.name,
+        at=night.started_at,
+        code=f"{code} {registration_digest(centres[centre], tables)}",
+        full=night.full,
+    )
+    found = door.in_order(night.inventory.found[centre])
+    for each in found:
+        with night.guarded(f"ingesting {centre}/{each.delivery}"):
+            door.take_in(each)
+    door.full, leaning = False, door.leaning()
+    for each in (f for f in found if f.delivery in leaning):
+        with night.guarded(f"ingesting {centre}/{each.delivery} again"):
+            door.take_in(each)
+    if not any(stray.kind == CLOSED for stray in night.inventory.strays):
+        door.forget_what_was_refused(found)
 
 
 def _measuring(night: Night, pool: Pool, kind: str, plan: Plan) -> Stage:
@@ -247,26 +289,86 @@ def _measure(night: Night, pool: Pool, chunk: Sequence[Job]) -> int:
 
 
 def _judge(night: Night, pool: Pool, roster: Roster) -> JudgedStudy:
-    log = read_reviews(night.study)
-    strays = night.inventory.strays
+    reviews = reviews_that_count(night.register, night.history)
+    said = tell_deliveries(night, roster)
+    (night.notices if said.waits else night.told).extend(said.sentences)
+    strays = [*night.inventory.strays, *said.problems]
     return judge(
-        night.study,
+        _without_withdrawn(night),
         night.state,
         pool,
         roster,
-        log,
+        reviews=reviews,
+        history=night.history,
         night=night.name,
         now=night.started_at,
         strays=strays,
     )
 
 
-def _publish(night: Night, judged: JudgedStudy) -> Path | None:
-    """Publish the warehouse of this night, unless a known answer has moved."""
-    answers = known_answers()
-    if wrong := moved(answers):
-        night.failures += wrong
+def _without_withdrawn(night: Night) -> Study:
+    """Return the study without waivers on what was withdrawn."""
+    out = {(c, s) for c, w in night.history.withdrawn.items() for s in w.sessions}
+    kept = [w for w in night.study.waivers if (w.centre, w.item.partition("/")[0]) not in out]
+    return replace(night.study, waivers=tuple(kept))
+
+
+def _taken_out(night: Night) -> TakenOut | None:
+    """Return what was withdrawn and the nights published since; None where nothing ever was."""
+    history = night.history
+    if not history.withdrawn:
         return None
+    since = max([history.last_withdrawal, *history.out_at.values()])
+    published = night.register.of("published")
+    return TakenOut(
+        frozenset((c, s) for c, w in history.withdrawn.items() for s in w.sessions),
+        frozenset(entry.body["night"] for entry in published if entry.number > since),
+    )
+
+
+def _publish(night: Night, pool: Pool, judged: JudgedStudy) -> Path | None:
+    """Publish the warehouse of this night, unless a known answer has moved."""
+    aside = night.study.work_path / "known_answers"
+    try:
+        answers = known_answers(partial(publish_aside, pool), aside)
+    except KnownAnswersFailed as error:
+        night.failures.append(f"Nothing is published: of the study with known answers {error}")
+        return None
+    if wrong := moved(answers):
+        for sentence in wrong:
+            LOG.error(sentence)
+        night.failures += in_short(wrong, log=f"work/logs/{night.name}.log")
+        return None
+    return _publish_tables(night, judged, told(answers))
+
+
+def publish_aside(pool: Pool, study_path: Path) -> Path:
+    """Run a study whole, without asking the known answers: for these themselves.
+
+    Its files are on this machine, and so are the processes that measure them. Returns the published
+    night; raises KnownAnswersFailed where a stage failed, with its traceback in the log.
+    """
+    with open_night(study_path) as night:
+        result = walk(_stages_aside(night, OnThisMachine(pool)), run_here)
+        if night.failures or result.folder is None:
+            raise KnownAnswersFailed(" ".join(night.failures))
+        return result.folder
+
+
+def _stages_aside(night: Night, pool: Pool) -> Stages:
+    yield from ingesting_stages(night)
+    plan = yield from measuring_stages(night, pool)
+    if plan is None:
+        return Result()
+    yield (judging := Stage(night, "judging", partial(_judge, night, pool), [plan.roster]))
+    publish_plainly = partial(_publish_tables, night, answers=())
+    yield (publishing := Stage(night, "publishing", publish_plainly, judging.made))
+    return Result(*judging.made, *publishing.made)
+
+
+def _publish_tables(
+    night: Night, judged: JudgedStudy, answers: Sequence[Mapping[str, Any]]
+) -> Path:
     made = study_tables(judged, guard=night.guarded)
     facts = NightFacts(
         study=night.study.name,
@@ -276,7 +378,8 @@ def _publish(night: Night, judged: JudgedStudy) -> Path | None:
         code_fingerprint=code_fingerprint(),
         rules_version=rules_version(judged.rules),
         contract_version=contract.CONTRACT_VERSION,
-        known_answers=tuple(asdict(answer) for answer in answers),
+        register=night.register.head.as_said(),
+        known_answers=tuple(answers),
         stages={word: round(end - begun, 3) for word, (begun, end) in night.spans.items()},
     )
     of_night = pd.DataFrame([asdict(facts) | {"night": night.name}])
@@ -286,8 +389,14 @@ def _publish(night: Night, judged: JudgedStudy) -> Path | None:
         "nights": in_contract(of_night, "nights"),
         "ledger": ledger_on_disk(night.state, night.study.work_path / "judged"),
     }
-    renamed = night.study.renamed
-    return publish(night.study.path, night.name, tables, facts, renamed=renamed)
+    return publish(
+        night.study.path,
+        night.name,
+        tables,
+        facts,
+        renamed=night.study.renamed,
+        withdrawn=_taken_out(night),
+    )
 
 
 def _keep_measured(night: Night, roster: Roster) -> None:
@@ -298,8 +407,11 @@ def _keep_measured(night: Night, roster: Roster) -> None:
 
 def _uploading(night: Night) -> Stage:
     """Return the stage that uploads the published nights to the store of the warehouse."""
-    address = Address(night.study.storage.warehouse)
-    return Stage(night, "uploading", partial(upload, night.study.path), [address])
+    address, out = Address(night.study.storage.warehouse), _taken_out(night)
+    carry = partial(upload, night.study.path)
+    if out is not None:
+        carry = partial(upload, night.study.path, may_stay={*out.nights, night.name})
+    return Stage(night, "uploading", carry, [address])
 
 
 def _write_pages(night: Night, pool: Pool, jobs: Sequence[Job], folder: Path) -> PagesReport:

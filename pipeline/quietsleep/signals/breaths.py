@@ -3,15 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from quietsleep.records import Breaths, FloatArray, IntArray
-from quietsleep.signals.drift import drift_slope_ml_s, weighted_median
+from quietsleep.signals.drift import (
+    drift_slope_ml_s,
+    shrunk,
+    uneven_share,
+    wave_between_zeros_ml_s,
+    weighted_median,
+)
 from quietsleep.signals.fits import fit_line, noise_sd
-from quietsleep.signals.quantiles import edges_of, median, percentile
+from quietsleep.signals.quantiles import edges_of, median, percentile, runs
+from quietsleep.signals.recovery import settled_levels
 
 BoolArray = NDArray[np.bool_]
 
@@ -24,9 +32,15 @@ _LEAST_VOLUME_SHARE = 0.1  # least phase, as a share of the typical phase volume
 _LEAST_PHASE_S = 0.08
 # Pressures beyond these (from their resting value) mark an occlusion, inflation or squeeze.
 _AIRWAY_BUSY_KPA = 0.12
+_AIRWAY_BUSY_S = 0.05
 _JACKET_BUSY_KPA = 0.3
+_CLOSED_LEAST_S = 0.04  # shortest part of an occlusion that shows the zero of the flow head
+_RINGS_S = 0.12  # a steep filter of 25 Hz rings no more so long after a step ...
+_LATE_S = 0.06  # ... and is later than another by less than this
+_STILL_SHARE = 0.1  # flow stands still while its scatter is below this share of mean |flow|
 _REST_STRIDE = 4  # resting pressures are quantiles; every fourth sample tells them as well
 _AIRWAY_NEAR_KPA = 0.3  # airway pressures that can be rest with a transducer a little off zero
+_NO_ZEROS = np.zeros(0, dtype=np.int64), np.zeros(0)
 # A breath is regular within these multiples of the median volume and duration.
 _REGULAR_LOW, _REGULAR_HIGH = 0.5, 1.7
 
@@ -40,21 +54,41 @@ def integrate(flow_ml_s: FloatArray, rate_hz: float) -> FloatArray:
 
 
 def smooth(samples: FloatArray, rate_hz: float, *, window_s: float) -> FloatArray:
-    """Samples (n,) after a local parabola over an odd window of about `window_s`.
+    """Samples (n,) after a local parabola over a window of `window_s`, never longer.
 
-    Weights (3 (3 h^2 + 3 h - 1) - 15 i^2) / ((2 h - 1)(2 h + 1)(2 h + 3)) for i = -h ... h: keeps
-    level, slope and curvature. The ends are extended by their own value. Unchanged when the
-    window holds fewer than five samples.
-    Source: Savitzky A, Golay MJE, Anal Chem 1964;36:1627-1639.
+    Each sample stands for one sampling period, and counts by the share of it that the window
+    holds: with shares c_i and S_k = sum c_i i^k the weights are c_i (S4 - S2 i^2) / (S0 S4 - S2^2),
+    which keep level, slope and curvature. The ends are extended by their own value. Unchanged when
+    the window holds three periods or fewer, because a parabola goes through three samples.
+    Source: Savitzky A, Golay MJE, Anal Chem 1964;36:1627-1639, whose weights these are where the
+    window holds an odd number of whole periods.
     """
-    half = round(0.5 * window_s * rate_hz)
-    if half < 2 or samples.size == 0:
+    weights = _smoothing_weights(window_s * rate_hz)
+    if weights.size < 5 or samples.size == 0:
         return samples
-    place = np.arange(-half, half + 1, dtype=np.float64)
-    weights = 3.0 * (3 * half * half + 3 * half - 1) - 15.0 * place * place
-    weights /= (2 * half - 1) * (2 * half + 1) * (2 * half + 3)
+    half = weights.size // 2
     ends = np.full(half, samples[0]), np.full(half, samples[-1])
     return np.convolve(np.concatenate((ends[0], samples, ends[1])), weights, mode="valid")
+
+
+def noise_left(rate_hz: float, *, window_s: float) -> float:
+    """SD of white noise after `smooth` over its SD before."""
+    weights = _smoothing_weights(window_s * rate_hz)
+    return float(np.sqrt(weights @ weights))
+
+
+@lru_cache(maxsize=64)
+def _smoothing_weights(periods: float) -> FloatArray:
+    """Weights of `smooth` for a window of so many sampling periods; odd in number."""
+    half = max(int(np.ceil(0.5 * periods - 0.5 - 1e-9)), 0)
+    if half < 2:
+        return np.ones(1)
+    place = np.arange(-half, half + 1, dtype=np.float64)
+    share = np.minimum(np.maximum(0.5 * periods + 0.5 - np.abs(place), 0.0), 1.0)
+    sums = [float((share * place**power).sum()) for power in (0, 2, 4)]
+    weights = share * (sums[2] - sums[1] * place**2) / (sums[0] * sums[2] - sums[1] ** 2)
+    weights.flags.writeable = False
+    return np.asarray(weights, dtype=np.float64)
 
 
 def find_breaths(flow_ml_s: FloatArray, volume_ml: FloatArray, rate_hz: float) -> Breaths:
@@ -151,12 +185,15 @@ def regular_breaths(
     return regular
 
 
-def manoeuvres(pressures_kpa: Mapping[str, FloatArray], flow_ml_s: FloatArray) -> BoolArray:
+def manoeuvres(
+    pressures_kpa: Mapping[str, FloatArray], flow_ml_s: FloatArray, rate_hz: float
+) -> BoolArray:
     """Mask (n,) of samples in an occlusion, an inflation or a squeeze, by the pressures (kPa).
 
     True where airway or jacket pressure is away from rest: for the airway the median of pressures
     near atmosphere, since inflations can fill half of a recording, less what flow (n,) through
-    the apparatus makes of it; for the jacket the lower quartile.
+    the apparatus makes of it; for the jacket the lower quartile. Airway pressure that is away for
+    less than 50 ms is what filters of pressure and flow make of one another.
     """
     n = flow_ml_s.size
     busy = np.zeros(n, dtype=bool)
@@ -165,7 +202,9 @@ def manoeuvres(pressures_kpa: Mapping[str, FloatArray], flow_ml_s: FloatArray) -
         near = np.abs(airway) < _AIRWAY_NEAR_KPA
         airway = airway - _apparatus_kpa_s_ml(airway, flow_ml_s, near) * flow_ml_s
         rest_kpa = median(airway[near]) if near.any() else 0.0
-        busy |= np.abs(airway - rest_kpa) > _AIRWAY_BUSY_KPA
+        away = np.abs(airway - rest_kpa) > _AIRWAY_BUSY_KPA
+        for start, end in runs(away):
+            busy[start:end] = end - start >= _AIRWAY_BUSY_S * rate_hz
     jacket = pressures_kpa.get("jacket_pressure")
     if jacket is not None and n:
         busy |= jacket - percentile(jacket[::_REST_STRIDE], 25.0) > _JACKET_BUSY_KPA
@@ -182,36 +221,126 @@ def _apparatus_kpa_s_ml(airway_kpa: FloatArray, flow_ml_s: FloatArray, near: Boo
 
 
 def level_volume(
-    volume_ml: FloatArray, breaths: Breaths, busy: BoolArray, rate_hz: float
-) -> FloatArray:
-    """Volume (n,) in mL less its drift; 0 is the level of the end-expiratory points.
+    flow_ml_s: FloatArray,
+    volume_ml: FloatArray,
+    breaths: Breaths,
+    busy: BoolArray,
+    rate_hz: float,
+    *,
+    has_shutter: bool = False,
+) -> tuple[FloatArray, Breaths]:
+    """Volume (n,) in mL less its drift, and the breaths with their levels on it.
 
-    The slope of the drift is that of `drift_slope_ml_s`, from the end-expiratory points of
-    regular breaths that have no manoeuvre between them, and from where one inflation after the
-    other begins; the level is the median of the points of regular breaths about it. Without
-    regular breaths the first sample is zero.
+    0 is the median level of regular breaths; each counts with the level it would settle at
+    (`settled_levels`), so that the recovery after a manoeuvre is no drift. Behind a closed shutter
+    the flow head shows its zero: with a shutter, drift is that zero, how it moves between two
+    readings (`wave_between_zeros_ml_s`), and what inspired volume adds (`uneven_share`). Without,
+    its slope is that of `drift_slope_ml_s`, from breaths that have no manoeuvre between them, and
+    from where one inflation after the other begins. Without regular breaths the first sample is
+    zero.
     """
-    point, stretch = _eel_points(breaths, regular_breaths(breaths, volume_ml, busy), busy)
-    if point.size == 0:
-        return volume_ml - float(volume_ml[:1].sum())
-    relaxed, series = _relaxed_points(breaths, busy)
-    known = np.concatenate((point, relaxed))
-    slope_ml_s = drift_slope_ml_s(
-        known,
-        volume_ml[known],
-        np.concatenate((stretch, series)),
-        n=volume_ml.size,
-        rate_hz=rate_hz,
+    regular = regular_breaths(breaths, volume_ml, busy)
+    chosen = np.flatnonzero(regular)
+    if chosen.size == 0:
+        return _with_levels(volume_ml - float(volume_ml[:1].sum()), breaths, chosen, np.zeros(0))
+    end, stretch = breaths.end[chosen], _stretch_of(breaths.end[chosen], busy)
+    closed, zeros_ml_s = closed_zeros(flow_ml_s, busy, rate_hz) if has_shutter else _NO_ZEROS
+    zero_ml_s = np.interp(np.arange(volume_ml.size), closed, zeros_ml_s) if closed.size else None
+    if zero_ml_s is not None:
+        volume_ml = volume_ml - integrate(zero_ml_s, rate_hz)
+    level_ml = volume_ml[end]
+    if busy.any():
+        level_ml = settled_levels(breaths, chosen, stretch, volume_ml, rate_hz)
+    if zero_ml_s is not None:
+        inspired_ml = integrate(np.maximum(flow_ml_s - zero_ml_s, 0.0), rate_hz)
+        drift_ml = uneven_share(inspired_ml[end], level_ml, stretch) * inspired_ml
+        slope_ml_s = wave_between_zeros_ml_s(
+            end, level_ml - drift_ml[end], stretch, closed, n=volume_ml.size, rate_hz=rate_hz
+        )
+        drift_ml = drift_ml + integrate(slope_ml_s, rate_hz)
+    else:
+        sample, known_ml, part = _known_points(breaths, regular, busy, volume_ml, level_ml)
+        slope_ml_s = drift_slope_ml_s(sample, known_ml, part, n=volume_ml.size, rate_hz=rate_hz)
+        drift_ml = integrate(slope_ml_s, rate_hz)
+    level_ml = level_ml - drift_ml[end]
+    middle_ml = median(level_ml)
+    return _with_levels(volume_ml - drift_ml - middle_ml, breaths, chosen, level_ml - middle_ml)
+
+
+def _known_points(
+    breaths: Breaths,
+    regular: BoolArray,
+    busy: BoolArray,
+    volume_ml: FloatArray,
+    level_ml: FloatArray,
+) -> tuple[IntArray, FloatArray, IntArray]:
+    """Samples in order at which the level is known, that level, and the stretch of each.
+
+    The ends of regular breaths with `level_ml`, the starts that no regular breath ends at, and,
+    after all of these, where one inflation after the other begins.
+    """
+    end = breaths.end[regular]
+    begun, relaxed = _first_points(breaths, regular, busy), _relaxed_points(breaths, busy)
+    sample = np.concatenate((end, begun))
+    known_ml = np.concatenate((level_ml, volume_ml[begun]))
+    order = np.argsort(sample)
+    return (
+        np.concatenate((sample[order], relaxed[0])),
+        np.concatenate((known_ml[order], volume_ml[relaxed[0]])),
+        np.concatenate((_stretch_of(sample[order], busy), relaxed[1])),
     )
-    drift_ml = integrate(slope_ml_s, rate_hz)
-    return volume_ml - drift_ml - median((volume_ml - drift_ml)[point])
 
 
-def _eel_points(breaths: Breaths, regular: BoolArray, busy: BoolArray) -> tuple[IntArray, IntArray]:
-    """Samples of end-expiration at either end of regular breaths, and the stretch each lies in."""
-    point = np.unique(np.concatenate((breaths.start[regular], breaths.end[regular])))
+def _with_levels(
+    volume_ml: FloatArray, breaths: Breaths, chosen: IntArray, level_ml: FloatArray
+) -> tuple[FloatArray, Breaths]:
+    settled_ml = np.full(breaths.start.size, np.nan)
+    settled_ml[chosen] = level_ml
+    return volume_ml, replace(breaths, eel_ml=volume_ml[breaths.start], settled_ml=settled_ml)
+
+
+def closed_zeros(
+    flow_ml_s: FloatArray, busy: BoolArray, rate_hz: float
+) -> tuple[IntArray, FloatArray]:
+    """Samples (k,) at which a closed shutter shows the zero of the flow head, and that zero, mL/s.
+
+    The mean over each manoeuvre in which flow stands still, once a filter that rings when the
+    shutter closes has settled, and before a pressure channel that is late lets the release in. The
+    zeros are drawn to their mean as far as their scatter is that of noise.
+    """
+    usual = float(np.abs(flow_ml_s).sum()) / max(flow_ml_s.size, 1)
+    samples, zeros, errors = [], [], []
+    for start, end in runs(busy):
+        first = start + min(round(_RINGS_S * rate_hz), (end - start) * 9 // 20)
+        last = end - min(round(_LATE_S * rate_hz), (end - start) // 4)
+        part = flow_ml_s[first:last]
+        if part.size < _CLOSED_LEAST_S * rate_hz:
+            continue
+        zero = float(part.mean())
+        scatter = float(np.abs(part - zero).mean())
+        if scatter <= _STILL_SHARE * usual and abs(zero) <= 0.3 * usual:
+            samples.append((first + last) // 2)
+            zeros.append(zero)
+            errors.append(1.5708 * scatter**2 / part.size)  # variance of the mean of normal noise
+    return np.array(samples, dtype=np.int64), shrunk(np.array(zeros), np.array(errors))
+
+
+def _stretch_of(point: IntArray, busy: BoolArray) -> IntArray:
+    """Stretch between manoeuvres in which each sample of `point` lies, counted from 0."""
     begun = edges_of(busy)[::2]
-    return point, np.searchsorted(begun, point, side="right") - np.searchsorted(begun, 0, "right")
+    return np.searchsorted(begun, point, side="left") - np.searchsorted(begun, 0, "right")
+
+
+def _first_points(breaths: Breaths, regular: BoolArray, busy: BoolArray) -> IntArray:
+    """Starts of regular breaths that no regular breath ends at.
+
+    The start of the first breath after a manoeuvre is no breathing level: it is where the relaxed
+    lung emptied to.
+    """
+    passed = _counted(busy)
+    after_free = np.concatenate(([True], passed[breaths.end[:-1]] == passed[breaths.start[:-1]]))
+    after_regular = np.concatenate(([False], regular[:-1]))
+    return breaths.start[regular & after_free & ~after_regular]
 
 
 def _relaxed_points(breaths: Breaths, busy: BoolArray) -> tuple[IntArray, IntArray]:

@@ -1,12 +1,13 @@
 """Raw samples to calibrated channels on a uniform time base, and channels to a `Recording`.
 
-Gaps, jitter and clipping are measured and bridged here, never judged: limits live in the contracts.
+Gaps and jitter are measured and bridged here, clipping is measured, nothing is judged: limits live
+in the contracts.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -15,8 +16,9 @@ from numpy.typing import NDArray
 from quietsleep import contract
 from quietsleep.records import Channels, FloatArray, RawSignal, Recording
 from quietsleep.signals.breaths import find_breaths, integrate, level_volume, manoeuvres
+from quietsleep.signals.clipping import clipped_share_pct, find_clipped
 from quietsleep.signals.gas import AS_MEASURED, GasFactors, flow_at_btps, gas_factors
-from quietsleep.signals.quantiles import edges_of, longest_run, median
+from quietsleep.signals.quantiles import longest_run, median
 from quietsleep.study.study import ChannelMap, Device
 
 _NEGATIVE = ("expiration", "below")
@@ -26,10 +28,6 @@ _JITTER_PERIODS = 0.1
 # A registered rate is trusted when the file's own agrees this well; else the file's own is used.
 _SAME_RATE = 1e-3
 _LIKE_RATE = 0.3
-# Fewest equal samples in a row at an extreme that count as the end of the range, and how near
-# zero (share of the channel's span) an extreme is rest rather than the end of the range.
-_CLIPPED_RUN = 3
-_REST_SHARE = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +55,7 @@ def calibrate(raw: RawSignal, device: Device, spec_channels: Sequence[str]) -> C
     base = _time_base(raw.time_s, device.rate_hz)
     needed = {"flow", *spec_channels}
     values: dict[str, FloatArray] = {}
-    gap_s, clipped_pct = base.gap_s, 0.0
+    gap_s = base.gap_s
     for mapped in device.channels:
         column = raw.columns.get(mapped.column)
         if column is None:
@@ -68,12 +66,13 @@ def calibrate(raw: RawSignal, device: Device, spec_channels: Sequence[str]) -> C
             if mapped.channel in needed:
                 gap_s = max(gap_s, longest_run(missing) / base.rate_hz)
             samples = _bridged(samples, missing, base.time_s)
-        if mapped.channel in needed:
-            clipped_pct = max(clipped_pct, clipped_share_pct(samples))
-        if base.grid_s is not None:
-            samples = np.interp(base.grid_s, base.time_s, samples)
         values[contract.SIGNALS[mapped.channel].key] = samples
-    return Channels(base.rate_hz, values, gap_s, clipped_pct)
+    there = {mapped.channel for mapped in device.channels if mapped.column in raw.columns}
+    clipped_pct, clipped = clipped_in(values, needed & there)
+    if base.grid_s is not None:
+        values = {key: np.interp(base.grid_s, base.time_s, each) for key, each in values.items()}
+        clipped = tuple(_on_grid(run, base, base.grid_s) for run in clipped)
+    return Channels(base.rate_hz, values, gap_s, clipped_pct, clipped)
 
 
 def assemble(
@@ -105,9 +104,14 @@ def assemble(
     volume_ml = integrate(flow_ml_s, channels.rate_hz)
     breaths = find_breaths(flow_ml_s, volume_ml, channels.rate_hz)
     if not is_check:
-        busy = manoeuvres(pressures, flow_ml_s)
-        volume_ml = level_volume(volume_ml, breaths, busy, channels.rate_hz)
-        breaths = replace(breaths, eel_ml=volume_ml[breaths.start])
+        volume_ml, breaths = level_volume(
+            flow_ml_s,
+            volume_ml,
+            breaths,
+            manoeuvres(pressures, flow_ml_s, channels.rate_hz),
+            channels.rate_hz,
+            has_shutter=_has_shutter(technique),
+        )
     return Recording(
         name=name,
         technique=technique,
@@ -119,44 +123,31 @@ def assemble(
         context=context,
         gap_s=channels.gap_s,
         clipped_share_pct=channels.clipped_share_pct,
+        clipped=channels.clipped,
     )
 
 
-def clipped_share_pct(samples: FloatArray) -> float:
-    """Share (%) of samples (n,) that stand still at an end of their range.
+def clipped_in(
+    values: Mapping[str, FloatArray], channels: Iterable[str]
+) -> tuple[float, tuple[tuple[int, int], ...]]:
+    """Largest clipped share (%) of channels by name, and the clipped stretches of all of them.
 
-    A sample counts when it equals the largest or least value and at least two neighbours in a row
-    do too; one shared extreme is a peak, a flat run is a rail. An extreme at zero is the resting
-    value of a pressure, not the end of a range. A pressure that is held level reaches its largest
-    code again and again as well: a rail, which gathers all that lies beyond it, holds more samples
-    than the two codes next to it together. 0 for a constant signal.
+    `values` holds the samples under the keys of `contract.SIGNALS`, shape (n,).
     """
-    if samples.size == 0:
-        return 0.0
-    low, high = float(samples.min()), float(samples.max())
-    rest = _REST_SHARE * (high - low)
-    if rest == 0.0:
-        return 0.0
-    count = sum(_at_rail(samples, end) for end in (low, high) if abs(end) > rest)
-    return 100.0 * count / samples.size
+    share, found = 0.0, []
+    for name in sorted(set(channels)):
+        samples = values[contract.SIGNALS[name].key]
+        runs = find_clipped(samples, channel=name)
+        share = max(share, clipped_share_pct(runs, samples.size))
+        found += runs
+    return share, tuple(sorted(found))
 
 
-def _at_rail(samples: FloatArray, end: float) -> int:
-    at_end = samples == end
-    standing = np.count_nonzero(at_end)
-    count = _in_runs(at_end) if standing >= _CLIPPED_RUN else 0
-    if count == 0:
-        return 0
-    inward = np.abs(samples - end)
-    code = float(inward[~at_end].min())
-    beside = np.count_nonzero(inward <= 2.5 * code) - standing
-    return count if count > beside else 0
-
-
-def _in_runs(flags: NDArray[np.bool_]) -> int:
-    edges = edges_of(flags)
-    lengths = edges[1::2] - edges[::2]
-    return int(lengths[lengths >= _CLIPPED_RUN].sum())
+def _on_grid(run: tuple[int, int], base: _TimeBase, grid_s: FloatArray) -> tuple[int, int]:
+    """A stretch of kept samples as a stretch of the uniform grid."""
+    last_s = base.time_s[run[1] - 1]
+    start, last = np.searchsorted(grid_s, [base.time_s[run[0]], last_s])
+    return int(start), int(last) + 1
 
 
 def _scaled(column: FloatArray, mapped: ChannelMap) -> FloatArray:
@@ -240,6 +231,12 @@ def _flow(channels: Channels) -> FloatArray:
     if flow_ml_s is not None:
         return flow_ml_s
     return np.zeros(next((values.size for values in channels.values.values()), 0))
+
+
+def _has_shutter(technique: str) -> bool:
+    """Whether a technique rests on the check of a shutter, so that its recordings close one."""
+    spec = contract.TECHNIQUES.get(technique)
+    return spec is not None and "shutter_hold" in spec.needs_checks
 
 
 def _factors(device: Device | None, context: Mapping[str, float]) -> GasFactors:

@@ -8,14 +8,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from quietsleep.records import FloatArray, IntArray, MeasuredTrial
+from quietsleep.records import FloatArray, MeasuredTrial
 from quietsleep.signals.quantiles import median
 
 NAN = float("nan")
+_SHARE_STEP = 0.05  # late parts are tried in steps of this share of the curve
+_SIGNIFICANT = 2.0  # standard errors
+_SURE = 0.6  # standard error, over the change that is straight, that can undo a bend
+_ENOUGH_HZ = 200.0  # faster signals are averaged to about this rate before curvature is told
+_BEATS_HZ = np.array([1.6, 2.0, 2.4, 2.9])  # heart beats of infants, 96 to 174 /min
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,29 +93,177 @@ def fit_both_noisy(
     return Line(float(slope), y_mid - float(slope) * x_mid, sxy * sxy / (sxx * syy), 0, int(x.size))
 
 
-def longest_late_line(
-    x: FloatArray, y: FloatArray, *, r2_floor: float, least_points: int, end_slack: int = 0
-) -> Line:
-    """Longest late part of a curve that is straight: y on x over [start, end) with r2 >= floor.
+@dataclass(frozen=True, slots=True)
+class Straightness:
+    """When a part counts as straight.
 
-    `end` may lie up to `end_slack` samples before the end of the curve, so that the last rounding
-    (a next effort beginning) can be left out. Where nothing reaches the floor, the straightest part
-    of `least_points` or more is returned, and its r2 tells. Prefix sums make all parts cost O(n).
-    x, y: shape (n,). NaN when the curve is shorter than `least_points`.
+    Its line reaches `r2_floor`, and the slope changes over it by certainly less than `straight_pct`
+    of its mean. It spans `least_share` of the whole and lasts `least_s`.
     """
+
+    r2_floor: float
+    straight_pct: float
+    least_share: float
+    least_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class LatePart:
+    """The line through a late part of a curve, and by how much its slope changes over it.
+
+    `curvature_pct` is the slope at the beginning of the part less that at its end, by a parabola,
+    in percent of the mean slope; `error_pct` its standard error.
+    """
+
+    line: Line
+    curvature_pct: float
+    error_pct: float
+
+    @property
+    def certain_pct(self) -> float:
+        """Size of the change of slope less two standard errors, at least 0."""
+        return max(abs(self.curvature_pct) - _SIGNIFICANT * self.error_pct, 0.0)
+
+    def moved(self, by: int) -> LatePart:
+        """Return the same part counted from `by` samples earlier."""
+        line = replace(self.line, start=self.line.start + by, end=self.line.end + by)
+        return replace(self, line=line)
+
+
+def late_line(
+    x: FloatArray,
+    y: FloatArray,
+    rate_hz: float,
+    *,
+    whole: float,
+    opening: int,
+    end_slack: int,
+    straight: Straightness,
+) -> LatePart:
+    """Line of y on x through the longest late part of a curve that is straight.
+
+    x, y: shape (n,), x falling in time; `whole` is the span of x of which the least share is asked.
+    Parts begin at twenty steps of x and end where the curve leaves the line of its late half for
+    good, at most `end_slack` samples before its end: there a next effort rounds it. A parabola over
+    each part tells how the slope changes and how sure that is; a part that begins in the first
+    `opening` samples says nothing against later ones. Where no part is straight, the one whose
+    slope changes least; where its line does not reach the floor of r2 either, the longest part of
+    any span that does, or the one of largest r2. NaN for too few points.
+    Source: t of a quadratic term, e.g. Draper & Smith, Applied Regression Analysis (1998), ch. 12.
+    """
+    n, least = int(x.size), max(round(straight.least_s * rate_hz), 4)
+    if n < least or not float(x[0] - x.min()) > 0.0 or not whole > 0.0:
+        return LatePart(Line(NAN, NAN, NAN, 0, n), NAN, NAN)
+    end = _end_of_line(x, y, end_slack, least)
+    share = np.maximum.accumulate((x[:end] - x[end - 1])[::-1])[::-1] / whole
+    steps = np.arange(1.0, 0.0, -_SHARE_STEP)
+    starts = np.unique(end - np.searchsorted(share[::-1], steps * share[0], side="right"))
+    starts = starts[end - starts >= least]
+    long = share[starts] >= straight.least_share
+    x_fit, y_fit = x[:end], y[:end]
+    part = _straightest(
+        x_fit,
+        y_fit,
+        starts[long].tolist() or [0],
+        rate_hz,
+        opening=opening,
+        straight=straight,
+    )
+    if not part.line.r2 >= straight.r2_floor:
+        part = _best_of_any_length(x_fit, y_fit, starts.tolist(), rate_hz, straight)
+    start = part.line.start
+    line = robust_line(x[start:end], y[start:end])
+    return replace(part, line=replace(line, start=start, end=end))
+
+
+def _straightest(
+    x: FloatArray,
+    y: FloatArray,
+    starts: Sequence[int],
+    rate_hz: float,
+    *,
+    opening: int,
+    straight: Straightness,
+) -> LatePart:
+    """The first straight part, from `starts` in order to the end, or the least curved one."""
+    parts: list[LatePart] = []
+    curved = False
+    for start in starts:
+        line = replace(fit_line(x[start:], y[start:]), start=start, end=int(x.size))
+        part = LatePart(line, *_bend(x[start:], y[start:], rate_hz))
+        # What a longer part shows for certain, a shorter one that shows nothing does not undo.
+        if curved and part.error_pct > _SURE * straight.straight_pct:
+            continue
+        if line.r2 >= straight.r2_floor and part.certain_pct <= straight.straight_pct:
+            return part
+        curved = curved or (start >= opening and part.certain_pct > straight.straight_pct)
+        parts.append(part)
+    return min(parts, key=lambda part: part.certain_pct)
+
+
+def _best_of_any_length(
+    x: FloatArray, y: FloatArray, starts: Sequence[int], rate_hz: float, straight: Straightness
+) -> LatePart:
+    """The longest part whose line reaches the floor of r2, or the one of largest r2."""
+    best = fit_line(x, y)
+    for start in starts:
+        line = replace(fit_line(x[start:], y[start:]), start=start, end=int(x.size))
+        if not line.r2 <= best.r2:
+            best = line
+        if best.r2 >= straight.r2_floor:
+            break
+    return LatePart(best, *_bend(x[best.start :], y[best.start :], rate_hz))
+
+
+def _end_of_line(x: FloatArray, y: FloatArray, slack: int, least: int) -> int:
+    """Where a curve of n points ends that may leave its line within the last `slack` samples."""
     n = int(x.size)
-    least_points = max(least_points, 3)
-    if n < least_points:
-        return Line(NAN, NAN, NAN, 0, n)
-    ends = np.unique(np.linspace(max(n - end_slack, least_points), n, 16).astype(np.int64))
-    starts = np.arange(n - least_points + 1)
-    r2 = _r2_of_parts(x - x.mean(), y - y.mean(), starts=starts, ends=ends)
-    r2[(ends[None, :] - starts[:, None]) < least_points] = -1.0
-    length = (ends[None, :] - starts[:, None]) * (r2 >= r2_floor)
-    best = int(np.argmax(length)) if length.max() > 0 else int(np.argmax(r2))
-    start, end = int(starts[best // ends.size]), int(ends[best % ends.size])
-    line = fit_line(x[start:end], y[start:end])
-    return Line(line.slope, line.intercept, line.r2, start, end)
+    sure = max(n - slack, least)
+    if sure >= n:
+        return n
+    half = int(np.searchsorted(-x[:sure], -0.5 * float(x[0] + x[sure - 1])))
+    half = min(half, sure - least)
+    line = robust_line(x[half:sure], y[half:sure], rounds=3)
+    off = np.abs(y - line.intercept - line.slope * x)
+    band = max(3.0 * 1.4826 * median(off[half:sure]), 0.01 * float(np.abs(y).max()))
+    outside = np.flatnonzero(off[sure:] > band)
+    return sure + int(outside[0]) if outside.size else n
+
+
+def _bend(x: FloatArray, y: FloatArray, rate_hz: float) -> tuple[float, float]:
+    """Change of the slope of y on x over its span by a parabola, and its standard error, percent.
+
+    Beats of the heart look like a bend over a second or less. The scatter about a cubic, which a
+    bent curve follows closely, counts as white noise as far as neighbouring points say so, and the
+    rest, r rms, as beats of any phase, twice as large since the cubic follows them too: a sine of
+    rms s moves the quadratic coefficient sum(w y) by at most s |sum(w exp(i 2 pi f t))|, the
+    largest over `_BEATS_HZ`.
+    """
+    step = max(1, round(rate_hz / _ENOUGH_HZ))
+    if x.size >= 8 * step:
+        x, y = _blocks(x, step), _blocks(y, step)
+    if x.size < 4 or x[0] == x[-1]:
+        return NAN, NAN
+    u = (x - x[-1]) / (x[0] - x[-1])
+    design = np.stack([np.ones_like(u), u, u * u, u**3])
+    normal, along = design @ design.T + 1e-9 * u.size * np.eye(4), design @ y
+    inverse = np.linalg.inv(normal[:3, :3])
+    _, slope, bend = (inverse @ along[:3]).tolist()
+    left = y - np.linalg.solve(normal, along) @ design
+    once = left[1:] - left[:-1]
+    white = 0.5 * float(once @ once) / max(once.size, 1)
+    beats = max(float(left @ left) / max(u.size - 4, 1) - white, 0.0)
+    turning = np.exp(2j * np.pi * step / rate_hz * np.multiply.outer(_BEATS_HZ, np.arange(u.size)))
+    pull = float(np.abs(turning @ (inverse[2] @ design[:3])).max())
+    error = math.sqrt(white * float(inverse[2, 2]) + 4.0 * beats * pull**2)
+    mean = slope + bend
+    return (200.0 * bend / mean, abs(200.0 * error / mean)) if mean != 0.0 else (NAN, NAN)
+
+
+def _blocks(values: FloatArray, step: int) -> FloatArray:
+    """Means of so many neighbours; what is left over at the beginning is dropped."""
+    count = values.size // step
+    return np.asarray(values[values.size - count * step :].reshape(count, step).mean(axis=1))
 
 
 def robust_line(x: FloatArray, y: FloatArray, *, rounds: int = 6) -> Line:
@@ -249,20 +402,6 @@ def _moments(x: FloatArray, y: FloatArray) -> tuple[float, float, float, float, 
     return x_mid, y_mid, float(add(dx * dx)), float(add(dy * dy)), float(add(dx * dy))
 
 
-def _r2_of_parts(x: FloatArray, y: FloatArray, *, starts: IntArray, ends: IntArray) -> FloatArray:
-    """r2 of y on x over every [start, end), shape (starts, ends), by prefix sums."""
-    sums = np.zeros((5, x.size + 1))
-    np.cumsum(np.stack([x, y, x * x, y * y, x * y]), axis=1, out=sums[:, 1:])
-    part = sums[:, ends][:, None, :] - sums[:, starts][:, :, None]
-    count = np.maximum(ends[None, :] - starts[:, None], 1).astype(np.float64)
-    sxx = part[2] - part[0] ** 2 / count
-    syy = part[3] - part[1] ** 2 / count
-    sxy = part[4] - part[0] * part[1] / count
-    tiny = 1e-12 * max(float(sums[2, -1] * sums[3, -1]), 1e-300)
-    product = sxx * syy
-    return np.where(product > tiny, sxy**2 / np.maximum(product, tiny), 0.0)
-
-
 def _golden(
     function: Callable[[float], float], low: float, high: float, *, steps: int = 40
 ) -> float:
@@ -293,3 +432,11 @@ def cv_pct(values: FloatArray) -> float:
     if values.size < 2 or values.mean() == 0:
         return NAN
     return float(100.0 * values.std(ddof=1) / abs(values.mean()))
+
+
+def certain_size(values: FloatArray) -> float:
+    """Size of the mean of values (n,) less two standard errors, at least 0; NaN below two."""
+    if values.size < 2:
+        return NAN
+    error = float(values.std(ddof=1)) / math.sqrt(values.size)
+    return max(abs(float(values.mean())) - _SIGNIFICANT * error, 0.0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 from quietsleep.records import Recording, Trial
 from quietsleep.signals.end_expiratory_level import RestingLevel, level_after, level_before
@@ -19,8 +20,8 @@ def find_shutter_trials(recording: Recording, settings: Mapping[str, float]) -> 
     """Find each closed shutter of a recording, in order of time.
 
     Landmarks, as sample indices: `closed` and `released` of the shutter, `expired` at the end of
-    the expiration after it, `free` from where breathing before it is undisturbed. None without an
-    airway pressure.
+    the expiration after it, `free` from where breathing before it is undisturbed, `until` to where
+    it is after it. None without an airway pressure.
     """
     airway = recording.pressures_kpa.get("airway_pressure")
     if airway is None:
@@ -29,7 +30,7 @@ def find_shutter_trials(recording: Recording, settings: Mapping[str, float]) -> 
     limit = flow_limit_ml_s(flow, shutter, noise_ml_s=recording.breaths.noise_ml_s)
     trials: list[Trial] = []
     for occlusion in find_occlusions(flow, airway, recording.rate_hz, shutter, limit_ml_s=limit):
-        end = expiration_end(flow, occlusion.end, limit_ml_s=limit, rate_hz=recording.rate_hz)
+        end = expiration_end(recording.breaths, occlusion.end, n=flow.size)
         marks = {
             "closed": occlusion.start,
             "released": occlusion.end,
@@ -38,7 +39,16 @@ def find_shutter_trials(recording: Recording, settings: Mapping[str, float]) -> 
         }
         start = breath_start(recording.breaths, occlusion.start)
         trials.append(Trial(len(trials) + 1, start, end, marks))
-    return trials
+    return until_next(trials, n=flow.size)
+
+
+def until_next(trials: list[Trial], *, n: int) -> list[Trial]:
+    """Trials with the landmark `until`: the start of the next one, `n` after the last."""
+    until = [*(trial.start for trial in trials), n][1:]
+    return [
+        replace(trial, landmarks={**trial.landmarks, "until": end})
+        for trial, end in zip(trials, until, strict=True)
+    ]
 
 
 def levels_around(
@@ -53,4 +63,10 @@ def levels_around(
         least_breaths=least,
         most_breaths=most,
     )
-    return before, level_after(recording, trial.landmarks["released"], most_breaths=least)
+    after = level_after(
+        recording,
+        trial.landmarks["released"],
+        most_breaths=most,
+        until=trial.landmarks["until"],
+    )
+    return before, after

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from quietsleep.records import FloatArray, Recording
-from quietsleep.signals.breaths import smooth
+from quietsleep.signals.breaths import noise_left, peak_flows, smooth
 from quietsleep.signals.fits import NAN
 from quietsleep.signals.quantiles import median, percentile, runs
 
@@ -19,6 +19,7 @@ _ONSET_SHARE = 0.05  # jacket pressure has left rest at this share of its level
 _FULL_SHARE = 0.9
 _SHORTEST_S = 0.05
 _NOISE_SDS = 4.0
+_FLAT_SHARE = 0.01  # forced flow within this share of its peak is at its peak
 _STILL_SHARE = 0.02  # forced flow below this share of its peak stands still ...
 _LONGEST_S = 8.0  # a forced expiration of an infant is over by then
 _BEGUN_SHARE = 0.2  # ripples before this share of the volume is out are no breath
@@ -43,7 +44,9 @@ class Forced:
     """One forced expiration: samples of its start, its peak flow and its end [start, end].
 
     `flow_out_ml_s` and `out_ml` are expired flow (lightly smoothed) and volume from `start` to
-    `end`, both included, positive out.
+    `end`, both included, positive out. Peak flow lies between samples: `peak_at` is its place
+    counted from `start`, with fraction; `peak_flow_ml_s` and `peak_out_ml` are flow and volume
+    there.
     """
 
     start: int
@@ -51,6 +54,9 @@ class Forced:
     end: int
     flow_out_ml_s: FloatArray
     out_ml: FloatArray
+    peak_at: float
+    peak_flow_ml_s: float
+    peak_out_ml: float
 
 
 def find_squeezes(jacket_kpa: FloatArray, rate_hz: float, *, least_kpa: float) -> list[Squeeze]:
@@ -97,15 +103,34 @@ def follow_forced(
     out = -smooth(flow_ml_s[first : end + 1], rate_hz, window_s=smoothing_s)
     if out.size < 3 or out.max() <= 0.0:
         return None
-    peak = first + int(np.argmax(out))
+    top_ml_s, top = _peak_of(out)
+    peak = first + round(top)
     start = max(_last_not_out(flow_ml_s, peak), first)
+    out_ml = volume_ml[start] - volume_ml[start : end + 1]
+    peak_at = top + first - start
     return Forced(
         start=start,
         peak=peak,
         end=end,
         flow_out_ml_s=out[start - first :],
-        out_ml=volume_ml[start] - volume_ml[start : end + 1],
+        out_ml=out_ml,
+        peak_at=peak_at,
+        peak_flow_ml_s=top_ml_s,
+        peak_out_ml=float(np.interp(peak_at, np.arange(out_ml.size), out_ml)),
     )
+
+
+def _peak_of(out_ml_s: FloatArray) -> tuple[float, float]:
+    """Peak of flow out (n,), mL/s, and its sample with fraction.
+
+    Where flow stays near its peak for a while, noise and the ringing of a filter choose a sample
+    of that while: its middle is taken.
+    """
+    (top_ml_s,), (top,) = peak_flows(out_ml_s, np.array([0]), np.array([out_ml_s.size]))
+    near = np.flatnonzero(out_ml_s >= (1.0 - _FLAT_SHARE) * top_ml_s)
+    if near.size > 2:
+        top = 0.5 * float(near[0] + near[-1])
+    return float(top_ml_s), float(top)
 
 
 def find_reversals(
@@ -136,8 +161,7 @@ def count_reversals(flow_out_ml_s: FloatArray, *, peak: int, noise_ml_s: float) 
 
 def smoothed_noise_ml_s(recording: Recording, *, smoothing_s: float) -> float:
     """SD of the noise that is left in the flow of a recording after smoothing, mL/s."""
-    span = max(1, round(smoothing_s * recording.rate_hz))
-    return recording.breaths.noise_ml_s / float(np.sqrt(max(1.0, span / 2.25)))
+    return recording.breaths.noise_ml_s * noise_left(recording.rate_hz, window_s=smoothing_s)
 
 
 def _last_not_out(flow_ml_s: FloatArray, sample: int) -> int:

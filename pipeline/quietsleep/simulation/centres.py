@@ -13,7 +13,7 @@ from typing import TypeVar
 
 from quietsleep.data import data_folder
 from quietsleep.simulation.checks import CheckDay, simulate_check_day
-from quietsleep.simulation.exports import Cells, hand_over, manifest_bytes, table_bytes
+from quietsleep.simulation.exports import CONTRACT, Cells, hand_over, manifest_bytes, table_bytes
 from quietsleep.simulation.faults import FAULTS
 from quietsleep.simulation.scenario import Scenario, centre_toml, load_scenarios
 from quietsleep.simulation.sessions import (
@@ -28,6 +28,7 @@ J = TypeVar("J")
 DELIVERIES_A_CENTRE = 3
 LARGEST_DELIVERY = 40  # sessions, so that a delivery in the making fits in memory
 TABLE_FILES = ("sessions", "recordings", "checks", "reported")
+FACT_COLUMNS = ["recording", "technique", "trial", "fact", "value"]
 TRUTH_COLUMNS = ["recording", "technique", "trial", "at_s", "quantity", "value"]
 FAULT_COLUMNS = [
     "fault",
@@ -49,6 +50,7 @@ class Written:
 
     truth_rows: list[Cells]
     breath_rows: list[Cells]
+    fact_rows: list[Cells]
     fault_rows: list[Cells]
     infant_rows: list[Cells]
 
@@ -152,6 +154,7 @@ def deliver(
     return Written(
         truth_rows=[row for item in made for row in item.truth_rows],
         breath_rows=[row for session in sessions for row in session.breath_rows],
+        fact_rows=[row for session in sessions for row in session.fact_rows],
         fault_rows=[row | {"centre": centre} for item in made for row in item.fault_rows],
         infant_rows=[session.infant_row for session in sessions],
     )
@@ -197,7 +200,8 @@ def write_study_files(path: Path, scenarios: Sequence[Scenario], *, seed: int) -
     (path / "centres").mkdir(parents=True, exist_ok=True)
     (path / "deliveries").mkdir(exist_ok=True)
     study = (
-        f'study = "quietsleep-demo"\ntitle = "Invented demo study"\ncontract = "1"\nseed = {seed}\n'
+        'study = "quietsleep-demo"\ntitle = "Invented demo study"\n'
+        f'contract = "{CONTRACT}"\nseed = {seed}\n'
     )
     (path / "study.toml").write_text(study, encoding="utf-8")
     for centre in {scenario.centre: None for scenario in scenarios}:
@@ -236,5 +240,7 @@ def write_truth(folder: Path, scenarios: Sequence[Scenario], written: Sequence[W
     (folder / "trials.csv").write_bytes(table_bytes(truth, TRUTH_COLUMNS))
     of_breaths = list(breaths[0]) if breaths else ["recording", "start_s", "end_s"]
     (folder / "breaths.csv").write_bytes(table_bytes(breaths, of_breaths))
+    facts = [row for part in written for row in part.fact_rows]
+    (folder / "facts.csv").write_bytes(table_bytes(facts, FACT_COLUMNS))
     (folder / "faults.csv").write_bytes(table_bytes(faults, FAULT_COLUMNS))
     (folder / "infants.csv").write_bytes(table_bytes(infants, list(infants[0])))

@@ -7,21 +7,22 @@ here is at room conditions.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 
 import numpy as np
 
+from quietsleep.simulation.bodies import FINE_HZ, FloatArray
 from quietsleep.simulation.disturbances import disturb
 from quietsleep.simulation.exports import signal_bytes
 from quietsleep.simulation.faults import FAULTS
-from quietsleep.simulation.physiology import FloatArray, SimulatedRecording
+from quietsleep.simulation.physiology import SimulatedRecording
 from quietsleep.simulation.rows import fault_row, truth_rows
 from quietsleep.simulation.scenario import Scenario
 from quietsleep.simulation.sensors import sense
 from quietsleep.simulation.sessions import Slot, seeded
-from quietsleep.simulation.tape import FINE_HZ, leaking
+from quietsleep.simulation.tape import CHANNELS, leaking, through
 
 
 def _play(
@@ -35,7 +36,7 @@ def _play(
 ) -> SimulatedRecording:
     """Sample fine channels and hand the check over."""
     step = round(FINE_HZ / rate_hz)
-    channels = {name: values[::step].copy() for name, values in fine.items()}
+    channels = {CHANNELS[name]: values[::step].copy() for name, values in fine.items()}
     n = len(next(iter(channels.values())))
     return SimulatedRecording(
         technique=check,
@@ -58,11 +59,14 @@ def syringe(
     gain_expired: float = 1.0,
     gain_slope_per_l_s: float = 0.0,
     heated_min: float = 45.0,
+    cut_share: float = 0.0,
 ) -> SimulatedRecording:
     """Strokes of a known volume both ways at several mean flows; half sines with pauses.
 
     A flow head that reads `gain` too high shows that share as error; `gain_slope_per_l_s` adds
-    an error that grows with flow: read = flow (gain + slope |flow|).
+    an error that grows with flow: read = flow (gain + slope |flow|). With `cut_share` the recording
+    ends, on a whole second, when so much of the time of the last stroke is still to come; that is
+    no stroke.
     """
     parts, rows = [np.zeros(FINE_HZ)], []
     for mean in flows_ml_s:
@@ -85,7 +89,14 @@ def syringe(
                     "stroke_inspired": float(inspired),
                 }
             )
-    parts.append(np.zeros(FINE_HZ))
+    if cut_share:
+        parts.pop()
+        n = len(parts[-1])
+        parts[-1] = parts[-1][: n - round(cut_share * n)]
+        parts.insert(0, np.zeros(-sum(map(len, parts)) % FINE_HZ))
+        rows.pop()
+    else:
+        parts.append(np.zeros(FINE_HZ))
     errors = {
         side: float(np.mean([r["stroke_error_pct"] for r in rows if r["stroke_inspired"] == flag]))
         for side, flag in (("inspired", 1.0), ("expired", 0.0))
@@ -99,9 +110,14 @@ def syringe(
         "heated_min": heated_min,
     }
     context = {"known_volume_ml": volume_ml, "heated_min": heated_min}
-    fine = {"flow_ml_s": np.concatenate(parts)}
+    fine = {"flow": np.concatenate(parts)}
     return _play(
-        "syringe", rate_hz=rate_hz, fine=fine, context=context, truth=truth, trials=tuple(rows)
+        "syringe",
+        rate_hz=rate_hz,
+        fine=fine,
+        context=context,
+        truth=truth,
+        trials=tuple(rows),
     )
 
 
@@ -124,9 +140,14 @@ def shutter_hold(
     down = held[-1] * np.exp(-np.arange(FINE_HZ) / FINE_HZ / 0.02)
     airway = np.concatenate([np.zeros(FINE_HZ), up, held, down])
     truth = {"hold_pressure_kpa": pressure_kpa, "pressure_fall_pct": fall_pct_per_s}
-    fine = {"airway_pressure_kpa": airway, "flow_ml_s": np.zeros_like(airway)}
+    fine = {"airway_pressure": airway, "flow": np.zeros_like(airway)}
     return _play(
-        "shutter_hold", rate_hz=rate_hz, fine=fine, context={}, truth=truth, trials=(truth,)
+        "shutter_hold",
+        rate_hz=rate_hz,
+        fine=fine,
+        context={},
+        truth=truth,
+        trials=(truth,),
     )
 
 
@@ -147,9 +168,14 @@ def box_decay(
     box = np.concatenate([np.zeros(FINE_HZ), rise, fall])
     truth = {"half_life_s": half_life_s}
     context = {"box_volume_l": box_volume_l}
-    fine = {"box_pressure_kpa": box}
+    fine = {"box_pressure": box}
     return _play(
-        "box_decay", rate_hz=rate_hz, fine=fine, context=context, truth=truth, trials=(truth,)
+        "box_decay",
+        rate_hz=rate_hz,
+        fine=fine,
+        context=context,
+        truth=truth,
+        trials=(truth,),
     )
 
 
@@ -184,8 +210,15 @@ def box_pump(
     }
     context = {"known_volume_ml": stroke_ml, "box_volume_l": box_volume_l}
     rows = tuple({"pump_factor_ml_kpa": factor_ml_kpa * stroke_ml / float(s)} for s in sizes)
-    fine = {"box_pressure_kpa": box}
-    return _play("box_pump", rate_hz=rate_hz, fine=fine, context=context, truth=truth, trials=rows)
+    fine = {"box_pressure": box}
+    return _play(
+        "box_pump",
+        rate_hz=rate_hz,
+        fine=fine,
+        context=context,
+        truth=truth,
+        trials=rows,
+    )
 
 
 @dataclass(slots=True)
@@ -256,6 +289,22 @@ def write_check(
     day.truth_rows += truth_rows(made, name)
 
 
+def behind_filters(made: SimulatedRecording, scenario: Scenario) -> SimulatedRecording:
+    """A check at the fine rate as the scenario's device records it."""
+    step, filters = round(FINE_HZ / scenario.form.rate_hz), dict(scenario.setting.filters)
+    channels = {
+        CHANNELS[name]: through(made.channels[CHANNELS[name]], filters.get(name))[::step].copy()
+        for name in CHANNELS
+        if CHANNELS[name] in made.channels
+    }
+    return replace(
+        made,
+        rate_hz=scenario.form.rate_hz,
+        time_s=made.time_s[::step].copy(),
+        channels=channels,
+    )
+
+
 def _syringe(
     scenario: Scenario, rng: np.random.Generator, options: dict[str, Any]
 ) -> SimulatedRecording:
@@ -265,47 +314,51 @@ def _syringe(
     flows = {"even": (120.0,) * 6, "few": (60.0,)}.get(
         options.get("flows", ""), (60.0, 60.0, 120.0, 120.0, 240.0, 240.0)
     )
-    return syringe(
+    made = syringe(
         rng=rng,
-        rate_hz=scenario.form.rate_hz,
+        rate_hz=FINE_HZ,
         flows_ml_s=flows,
         gain_inspired=both,
         gain_expired=options.get("expired", both),
         gain_slope_per_l_s=options.get("slope", 0.0),
         heated_min=options.get("heated", float(rng.integers(35, 70))),
+        cut_share=options.get("cut_share", 0.0),
     )
+    return behind_filters(made, scenario)
 
 
 def _shutter_hold(
     scenario: Scenario, rng: np.random.Generator, options: dict[str, Any]
 ) -> SimulatedRecording:
     usual = {"fall_pct_per_s": float(rng.uniform(0.3, 2.0)), "pressure_kpa": 3.6}
-    return shutter_hold(rate_hz=scenario.form.rate_hz, **(usual | options))
+    return behind_filters(shutter_hold(rate_hz=FINE_HZ, **(usual | options)), scenario)
 
 
 def _box_decay(
     scenario: Scenario, rng: np.random.Generator, options: dict[str, Any]
 ) -> SimulatedRecording:
     usual = {"half_life_s": scenario.setting.box_half_life_s}
-    return box_decay(
+    made = box_decay(
         rng=rng,
-        rate_hz=scenario.form.rate_hz,
+        rate_hz=FINE_HZ,
         box_volume_l=scenario.setting.box_volume_l,
         **(usual | options),
     )
+    return behind_filters(made, scenario)
 
 
 def _box_pump(
     scenario: Scenario, rng: np.random.Generator, options: dict[str, Any]
 ) -> SimulatedRecording:
-    return box_pump(
+    made = box_pump(
         rng=rng,
-        rate_hz=scenario.form.rate_hz,
+        rate_hz=FINE_HZ,
         factor_ml_kpa=scenario.setting.box_factor_ml_kpa,
         half_life_s=scenario.setting.box_half_life_s,
         box_volume_l=scenario.setting.box_volume_l,
         **options,
     )
+    return behind_filters(made, scenario)
 
 
 MAKERS: Mapping[

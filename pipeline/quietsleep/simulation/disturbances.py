@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from quietsleep.simulation.physiology import FloatArray, SimulatedRecording
+from quietsleep.simulation.bodies import FloatArray
+from quietsleep.simulation.physiology import SimulatedRecording
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +53,7 @@ def disturb(
     beat = heart_beat(t, rate_per_min=disturbance.heart_rate_per_min, phase=phase[0])
     if "flow_ml_s" in channels:
         flow = channels["flow_ml_s"]
-        opened = flow != 0.0
+        opened = (flow != 0.0) if recording.open_share is None else recording.open_share
         flow = leaked(flow, t, disturbance) + disturbance.heart_flow_ml_s * beat * opened
         flow += disturbance.flow_offset_ml_s
         flow += disturbance.drift_ml_s * np.sin(2.0 * np.pi * t / 47.0 + phase[1])

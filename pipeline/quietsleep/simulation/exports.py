@@ -20,10 +20,11 @@ import pyarrow as pa
 import pyarrow.csv
 import pyarrow.parquet
 
-from quietsleep.simulation.physiology import FloatArray
+from quietsleep.simulation.bodies import FloatArray
 from quietsleep.simulation.sensors import UNIT_SIZE, Sensor
 
 Cells = Mapping[str, str]
+CONTRACT = "1"  # version of the contract that the invented centres deliver by
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,10 +44,17 @@ def signal_bytes(
     *,
     form: SignalFormat,
     sensors: Sequence[Sensor],
+    header_units: Mapping[str, str] | None = None,
 ) -> bytes:
-    """One signal file in the format of the device."""
+    """One signal file in the format of the device.
+
+    `header_units` are the units that an EDF header names, by column, where they are not those of
+    the sensors.
+    """
     if form.file_format == "edf":
-        return edf_bytes(columns, rate_hz=form.rate_hz, sensors=sensors)
+        return edf_bytes(
+            columns, rate_hz=form.rate_hz, sensors=sensors, header_units=header_units or {}
+        )
     digits = 6 if form.file_format == "csv" else 9
     arrays = {form.time_column: np.round(time_s, 6)}
     arrays |= {name: np.round(values, digits) for name, values in columns.items()}
@@ -85,7 +93,11 @@ def parquet_bytes(arrays: Mapping[str, FloatArray]) -> bytes:
 
 
 def edf_bytes(
-    columns: Mapping[str, FloatArray], *, rate_hz: float, sensors: Sequence[Sensor]
+    columns: Mapping[str, FloatArray],
+    *,
+    rate_hz: float,
+    sensors: Sequence[Sensor],
+    header_units: Mapping[str, str],
 ) -> bytes:
     """An EDF+ file with records of 1 s; samples beyond the last whole second are left out."""
     import edfio
@@ -101,7 +113,7 @@ def edf_bytes(
                 np.clip(values[:whole], low, high),
                 rate_hz,
                 label=name,
-                physical_dimension=sensor.unit,
+                physical_dimension=header_units.get(name, sensor.unit),
                 physical_range=(low, high),
                 digital_range=(-32768, 32767),
             )
@@ -120,9 +132,11 @@ def edf_range(sensor: Sensor) -> tuple[float, float]:
 
 
 def table_bytes(rows: Sequence[Cells], columns: Sequence[str]) -> bytes:
-    """A csv table of text cells."""
+    """A csv table of text cells; cells of no column are left out."""
     sink = io.StringIO()
-    writer = csv.DictWriter(sink, fieldnames=list(columns), lineterminator="\n")
+    writer = csv.DictWriter(
+        sink, fieldnames=list(columns), lineterminator="\n", extrasaction="ignore"
+    )
     writer.writeheader()
     writer.writerows(rows)
     return sink.getvalue().encode()
@@ -137,7 +151,7 @@ def manifest_bytes(
         for path, data in sorted(files.items())
     ]
     whole = {
-        "contract": "1",
+        "contract": CONTRACT,
         "centre": centre,
         "delivery": delivery,
         "created": created.isoformat(),

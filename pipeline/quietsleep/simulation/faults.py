@@ -13,11 +13,12 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 from quietsleep.data import data_folder
+from quietsleep.simulation.breathing import Variation
 from quietsleep.simulation.disturbances import Disturbance
 from quietsleep.simulation.forced import SimulatedSqueeze
+from quietsleep.simulation.occlusions import SimulatedOcclusion
 from quietsleep.simulation.plethysmograph import Effort
-from quietsleep.simulation.quiet import Quirks, SimulatedOcclusion
-from quietsleep.simulation.tape import Variation
+from quietsleep.simulation.quiet import Quirks
 
 Verdict = Literal["reject", "flag", "alert", "accepted", "quarantined", "crashed"]
 MANOEUVRES: Mapping[str, type] = {
@@ -33,8 +34,9 @@ MANOEUVRES: Mapping[str, type] = {
 class Recipe:
     """How a recording is made: options of the technique, changed infant and setting, and more.
 
-    `gap` is (from s, for s) of samples left out; `clip_share` the share of the largest flow that
-    is the most the head shows.
+    `gap` is (from s, for s) of samples left out; `clip_share` the share of what flow reaches in one
+    sample of a thousand that is the most the head shows, `clip_peak` by channel the share of its
+    largest value; `slips` by channel what the registration has wrong: "unit" or "sign".
     """
 
     options: Mapping[str, Any] = field(default_factory=dict)
@@ -43,6 +45,8 @@ class Recipe:
     disturbance: Mapping[str, Any] = field(default_factory=dict)
     gap: tuple[float, float] | None = None
     clip_share: float | None = None
+    clip_peak: Mapping[str, float] = field(default_factory=dict)
+    slips: Mapping[str, str] = field(default_factory=dict)
 
     def disturbed(self, usual: Disturbance) -> Disturbance:
         """The usual disturbance with this recipe's changes."""

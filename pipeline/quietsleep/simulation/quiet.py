@@ -3,23 +3,34 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
-from quietsleep.simulation.physiology import Infant, Setting, SimulatedRecording
-from quietsleep.simulation.tape import (
-    FINE_HZ,
+from quietsleep.simulation.bodies import FINE_HZ, FloatArray
+from quietsleep.simulation.breathing import (
     Breath,
-    Tape,
+    BreathMarks,
     Variation,
+    breathe,
+    breathe_quietly,
     draw_breath,
-    expiration_areas,
-    mean_of,
+    inspire,
+    marks_of,
     whole,
 )
-
-VALVE_S = 0.012  # time constant of the opening shutter, s
+from quietsleep.simulation.occlusions import (
+    Held,
+    SimulatedOcclusion,
+    bend_of,
+    empty,
+    late_slope_s,
+    occlude,
+    release_leak,
+)
+from quietsleep.simulation.physiology import Infant, Setting, SimulatedRecording
+from quietsleep.simulation.tape import TIGHT, Stretch, Tape, mean_of, resisting_leak
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,25 +39,6 @@ class Quirks:
 
     sighs: tuple[int, ...] = ()
     apnoeas: tuple[int, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class SimulatedOcclusion:
-    """One occlusion: how long, how well the infant relaxes, and what goes wrong.
-
-    `effort_kpa` is a breathing effort against the shutter, `brake` the share of flow that the
-    larynx holds back halfway through expiration, `lost_share` the share of VT that escapes past
-    the mask unseen at release, `stop_share` where (share of VT above EEL) an early breath ends
-    it, `wander` the share of VT by which EEL swings before it.
-    """
-
-    duration_s: float = 0.7
-    relaxation_s: float = 0.05
-    effort_kpa: float = 0.0
-    brake: float = 0.0
-    lost_share: float = 0.0
-    stop_share: float = 0.0
-    wander: float = 0.0
 
 
 def tidal(
@@ -58,125 +50,86 @@ def tidal(
     breaths: int = 34,
     variation: Variation | None = None,
     quirks: Quirks | None = None,
+    leak_share: float = 0.0,
+    leak_ways: Literal["both", "out", "in"] = "both",
+    leak_from_s: float = 0.0,
 ) -> SimulatedRecording:
-    """Quiet tidal breathing; truth holds means over the regular breaths."""
+    """Quiet tidal breathing; truth holds means over the regular breaths.
+
+    `leak_share` is the share of flow that passes beside the head in the directions `leak_ways`.
+    """
     tape, odd = Tape(infant, setting or Setting()), quirks or Quirks()
-    rows: list[dict[str, float]] = []
+    leak = resisting_leak(leak_share, tape.setting.apparatus_resistance_kpa_s_l, leak_ways)
+    begun: list[int] = []
     for i in range(breaths):
-        breath = draw_breath(rng, infant, variation or Variation())
-        tape.note("breath_start")
+        breath = draw_breath(rng, tape, variation or Variation())
+        tape.leak = leak if tape.now_s >= leak_from_s else TIGHT
+        begun.append(tape.samples)
         if i in odd.sighs:
-            breath = Breath(infant.vt_ml * 2.6, breath.ti_s * 1.3, breath.te_s * 1.6, 0.3)
-            breath = Breath(breath.vt_ml, whole(breath.ti_s), whole(breath.te_s), 0.3)
-            tape.note("sigh")
-        else:
-            rows.append(tidal_truth(breath, tape.volume_ml, infant.weight_kg))
-        tape.breathe(breath)
+            breath = sigh(breath, tape.steady.drive_kpa)
+        breathe(tape, breath)
         if i in odd.apnoeas:
-            tape.note("apnoea")
-            tape.rest(whole(2.6 * infant.ttot_s))
-    means = mean_of(tuple(rows))
+            pause = np.full(round(2.6 * infant.ttot_s * FINE_HZ) + 1, tape.tone_kpa)
+            tape.write(tape.look(pause))
+    gas, volume = tape.whole("gas"), tape.whole("volume")
+    marks = marks_of(gas, begun)
+    tape.events["breath_start"] = [mark.start / FINE_HZ for mark in marks]
+    for name, which in (("sigh", odd.sighs), ("apnoea", odd.apnoeas)):
+        found = [marks[i].start / FINE_HZ for i in which if i < len(marks)]
+        if found:
+            tape.events[name] = found
+    irregular = {*odd.sighs, *odd.apnoeas}
+    regular = [mark for i, mark in enumerate(marks) if i not in irregular]
+    rows = tuple(breath_truth(mark, gas, volume, infant.weight_kg) for mark in regular)
+    means = mean_of(rows)
+    inspired = sum(float(volume[m.turn] - volume[m.start]) for m in regular)
+    expired = sum(float(volume[m.turn] - volume[m.end]) for m in regular)
     truth = means | {
         "minute_ventilation_ml_min": means["vt_ml"] * means["rr_per_min"],
         "n_breaths": float(len(rows)),
         "n_sighs": float(len(odd.sighs)),
         "n_apnoeas": float(len(odd.apnoeas)),
         "n_artefacts": 0.0,
-        "volume_imbalance_pct": 0.0,
+        "volume_imbalance_pct": 100.0 * abs(inspired - expired) / inspired,
     }
-    return tape.play("tidal", rate_hz=rate_hz, truth=truth, trials=tuple(rows))
+    return tape.play("tidal", rate_hz=rate_hz, truth=truth, trials=rows)
 
 
-def tidal_truth(breath: Breath, from_ml: float, weight_kg: float) -> dict[str, float]:
-    """Every tidal quantity of one breath from its parameters; VT is (VI + VE) / 2."""
-    expired = from_ml + breath.vt_ml - breath.end_ml
-    vt = (breath.vt_ml + expired) / 2.0
-    before, after = expiration_areas(breath.te_s, breath.tptef_te)
-    ttot = breath.ti_s + breath.te_s
+def sigh(breath: Breath, drive_kpa: float) -> Breath:
+    """A deep breath, which takes longer."""
+    ti, te = whole(1.3 * breath.ti_s), whole(1.8 * breath.te_s)
+    return Breath(2.4 * drive_kpa, ti, te, breath.braking_s, breath.tonic_kpa)
+
+
+def breath_truth(
+    mark: BreathMarks, gas: FloatArray, volume: FloatArray, weight_kg: float
+) -> dict[str, float]:
+    """Every tidal quantity of one breath from the integrated equations; VT is (VI + VE) / 2."""
+    inspired = float(volume[mark.turn] - volume[mark.start])
+    expired = float(volume[mark.turn] - volume[mark.end])
+    ti, te = (mark.turn - mark.start) / FINE_HZ, (mark.end - mark.turn) / FINE_HZ
+    vt = 0.5 * (inspired + expired)
     return {
-        "rr_per_min": 60.0 / ttot,
+        "rr_per_min": 60.0 / (ti + te),
         "vt_ml": vt,
         "vt_ml_kg": vt / weight_kg,
-        "ti_s": breath.ti_s,
-        "te_s": breath.te_s,
-        "ti_ttot": breath.ti_s / ttot,
-        "tptef_te": breath.tptef_te,
-        "vptef_ve": before / (before + after),
-        "ptef_ml_s": expired / (before + after),
+        "ti_s": ti,
+        "te_s": te,
+        "ti_ttot": ti / (ti + te),
+        "tptef_te": (mark.peak - mark.turn) / FINE_HZ / te,
+        "vptef_ve": float(volume[mark.turn] - volume[mark.peak]) / expired,
+        "ptef_ml_s": -float(gas[mark.peak]),
     }
-
-
-def passive_expiration(
-    tape: Tape, *, to_ml: float, brake: float = 0.0, settle: bool = True
-) -> None:
-    """Let the relaxed lung empty to a volume above EEL: V' = -m(t) (V - V_rest) / tau.
-
-    m(t) rises as the valve opens, 1 - exp(-t / 12 ms), and may be held back by the larynx. A
-    second compartment of the infant empties in parallel with its own time constant. `settle`
-    lets flow fall to zero within 30 ms at the end.
-    """
-    infant = tape.infant
-    tau = infant.tau_s(tape.setting.apparatus_resistance_kpa_s_l)
-    span = whole(12.0 * tau * max(infant.second_tau_ratio, 1.0))
-    t = np.arange(round(span * FINE_HZ) + 1) / FINE_HZ
-    opening = 1.0 - np.exp(-t / VALVE_S)
-    opening *= 1.0 - brake * np.exp(-(((t - 1.1 * tau) / (0.35 * tau)) ** 2))
-    passed = np.concatenate([[0.0], np.cumsum((opening[1:] + opening[:-1]) / 2.0)]) / FINE_HZ
-    above = tape.volume_ml + infant.elevation_ml
-    volume, flow = np.zeros_like(t), np.zeros_like(t)
-    share = infant.second_share
-    for part, part_tau in ((1.0 - share, tau), (share, tau * infant.second_tau_ratio)):
-        left = part * above * np.exp(-passed / part_tau)
-        volume += left
-        flow -= opening * left / part_tau
-    volume -= infant.elevation_ml
-    stop = max(int(np.searchsorted(-volume, -to_ml)), 2)
-    tape.add(flow[:stop], volume_ml=float(volume[stop - 1] + flow[stop - 1] / FINE_HZ / 2))
-    if settle:
-        n = round(0.03 * FINE_HZ)
-        fall = flow[stop - 1] * (1.0 - np.arange(1, n + 1) / n)
-        tape.add(fall, volume_ml=tape.volume_ml + float(fall.sum()) / FINE_HZ)
-
-
-def elastic_pressure_kpa(tape: Tape) -> float:
-    """Recoil pressure of the relaxed system at the present volume."""
-    return (tape.volume_ml + tape.infant.elevation_ml) / tape.infant.crs_ml_kpa
-
-
-def occlude(tape: Tape, occlusion: SimulatedOcclusion, *, from_kpa: float) -> float:
-    """Close the shutter: Pao relaxes exponentially to the recoil pressure, which is returned."""
-    t = np.arange(round(occlusion.duration_s * FINE_HZ)) / FINE_HZ
-    recoil = elastic_pressure_kpa(tape)
-    airway = recoil + (from_kpa - recoil) * np.exp(-t / occlusion.relaxation_s)
-    airway = airway - occlusion.effort_kpa * np.sin(np.pi * t / 0.2) ** 2
-    total = tape.infant.frc_ml + tape.volume_ml + tape.setting.compressible_dead_space_ml
-    chest = -total * airway / dry_pressure_kpa(tape.setting)
-    tape.note("closed")
-    tape.add(np.zeros_like(t), volume_ml=tape.volume_ml, airway_kpa=airway, chest_ml=chest)
-    tape.note("opened")
-    return recoil
-
-
-def dry_pressure_kpa(setting: Setting) -> float:
-    """Barometric pressure less water vapour at 37 C (6.28 kPa)."""
-    return setting.barometric_pressure_kpa - 6.28
-
-
-def breathe_quietly(
-    tape: Tape, rng: np.random.Generator, variation: Variation, count: int, *, wander: float = 0.0
-) -> None:
-    """A few quiet breaths; `wander` sends EEL up and down by that share of VT in turn."""
-    for i in range(count):
-        breath = draw_breath(rng, tape.infant, variation)
-        if wander:
-            share = wander * rng.uniform(0.8, 1.0) * (1.0 if i % 2 else -1.0)
-            breath = replace(breath, end_ml=share * tape.infant.vt_ml)
-        tape.breathe(breath)
 
 
 def listed(manoeuvres: int | Sequence[SimulatedOcclusion]) -> list[SimulatedOcclusion]:
     """So many plain occlusions, or the ones given."""
     return [SimulatedOcclusion()] * manoeuvres if isinstance(manoeuvres, int) else list(manoeuvres)
+
+
+def constants_of(rng: np.random.Generator) -> float:
+    """How many time constants the infant stays relaxed after a release."""
+    return float(rng.uniform(3.8, 5.2))
 
 
 def single_occlusion(
@@ -187,38 +140,84 @@ def single_occlusion(
     setting: Setting | None = None,
     manoeuvres: int | Sequence[SimulatedOcclusion] = 5,
     variation: Variation | None = None,
-    breaths_between: int = 5,
+    breaths_between: int = 8,
 ) -> SimulatedRecording:
     """End-inspiratory occlusions, each released into passive expiration."""
     tape, usual = Tape(infant, setting or Setting()), variation or Variation()
-    rows = []
+    rows, facts = [], []
     for occlusion in listed(manoeuvres):
         breathe_quietly(tape, rng, usual, breaths_between, wander=occlusion.wander)
-        breath = draw_breath(rng, infant, usual)
-        tape.inspire(tape.volume_ml + breath.vt_ml, breath.ti_s)
-        volume = tape.volume_ml
-        plateau = occlude(tape, occlusion, from_kpa=0.0)
-        tape.volume_ml -= occlusion.lost_share * infant.vt_ml
-        stop = occlusion.stop_share * infant.vt_ml
-        passive_expiration(tape, to_ml=stop, brake=occlusion.brake)
-        rows.append(single_truth(tape, volume_ml=volume, plateau_kpa=plateau))
+        vt = inspire(tape, draw_breath(rng, tape, usual))
+        level = tape.level_ml
+        held = occlude(tape, occlusion)
+        stop = None
+        if occlusion.stop_share is not None:
+            stop = level + occlusion.stop_share * infant.vt_ml
+        limb = empty(
+            tape,
+            to_ml=stop,
+            constants=constants_of(rng),
+            brake=occlusion.brake,
+            leak=release_leak(tape, occlusion.lost_share),
+        )
+        lost = held.lost_ml + lost_in(limb)
+        rows.append(single_truth(tape, held, limb, level_ml=level, lost_ml=lost))
+        facts.append(facts_of(tape, limb, level_ml=level, vt_ml=vt, lost_ml=lost))
     breathe_quietly(tape, rng, usual, breaths_between)
     trials = tuple(rows)
-    return tape.play("single_occlusion", rate_hz=rate_hz, truth=mean_of(trials), trials=trials)
+    return tape.play(
+        "single_occlusion", rate_hz=rate_hz, truth=mean_of(trials), trials=trials,
+        facts=tuple(facts),
+    )  # fmt: skip
 
 
-def single_truth(tape: Tape, *, volume_ml: float, plateau_kpa: float) -> dict[str, float]:
-    """What one single occlusion should give. V0 lies `elevation_ml` below EEL."""
-    infant = tape.infant
+def lost_in(stretch: Stretch) -> float:
+    """Gas that left the infant and not through the head, mL."""
+    return float((stretch.flow - stretch.gas).sum()) / FINE_HZ
+
+
+def facts_of(
+    tape: Tape, limb: Stretch, *, level_ml: float, vt_ml: float, lost_ml: float
+) -> dict[str, float]:
+    """What no contract asks: elevation, the bend of the limb, gas lost, static compliance."""
+    usual = tape.infant.vt_ml
     return {
-        "crs_ml_kpa": infant.crs_ml_kpa,
-        "crs_ml_kpa_kg": infant.crs_ml_kpa / infant.weight_kg,
-        "rrs_kpa_s_l": infant.rrs_kpa_s_l,
-        "tau_s": infant.tau_s(tape.setting.apparatus_resistance_kpa_s_l),
-        "plateau_pressure_kpa": plateau_kpa,
-        "occlusion_volume_ml": volume_ml,
-        "intercept_volume_ml": -infant.elevation_ml,
-        "eel_shift_pct": 0.0,
+        "elevation_pct": 100.0 * level_ml / usual,
+        "limb_bend": bend_of(limb),
+        "lost_pct": 100.0 * lost_ml / usual,
+        "crs_static_ml_kpa": tape.infant.crs_ml_kpa,
+        "inspired_ml": vt_ml,
+    }
+
+
+def single_truth(
+    tape: Tape, held: Held, limb: Stretch, *, level_ml: float, lost_ml: float
+) -> dict[str, float]:
+    """What one single occlusion should give.
+
+    One compartment: its parameters. Else Crs is volume above relaxation volume over the pressure
+    at the end of the occlusion, and Rrs what follows from it and tau: the slow time constant of two
+    compartments; of a viscoelastic body, which creeps and has no one constant, the mean slope of
+    the exact limb over its late part.
+    """
+    infant, apparatus = tape.infant, tape.setting.apparatus_resistance_kpa_s_l
+    tau = infant.tau_s(apparatus)
+    if infant.body_kind == "viscoelastic":
+        tau = late_slope_s(limb)
+    crs, rrs = infant.crs_ml_kpa, infant.rrs_kpa_s_l
+    if infant.body_kind != "linear":
+        crs = (held.volume_ml - held.lost_ml) / held.plateau_kpa
+        rrs = 1000.0 * tau / crs - apparatus
+    return {
+        "crs_ml_kpa": crs,
+        "crs_ml_kpa_kg": crs / infant.weight_kg,
+        "rrs_kpa_s_l": rrs,
+        "tau_s": tau,
+        "plateau_pressure_kpa": held.plateau_kpa,
+        "occlusion_volume_ml": held.volume_ml - level_ml,
+        "intercept_volume_ml": -level_ml,
+        "eel_shift_pct": 100.0 * lost_ml / infant.vt_ml,
+        "eel_sd_pct": tape.level_sd_pct,
     }
 
 
@@ -231,40 +230,64 @@ def double_occlusion(
     manoeuvres: int | Sequence[SimulatedOcclusion] = 5,
     shares: Sequence[float] = (0.85, 0.4),
     variation: Variation | None = None,
-    breaths_between: int = 5,
+    breaths_between: int = 8,
 ) -> SimulatedRecording:
-    """Passive expirations interrupted by brief occlusions at `shares` of VT above EEL."""
+    """Expirations interrupted by brief occlusions, at `shares` of what was breathed in above EEL.
+
+    The first comes early in expiration and makes the infant relax; the rest is passive.
+    """
     tape, usual = Tape(infant, setting or Setting()), variation or Variation()
-    rows = []
-    plain = [SimulatedOcclusion(duration_s=0.3, relaxation_s=0.012)]
+    rows, facts = [], []
+    plain = [SimulatedOcclusion(duration_s=0.3)]
     chosen = plain * manoeuvres if isinstance(manoeuvres, int) else list(manoeuvres)
     for occlusion in chosen:
-        breathe_quietly(tape, rng, usual, breaths_between)
-        breath = draw_breath(rng, infant, usual)
-        tape.inspire(tape.volume_ml + breath.vt_ml, breath.ti_s)
-        points = []
-        for share in shares:
-            passive_expiration(tape, to_ml=share * infant.vt_ml, settle=False)
-            before = float(tape.parts[-1][1][-1])
-            points.append((tape.volume_ml, occlude(tape, occlusion, from_kpa=before)))
-        tape.volume_ml -= occlusion.lost_share * infant.vt_ml
-        passive_expiration(tape, to_ml=0.0)
-        rows.append(double_truth(tape, points=points, vt_ml=breath.vt_ml))
+        breathe_quietly(tape, rng, usual, breaths_between, wander=occlusion.wander)
+        late = max(1.0 - shares[0], 0.0)
+        vt = inspire(tape, draw_breath(rng, tape, usual), late_share=late)
+        level, points = tape.level_ml, []
+        points.append(occlude(tape, occlusion))
+        for share in shares[1:]:
+            empty(tape, to_ml=level + share * vt)
+            points.append(occlude(tape, occlusion))
+        leak = release_leak(tape, occlusion.lost_share)
+        limb = empty(tape, constants=constants_of(rng), leak=leak)
+        lost = sum(point.lost_ml for point in points) + lost_in(limb)
+        rows.append(double_truth(tape, points, level_ml=level, lost_ml=lost))
+        facts.append(facts_of(tape, limb, level_ml=level, vt_ml=vt, lost_ml=lost))
     breathe_quietly(tape, rng, usual, breaths_between)
     trials = tuple(rows)
-    return tape.play("double_occlusion", rate_hz=rate_hz, truth=mean_of(trials), trials=trials)
+    return tape.play(
+        "double_occlusion", rate_hz=rate_hz, truth=mean_of(trials), trials=trials,
+        facts=tuple(facts),
+    )  # fmt: skip
 
 
 def double_truth(
-    tape: Tape, *, points: Sequence[tuple[float, float]], vt_ml: float
+    tape: Tape, points: Sequence[Held], *, level_ml: float, lost_ml: float
 ) -> dict[str, float]:
-    """What one double occlusion should give; the line V = Crs P + V0 has V0 = -elevation."""
-    infant = tape.infant
+    """What one double occlusion should give.
+
+    One compartment: its parameters. Else Crs is the difference quotient of volume and pressure of
+    the first and last occlusion, Rrs the mean of pressure over flow before, of the later ones, with
+    the pressure that the gas would have held up which still left while the shutter closed.
+    Volumes are in per cent of the usual tidal volume, as the contract defines them, not of the
+    breath that was interrupted.
+    """
+    infant, first, last = tape.infant, points[0], points[-1]
+    apparatus = tape.setting.apparatus_resistance_kpa_s_l
+    crs, rrs, intercept = infant.crs_ml_kpa, infant.rrs_kpa_s_l, -level_ml
+    if infant.body_kind != "linear" and len(points) > 1:
+        crs = (first.volume_ml - last.volume_ml) / (first.plateau_kpa - last.plateau_kpa)
+        held = [p.plateau_kpa + (p.before_ml - p.volume_ml) / crs for p in points[1:]]
+        flows = [p.flow_before_ml_s / 1000.0 for p in points[1:]]
+        rrs = float(np.mean([p / f for p, f in zip(held, flows, strict=True)])) - apparatus
+        intercept = first.volume_ml - crs * first.plateau_kpa - level_ml
     return {
         "n_points": float(len(points)),
-        "crs_ml_kpa": infant.crs_ml_kpa,
-        "rrs_kpa_s_l": infant.rrs_kpa_s_l,
-        "intercept_volume_ml": -infant.elevation_ml,
-        "volume_between_pct": 100.0 * (points[0][0] - points[-1][0]) / vt_ml,
-        "eel_shift_pct": 0.0,
+        "crs_ml_kpa": crs,
+        "rrs_kpa_s_l": rrs,
+        "intercept_volume_ml": intercept,
+        "volume_between_pct": 100.0 * (first.volume_ml - last.volume_ml) / infant.vt_ml,
+        "eel_shift_pct": 100.0 * lost_ml / infant.vt_ml,
+        "eel_sd_pct": tape.level_sd_pct,
     }

@@ -11,14 +11,11 @@ import numpy as np
 from quietsleep.simulation.disturbances import USUAL, Disturbance, disturb
 from quietsleep.simulation.faults import PlantedFault, Recipe
 from quietsleep.simulation.forced import SimulatedSqueeze, raised_volume, tidal_forced_expiration
+from quietsleep.simulation.occlusions import SimulatedOcclusion
 from quietsleep.simulation.physiology import Infant, Setting, SimulatedRecording
 from quietsleep.simulation.plethysmograph import Effort, plethysmography
-from quietsleep.simulation.quiet import (
-    SimulatedOcclusion,
-    double_occlusion,
-    single_occlusion,
-    tidal,
-)
+from quietsleep.simulation.quiet import double_occlusion, single_occlusion, tidal
+from quietsleep.simulation.sensors import CHANNEL_KEYS
 
 TECHNIQUES: Mapping[str, Callable[..., SimulatedRecording]] = {
     "tidal": tidal,
@@ -33,7 +30,7 @@ Share = Literal["all", "one"]
 # What a careful laboratory does in one session; raised volume makes one recording of each.
 USUAL_MANOEUVRES: Mapping[str, Sequence[Any]] = {
     "single_occlusion": (SimulatedOcclusion(),) * 6,
-    "double_occlusion": (SimulatedOcclusion(duration_s=0.3, relaxation_s=0.012),) * 5,
+    "double_occlusion": (SimulatedOcclusion(duration_s=0.3),) * 5,
     "plethysmography": (Effort(),) * 4,
     "tidal_forced_expiration": (SimulatedSqueeze(5.0),) * 3 + (SimulatedSqueeze(6.0),) * 4,
     "raised_volume": (SimulatedSqueeze(),) * 3,
@@ -96,13 +93,45 @@ def changed(infant: Infant, recipe: Recipe) -> Infant:
 
 
 def spoiled(recording: SimulatedRecording, recipe: Recipe) -> SimulatedRecording:
-    """Limit the flow head and leave samples out, as the recipe says."""
-    channels, time_s, top = dict(recording.channels), recording.time_s, None
+    """Limit instruments and leave samples out, as the recipe says."""
+    channels, time_s, ranges = dict(recording.channels), recording.time_s, {}
     if recipe.clip_share is not None:
-        top = recipe.clip_share * float(np.quantile(np.abs(channels["flow_ml_s"]), 0.999))
+        flow = np.abs(channels["flow_ml_s"])
+        ranges["flow_ml_s"] = recipe.clip_share * float(np.quantile(flow, 0.999))
+    for name, share in recipe.clip_peak.items():
+        key = CHANNEL_KEYS[name]
+        ranges[key] = share * float(np.abs(channels[key]).max())
+    facts = clipped_facts(recording, ranges)
+    open_share = recording.open_share
     if recipe.gap is not None:
         start, length = recipe.gap
         keep = (time_s < start) | (time_s >= start + length)
         channels = {name: values[keep] for name, values in channels.items()}
         time_s = time_s[keep]
-    return replace(recording, channels=channels, time_s=time_s, flow_range_ml_s=top)
+        open_share = None if open_share is None else open_share[keep]
+    return replace(
+        recording,
+        channels=channels,
+        time_s=time_s,
+        ranges=ranges,
+        open_share=open_share,
+        facts=facts,
+    )
+
+
+def clipped_facts(
+    recording: SimulatedRecording, ranges: Mapping[str, float]
+) -> tuple[Mapping[str, float], ...]:
+    """Facts of the manoeuvres, with how long each stood at the end of an instrument's range."""
+    if not ranges or not recording.facts:
+        return recording.facts
+    names = ("closed", "opened") if "closed" in recording.events else ("squeeze", "squeeze_end")
+    begun, ended = (recording.events[name] for name in names)
+    each = len(begun) // len(recording.facts)
+    told = []
+    for i, fact in enumerate(recording.facts):
+        here = recording.time_s >= begun[i * each]
+        here &= recording.time_s <= ended[(i + 1) * each - 1]
+        beyond = [np.abs(recording.channels[key][here]) > top for key, top in ranges.items()]
+        told.append({**fact, "clipped_s": float(np.any(beyond, axis=0).sum()) / recording.rate_hz})
+    return tuple(told)

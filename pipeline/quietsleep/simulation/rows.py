@@ -7,7 +7,7 @@ centre's units, with planted slips.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import numpy as np
 
@@ -48,9 +48,16 @@ def session_row(
 
 
 def recording_row(
-    made: SimulatedRecording, *, name: str, session: str, path: str, started: datetime
+    made: SimulatedRecording,
+    *,
+    name: str,
+    session: str,
+    path: str,
+    started: datetime,
+    mask_on_min: float,
 ) -> dict[str, str]:
     """Cells of the recording table."""
+    ended = started + timedelta(seconds=made.lasts_s)
 
     def cell(key: str, digits: int) -> str:
         return f"{made.context[key]:.{digits}f}" if key in made.context else ""
@@ -62,6 +69,7 @@ def recording_row(
         "technique": made.technique,
         "file": path,
         "started_at": started.isoformat(),
+        "ended_at": ended.isoformat(timespec="milliseconds"),
         "sleep_state": "quiet",
         "mask_dead_space_ml": cell("mask_dead_space_ml", 1),
         "compressible_dead_space_ml": cell("compressible_dead_space_ml", 1),
@@ -70,6 +78,7 @@ def recording_row(
         "inflation_pressure_set_kpa": cell("inflation_pressure_set_kpa", 2),
         "box_closed_s": cell("box_closed_s", 0) if boxed else "",
         "operator_accepts": "yes",
+        "mask_on_min": f"{mask_on_min:.0f}",
     }
 
 
@@ -104,8 +113,8 @@ def breath_rows(made: SimulatedRecording, recording: str) -> list[dict[str, str]
     """One row of truth for each regular breath of quiet breathing, with its beginning and end."""
     if made.technique != "tidal":
         return []
-    sighs = made.events.get("sigh", ())
-    starts = [at_s for at_s in made.events["breath_start"] if at_s not in sighs]
+    irregular = {*made.events.get("sigh", ()), *made.events.get("apnoea", ())}
+    starts = [at_s for at_s in made.events["breath_start"] if at_s not in irregular]
     return [
         {
             "recording": recording,
@@ -118,8 +127,27 @@ def breath_rows(made: SimulatedRecording, recording: str) -> list[dict[str, str]
 
 
 def changed_cell(old: str, new: str) -> str:
-    """A cell as the fault wants it; "+25" adds to the number that is there."""
-    return f"{float(old) + float(new):.1f}" if new.startswith("+") else new
+    """A cell as the fault wants it; "+25" adds to the number that is there, "*1.1" multiplies."""
+    if new.startswith("+"):
+        return f"{float(old) + float(new):.1f}"
+    if new.startswith("*"):
+        return f"{float(old) * float(new[1:]):.4g}"
+    return new
+
+
+def fact_rows(made: SimulatedRecording, recording: str) -> list[dict[str, str]]:
+    """Long rows of what no contract asks of the manoeuvres of a recording, 1 onwards."""
+    return [
+        {
+            "recording": recording,
+            "technique": made.technique,
+            "trial": str(trial),
+            "fact": fact,
+            "value": repr(float(value)),
+        }
+        for trial, facts in enumerate(made.facts, start=1)
+        for fact, value in facts.items()
+    ]
 
 
 def short(technique: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any, Literal
@@ -10,7 +11,7 @@ from typing import Any, Literal
 from quietsleep.data import data_folder
 from quietsleep.simulation.disturbances import OF_CHECKS, USUAL, Disturbance
 from quietsleep.simulation.exports import SignalFormat
-from quietsleep.simulation.physiology import Setting
+from quietsleep.simulation.physiology import Filters, Setting, standard_pressure_kpa
 from quietsleep.simulation.sensors import Head, Sensor
 
 _DEVICE_KEYS = (
@@ -71,6 +72,7 @@ class Scenario:
     planted: tuple[Planted, ...]
     slips: tuple[Slip, ...]
     reported_pressure_unit: str
+    box_occlusions_at: Literal["end_inspiration", "end_expiration"] = "end_inspiration"
     disturbance: Disturbance = USUAL
     check_disturbance: Disturbance = OF_CHECKS
 
@@ -89,6 +91,7 @@ def load_scenarios() -> list[Scenario]:
 def read_scenario(raw: dict[str, Any]) -> Scenario:
     """One scenario file as a frozen object."""
     device = raw["device"]
+    sensors = tuple(Sensor(**channel) for channel in device["channels"])
     return Scenario(
         centre=raw["centre"],
         title=raw["title"],
@@ -98,9 +101,9 @@ def read_scenario(raw: dict[str, Any]) -> Scenario:
         days_between=raw["days_between"],
         techniques=tuple(raw["techniques"]),
         checks=tuple(raw["checks"]),
-        setting=_setting(raw),
+        setting=_setting(raw, sensors),
         device=device,
-        sensors=tuple(Sensor(**channel) for channel in device["channels"]),
+        sensors=sensors,
         head=Head(
             device["gas_state"],
             device.get("expired_temperature_c", 34.0),
@@ -117,20 +120,30 @@ def read_scenario(raw: dict[str, Any]) -> Scenario:
         planted=tuple(Planted(**fault) for fault in raw.get("faults", ())),
         slips=tuple(Slip(**slip) for slip in raw.get("slips", ())),
         reported_pressure_unit=raw.get("reported_pressure_unit", "kPa"),
+        box_occlusions_at=raw.get("box_occlusions_at", "end_inspiration"),
     )
 
 
-def _setting(raw: dict[str, Any]) -> Setting:
+def filters_of(sensors: Sequence[Sensor]) -> Filters:
+    """What stands ahead of the converter, by channel."""
+    return tuple((s.channel, kept) for s in sensors if (kept := s.channel_filter) is not None)
+
+
+def _setting(raw: dict[str, Any], sensors: Sequence[Sensor]) -> Setting:
+    """Room and set; without a barometric pressure, that of the standard atmosphere."""
     device = raw["device"]
+    usual_kpa = round(standard_pressure_kpa(raw["altitude_m"]), 2)
     return Setting(
         room_temperature_c=raw["room_temperature_c"],
         room_humidity_pct=raw["room_humidity_pct"],
-        barometric_pressure_kpa=raw["barometric_pressure_kpa"],
+        barometric_pressure_kpa=raw.get("barometric_pressure_kpa", usual_kpa),
         apparatus_resistance_kpa_s_l=raw["apparatus_resistance_kpa_s_l"],
         box_volume_l=device.get("box_volume_l", 65.0),
         box_factor_ml_kpa=raw.get("box_factor_ml_kpa", 500.0),
         box_half_life_s=raw.get("box_half_life_s", 9.0),
         box_calibrated_empty=device.get("box_calibrated_empty", True),
+        shutter_s=raw.get("shutter_ms", 8.0) / 1000.0,
+        filters=filters_of(sensors),
     )
 
 

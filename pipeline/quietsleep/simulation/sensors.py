@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
-from quietsleep.simulation.physiology import FloatArray, SimulatedRecording
+from quietsleep.simulation.bodies import FloatArray
+from quietsleep.simulation.physiology import ChannelFilter, SimulatedRecording
 
 
 def vapour_kpa(temperature_c: float) -> float:
@@ -47,7 +49,7 @@ CHANNEL_KEYS = {
     "box_pressure": "box_pressure_kpa",
     "jacket_pressure": "jacket_pressure_kpa",
 }
-# One unit in mL/s or kPa. 1 cm[H2O] = 0.0980665 kPa by definition.
+# One unit in mL/s or kPa. 1 cm[H2O] = 0.0980665 kPa by definition, 1 mm[Hg] = 0.1333224 kPa.
 UNIT_SIZE = {
     "mL/s": 1.0,
     "L/s": 1000.0,
@@ -57,6 +59,24 @@ UNIT_SIZE = {
     "Pa": 0.001,
     "cm[H2O]": 0.0980665,
     "mbar": 0.1,
+    "mm[Hg]": 0.1333224,
+}
+# What a unit is mistaken for: factors of 10.197, 16.67, 60 or 1000.
+MISTAKEN_FOR = {
+    "kPa": "cm[H2O]",
+    "Pa": "cm[H2O]",
+    "mbar": "kPa",
+    "cm[H2O]": "kPa",
+    "mL/s": "mL/min",
+    "L/s": "mL/s",
+    "L/min": "mL/s",
+    "mL/min": "mL/s",
+}
+OTHER_WAY = {
+    "inspiration": "expiration",
+    "expiration": "inspiration",
+    "above": "below",
+    "below": "above",
 }
 CHECKS = ("syringe", "shutter_hold", "box_decay", "box_pump")
 
@@ -66,7 +86,8 @@ class Sensor:
     """One channel of a device: true value = sign * (raw - offset) * gain, in `unit`.
 
     `noise` is its SD and `full_scale` the largest value it can show either way, both in mL/s or
-    kPa; `bits` its resolution over that range (0: none lost).
+    kPa; `bits` its resolution over that range (0: none lost). Ahead of the converter stands a
+    low-pass of `filter_order` (0: none) with its corner at `corner_hz`, and a delay.
     """
 
     channel: str
@@ -78,6 +99,19 @@ class Sensor:
     noise: float = 0.0
     full_scale: float = 3000.0
     bits: int = 16
+    filter_kind: Literal["bessel", "butterworth"] = "bessel"
+    filter_order: int = 0
+    corner_hz: float = 100.0
+    delay_ms: float = 0.0
+
+    @property
+    def channel_filter(self) -> ChannelFilter | None:
+        """What stands between channel and converter."""
+        if not self.filter_order and not self.delay_ms:
+            return None
+        return ChannelFilter(
+            self.filter_kind, self.filter_order, self.corner_hz, self.delay_ms / 1000.0
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +129,15 @@ IDEAL = (
     Sensor("box_pressure", "box", "kPa", positive="above", bits=0, full_scale=2.0),
     Sensor("jacket_pressure", "jacket", "kPa", positive="above", bits=0, full_scale=20.0),
 )
+
+
+def slipped(sensor: Sensor, slip: str) -> Sensor:
+    """The sensor as it truly writes where the registration has a slip of "unit" or of "sign"."""
+    if slip == "sign":
+        return replace(sensor, positive=OTHER_WAY[sensor.positive])
+    if slip == "unit":
+        return replace(sensor, unit=MISTAKEN_FOR[sensor.unit])
+    raise ValueError(f"{slip} is no slip of a registration")
 
 
 def flow_seen(recording: SimulatedRecording, head: Head) -> FloatArray:
@@ -129,11 +172,8 @@ def sense(
         key = CHANNEL_KEYS[sensor.channel]
         if key not in recording.channels:
             continue
-        if key == "flow_ml_s":
-            seen, top = flow_seen(recording, head), recording.flow_range_ml_s
-        else:
-            seen, top = recording.channels[key], None
-        columns[sensor.column] = raw_column(seen, sensor, rng, top=top)
+        seen = flow_seen(recording, head) if key == "flow_ml_s" else recording.channels[key]
+        columns[sensor.column] = raw_column(seen, sensor, rng, top=recording.ranges.get(key))
     return columns
 
 
@@ -142,12 +182,12 @@ def raw_column(
 ) -> FloatArray:
     """Noise, range and resolution of the sensor, then the inverse of its export map."""
     seen = true + sensor.noise * rng.standard_normal(len(true)) if sensor.noise else true
+    if top is not None:
+        seen = np.clip(seen, -top, top)
     if sensor.bits:
         step = 2.0 * sensor.full_scale / 2**sensor.bits
         last = 2 ** (sensor.bits - 1) - 1
         seen = np.clip(np.round(seen / step), -last - 1, last) * step
-    if top is not None:
-        seen = np.clip(seen, -top, top)
     sign = -1.0 if sensor.positive in ("expiration", "below") else 1.0
     return sign * seen / UNIT_SIZE[sensor.unit] / sensor.gain + sensor.offset
 

@@ -6,7 +6,7 @@ import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime, time, timedelta
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -24,6 +24,7 @@ from quietsleep.simulation.recordings import Share, manoeuvres_of, record
 from quietsleep.simulation.rows import (
     breath_rows,
     changed_cell,
+    fact_rows,
     fault_row,
     recording_row,
     reported_rows,
@@ -32,7 +33,7 @@ from quietsleep.simulation.rows import (
     truth_rows,
 )
 from quietsleep.simulation.scenario import Planted, Scenario
-from quietsleep.simulation.sensors import sense
+from quietsleep.simulation.sensors import sense, slipped
 
 PRESSURE_OF = {
     "plethysmography": "box_pressure",
@@ -71,6 +72,7 @@ class SimulatedSession:
     spoiled: dict[str, bytes | None] = field(default_factory=dict)
     truth_rows: list[dict[str, str]] = field(default_factory=list)
     breath_rows: list[dict[str, str]] = field(default_factory=list)
+    fact_rows: list[dict[str, str]] = field(default_factory=list)
     fault_rows: list[dict[str, str]] = field(default_factory=list)
 
     @property
@@ -185,7 +187,10 @@ def simulate_technique(
     share: Share = plan.share if plan else "all"
     fault = FAULTS[plan.fault] if plan else None
     trials: list[Mapping[str, float]] = []
-    for n, given in enumerate(recordings_of(technique, fault, share), start=1):
+    for n, usual in enumerate(recordings_of(technique, fault, share), start=1):
+        given = usual
+        if technique == "plethysmography" and usual is not None:
+            given = [placed(effort, session.scenario.box_occlusions_at) for effort in usual]
         name = f"{code}-{short(technique)}{n}"
         faulty = fault if share == "all" or n == 1 else None
         made = record(
@@ -209,6 +214,11 @@ def simulate_technique(
     return trials
 
 
+def placed(effort: Any, at: Literal["end_inspiration", "end_expiration"]) -> Any:
+    """An effort where the centre occludes; a leak at the release wants gas to be let out."""
+    return effort if effort.lost_share else replace(effort, at=at)
+
+
 def first_cells(scenario: Scenario, slot: Slot) -> dict[str, str]:
     """What the session table says of the session itself."""
     return {
@@ -222,10 +232,11 @@ def first_cells(scenario: Scenario, slot: Slot) -> dict[str, str]:
 
 def recordings_of(
     technique: str, fault: PlantedFault | None, share: Share
-) -> list[Sequence[object] | None]:
-    """Manoeuvres by recording: raised volume makes a recording of each, the others one in all."""
+) -> list[Sequence[Any] | None]:
+    """Manoeuvres by recording: raised volume makes a recording of each, tidal breathing is recorded
+    twice, the others once."""
     if technique == "tidal":
-        return [None]
+        return [None] * (fault.options.get("recordings", 2) if fault else 2)
     manoeuvres = manoeuvres_of(technique, fault, share)
     if technique == "raised_volume":
         return [[one] for one in manoeuvres]
@@ -250,16 +261,35 @@ def write_recording(
     scenario, code = session.scenario, session.slot.session
     path = f"signals/{code}/{name}.{scenario.form.file_format}"
     rng = seeded(session.seed, name, "noise")
-    columns = sense(made, scenario.sensors, head=scenario.head, rng=rng)
+    slips = fault.recipe.slips if fault else {}
+    if fault and fault.file == "header":
+        slips = {"flow": "unit"}
+    sensors = [slipped(s, slips[s.channel]) if s.channel in slips else s for s in scenario.sensors]
+    columns = sense(made, sensors, head=scenario.head, rng=rng)
     if fault and fault.file == "column":
         lost = PRESSURE_OF.get(made.technique, "airway_pressure")
         columns.pop(next(s.column for s in scenario.sensors if s.channel == lost))
-    data = signal_bytes(columns, made.time_s, form=scenario.form, sensors=scenario.sensors)
+    says = {} if fault and fault.file == "header" else {s.column: s.unit for s in scenario.sensors}
+    data = signal_bytes(
+        columns, made.time_s, form=scenario.form, sensors=sensors, header_units=says
+    )
     session.files[path] = data
     if fault and fault.file in ("cut", "absent"):
         session.spoiled[path] = data[: len(data) // 2] if fault.file == "cut" else None
     session.clock += timedelta(minutes=4)
-    row = recording_row(made, name=name, session=code, path=path, started=session.clock)
-    session.recording_rows.append(row | dict(fault.cells if fault else {}))
+    masked = (session.clock - session.slot.tested_at).total_seconds() / 60.0 - 4.0
+    row = recording_row(
+        made,
+        name=name,
+        session=code,
+        path=path,
+        started=session.clock,
+        mask_on_min=session.setting.mask_on_min + masked,
+    )
+    cells = fault.cells if fault else {}
+    session.recording_rows.append(
+        row | {cell: changed_cell(row[cell], new) for cell, new in cells.items()}
+    )
     session.truth_rows += truth_rows(made, name)
     session.breath_rows += breath_rows(made, name)
+    session.fact_rows += fact_rows(made, name)

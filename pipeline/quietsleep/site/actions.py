@@ -137,7 +137,7 @@ def _tested(data: CentreData, session: str | None) -> datetime:
 
 
 def _alert(data: CentreData, rule: str, rows: Sequence[Row], root: str) -> ActionItem:
-    remedy = data.rule_behind(rows[0]).get("remedy")
+    remedy = words.remedy_of(data.rule_behind(rows[0]), rows[0])
     by_session: dict[str, list[Row]] = {}
     for row in rows:
         by_session.setdefault(row["session"] or row["item"], []).append(row)

@@ -67,7 +67,10 @@ def _known_zone(name: str) -> str:
 
 @dataclass(frozen=True, slots=True, config=CONFIG)
 class ChannelMap:
-    """Which raw column is which channel; value = (raw - offset) * gain in `unit`, then the sign."""
+    """Which raw column is which channel; value = (raw - offset) * gain in `unit`, then the sign.
+
+    `header_unit` is a unit that the header of the export names and that is known to be wrong.
+    """
 
     channel: Text
     column: Text
@@ -75,6 +78,7 @@ class ChannelMap:
     gain: Annotated[Number, AfterValidator(_above_zero)]
     offset: Number
     positive: Positive
+    header_unit: Text | None = None
 
 
 @dataclass(frozen=True, slots=True, config=CONFIG, kw_only=True)
@@ -106,15 +110,16 @@ class Device:
 class Centre:
     """One participating laboratory; `devices` are the newest entries by the codes of the devices.
 
-    `earlier_devices` are the entries that newer ones have followed. Local days are those of
-    `time_zone`; without one, of the offset that stands beside each time. `was` are codes that the
-    centre had before: what was delivered under them is its own. A centre that has left says since
-    when with `retired_on`. `tables` is what is registered of how it writes its tables.
+    Without an altitude, barometric pressures cannot be held against it. `earlier_devices` are the
+    entries that newer ones have followed. Local days are those of `time_zone`; without one, of the
+    offset that stands beside each time. `was` are codes that the centre had before: what was
+    delivered under them is its own. A centre that has left says since when with `retired_on`.
+    `tables` is what is registered of how it writes its tables.
     """
 
     centre: Annotated[Code, AfterValidator(_free)]
     title: Text
-    altitude_m: Annotated[Number, between(-500.0, 5000.0)]
+    altitude_m: Annotated[Number, between(-500.0, 5000.0)] | None
     devices: Mapping[str, Device]
     earlier_devices: tuple[Device, ...] = ()
     time_zone: Annotated[Text, AfterValidator(_known_zone)] | None = None
@@ -152,7 +157,7 @@ def read_centre(entry: Entry, stem: str) -> Centre:
         entry.refuse("no device is registered; add a [[devices]] entry.")
     if stem in entry.table.get("was", ()):
         entry.refuse(f"was names {stem} itself; it lists the codes that the centre had before.")
-    entry.table.setdefault("altitude_m", 0.0)
+    entry.table.setdefault("altitude_m", None)
     newest = {d.device: d for d in devices}
     earlier = tuple(d for d in devices if newest[d.device] is not d)
     return entry.build(Centre, devices=newest, earlier_devices=earlier)

@@ -1,4 +1,4 @@
-"""A study folder: its centres, devices, export maps, signed changes of limits and waivers.
+"""A study folder: its centres, devices, export maps, changes of limits, confirmations, waivers.
 
 Everything here is written by the coordinating centre, so a mistake stops the night with one plain
 sentence (`StudyError`). What centres deliver is read by `quietsleep.intake`, which never raises.
@@ -27,6 +27,7 @@ from quietsleep.study.storage import Cluster, Storage, StorageSettings, storage_
 __all__ = [
     "Centre",
     "ChannelMap",
+    "Confirmation",
     "Device",
     "LimitChange",
     "StorageSettings",
@@ -41,6 +42,8 @@ __all__ = [
 ItemKind = Literal["trial", "test", "check", "session"]
 
 
+# How items are called whose codes may come again in another session or on another day.
+WHOLE_NAMES = {"trial": "session/recording#number", "check": "device/day/code"}
 # What a file of an earlier form is called now; left where it is, it would silently not count.
 RENAMED = {"decisions.toml": "limits.toml"}
 
@@ -75,9 +78,31 @@ class Waiver:
     signed_on: Day
 
 
+@model(frozen=True, slots=True, config=CONFIG)
+class Confirmation:
+    """A limit that somebody of the coordinating centre compared with a printed standard.
+
+    It holds for this limit and no other: where the contract changes it, it has to be confirmed
+    again. `rule` may be ``*.name`` for a rule that every technique has.
+    """
+
+    rule: Text
+    limit: Limit
+    by: Code
+    on: Day
+    printed_in: Text
+    note: str = ""
+
+    def holds_for(self, rule: Rule) -> bool:
+        """Say whether it confirms a rule with the limit that the rule has."""
+        every = self.rule.startswith("*.") and rule.owner in contract.TECHNIQUES
+        named = self.rule == (f"*.{rule.name}" if every else rule.key)
+        return named and self.limit == rule.limit
+
+
 @dataclass(frozen=True, slots=True)
 class Study:
-    """A study as its folder describes it.
+    """A study as its folder describes it; `contract` is the version that it began under.
 
     `devices` are the newest entries of all devices. `vanished` are centres whose file is gone
     although they were never retired: they stand as the last night knew them.
@@ -92,9 +117,12 @@ class Study:
     reference_files: tuple[Path, ...] = ()
     devices: Mapping[str, Device] = field(default_factory=dict)
     storage: StorageSettings = field(default_factory=StorageSettings)
+    confirmations: tuple[Confirmation, ...] = ()
+    contract: str = contract.CONTRACT_VERSION
     schedule: Schedule | None = None
     tables: TableDialect | None = None
     vanished: tuple[str, ...] = ()
+    register_key: str = ""
 
     @property
     def renamed(self) -> dict[str, str]:
@@ -122,6 +150,13 @@ class Study:
 
 
 @model(frozen=True, slots=True, config=CONFIG)
+class RegisterTable:
+    """The table [register] of study.toml: where the key of the study register lies."""
+
+    key: Text
+
+
+@model(frozen=True, slots=True, config=CONFIG)
 class _StudyFile:
     """What study.toml may say; `seed` and `demo` are read by who wrote an invented study."""
 
@@ -134,6 +169,7 @@ class _StudyFile:
     cluster: Cluster | None = None
     schedule: Schedule | None = None
     tables: TableDialect | None = None
+    register: RegisterTable | None = None
 
 
 def load_study(path: Path) -> Study:
@@ -143,9 +179,10 @@ def load_study(path: Path) -> Study:
     entry = toml.read(path, "study.toml", StudyError)
     if "places" in entry.table:
         entry.refuse("[places] is called [storage] now; rename it.")
-    said, known = entry.build(_StudyFile), contract.CONTRACT_VERSION
-    if said.contract != known:
-        entry.refuse(f'contract is "{said.contract}"; this program knows "{known}".')
+    said, known = entry.build(_StudyFile), contract.READABLE_VERSIONS
+    if said.contract not in known:
+        listed = " and ".join(f'"{version}"' for version in known)
+        entry.refuse(f'contract is "{said.contract}"; this program knows {listed}.')
     for old, new in RENAMED.items():
         if (path / old).exists():
             raise StudyError(
@@ -162,9 +199,12 @@ def load_study(path: Path) -> Study:
         reference_files=tuple(sorted((path / "references").glob("*.toml"))),
         devices={key: d for c in centres.values() for key, d in c.devices.items()},
         storage=storage_of(said.storage, said.cluster),
+        confirmations=_confirmations(path),
+        contract=said.contract,
         schedule=said.schedule,
         tables=said.tables,
         vanished=vanished,
+        register_key=said.register.key if said.register else "",
     )
 
 
@@ -258,6 +298,24 @@ def _limit_change(entry: Entry) -> LimitChange:
     return change
 
 
+def _confirmations(path: Path) -> tuple[Confirmation, ...]:
+    found = tuple(_confirmation(entry) for entry in _list_file(path, "confirmations"))
+    named = (f"{c.rule}, limit {toml.shown(c.limit)}," for c in found)
+    if (twice := toml.first_twice(named)) is not None:
+        raise StudyError(f"confirmations.toml: {twice} is confirmed twice.")
+    return found
+
+
+def _confirmation(entry: Entry) -> Confirmation:
+    confirmation = entry.build(Confirmation)
+    owner, _, name = confirmation.rule.partition(".")
+    for key in contract.TECHNIQUES if owner == "*" else (owner,):
+        rule = _rule_of(entry, f"{key}.{name}")
+        if refusal := limit_refusal(rule.operator, confirmation.limit):
+            entry.refuse(refusal)
+    return confirmation
+
+
 def _waivers(path: Path, centres: Mapping[str, Centre]) -> tuple[Waiver, ...]:
     waivers = tuple(_waiver(entry, centres) for entry in _list_file(path, "waivers"))
     if (twice := toml.first_twice(w.waiver for w in waivers)) is not None:
@@ -274,6 +332,12 @@ def _waiver(entry: Entry, centres: Mapping[str, Centre]) -> Waiver:
     waiver = replace(waiver, centre=renamed.get(waiver.centre, waiver.centre))
     if waiver.centre not in centres:
         entry.refuse_unknown("centre", waiver.centre, centres)
+    whole = WHOLE_NAMES.get(waiver.item_kind)
+    if whole and "/" not in waiver.item:
+        entry.refuse(
+            f"item is {waiver.item}; a {waiver.item_kind} is called {whole}, for a code may come "
+            "again. The pages name it so."
+        )
     if waiver.item_kind != rule.level:
         entry.refuse(f"rule {rule.key} judges a {rule.level}, not a {waiver.item_kind}.")
     return waiver

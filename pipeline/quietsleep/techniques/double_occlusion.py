@@ -8,6 +8,7 @@ J 2001;17:449-455).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -21,29 +22,42 @@ from quietsleep.signals.end_expiratory_level import (
     eel_shift_pct,
     level_after,
     level_before,
+    lost_pct,
 )
 from quietsleep.signals.fits import NAN, Line, cv_pct, fit_line, values_of
 from quietsleep.signals.occlusions import (
     Occlusion,
+    OpenAirway,
     Plateau,
+    airway_before,
     breath_start,
-    closure_lag_s,
     expiration_end,
     find_occlusions,
     find_plateau,
     flow_limit_ml_s,
+    held_until,
+    pressure_fall_kpa,
+    settled_half,
     shutter_settings,
-    volume_from,
-    zero_flow_ml_s,
-    zero_pressure_kpa,
+)
+from quietsleep.signals.passive_limb import (
+    PassiveLimb,
+    passive_limb,
+    release_delay_s,
+    undisturbed_flow_ml_s,
+    volume_of,
 )
 from quietsleep.signals.reasons import give_reasons
+from quietsleep.signals.shutter_trials import until_next
 
 SPEC = TECHNIQUES["double_occlusion"]
 SETTINGS = SPEC.settings
 REASONS = {
     "plateau_s": "an occlusion is too short to hold a plateau",
     "plateau_sd_kpa": "an occlusion is too short to hold a plateau",
+    "plateau_fall_pct": "an occlusion is too short to hold a plateau",
+    "plateau_loss_pct": "no compliance, no plateau, or too few breaths before or after",
+    "release_delay_s": "no flow after a release",
     "volume_between_pct": "fewer than two occlusions, or no breaths before them",
     "crs_ml_kpa": "fewer than two occlusions at different pressures",
     "intercept_volume_ml": "fewer than two occlusions, or too few breaths before them",
@@ -58,12 +72,17 @@ class _Points:
     """Occlusions of one expiration, one element each; volume mL on the recording's scale.
 
     `flow_ml_s` is expiratory flow just before the occlusion, positive; NaN for the first.
+    `until` is the sample at which pressure falls at the release, `fall_kpa` its fall before that.
     """
 
+    airway: OpenAirway
     plateaus: tuple[Plateau, ...]
     pressure_kpa: FloatArray
     volume_ml: FloatArray
     flow_ml_s: FloatArray
+    fall_kpa: FloatArray
+    until: FloatArray
+    limb: PassiveLimb
 
 
 def find_trials(recording: Recording) -> list[Trial]:
@@ -78,13 +97,13 @@ def find_trials(recording: Recording) -> list[Trial]:
     for occlusion in find_occlusions(flow, airway, rate, shutter, limit_ml_s=limit):
         if occlusion.start >= expired:
             free = max(expired, 0)
-            expired = expiration_end(flow, occlusion.end, limit_ml_s=limit, rate_hz=rate)
+            expired = expiration_end(recording.breaths, occlusion.end, n=flow.size)
             marks = {"expired": expired, "free": free}
             start = breath_start(recording.breaths, occlusion.start)
             trials.append(Trial(len(trials) + 1, start, expired, marks))
         number = len(marks) // 2
         marks[f"closed_{number}"], marks[f"released_{number}"] = occlusion.start, occlusion.end
-    return trials
+    return until_next(trials, n=flow.size)
 
 
 def measure_trial(recording: Recording, trial: Trial) -> Measures:
@@ -98,11 +117,15 @@ def measure_trial(recording: Recording, trial: Trial) -> Measures:
         points.flow_ml_s,
         apparatus_kpa_s_l=recording.context.get("apparatus_resistance_kpa_s_l", NAN),
     )
+    fallen_kpa = float(points.fall_kpa.sum())
     measures = Measures(
         {
             "n_points": float(points.volume_ml.size),
             "plateau_s": min(p.length_s for p in points.plateaus),
             "plateau_sd_kpa": max(p.sd_kpa for p in points.plateaus),
+            "plateau_fall_pct": 100.0 * float((points.fall_kpa / points.pressure_kpa).max()),
+            "plateau_loss_pct": lost_pct(before, after, fallen_ml=fallen_kpa * line.slope),
+            "release_delay_s": _release_delay_s(recording, trial, points),
             "volume_between_pct": 100.0 * span_ml / before.tidal_volume_ml,
             "crs_ml_kpa": line.slope,
             "intercept_volume_ml": line.intercept - before.eel_ml,
@@ -142,11 +165,12 @@ def resistance_kpa_s_l(
 
 
 def measure_test(trials: Sequence[MeasuredTrial]) -> Measures:
-    """Count the accepted trials and measure how far their compliance lies apart."""
+    """Count the accepted trials and measure how far their numbers lie apart."""
     measures = Measures(
         {
             "n_accepted": float(len(trials)),
             "crs_cv_pct": cv_pct(values_of(trials, "crs_ml_kpa")),
+            "rrs_cv_pct": cv_pct(values_of(trials, "rrs_kpa_s_l")),
         }
     )
     return give_reasons(measures, dict.fromkeys(measures, "fewer than two accepted trials"))
@@ -188,7 +212,7 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
 
 
 def _occlusions(trial: Trial) -> list[Occlusion]:
-    marks, count = trial.landmarks, len(trial.landmarks) // 2 - 1
+    marks, count = trial.landmarks, (len(trial.landmarks) - 3) // 2
     return [Occlusion(marks[f"closed_{i}"], marks[f"released_{i}"]) for i in range(1, count + 1)]
 
 
@@ -199,57 +223,83 @@ def _levels(recording: Recording, trial: Trial) -> tuple[RestingLevel, RestingLe
         recording, closed, since=trial.landmarks["free"], least_breaths=least, most_breaths=most
     )
     released = _occlusions(trial)[-1].end
-    return before, level_after(recording, released, most_breaths=least)
+    until = trial.landmarks["until"]
+    return before, level_after(recording, released, most_breaths=most, until=until)
 
 
 def _points(recording: Recording, trial: Trial) -> _Points:
     occlusions, rate = _occlusions(trial), recording.rate_hz
     airway = recording.pressures_kpa["airway_pressure"]
     breaths = int(SETTINGS["eel_breaths_most"])
-    zero = zero_pressure_kpa(recording, occlusions[0], airway, breaths=breaths)
+    is_open = airway_before(recording, occlusions[0], airway, breaths=breaths)
+    until = [held_until(recording.flow_ml_s, airway, o, rate, airway=is_open) for o in occlusions]
     plateaus = tuple(
         find_plateau(
             airway,
-            occlusion,
+            Occlusion(occlusion.start, min(occlusion.end, math.ceil(falls))),
             rate,
             window_s=SETTINGS["plateau_window_s"],
             band_kpa=SETTINGS["plateau_band_kpa"],
         )
-        for occlusion in occlusions
+        for occlusion, falls in zip(occlusions, until, strict=True)
     )
-    first, last = occlusions[0], occlusions[-1]
-    offset = zero_flow_ml_s(recording.flow_ml_s, occlusions)
-    flow = recording.flow_ml_s[first.start : last.end] - offset
-    held_ml = float(recording.volume_ml[first.start : first.end].mean())
-    volume = volume_from(flow, rate, start_ml=held_ml)
-    for occlusion, plateau in zip(occlusions, plateaus, strict=True):
-        lag_s = closure_lag_s(airway, occlusion, rate, level_kpa=plateau.pressure_kpa)
-        closing_ml_s = float(recording.flow_ml_s[max(occlusion.start - 1, 0)]) - offset
-        # The trapezoid rule takes half a period of flow between the last open sample and closure.
-        volume[occlusion.start - first.start :] += closing_ml_s * (0.5 / rate - lag_s)
-    at = [slice(o.start - first.start, o.end - first.start) for o in occlusions]
-    flows = [NAN]
-    for earlier, later in pairwise(at):
-        flows.append(_flow_before(volume, flow, earlier.stop, later.start, rate))
+    falls_kpa = [
+        pressure_fall_kpa(airway, occlusion, rate, until=falls)
+        for occlusion, falls in zip(occlusions, until, strict=True)
+    ]
+    limb = passive_limb(recording, occlusions[-1], trial.landmarks["expired"], SETTINGS)
+    volumes, flows = _volumes_and_flows(recording, occlusions, limb)
     return _Points(
-        plateaus,
-        np.array([p.pressure_kpa - zero for p in plateaus]),
-        np.array([volume[part].mean() for part in at]),
-        np.array(flows),
+        airway=is_open,
+        plateaus=plateaus,
+        pressure_kpa=np.array([p.pressure_kpa - is_open.zero_kpa for p in plateaus]),
+        volume_ml=volumes,
+        flow_ml_s=flows,
+        fall_kpa=np.array(falls_kpa),
+        until=np.array(until),
+        limb=limb,
     )
 
 
-def _flow_before(
-    volume_ml: FloatArray, flow_ml_s: FloatArray, released: int, closed: int, rate_hz: float
-) -> float:
-    """Expiratory flow at the moment of closure, mL/s, positive.
+def _volumes_and_flows(
+    recording: Recording, occlusions: Sequence[Occlusion], limb: PassiveLimb
+) -> tuple[FloatArray, FloatArray]:
+    """Volume behind each closed shutter and expiratory flow just before each later closure.
 
-    Flow of a passive expiration is a straight line of volume: the line through the last window
-    before closure is read at the volume of the closure.
+    Volume is counted on through every edge, so that the gas of a closing shutter, smeared by the
+    filter, counts in full: it is that of the plateau and not of the first still sample.
     """
-    opened = released + round(SETTINGS["opening_s"] * rate_hz)
-    start = max(opened, closed - round(SETTINGS["flow_window_s"] * rate_hz))
-    if closed - start < 3:
-        return NAN
-    line = fit_line(volume_ml[start:closed], flow_ml_s[start:closed])
-    return -(line.intercept + line.slope * float(volume_ml[closed]))
+    held, rate = [settled_half(o) for o in occlusions], recording.rate_hz
+    volumes, flows = [float(recording.volume_ml[held[0]].mean())], [NAN]
+    for (earlier, later), (still, next_still) in zip(
+        pairwise(occlusions), pairwise(held), strict=True
+    ):
+        volume, flow = volume_of(recording, still.start, next_still.stop, held=still)
+        volume += volumes[-1] - float(volume[: still.stop - still.start].mean())
+        volumes.append(float(volume[next_still.start - still.start :].mean()))
+        between = slice(earlier.end - 1 - still.start, later.start + 1 - still.start)
+        flows.append(
+            undisturbed_flow_ml_s(
+                volume[between], flow[between], limb, at_ml=volumes[-1], rate_hz=rate
+            )
+        )
+    return np.array(volumes), np.array(flows)
+
+
+def _release_delay_s(recording: Recording, trial: Trial, points: _Points) -> float:
+    """Longest time from the fall of pressure to the beginning of flow over the releases."""
+    occlusions, delays = _occlusions(trial), []
+    ends = [o.start for o in occlusions[1:]] + [trial.landmarks["expired"]]
+    for occlusion, end, falls in zip(occlusions, ends, points.until.tolist(), strict=True):
+        start = occlusion.end - 1
+        zero = float(recording.flow_ml_s[settled_half(occlusion)].mean())
+        delays.append(
+            release_delay_s(
+                recording.flow_ml_s[start:end] - zero,
+                start,
+                recording.rate_hz,
+                pressure_falls=falls,
+                lag_s=points.airway.lag_s,
+            )
+        )
+    return float(np.max(delays))

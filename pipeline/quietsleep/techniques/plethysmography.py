@@ -1,7 +1,8 @@
 """Whole-body plethysmography: lung volume from breathing efforts against a closed shutter.
 
-In the closed box thoracic gas is compressed and expanded by the efforts; Boyle's law gives its
-volume from how far the chest moves for a change of airway pressure. Source of the method: Stocks
+In the closed box thoracic gas is compressed and expanded by the efforts; Boyle's law, without its
+linear short form, gives its volume from how far the chest moves for a change of airway pressure.
+Source of the method: Stocks
 et al., Eur Respir J 2001;17:302-312.
 """
 
@@ -9,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -28,10 +30,12 @@ from quietsleep.signals.fits import (
 from quietsleep.signals.gas import BODY_C, saturated_vapour_kpa
 from quietsleep.signals.occlusions import (
     Occlusion,
+    airway_before,
     running_mean,
 )
 from quietsleep.signals.reasons import give_reasons
 from quietsleep.signals.shutter_trials import find_shutter_trials, levels_around
+from quietsleep.signals.timing import likely_delay_s, try_delays
 
 SPEC = TECHNIQUES["plethysmography"]
 SETTINGS = SPEC.settings
@@ -55,11 +59,14 @@ REASONS = {
 class _Loop:
     """Complete efforts of one occlusion, samples from `start`: airway pressure and box volume.
 
-    `returns` are the samples, counted from `start`, between which the efforts lie.
+    `pressure_kpa` is above that of an open airway without flow, `compression_kpa` what Boyle's law
+    makes of it; `line` is that of volume on compression. `returns` are the samples, counted from
+    `start`, between which the efforts lie.
     """
 
     start: int
     pressure_kpa: FloatArray
+    compression_kpa: FloatArray
     volume_ml: FloatArray
     returns: tuple[int, ...]
     line: Line
@@ -67,7 +74,13 @@ class _Loop:
 
 def find_trials(recording: Recording) -> list[Trial]:
     """Find each closed shutter; a trial holds the inspiration before and the expiration after."""
-    return find_shutter_trials(recording, SETTINGS)
+    return list(_occlusions(recording))
+
+
+@lru_cache(maxsize=1)
+def _occlusions(recording: Recording) -> tuple[Trial, ...]:
+    """Kept for the recording in hand: its channels are brought in step over all of them."""
+    return tuple(find_shutter_trials(recording, SETTINGS))
 
 
 def measure_trial(recording: Recording, trial: Trial) -> Measures:
@@ -96,6 +109,7 @@ def measure_trial(recording: Recording, trial: Trial) -> Measures:
             "eel_sd_pct": before.sd_pct,
             "eel_shift_pct": eel_shift_pct(before, after),
             "box_closed_s": context.get("box_closed_s", NAN),
+            "channel_delay_s": _loops(recording)[0],
         }
     )
     if not np.isfinite(_box_factor_ml_kpa(context) * context.get("box_half_life_s", NAN)):
@@ -113,13 +127,33 @@ def lung_volumes(
 ) -> dict[str, float]:
     """Thoracic gas volume and functional residual capacity, mL.
 
-    TGV = (PB - PH2O(37 C)) * slope; FRC = TGV - volume above EEL - compressible dead space. The
-    relative error of TGV is that of the slope plus dPB / (PB - PH2O).
-    Source: Stocks et al., Eur Respir J 2001;17:302-312.
+    TGV = K * slope, K = PB - PH2O(37 C), slope that of box volume on `compression_kpa`; FRC = TGV -
+    volume above EEL - compressible dead space. All three are volumes at ambient pressure: TGV is
+    that of the gas behind the shutter once its pressure is let off, volume above EEL passed the
+    flow head, and at EEL nothing flows. The relative error of TGV is that of the slope plus
+    dPB / K.
+    Source: Stocks et al., Eur Respir J 2001;17:302-312, without its linear short form.
     """
-    dry_kpa = barometric_pressure_kpa - saturated_vapour_kpa(BODY_C)
-    tgv_ml = dry_kpa * slope_ml_kpa
+    tgv_ml = dry_pressure_kpa(barometric_pressure_kpa) * slope_ml_kpa
     return {"tgv_ml": tgv_ml, "frc_ml": tgv_ml - volume_above_eel_ml - compressible_dead_space_ml}
+
+
+def dry_pressure_kpa(barometric_pressure_kpa: float) -> float:
+    """Pressure of the dry part of thoracic gas that is not compressed, kPa: K = PB - PH2O(37 C)."""
+    return barometric_pressure_kpa - saturated_vapour_kpa(BODY_C)
+
+
+def compression_kpa(pressure_kpa: FloatArray, *, dry_kpa: float) -> FloatArray:
+    """Pressure whose share of K is the share by which gas is compressed: K P / (K + P), kPa.
+
+    Gas of volume TGV at ambient pressure has TGV K / (K + P) at a pressure P above it (Boyle 1662,
+    water vapour taken out because it stays saturated), so it loses TGV P / (K + P). P itself is the
+    limit of small pressures. P (n,) in kPa, above that of the open airway at rest; without a K the
+    short form is left.
+    """
+    if not dry_kpa > 0.0:
+        return pressure_kpa
+    return np.asarray(dry_kpa * pressure_kpa / (dry_kpa + pressure_kpa), dtype=np.float64)
 
 
 def measure_test(trials: Sequence[MeasuredTrial]) -> Measures:
@@ -156,9 +190,11 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
         # The picture shows box volume as recorded, with its leak and drift: meet it in its middle.
         shown = recording.pressures_kpa["box_pressure"][loop.start :][: loop.volume_ml.size]
         lift = _box_factor_ml_kpa(recording.context) * float(shown.mean()) - loop.volume_ml.mean()
-        spread = (float(loop.pressure_kpa.min()), float(loop.pressure_kpa.max()))
-        volumes = tuple(float(loop.line.intercept + loop.line.slope * p + lift) for p in spread)
-        marks.append(Mark("loop", "fitted line", spread, volumes, "fit_r2"))
+        spread = np.linspace(loop.pressure_kpa.min(), loop.pressure_kpa.max(), 9)
+        compression = compression_kpa(spread, dry_kpa=_dry_kpa(recording))
+        fitted = loop.line.slope * compression + loop.line.intercept
+        along = tuple((spread + _open_kpa(recording, trial)).tolist())
+        marks.append(Mark("loop", "fitted line", along, tuple((fitted + lift).tolist()), "fit_r2"))
     return marks
 
 
@@ -170,35 +206,105 @@ def _box_factor_ml_kpa(context: Mapping[str, float]) -> float:
     return box_factor_ml_kpa(context, body_density_kg_l=SETTINGS["body_density_kg_l"])
 
 
-def _loop(recording: Recording, trial: Trial) -> _Loop:
-    """Box volume against airway pressure over the complete efforts, drift removed.
+@dataclass(frozen=True, slots=True)
+class _Course:
+    """One occlusion without the moving of the shutter, samples from `start`, and its efforts."""
 
-    A box that drifts adds a straight line in time: it is the time coefficient of the plane of box
-    volume on airway pressure and time, so efforts need not begin and end at one pressure.
-    """
+    start: int
+    pressure_kpa: FloatArray
+    volume_ml: FloatArray
+    returns: tuple[int, ...]
+
+
+def _course(recording: Recording, trial: Trial) -> _Course:
+    """Airway pressure above the open airway, and chest movement with the leak of the box undone."""
     rate, occlusion = recording.rate_hz, _occlusion(trial)
     moving = round(SETTINGS["shutter_moving_s"] * rate)
     start, end = occlusion.start + moving, occlusion.end - moving
-    pressure = recording.pressures_kpa["airway_pressure"][start:end]
-    box = recording.pressures_kpa["box_pressure"][start:end]
-    returns = complete_efforts(pressure, rate, share=SETTINGS["effort_share"])
-    nothing = Line(NAN, NAN, NAN, 0, 0)
-    if len(returns) < 2:
-        return _Loop(start, pressure, np.full(pressure.size, NAN), returns, nothing)
+    pressure = recording.pressures_kpa["airway_pressure"][start:end] - _open_kpa(recording, trial)
     volume = undo_leak(
-        box * _box_factor_ml_kpa(recording.context),
+        recording.pressures_kpa["box_pressure"][start:end] * _box_factor_ml_kpa(recording.context),
         half_life_s=recording.context.get("box_half_life_s", NAN),
         rate_hz=rate,
     )
+    returns = complete_efforts(pressure, rate, share=SETTINGS["effort_share"])
+    return _Course(start, pressure, volume, returns)
+
+
+def _loop(recording: Recording, trial: Trial) -> _Loop:
+    """Loop of the complete efforts of one occlusion, its two channels brought in step."""
+    found = _loops(recording)[1].get(trial.landmarks["closed"])
+    return found or _fit_loop(recording, _course(recording, trial), delay_s=0.0)
+
+
+def _fit_loop(recording: Recording, course: _Course, *, delay_s: float) -> _Loop:
+    """Box volume against compression over the complete efforts, drift removed.
+
+    A box that drifts adds a straight line in time: it is the time coefficient of the plane of box
+    volume on compression and time, so efforts need not begin and end at one pressure.
+    """
+    pressure, volume, returns = course.pressure_kpa, course.volume_ml, course.returns
+    if len(returns) < 2:
+        nothing = Line(NAN, NAN, NAN, 0, 0)
+        unknown = np.full(pressure.size, NAN)
+        return _Loop(course.start, pressure, pressure, unknown, returns, nothing)
+    if delay_s:
+        place = np.arange(pressure.size, dtype=np.float64)
+        pressure = np.interp(place + delay_s * recording.rate_hz, place, pressure)
     whole = slice(returns[0], returns[-1])
     pressure, volume = pressure[whole], volume[whole]
+    compression = compression_kpa(pressure, dry_kpa=_dry_kpa(recording))
     if np.isfinite(volume).all():
-        time = np.arange(volume.size) / rate
-        (_, _, drift_ml_s), _ = fit_plane(volume, pressure, time)
+        time = np.arange(volume.size) / recording.rate_hz
+        (_, _, drift_ml_s), _ = fit_plane(volume, compression, time)
         volume = volume - drift_ml_s * time
-    line = fit_both_noisy(pressure, volume, x_noise=noise_sd(pressure), y_noise=noise_sd(volume))
+    line = fit_both_noisy(
+        compression, volume, x_noise=noise_sd(compression), y_noise=noise_sd(volume)
+    )
     shifted = tuple(edge - returns[0] for edge in returns)
-    return _Loop(start + returns[0], pressure, volume, shifted, line)
+    return _Loop(course.start + returns[0], pressure, compression, volume, shifted, line)
+
+
+@lru_cache(maxsize=1)
+def _loops(recording: Recording) -> tuple[float, dict[int, _Loop]]:
+    """Delay between the channels, s, and the loop of each occlusion by where it is closed.
+
+    The delay is by how much airway pressure comes later than box pressure because of the device. It
+    is one for all occlusions of a recording, and is asked only where a loop is open: unlike
+    filters ahead of the converter open it without moving lung volume. A leak and a larynx that
+    throttles leave other traces and are left in the loop (`quietsleep.signals.timing`). 0 where
+    no delay explains what is open.
+    """
+    courses = {t.landmarks["closed"]: _course(recording, t) for t in _occlusions(recording)}
+    loops = {at: _fit_loop(recording, each, delay_s=0.0) for at, each in courses.items()}
+    if not any(_opening_pct(loop) > SETTINGS["delay_asked_pct"] for loop in loops.values()):
+        return 0.0, loops
+    tried = [
+        try_delays(
+            compression_kpa(each.pressure_kpa, dry_kpa=_dry_kpa(recording)),
+            each.volume_ml,
+            recording.rate_hz,
+            most_s=SETTINGS["delay_most_s"],
+        )
+        for each in courses.values()
+        if len(each.returns) > 1
+    ]
+    known = [each for each in tried if each is not None]
+    delay_s = likely_delay_s(known, least_gain=SETTINGS["delay_gain"]) if known else 0.0
+    if delay_s:
+        loops = {at: _fit_loop(recording, c, delay_s=delay_s) for at, c in courses.items()}
+    return delay_s, loops
+
+
+def _dry_kpa(recording: Recording) -> float:
+    return dry_pressure_kpa(recording.context.get("barometric_pressure_kpa", NAN))
+
+
+def _open_kpa(recording: Recording, trial: Trial) -> float:
+    """Airway pressure of the breaths before the occlusion where nothing flows, kPa."""
+    breaths = int(SETTINGS["eel_breaths_most"])
+    airway = recording.pressures_kpa["airway_pressure"]
+    return airway_before(recording, _occlusion(trial), airway, breaths=breaths).zero_kpa
 
 
 def complete_efforts(pressure_kpa: FloatArray, rate_hz: float, *, share: float) -> tuple[int, ...]:
@@ -241,14 +347,15 @@ def _opening_pct(loop: _Loop) -> float:
 
     The area of a closed loop is |sum of (P dV - V dP)| / 2; noise cancels in the signed sum.
     """
-    spans = float(np.ptp(loop.volume_ml) * np.ptp(loop.pressure_kpa)) if loop.volume_ml.size else 0
+    size = loop.volume_ml.size
+    spans = float(np.ptp(loop.volume_ml) * np.ptp(loop.compression_kpa)) if size else 0.0
     if len(loop.returns) < 2 or not spans > 0:
         return NAN
     areas = []
     for first, last in zip(loop.returns[:-1], loop.returns[1:], strict=True):
-        p, v = loop.pressure_kpa[first:last], loop.volume_ml[first:last]
-        p, v = p - p.mean(), v - v.mean()
-        areas.append(abs(float(p @ np.roll(v, -1) - v @ np.roll(p, -1))) / 2.0)
+        p, v = loop.compression_kpa[first:last], loop.volume_ml[first:last]
+        p, v = np.append(p - p[0], 0.0), np.append(v - v[0], 0.0)
+        areas.append(abs(float(np.add.reduce(p[:-1] * v[1:] - v[:-1] * p[1:]))) / 2.0)
     return 100.0 * float(np.mean(areas)) / spans
 
 

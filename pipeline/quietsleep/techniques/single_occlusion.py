@@ -7,24 +7,24 @@ Gappa et al., Eur Respir J 2001;17:141-148.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from quietsleep.contract import TECHNIQUES
-from quietsleep.records import FloatArray, Mark, MeasuredTrial, Measures, Recording, Trial
-from quietsleep.signals.end_expiratory_level import eel_shift_pct
-from quietsleep.signals.fits import NAN, Line, cv_pct, longest_late_line, robust_line, values_of
+from quietsleep.records import Mark, MeasuredTrial, Measures, Recording, Trial
+from quietsleep.signals.end_expiratory_level import eel_shift_pct, lost_pct
+from quietsleep.signals.fits import NAN, Line, certain_size, cv_pct, values_of
 from quietsleep.signals.occlusions import (
     Occlusion,
+    OpenAirway,
     Plateau,
+    airway_before,
     find_plateau,
-    running_mean,
-    volume_from,
-    zero_flow_ml_s,
-    zero_pressure_kpa,
+    held_until,
+    pressure_fall_kpa,
 )
+from quietsleep.signals.passive_limb import PassiveLimb, passive_limb, release_delay_s
 from quietsleep.signals.reasons import give_reasons
 from quietsleep.signals.shutter_trials import find_shutter_trials, levels_around
 
@@ -34,8 +34,13 @@ REASONS = {
     "plateau_s": "the occlusion is too short to hold a plateau",
     "plateau_pressure_kpa": "the occlusion is too short to hold a plateau",
     "plateau_sd_kpa": "the occlusion is too short to hold a plateau",
+    "plateau_fall_pct": "the occlusion is too short to hold a plateau",
+    "plateau_loss_pct": "no compliance, no plateau, or too few breaths before or after",
+    "release_delay_s": "no flow after the release",
     "fit_r2": "the expiration after the release is too short to fit",
     "fit_share_pct": "the expiration after the release is too short to fit",
+    "fit_curvature_pct": "the expiration after the release is too short to fit",
+    "fit_bent_pct": "the expiration after the release is too short to fit",
     "tau_s": "flow does not fall with volume after the release",
     "crs_ml_kpa": "no passive expiration or no plateau pressure above zero",
     "crs_ml_kpa_kg": "no compliance or no body weight",
@@ -48,13 +53,18 @@ REASONS = {
 
 
 @dataclass(frozen=True, slots=True)
-class _Limb:
-    """Expiration after the release: samples from `start`, volume and flow with its zero undone."""
+class _Held:
+    """Pressure behind the closed shutter, kPa, and the sample at which it falls at the release."""
 
-    start: int
-    volume_ml: FloatArray
-    flow_ml_s: FloatArray
-    fit: Line
+    airway: OpenAirway
+    plateau: Plateau
+    fall_kpa: float
+    until: float
+
+    @property
+    def level_kpa(self) -> float:
+        """Plateau pressure from its value at zero flow with the shutter open."""
+        return self.plateau.pressure_kpa - self.airway.zero_kpa
 
 
 def find_trials(recording: Recording) -> list[Trial]:
@@ -64,28 +74,34 @@ def find_trials(recording: Recording) -> list[Trial]:
 
 def measure_trial(recording: Recording, trial: Trial) -> Measures:
     """Measure one occlusion and the passive expiration after it."""
-    plateau, limb = _plateau(recording, trial), _passive_limb(recording, trial)
+    held, limb = _held(recording, trial), _limb(recording, trial)
     before, after = levels_around(recording, trial, SETTINGS)
-    airway = recording.pressures_kpa["airway_pressure"]
-    breaths = int(SETTINGS["eel_breaths_most"])
-    zero = zero_pressure_kpa(recording, _occlusion(trial), airway, breaths=breaths)
-    occluded_ml = float(limb.volume_ml[0])
-    expired_ml = occluded_ml - float(limb.volume_ml[-1])
-    fitted = limb.volume_ml[limb.fit.start : limb.fit.end]
-    fitted_ml = float(np.ptp(fitted)) if fitted.size else NAN
     measures = mechanics(
-        occlusion_volume_ml=occluded_ml,
-        plateau_pressure_kpa=plateau.pressure_kpa - zero,
-        fit=limb.fit,
+        occlusion_volume_ml=limb.held_ml,
+        plateau_pressure_kpa=held.level_kpa,
+        fit=limb.late.line,
         apparatus_resistance_kpa_s_l=recording.context.get("apparatus_resistance_kpa_s_l", NAN),
         weight_kg=recording.context.get("weight_kg", NAN),
     )
-    measures["plateau_s"] = plateau.length_s
-    measures["plateau_pressure_kpa"] = plateau.pressure_kpa - zero
-    measures["plateau_sd_kpa"] = plateau.sd_kpa
-    measures["fit_r2"] = limb.fit.r2
-    measures["fit_share_pct"] = 100.0 * fitted_ml / expired_ml if expired_ml else NAN
-    measures["occlusion_volume_ml"] = occluded_ml - before.eel_ml
+    measures["plateau_s"] = held.plateau.length_s
+    measures["plateau_pressure_kpa"] = held.level_kpa
+    measures["plateau_sd_kpa"] = held.plateau.sd_kpa
+    measures["plateau_fall_pct"] = 100.0 * held.fall_kpa / held.level_kpa
+    measures["plateau_loss_pct"] = lost_pct(
+        before, after, fallen_ml=held.fall_kpa * measures["crs_ml_kpa"]
+    )
+    measures["release_delay_s"] = release_delay_s(
+        limb.flow_ml_s,
+        limb.start,
+        recording.rate_hz,
+        pressure_falls=held.until,
+        lag_s=held.airway.lag_s,
+    )
+    measures["fit_r2"] = limb.late.line.r2
+    measures["fit_share_pct"] = limb.fit_share_pct
+    measures["fit_curvature_pct"] = limb.late.curvature_pct
+    measures["fit_bent_pct"] = limb.late.certain_pct
+    measures["occlusion_volume_ml"] = limb.held_ml - before.eel_ml
     measures["intercept_volume_ml"] -= before.eel_ml
     measures["eel_sd_pct"] = before.sd_pct
     measures["eel_shift_pct"] = eel_shift_pct(before, after)
@@ -128,6 +144,7 @@ def measure_test(trials: Sequence[MeasuredTrial]) -> Measures:
             "n_accepted": float(len(trials)),
             "crs_cv_pct": cv_pct(values_of(trials, "crs_ml_kpa")),
             "rrs_cv_pct": cv_pct(values_of(trials, "rrs_kpa_s_l")),
+            "curvature_pct": certain_size(values_of(trials, "fit_curvature_pct")),
         }
     )
     return give_reasons(measures, dict.fromkeys(measures, "fewer than two accepted trials"))
@@ -135,11 +152,15 @@ def measure_test(trials: Sequence[MeasuredTrial]) -> Measures:
 
 def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
     """Mark the plateau, the fitted line on the flow-volume loop, the levels and the release."""
-    plateau, limb = _plateau(recording, trial), _passive_limb(recording, trial)
+    held, limb = _held(recording, trial), _limb(recording, trial)
+    plateau, line = held.plateau, limb.late.line
     before, after = levels_around(recording, trial, SETTINGS)
     rate = recording.rate_hz
     span_s = (trial.start / rate, trial.end / rate)
-    release_s, released_ml = trial.landmarks["released"] / rate, float(limb.volume_ml[0])
+    release_s, released_ml = trial.landmarks["released"] / rate, limb.held_ml
+    opened_s = held.until / rate
+    # From the fall of pressure to the start of flow: what a closed glottis draws out.
+    waited_s = (opened_s, release_s) if opened_s < release_s else (release_s,)
     marks = [
         _span("airway_pressure", "plateau", plateau, recording, (plateau.start, plateau.end)),
         _span(
@@ -149,17 +170,17 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
             recording,
             (plateau.quiet_start, plateau.quiet_end),
         ),
-        Mark("flow", "release", (release_s,), (0.0,)),
+        Mark("flow", "release", waited_s, (0.0,) * len(waited_s), "release_delay_s"),
         Mark("volume", "end-expiratory level before", span_s, (before.eel_ml,) * 2, "eel_sd_pct"),
         Mark("volume", "end-expiratory level after", span_s, (after.eel_ml,) * 2, "eel_shift_pct"),
         Mark("volume", "occlusion", (release_s,), (released_ml,), "occlusion_volume_ml"),
     ]
-    if limb.fit.slope < 0:
-        fitted = limb.volume_ml[limb.fit.start : limb.fit.end]
+    if line.slope < 0:
+        fitted = limb.volume_ml[line.start : line.end]
         volumes = (float(fitted.max()), float(fitted.min()))
-        flows = tuple(limb.fit.intercept + limb.fit.slope * v for v in volumes)
+        flows = tuple(line.intercept + line.slope * v for v in volumes)
         marks.append(Mark("loop", "fitted line", volumes, flows, "fit_r2"))
-        zero_ml = -limb.fit.intercept / limb.fit.slope
+        zero_ml = -line.intercept / line.slope
         marks.append(Mark("loop", "zero flow", (zero_ml,), (0.0,), "intercept_volume_ml"))
     return marks
 
@@ -176,39 +197,22 @@ def _occlusion(trial: Trial) -> Occlusion:
     return Occlusion(trial.landmarks["closed"], trial.landmarks["released"])
 
 
-def _plateau(recording: Recording, trial: Trial) -> Plateau:
-    return find_plateau(
-        recording.pressures_kpa["airway_pressure"],
-        _occlusion(trial),
-        recording.rate_hz,
+def _held(recording: Recording, trial: Trial) -> _Held:
+    airway, rate = recording.pressures_kpa["airway_pressure"], recording.rate_hz
+    occlusion = _occlusion(trial)
+    breaths = int(SETTINGS["eel_breaths_most"])
+    is_open = airway_before(recording, occlusion, airway, breaths=breaths)
+    until = held_until(recording.flow_ml_s, airway, occlusion, rate, airway=is_open)
+    plateau = find_plateau(
+        airway,
+        Occlusion(occlusion.start, min(occlusion.end, math.ceil(until))),
+        rate,
         window_s=SETTINGS["plateau_window_s"],
         band_kpa=SETTINGS["plateau_band_kpa"],
     )
+    fall_kpa = pressure_fall_kpa(airway, occlusion, rate, until=until)
+    return _Held(is_open, plateau, fall_kpa, until)
 
 
-def _passive_limb(recording: Recording, trial: Trial) -> _Limb:
-    """Volume and flow from the release on, and the line through their longest straight late part.
-
-    The closed shutter gives the zero of the flow head. The part before peak flow, and a little
-    after it, belongs to the opening shutter.
-    """
-    rate, occlusion = recording.rate_hz, _occlusion(trial)
-    start = occlusion.end - 1
-    flow = recording.flow_ml_s[start : trial.landmarks["expired"]]
-    flow = flow - zero_flow_ml_s(recording.flow_ml_s, [occlusion])
-    held_ml = float(recording.volume_ml[occlusion.start : occlusion.end].mean())
-    volume = volume_from(flow, rate, start_ml=held_ml)
-    peak = int(np.argmin(running_mean(flow, max(1, round(0.01 * rate))))) if flow.size else 0
-    first = min(peak + round(SETTINGS["opening_s"] * rate), flow.size)
-    late = longest_late_line(
-        volume[first:],
-        flow[first:],
-        r2_floor=SETTINGS["fit_r2_floor"],
-        least_points=max(8, round(SETTINGS["fit_least_s"] * rate)),
-        end_slack=round(SETTINGS["fit_end_slack_s"] * rate),
-    )
-    part = slice(first + late.start, first + late.end)
-    line = robust_line(volume[part], flow[part])
-    return _Limb(
-        start, volume, flow, Line(line.slope, line.intercept, late.r2, part.start, part.stop)
-    )
+def _limb(recording: Recording, trial: Trial) -> PassiveLimb:
+    return passive_limb(recording, _occlusion(trial), trial.landmarks["expired"], SETTINGS)

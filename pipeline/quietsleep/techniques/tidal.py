@@ -16,7 +16,8 @@ from quietsleep.contract import TECHNIQUES
 from quietsleep.records import FloatArray, IntArray, Mark, MeasuredTrial, Measures, Recording, Trial
 from quietsleep.signals.breaths import integrate, shape_breaths
 from quietsleep.signals.end_expiratory_level import drift_ml_s
-from quietsleep.signals.quantiles import median
+from quietsleep.signals.fits import values_of
+from quietsleep.signals.quantiles import median, runs
 
 SPEC = TECHNIQUES["tidal"]
 SETTINGS = SPEC.settings
@@ -58,11 +59,16 @@ def find_trials(recording: Recording) -> list[Trial]:
     """
     if recording.breaths.start.size == 0:
         return []
-    first, last = _longest_run(_tabulate(recording).kind == REGULAR)
+    regular = _tabulate(recording).kind == REGULAR
+    first, last = _longest_run(regular)
     if last <= first:
         return []
-    breaths = recording.breaths
-    return [Trial(1, int(breaths.start[first]), int(breaths.end[last]))]
+    start, end = recording.breaths.start, recording.breaths.end
+    read = tuple(
+        (int(start[first + begun]), int(end[first + stopped - 1]))
+        for begun, stopped in runs(regular[first : last + 1])
+    )
+    return [Trial(1, int(start[first]), int(end[last]), read=read)]
 
 
 def measure_trial(recording: Recording, trial: Trial) -> Measures:
@@ -70,7 +76,7 @@ def measure_trial(recording: Recording, trial: Trial) -> Measures:
     table = _tabulate(recording)
     inside = _inside(recording, trial)
     regular = inside & (table.kind == REGULAR)
-    measures = Measures({"n_breaths": float(regular.sum())})
+    measures = Measures({"n_breaths": float(regular.sum()), "n_epochs": float(_n_epochs(table))})
     for name, kind in _COUNTED.items():
         measures[name] = float((inside & (table.kind == kind)).sum())
     values = np.stack([table.values[name][regular] for name in _SPREAD])
@@ -90,8 +96,9 @@ def measure_trial(recording: Recording, trial: Trial) -> Measures:
 
 
 def measure_test(trials: Sequence[MeasuredTrial]) -> Measures:
-    """Count the accepted trials."""
-    return Measures({"n_accepted": float(len(trials))})
+    """Count the accepted trials and the separate epochs of enough regular breaths in them."""
+    epochs = values_of(trials, "n_epochs")
+    return Measures({"n_accepted": float(len(trials)), "n_epochs": float(epochs.sum())})
 
 
 def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
@@ -149,15 +156,28 @@ def _inside(recording: Recording, trial: Trial) -> NDArray[np.bool_]:
     return (breaths.start >= trial.start) & (breaths.end <= trial.end)
 
 
+def _n_epochs(table: _Table) -> int:
+    """Runs of regular breaths in a recording that are long enough to stand for themselves."""
+    least = SETTINGS["epoch_breaths"]
+    return sum(places.size >= least for places in _runs(table.kind == REGULAR))
+
+
 def _longest_run(regular: NDArray[np.bool_]) -> tuple[int, int]:
     """First and last breath of the run with most regular ones; (0, -1) when there is none."""
+    found = _runs(regular)
+    if not found:
+        return 0, -1
+    best = max(found, key=len)
+    return int(best[0]), int(best[-1])
+
+
+def _runs(regular: NDArray[np.bool_]) -> list[IntArray]:
+    """Places of the regular breaths of each run; a lone irregular breath does not end one."""
     places = np.flatnonzero(regular)
     if places.size == 0:
-        return 0, -1
+        return []
     bridged = round(SETTINGS["bridged_breaths"])
-    runs = np.split(places, np.flatnonzero(np.diff(places) > bridged + 1) + 1)
-    best = max(runs, key=len)
-    return int(best[0]), int(best[-1])
+    return np.split(places, np.flatnonzero(np.diff(places) > bridged + 1) + 1)
 
 
 @lru_cache(maxsize=1)

@@ -40,6 +40,7 @@ REASONS = {
     "squeeze_onset_pct": "no inspiration before the squeeze",
     "jacket_pressure_kpa": _NO_JACKET,
     "jacket_rise_s": "the rise of jacket pressure is not in the recording",
+    "squeeze_leak_pct": "too few breaths before or after the squeeze",
 }
 
 
@@ -66,6 +67,7 @@ def find_trials(recording: Recording) -> list[Trial]:
     far below the end-expiratory level.
     """
     trials: list[Trial] = []
+    found: list[dict[str, int]] = []
     for marks in _squeezes(recording):
         forced = _forced(recording, marks["onset"])
         if forced is None:
@@ -76,6 +78,10 @@ def find_trials(recording: Recording) -> list[Trial]:
         settle = round(SETTINGS["early_breath_s"] * recording.rate_hz)
         marks["free"] = trials[-1].end + settle if trials else 0
         trials.append(Trial(len(trials) + 1, start, forced.end + 1, marks))
+        found.append(marks)
+    following = [marks["onset"] for marks in found[1:]]
+    for marks, until in zip(found, [*following, recording.flow_ml_s.size], strict=bool(found)):
+        marks["until"] = until
     return trials
 
 
@@ -84,18 +90,22 @@ def measure_trial(recording: Recording, trial: Trial) -> Measures:
     curve, rate = _curve(recording, trial), recording.rate_hz
     forced, marks = curve.forced, trial.landmarks
     known = np.isfinite(curve.before.eel_ml)
-    out_at_peak = curve.top_ml - float(recording.volume_ml[forced.peak])
+    start_ml = float(recording.volume_ml[forced.start])
+    out_at_peak = curve.top_ml - start_ml + forced.peak_out_ml
     out_at_onset = curve.top_ml - float(recording.volume_ml[marks["onset"]])
     drawn = curve.inspired_ml if curve.inspired_ml > 0 else NAN
     measures = Measures(
         {
             "eel_sd_pct": curve.before.sd_pct,
             "vmaxfrc_ml_s": curve.vmaxfrc_ml_s,
-            "peak_flow_ml_s": float(forced.flow_out_ml_s[forced.peak - forced.start]),
+            "peak_flow_ml_s": forced.peak_flow_ml_s,
             "peak_flow_volume_pct": 100.0 * out_at_peak / drawn,
             "passes_eel": float(curve.crossing >= 0) if known else NAN,
             "flow_reversals": float(_reversals(recording, curve)),
             "squeeze_onset_pct": 100.0 * out_at_onset / drawn,
+            "squeeze_leak_pct": squeeze_leak_pct(
+                curve.before, _levels_after_ml(recording, trial, forced)
+            ),
             "jacket_pressure_kpa": NAN,
             "jacket_rise_s": NAN,
         }
@@ -133,6 +143,19 @@ def flow_at_level_ml_s(
     return passed, line.intercept + line.slope * level_ml
 
 
+def squeeze_leak_pct(before: RestingLevel, after_ml: FloatArray) -> float:
+    """Volume that left past the flow head under a squeeze, percent of tidal volume.
+
+    What a mask loses under the squeeze is missing in expired volume only, so the measured level of
+    the breaths that follow stands higher by it for good. `after_ml`: levels of those breaths, mL,
+    shape (n,), in order; the lungs come back from below over the first of them, or from above after
+    a deep breath, and the median of all is hardly moved by one. NaN where they are too few.
+    """
+    if after_ml.size < SETTINGS["leak_breaths_least"] or not before.tidal_volume_ml > 0:
+        return NAN
+    return 100.0 * (median(after_ml) - before.eel_ml) / before.tidal_volume_ml
+
+
 def measure_test(trials: Sequence[MeasuredTrial]) -> Measures:
     """Count the accepted trials, measure their agreement and the gain between jacket steps."""
     flows = np.sort(values_of(trials, "vmaxfrc_ml_s"))[::-1]
@@ -160,8 +183,8 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
     curve, rate = _curve(recording, trial), recording.rate_hz
     forced, eel = curve.forced, curve.before.eel_ml
     onset = trial.landmarks["onset"]
-    peak_flow = -float(forced.flow_out_ml_s[forced.peak - forced.start])
-    peak_ml = float(recording.volume_ml[forced.peak])
+    peak_flow, peak_s = -forced.peak_flow_ml_s, (forced.start + forced.peak_at) / rate
+    peak_ml = float(recording.volume_ml[forced.start]) - forced.peak_out_ml
     end_ml, end_s = float(recording.volume_ml[forced.end]), forced.end / rate
     span_s = (trial.start / rate, trial.end / rate)
     onset_point = (float(recording.volume_ml[onset]),)
@@ -169,9 +192,14 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
         Mark("volume", "end-expiratory level before", span_s, (eel,) * 2, "eel_sd_pct"),
         Mark("volume", "squeeze begins", (onset / rate,), onset_point, "squeeze_onset_pct"),
         Mark("volume", "end of forced expiration", (end_s,), (end_ml,), "passes_eel"),
-        Mark("flow", "peak flow", (forced.peak / rate,), (peak_flow,), "peak_flow_volume_pct"),
+        Mark("flow", "peak flow", (peak_s,), (peak_flow,), "peak_flow_volume_pct"),
         Mark("loop", "peak flow", (peak_ml,), (peak_flow,), "peak_flow_volume_pct"),
     ]
+    after_ml = _levels_after_ml(recording, trial, forced)
+    if after_ml.size:
+        later_s, level = (end_s, trial.landmarks["until"] / rate), (median(after_ml),) * 2
+        label = "end-expiratory level after"
+        marks.append(Mark("volume", label, later_s, level, "squeeze_leak_pct"))
     if curve.crossing >= 0:
         passed_s, flow = (forced.start + curve.crossing) / rate, -curve.vmaxfrc_ml_s
         marks.append(Mark("flow", "V'maxFRC", (passed_s,), (flow,), "vmaxfrc_ml_s"))
@@ -247,6 +275,17 @@ def _curve(recording: Recording, trial: Trial) -> _Curve:
         window_ml=SETTINGS["level_window_share"] * before.tidal_volume_ml,
     )
     return _Curve(forced, before, top, top - float(volume[trial.start]), crossing, flow)
+
+
+def _levels_after_ml(recording: Recording, trial: Trial, forced: Forced) -> FloatArray:
+    """End-expiratory levels of the breaths after a squeeze and before what follows, mL.
+
+    The first inspiration after it starts where the squeeze left the lungs, and is none of them.
+    """
+    breaths = recording.breaths
+    settle = round(SETTINGS["early_breath_s"] * recording.rate_hz)
+    after = (breaths.start > forced.end + settle) & (breaths.start <= trial.landmarks["until"])
+    return breaths.eel_ml[after][: int(SETTINGS["leak_breaths_most"])]
 
 
 def _reversals(recording: Recording, curve: _Curve) -> int:

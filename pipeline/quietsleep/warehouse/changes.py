@@ -2,14 +2,17 @@
 
 The causes are evidence, not guesses: `file` (another file, delivery or row of one), `first
 measured` (the night before had no measures of the same file), `code` (measured by other code in
-both), `device` (measured anew, and its registration differs), `rule` (another limit in the
-contract), `limit` (a limit that the study changed), `waiver` or `review` (what a reader decided).
+both, and nothing that the contract says of the technique differs), `formula` (measured by other
+code in both, and the contract defines a number of the technique anew, or is of another version,
+which is named: `formula (contract 1 to 2)`), `device` (measured anew, and its registration
+differs), `rule` (another limit in the contract), `limit` (a limit that the study changed),
+`confirmation` (a limit that was compared with print), `waiver` or `review` (what a reader decided).
 Several may hold; where none does, the cause is `not known`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
@@ -27,6 +30,7 @@ from quietsleep.warehouse.parquet import Part, part_rows
 from quietsleep.warehouse.views import quote
 
 if TYPE_CHECKING:
+    import duckdb
     import pandas as pd
 
 CHANGES_TABLE = "changes"
@@ -39,34 +43,40 @@ COLUMNS = ("night", "table_name", "key", "column_name", "before", "after", "caus
 # says which code ran is a cause, not a change.
 WHOLE_TABLES = (
     "deliveries", "sessions", "recordings", "checks", "tests", "outcomes", "reported", "waivers",
-    "rules", "reviews", "devices",
+    "rules", "reviews", "devices", "quantities",
 )  # fmt: skip
 # Tables of many rows, where only these columns of rows that stayed are told.
 STATUS_COLUMNS = {"trials": ("status", "flagged"), "verdicts": ("state",)}
 COMPARED = (*WHOLE_TABLES, *STATUS_COLUMNS)
 LINKS = "session_checks"
 # Small tables whose rows tell the causes of changes elsewhere.
-NEEDED_WHOLE = frozenset({"deliveries", "sessions", "checks", "rules", "reviews", "devices", LINKS})
+NEEDED_WHOLE = frozenset(
+    {"deliveries", "sessions", "checks", "rules", "reviews", "devices", "quantities", LINKS}
+)
 NOT_TOLD = frozenset({"code_fingerprint", "content_key"})
 NEEDED_FOR_CAUSE = frozenset(
-    {"centre", "session", "technique", "check_id", "item_kind", "item", "rule", "waiver"}
+    {"centre", "session", "technique", "check_id", "item_kind", "item", "rule", "waiver", "owner"}
 )
 FIXED_CAUSE = {
     "deliveries": "'file'",
     "reported": "'file'",
     "waivers": "CASE WHEN starts_with(d.waiver, 'rv-') THEN 'review' ELSE 'waiver' END",
-    "rules": "CASE WHEN d.rule IN (SELECT rule FROM changed_limits) THEN 'limit' ELSE 'rule' END",
+    "rules": "CASE WHEN d.column_name IN ('confirmed_by', 'confirmed_on', 'printed_in', "
+    "'confirmation_note') THEN 'confirmation' "
+    "WHEN d.rule IN (SELECT rule FROM changed_limits) THEN 'limit' ELSE 'rule' END",
     "reviews": "'review'",
     "devices": "'device'",
+    "quantities": "$formula",
 }
 
 
 @dataclass(frozen=True, slots=True)
 class Side:
-    """One of the two nights: its folder, and its parts by table and path, each with a digest."""
+    """One of the two nights: folder, parts by table and path with a digest each, contract."""
 
     folder: Path
     parts: Mapping[str, Mapping[str, str]]
+    contract: str
 
     def differs(self, other: Side, name: str) -> bool:
         """Say whether a table has other rows than on the other side."""
@@ -87,13 +97,18 @@ class Side:
         return set(pq.read_schema(self.folder / first).names) if first else set()
 
 
-def side_of(folder: Path, parts: Sequence[Mapping[str, Any]] | None = None) -> Side:
-    """Return a night or release as one side, by its NIGHT.json unless the parts are given."""
+def _side(folder: Path, parts: Sequence[Mapping[str, Any]], contract: str) -> Side:
     found: dict[str, dict[str, str]] = {}
-    for part in night_facts(folder)["parts"] if parts is None else parts:
+    for part in parts:
         if part["table"] in (*COMPARED, LINKS):
             found.setdefault(part["table"], {})[part["path"]] = part["rows_sha256"]
-    return Side(folder, found)
+    return Side(folder, found, contract)
+
+
+def _published(folder: Path) -> Side:
+    """Return a published night or release as one side, by its NIGHT.json."""
+    facts = night_facts(folder)
+    return _side(folder, facts["parts"], str(facts["contract_version"]))
 
 
 def changes_since(
@@ -101,22 +116,27 @@ def changes_since(
     after: Path,
     parts: Sequence[Part],
     night: str,
+    *,
+    contract: str,
     renamed: Mapping[str, str] | None = None,
+    out: Collection[tuple[str, str]] = (),
 ) -> pd.DataFrame:
     """Return the keyed difference of the parts in `after` to the night folder `before`.
 
     One row for each cell that changed, and one with an empty `column_name` for each row added or
-    removed. No rows when there is no night before. `renamed` are codes that centres had before,
-    each with the code of its centre now: another code alone changes nothing.
+    removed. No rows when there is no night before. `contract` is the version that `after` keeps.
+    `renamed` are codes that centres had before, each with the code of its centre now: another code
+    alone changes nothing. Nothing is told of the sessions that are `out`.
     """
     if before is None:
         return _empty()
-    return _difference(side_of(before), side_of(after, part_rows(parts)), night, renamed or {})
+    now = _side(after, part_rows(parts), contract)
+    return _difference(_published(before), now, night, renamed=renamed or {}, out=out)
 
 
 def difference(before: Path, after: Path) -> pd.DataFrame:
     """Return the keyed difference between two night or release folders."""
-    return _difference(side_of(before), side_of(after), str(night_facts(after)["night"]), {})
+    return _difference(_published(before), _published(after), str(night_facts(after)["night"]))
 
 
 def _rows(name: str, files: Sequence[str], columns: set[str], renamed: Mapping[str, str]) -> str:
@@ -145,13 +165,24 @@ def _empty() -> pd.DataFrame:
     return pd.DataFrame({name: pd.Series(dtype="object") for name in COLUMNS})
 
 
-def _difference(before: Side, after: Side, night: str, renamed: Mapping[str, str]) -> pd.DataFrame:
+def _difference(
+    before: Side,
+    after: Side,
+    night: str,
+    *,
+    renamed: Mapping[str, str] | None = None,
+    out: Collection[tuple[str, str]] = (),
+) -> pd.DataFrame:
+    renamed = renamed or {}
     differing = [name for name in COMPARED if before.differs(after, name)]
-    if not differing:
+    if not differing or _has_other_keys(before):
         return _empty()
     template = resources.files("quietsleep.warehouse").joinpath("changes.sql").read_text("utf-8")
+    formula = quote(_formula(before, after))
     statements = Template(template).substitute(
-        {f"{name}_as_delivered": _as_delivered(name, before) for name in DELIVERED}
+        {f"{name}_as_delivered": _as_delivered(name, before) for name in DELIVERED},
+        formula=formula,
+        other_contract="true" if before.contract != after.contract else "false",
     )
     with frugal_engine(after.folder.parent) as connection:
         for name in (*COMPARED, LINKS):
@@ -159,15 +190,43 @@ def _difference(before: Side, after: Side, night: str, renamed: Mapping[str, str
                 files, codes = side.files(other, name), renamed if side is before else {}
                 rows = _rows(name, files, side.columns(name) if files else set(), codes)
                 connection.execute(f"CREATE TEMP TABLE {word}_{name} AS {rows}")
+        _leave_out(connection, out)
         connection.execute(statements)
         columns = ", ".join(f"{column} VARCHAR" for column in COLUMNS[1:])
         connection.execute(f"CREATE TEMP TABLE found ({columns})")
         for name in differing:
             for query in _queries(name, before.columns(name)):
-                connection.execute(f"INSERT INTO found {query}")
+                connection.execute(f"INSERT INTO found {query.replace('$formula', formula)}")
         return connection.execute(
             "SELECT ? AS night, * FROM found ORDER BY table_name, key, column_name", [night]
         ).df()
+
+
+def _formula(before: Side, after: Side) -> str:
+    """Return the cause of what another formula moved, with the versions where they differ."""
+    if before.contract == after.contract:
+        return "formula"
+    return f"formula (contract {before.contract} to {after.contract})"
+
+
+def _leave_out(connection: duckdb.DuckDBPyConnection, out: Collection[tuple[str, str]]) -> None:
+    """Forget what the night before said of sessions that were withdrawn since."""
+    for name in (*COMPARED, LINKS):
+        columns = {column.name for column in TABLES[name].columns}
+        for centre, session in out:
+            given = {"centre": centre, "session": session}
+            if "session" in columns:
+                sql = f"DELETE FROM before_{name} WHERE centre = $centre AND session = $session"
+                connection.execute(sql, given)
+            elif name == "waivers":
+                sql = "centre = $centre AND split_part(item, '/', 1) = $session"
+                connection.execute(f"DELETE FROM before_waivers WHERE {sql}", given)
+
+
+def _has_other_keys(before: Side) -> bool:
+    """Say whether a night knew its rows by other keys: then nothing can be said cell by cell."""
+    parts = ((name, before.columns(name)) for name in DELIVERED if before.parts.get(name))
+    return any(not {*TABLES[name].key} <= columns for name, columns in parts)
 
 
 def _as_delivered(name: str, before: Side) -> str:

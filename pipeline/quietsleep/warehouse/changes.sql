@@ -26,8 +26,20 @@ SEMI JOIN before_devices USING (centre, device);
 -- What was found of a recording or check in both nights, and whether it was measured in them.
 CREATE TEMP MACRO was_read(state) AS coalesce(state IN ('measured', 'no_trial'), false);
 
+-- Techniques and checks that the contract defines anew: a definition, an equation or a unit differs.
+CREATE TEMP TABLE changed_formulas AS
+SELECT DISTINCT a.owner
+FROM after_quantities AS a
+JOIN before_quantities AS b ON a.owner = b.owner AND a.level = b.level AND a.quantity = b.quantity
+WHERE (a.definition, a.equation, a.unit) IS DISTINCT FROM (b.definition, b.equation, b.unit);
+
+CREATE TEMP MACRO of_code(measured_by) AS
+    CASE WHEN $other_contract OR measured_by IN (SELECT owner FROM changed_formulas)
+    THEN $formula ELSE 'code' END;
+
 CREATE TEMP TABLE check_pairs AS
 SELECT coalesce(a.centre, b.centre) AS centre, coalesce(a.check_id, b.check_id) AS check_id,
+    coalesce(a.kind, b.kind) AS kind,
     a.check_id IS NULL OR b.check_id IS NULL OR NOT ($checks_as_delivered)
         OR (e.delivery IS NOT NULL AND was_read(a.state) <> was_read(b.state)) AS new_file,
     was_read(a.state) AND NOT was_read(b.state) AS read_first,
@@ -73,7 +85,7 @@ SELECT centre, check_id, 'file' AS cause FROM check_pairs WHERE new_file
 UNION
 SELECT centre, check_id, 'first measured' FROM check_pairs WHERE read_first AND NOT new_file
 UNION
-SELECT centre, check_id, 'code' FROM check_pairs WHERE new_code
+SELECT centre, check_id, of_code(kind) FROM check_pairs WHERE new_code
 UNION
 SELECT centre, check_id, 'device' FROM check_pairs WHERE new_device
 UNION
@@ -91,13 +103,13 @@ JOIN (
 CREATE TEMP TABLE recording_pairs AS
 SELECT coalesce(a.centre, b.centre) AS centre, coalesce(a.session, b.session) AS session,
     coalesce(a.technique, b.technique) AS technique,
-    a.recording IS NULL OR b.recording IS NULL OR NOT ($recordings_as_delivered)
+    a.item IS NULL OR b.item IS NULL OR NOT ($recordings_as_delivered)
         OR (e.delivery IS NOT NULL AND was_read(a.state) <> was_read(b.state)) AS new_file,
     was_read(a.state) AND NOT was_read(b.state) AS read_first,
     was_read(a.state) AND was_read(b.state) AND a.code_fingerprint <> b.code_fingerprint AS new_code,
     a.content_key <> b.content_key AND r.device IS NOT NULL AS new_device
 FROM after_recordings AS a
-FULL JOIN before_recordings AS b ON a.centre = b.centre AND a.recording = b.recording
+FULL JOIN before_recordings AS b ON a.centre = b.centre AND a.item = b.item
 LEFT JOIN edited AS e ON e.centre = a.centre AND e.delivery = a.delivery
 LEFT JOIN after_sessions AS s ON s.centre = a.centre AND s.session = a.session
 LEFT JOIN registered_anew AS r ON r.centre = s.centre AND r.device = s.device;
@@ -109,7 +121,7 @@ UNION
 SELECT centre, session, technique, 'first measured' FROM recording_pairs
 WHERE read_first AND NOT new_file
 UNION
-SELECT centre, session, technique, 'code' FROM recording_pairs WHERE new_code
+SELECT centre, session, technique, of_code(technique) FROM recording_pairs WHERE new_code
 UNION
 SELECT centre, session, technique, 'device' FROM recording_pairs WHERE new_device
 UNION
@@ -122,7 +134,7 @@ SELECT coalesce(a.centre, b.centre), coalesce(a.session, b.session),
     coalesce(a.technique, b.technique), 'review'
 FROM after_reviews AS a
 FULL JOIN before_reviews AS b ON a.review = b.review
-WHERE a.state IS DISTINCT FROM b.state OR a.sha256 IS DISTINCT FROM b.sha256
+WHERE a.state IS DISTINCT FROM b.state
 UNION
 SELECT centre, session, NULL, cause FROM causes_of_checks
 UNION

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from contextlib import nullcontext
 
 import numpy as np
@@ -14,7 +14,7 @@ from quietsleep.judge.readers import reviews_frame
 from quietsleep.judge.study import JudgedStudy
 from quietsleep.measure.fingerprint import device_digest
 from quietsleep.store.tables import in_contract
-from quietsleep.study.study import Centre, Study, Waiver
+from quietsleep.study.study import Centre, Confirmation, LimitChange, Study, Waiver
 from quietsleep.warehouse.statistics import Guard, agreement_limits_frame, comparability_frame
 from quietsleep.warehouse.statistics import agreement_frame as review_agreement_frame
 
@@ -44,7 +44,8 @@ def study_tables(
         ),
         "conservation": judged.conservation,
         "expected": judged.expected,
-        "rules": _rules(judged.rules, judged.study),
+        "supersessions": judged.supersessions,
+        "rules": rules_frame(judged.rules, study.limit_changes, study.confirmations),
         "quantities": _quantities(),
         "sources": pd.DataFrame([{"source": s.key, "citation": s.citation} for s in _sources()]),
     }
@@ -65,7 +66,7 @@ def _centres(judged: JudgedStudy) -> pd.DataFrame:
                 "altitude_m": centre.altitude_m,
                 "n_deliveries": len(own),
                 "n_sessions": int((sessions["centre"] == centre.centre).sum()),
-                "last_delivery_at": own["created_at"].max() if len(own) else pd.NaT,
+                "last_delivery_at": own["arrived_at"].max() if len(own) else pd.NaT,
                 "state": _state(centre, is_late=centre.centre in late, has_delivered=len(own) > 0),
                 "time_zone": centre.time_zone,
                 "was": ", ".join(centre.was) or None,
@@ -108,8 +109,17 @@ def _waivers(waivers: Iterable[Waiver]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=names)
 
 
-def _rules(rules: Iterable[Rule], study: Study) -> pd.DataFrame:
-    decided = {(d.rule, d.valid_from): d.signed_by for d in study.limit_changes}
+def rules_frame(
+    rules: Iterable[Rule],
+    changes: Sequence[LimitChange] = (),
+    confirmations: Sequence[Confirmation] = (),
+) -> pd.DataFrame:
+    """Return rules, or their dated versions, with who changed their limits and who confirmed them.
+
+    Of several confirmations of one limit the newest counts.
+    """
+    decided = {(d.rule, d.valid_from): d.signed_by for d in changes}
+    newest = sorted(confirmations, key=lambda c: c.on, reverse=True)
     return pd.DataFrame(
         [
             {
@@ -125,15 +135,30 @@ def _rules(rules: Iterable[Rule], study: Study) -> pd.DataFrame:
                 "missing": r.missing,
                 "sentence": r.sentence,
                 "remedy": r.remedy,
+                "remedy_missing": r.remedy_missing,
                 "source": r.source,
                 "obtained": r.obtained,
                 "valid_from": r.valid_from,
                 "valid_until": r.valid_until,
                 "changed_by": decided.get((r.key, r.valid_from)),
+                "since_contract": r.since,
+                **_confirmed(r, newest),
             }
             for r in rules
         ]
     )
+
+
+def _confirmed(rule: Rule, confirmations: Sequence[Confirmation]) -> dict[str, object]:
+    found = next((c for c in confirmations if c.holds_for(rule)), None)
+    if found is None:
+        return dict.fromkeys(("confirmed_by", "confirmed_on", "printed_in", "confirmation_note"))
+    return {
+        "confirmed_by": found.by,
+        "confirmed_on": found.on,
+        "printed_in": found.printed_in,
+        "confirmation_note": found.note or None,
+    }
 
 
 def _quantities() -> pd.DataFrame:

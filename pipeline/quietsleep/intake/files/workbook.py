@@ -12,7 +12,7 @@ import math
 import re
 import warnings
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Any
@@ -276,6 +276,21 @@ def _moment(value: datetime, shown_as: str) -> str:
     if at.time() == time() and "h" not in shown_as.lower():
         return at.date().isoformat()
     return at.isoformat(sep="T", timespec="seconds")
+
+
+def write_workbook(sheets: Iterable[WorkbookSheet]) -> bytes:
+    """Return a new workbook of these sheets, with their cells and nothing else of the old one."""
+    from openpyxl import Workbook
+
+    book = Workbook(write_only=True)
+    for sheet in sheets:
+        new = book.create_sheet(sheet.title)
+        for _, cells in sheet.rows:
+            # A text that begins like a formula would become one.
+            new.append([f"'{c}" if isinstance(c, str) and c[:1] == "=" else c for c in cells])
+    sink = io.BytesIO()
+    book.save(sink)
+    return sink.getvalue()
 
 
 def number_text(value: float, decimal: str) -> str:

@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 from quietsleep import contract
 from quietsleep.contract import Quantity, Table
 from quietsleep.site.folder import PageFolder
+from quietsleep.site.pages.limits import ENTRY, limit_parts
 from quietsleep.site.pages.rulebook import rule_book
 from quietsleep.site.read import PublishedNight
 from quietsleep.site.words import night_said, technique_title
@@ -18,6 +19,7 @@ NAV = (
     ("index.html", "Tables"),
     ("quantities.html", "Quantities"),
     ("rules.html", "Rule book"),
+    ("limits.html", "Limits to confirm"),
     ("sources.html", "Sources"),
     ("queries.html", "Example queries"),
 )
@@ -69,6 +71,7 @@ def write_dictionary(study: Study, night: PublishedNight) -> PageFolder:
         "index": {"warehouse": warehouse, "views": list(views()), "delivery": delivery},
         "quantities": {"owners": owners()},
         "rules": {"owners": rule_book(night)},
+        "limits": _limits(night),
         "sources": {
             "citations": sorted(night.citations.items()),
             "references": list(contract.REFERENCES.values()),
@@ -81,6 +84,13 @@ def write_dictionary(study: Study, night: PublishedNight) -> PageFolder:
     folder.put_assets(traces=False)
     folder.finish()
     return folder
+
+
+def _limits(night: PublishedNight) -> dict[str, Any]:
+    rows = [row for versions in night.rules.values() for row in versions]
+    parts = limit_parts(rows, night.citations)
+    open_ones = sum(len(part.lines) for part in parts if part.key != "confirmed")
+    return {"parts": parts, "n_open": open_ones, "entry": ENTRY}
 
 
 def _tables() -> tuple[list[Table], list[Table]]:

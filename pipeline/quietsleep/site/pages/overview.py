@@ -84,7 +84,7 @@ def write_overview(study: Study, night: PublishedNight, seen: Sequence[Seen]) ->
         {"study_title": study.title, "place": "Coordinating centre", "nav": NAV},
     )
     devices = {"centres": [(s.name, s.title, s.devices) for s in seen]}
-    folder.put_page("index.html", "overview.html.jinja", _first_page(night, seen))
+    folder.put_page("index.html", "overview.html.jinja", _first_page(night, seen, study))
     folder.put_page("equipment.html", "overview_equipment.html.jinja", devices)
     folder.put_page("agreement.html", "agreement.html.jinja", agreement_of_centres(night))
     folder.put_page("changes.html", "changes.html.jinja", _changes(night))
@@ -106,7 +106,7 @@ def seen_of(data: CentreData) -> Seen:
     )
 
 
-def _first_page(night: PublishedNight, seen: Sequence[Seen]) -> dict[str, Any]:
+def _first_page(night: PublishedNight, seen: Sequence[Seen], study: Study) -> dict[str, Any]:
     tests = night.rows("SELECT centre, technique, status, flagged FROM tests")
     conservation = night.rows("SELECT * FROM conservation ORDER BY centre, technique")
     titles = {s.name: s.title for s in seen}
@@ -114,6 +114,7 @@ def _first_page(night: PublishedNight, seen: Sequence[Seen]) -> dict[str, Any]:
     alerts = _alerts(groups, titles)
     return {
         "night": night.night,
+        "began_under": study.contract,
         "night_sign": words.sign(night.night["state"]),
         "night_said": night_said(night),
         "lasted": _lasted(night),
@@ -180,7 +181,7 @@ def known_answers(night: PublishedNight) -> list[tuple[str, str, Row, str]]:
 
 def _crashed(night: PublishedNight) -> list[Row]:
     return night.rows(
-        "SELECT centre, recording AS item, technique, why FROM recordings WHERE state = 'crashed' "
+        "SELECT centre, item, technique, why FROM recordings WHERE state = 'crashed' "
         "UNION ALL SELECT centre, check_id, kind, why FROM checks WHERE state = 'crashed' "
         f"ORDER BY ALL LIMIT {MOST_CRASHES}"
     )
@@ -271,7 +272,6 @@ class ReviewsView(NamedTuple):
     waiting: tuple[tuple[str, int], ...]
     n_waiting: int
     n_decisions: int
-    n_broken: int
     waived: tuple[tuple[str, str, str, str, str], ...]
     agreement: tuple[tuple[str, str, int, str, str], ...]
 
@@ -279,11 +279,7 @@ class ReviewsView(NamedTuple):
 def reviews_of(night: PublishedNight) -> ReviewsView:
     """Gather what readers decided and who still waits, from one published night."""
     decided = night.rows(REVIEWS)
-    past = [
-        PastReading(**{name: row[name] for name in PastReading._fields})
-        for row in decided
-        if row["state"] != "broken"
-    ]
+    past = [PastReading(**{name: row[name] for name in PastReading._fields}) for row in decided]
     reasons: Counter[str] = Counter()
     n_waiting = 0
     with closing(open_night(night.path)) as warehouse:
@@ -299,7 +295,6 @@ def reviews_of(night: PublishedNight) -> ReviewsView:
         waiting=tuple(reasons.most_common()),
         n_waiting=n_waiting,
         n_decisions=len(decided),
-        n_broken=sum(row["state"] == "broken" for row in decided),
         waived=tuple(
             (w["centre"], w["item"], words.rule_name(w["rule"]), w["signed_by"], w["reason"])
             for w in night.rows(WAIVERS)

@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 from quietsleep import contract
 from quietsleep.site import words
+from quietsleep.site.pages.limits import confirmed_by
 from quietsleep.site.read import PublishedNight, Row
 from quietsleep.site.words import source_of, technique_title
 
@@ -25,6 +26,9 @@ class RuleLine(NamedTuple):
     source: str
     since: str
     decided: str
+    origin: str
+    contract: str
+    confirmed: str
 
 
 class RuleOwner(NamedTuple):
@@ -78,8 +82,11 @@ def _line(night: PublishedNight, row: Row) -> RuleLine:
         definition=str(quantity.definition) if quantity else "",
         limit=limit,
         missing=MISSING.get(row["missing"], ""),
-        remedy=row["remedy"] or "",
+        remedy=" ".join(filter(None, (row["remedy"], row["remedy_missing"]))),
         source=source_of(night, row),
         since=since,
         decided=row["changed_by"] or "",
+        origin=row["obtained"] or "",
+        contract=row["since_contract"] or "",
+        confirmed=confirmed_by(row),
     )

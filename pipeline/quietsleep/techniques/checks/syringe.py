@@ -21,10 +21,12 @@ SETTINGS = SPEC.settings
 
 
 def find_trials(recording: Recording) -> list[Trial]:
-    """Find every stroke of either direction, in order of time.
+    """Find every whole stroke of either direction, in order of time.
 
     A stroke is a stretch of flow in one direction that moves a fair share of the known volume. One
-    that the recording cuts off at either end is left out: its volume is not known.
+    that the recording cuts off is left out, because its volume is not known: a stroke is whole
+    where flow rests, or runs the other way, on both sides of it within the recording. Landmarks
+    `rest_before` and `rest_after` lie in those rests; its volume is what moves between them.
     """
     flow, rate = recording.flow_ml_s, recording.rate_hz
     if flow.size < 3:
@@ -33,27 +35,36 @@ def find_trials(recording: Recording) -> list[Trial]:
     still = _still_ml_s(level)
     volume = integrate(level, rate)
     bridge = round(SETTINGS["hesitation_s"] * rate)
-    slow = SETTINGS["low_share"] * float(np.abs(level).max())
-    first_rests, last_rests = abs(level[0]) <= slow, abs(level[-1]) <= slow
-    stretches = [
-        (start, end)
+    stretches = sorted(
+        stretch
         for moving in (level > still, level < -still)
-        for start, end in runs(moving, bridge=bridge)
-        if (start > 0 or first_rests) and (end < flow.size or last_rests)
-    ]
+        for stretch in runs(moving, bridge=bridge)
+    )
     known_ml = recording.context.get("known_volume_ml", float("nan"))
     moved = [abs(float(volume[end - 1] - volume[start])) for start, end in stretches]
     least_ml = SETTINGS["least_share"] * (known_ml if known_ml > 0 else max(moved, default=0.0))
-    strokes = sorted(s for s, ml in zip(stretches, moved, strict=True) if ml >= least_ml)
+    ends = [-1, *(end for _, end in stretches)]
+    starts = [*(start for start, _ in stretches), flow.size]
     reach = round(SETTINGS["reach_s"] * rate)
-    return [
-        Trial(i + 1, *_to_rest(level, start, end, reach=reach))
-        for i, (start, end) in enumerate(strokes)
-    ]
+    trials: list[Trial] = []
+    for place, (start, end) in enumerate(stretches):
+        before, after = ends[place], starts[place + 1]
+        first, last = place == 0, place + 1 == len(stretches)
+        cut = (first and not _rests(level[:start], bridge)) or (
+            last and not _rests(level[end:], bridge)
+        )
+        if moved[place] < least_ml or cut:
+            continue
+        marks = {
+            "rest_before": max(start - reach, (before + start) // 2, 0),
+            "rest_after": min(end + reach, (end + after + 1) // 2, flow.size),
+        }
+        trials.append(Trial(len(trials) + 1, *_to_rest(level, start, end, reach=bridge), marks))
+    return trials
 
 
 def zero_flow_ml_s(flow_ml_s: FloatArray, rate_hz: float) -> float:
-    """Flow (mL/s) that the head shows at rest: mean of the rests between strokes.
+    """Flow (mL/s) that the head shows at rest: mean of the rests between strokes, robustly.
 
     Rests are stretches of at least `rest_s` within the band of stillness about the median of low
     flows, less a margin on either side. Without any the zero cannot be known and is left as the
@@ -64,13 +75,18 @@ def zero_flow_ml_s(flow_ml_s: FloatArray, rate_hz: float) -> float:
     low = flow_ml_s[size <= SETTINGS["low_share"] * size.max()]
     middle = median(low) if low.size else 0.0
     still = np.abs(flow_ml_s - middle) <= _still_ml_s(flow_ml_s - middle)
-    margin = round(SETTINGS["reach_s"] * rate_hz)
+    margin = round(SETTINGS["margin_s"] * rate_hz)
     rests = [
         flow_ml_s[start + margin : end - margin]
         for start, end in runs(still, bridge=2)
         if end - start >= SETTINGS["rest_s"] * rate_hz
     ]
-    return float(np.concatenate(rests).mean()) if rests else 0.0
+    if not rests:
+        return 0.0
+    at_rest = np.concatenate(rests)
+    # The slow end of a stroke runs into the rest: only what noise makes of the usual value counts.
+    near = np.abs(at_rest - median(at_rest)) <= SETTINGS["rest_noise_sds"] * noise_sd(flow_ml_s)
+    return float(at_rest[near].mean()) if near.any() else median(at_rest)
 
 
 def _still_ml_s(level_ml_s: FloatArray) -> float:
@@ -80,15 +96,28 @@ def _still_ml_s(level_ml_s: FloatArray) -> float:
     return max(SETTINGS["still_share"] * fastest, noise)
 
 
+def _rests(level_ml_s: FloatArray, span: int) -> bool:
+    """Whether flow (n,) rests somewhere for `span` samples: their mean is zero but for noise.
+
+    The slow end of a stroke lies below what counts as moving, but has not come to rest.
+    """
+    if level_ml_s.size < span:
+        return False
+    sums = np.concatenate(([0.0], np.cumsum(level_ml_s)))
+    least = float(np.abs(sums[span:] - sums[:-span]).min()) / span
+    noise = SETTINGS["rest_noise_sds"] * noise_sd(level_ml_s) / float(np.sqrt(span))
+    return least <= max(noise, SETTINGS["rest_ml_s"])
+
+
 def measure_trial(recording: Recording, trial: Trial) -> Measures:
     """Volume, signed error, mean flow and direction of one stroke.
 
-    V = integral of (flow - zero) over the stroke by the trapezoid rule, mL; error = 100 (V -
-    known) / known, %.
+    V = integral of (flow - zero) from the rest before the stroke to the rest after it by the
+    trapezoid rule, mL, so that the slow end of a stroke counts; error = 100 (V - known) / known, %.
     """
     flow, rate = recording.flow_ml_s, recording.rate_hz
-    level = flow[trial.start : trial.end] - zero_flow_ml_s(flow, rate)
-    moved_ml = float(integrate(level, rate)[-1])
+    between = slice(trial.landmarks["rest_before"], trial.landmarks["rest_after"])
+    moved_ml = float(integrate(flow[between] - zero_flow_ml_s(flow, rate), rate)[-1])
     # Flow leaves and reaches zero half a sample inside either end, on average.
     seconds = (trial.end - 2 - trial.start) / rate
     measures = Measures(
