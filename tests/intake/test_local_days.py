@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime, timedelta, timezone
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from quietsleep.intake.cells import typed_table
@@ -62,6 +62,7 @@ def test_borders_of_local_days(zone: str | None, text: str, day: str) -> None:
     assert local_days(zone, text) == [date.fromisoformat(day)]
 
 
+@settings(deadline=None)
 @given(
     st.datetimes(datetime(2000, 1, 1), datetime(2090, 1, 1)),
     st.integers(-12 * 60, 14 * 60).map(lambda m: timezone(timedelta(minutes=m))),
