@@ -110,6 +110,7 @@ def test_a_cell_over_two_lines_stays_one_cell(study: Study, kit: SimpleNamespace
         row["remark"] = "calm\nthen\nawake"
     result = take(study, draft)
     assert len(result.tables["sessions"]) == 3
+    assert result.counts["sessions_rows"] == 3 and result.counts["sessions_held"] == 0
     assert [*result.tables["sessions"]["row"]] == [2, 5, 8]  # as an editor numbers the lines
 
 
