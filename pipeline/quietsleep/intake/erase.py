@@ -1,67 +1,42 @@
 """The raw files of what was withdrawn: where they are, and how a delivery is rid of them.
 
-The rows go out of the tables of the delivery, whatever files and sheets these are, the signal files
-go, and delivery.json is written anew, so that the delivery stays whole. Deliveries in a store are
-listed alone.
+The rows go out of the tables of the delivery, the signal files go, and delivery.json is written
+anew, so that the delivery stays whole. Deliveries in a store are listed alone.
 """
 
 from __future__ import annotations
 
 import hashlib
-import io
 import json
 import os
-import re
 import zipfile
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from quietsleep.intake.cells import TextTable, read_text_table, table_of_sheet
-from quietsleep.intake.dialect import decoded, find_tables
-from quietsleep.intake.files.workbook import WorkbookError, read_workbook
+from quietsleep.intake.dialect import LINE_END, decoded, find_tables
+from quietsleep.intake.files.workbook import read_workbook, write_workbook
 from quietsleep.intake.find import MANIFEST, FoundDelivery
 from quietsleep.intake.reference import DeliveryReference
-from quietsleep.intake.source import DeliveryFiles, Refused, open_source
-from quietsleep.study.dialect import words_of
-from quietsleep.study.study import Study
+from quietsleep.intake.source import Refused, open_source
+from quietsleep.intake.tables import read_tables, table_of_title
+from quietsleep.study.dialect import TableWords
 
 TABLES = ("sessions", "recordings", "reported")
-NOWHERE = DeliveryReference("", "")
-LAST = 2**31
-_LINE = re.compile(r"(?<=\n)|(?<=\r)(?!\n)")
-
-
-@dataclass(frozen=True, slots=True)
-class TableRows:
-    """Rows of one table of a delivery, each from its line up to that of the next row.
-
-    `sheet` is the title of the sheet where the file is a workbook.
-    """
-
-    table: str
-    path: str
-    sheet: str
-    spans: tuple[tuple[int, int], ...]
-
-    @property
-    def place(self) -> str:
-        """Where the rows are, as the centre sees it."""
-        return f"{self.path}, sheet {self.sheet}" if self.sheet else self.path
-
-    def holds(self, line: int) -> bool:
-        """Whether a line is of one of these rows."""
-        return any(first <= line < end for first, end in self.spans)
 
 
 @dataclass(frozen=True, slots=True)
 class RawFiles:
-    """What a delivery holds of some sessions: signal files, and rows of its tables."""
+    """What a delivery holds of some sessions: signal files, and rows of its tables by line.
+
+    `paths` are the files that the tables lie in; several may lie in one workbook.
+    """
 
     found: FoundDelivery
     files: tuple[str, ...]
-    rows: tuple[TableRows, ...]
+    rows: Mapping[str, frozenset[int]]
+    paths: Mapping[str, str]
 
     @property
     def can_be_erased(self) -> bool:
@@ -70,52 +45,40 @@ class RawFiles:
 
 
 def raw_files(
-    study: Study, found: FoundDelivery, *, sessions: Collection[str], infants: Collection[str]
+    found: FoundDelivery,
+    *,
+    sessions: Collection[str],
+    infants: Collection[str],
+    words: TableWords | None = None,
 ) -> RawFiles | None:
     """Look for what a delivery holds of sessions and infants; None where it holds nothing.
 
-    A session is also what a row of these infants names.
+    A session is also what a row of these infants names. `words` is what is registered of the
+    tables.
     """
     with suppress(Refused, OSError, KeyError, ValueError), open_source(found) as source:
-        rows: list[TableRows] = []
+        where = find_tables(path for path in source.files if path != MANIFEST)
+        tables = read_tables(where, source.read, DeliveryReference("", ""), words or TableWords())
+        rows: dict[str, set[int]] = {}
         files: set[str] = set()
-        for path, sheet, table in _tables(study, found.centre, source):
+        for name, table in tables.texts.items():
+            if name not in TABLES:
+                continue
             at = {column: n for n, column in enumerate(table.header)}
-            spans = []
-            ends = [*(row.row for row in table.rows[1:]), LAST]
-            for row, end in zip(table.rows, ends, strict=False):
+            for row in table.rows:
                 cells = {c: row.cells[n] for c, n in at.items() if n < len(row.cells)}
                 if cells.get("session") in sessions or cells.get("infant") in infants:
-                    spans.append((row.row, end))
+                    lines = range(row.row, row.row + row.n_lines)
+                    rows.setdefault(name, set()).update(lines)
                     files |= {cells["file"]} if cells.get("file") in source.files else set()
-            if spans:
-                rows.append(TableRows(table.name, path, sheet, tuple(spans)))
         files |= {
             path for path in source.files if path.split("/")[:1] == ["signals"]
             and path.split("/")[1:2] and path.split("/")[1] in sessions
         }  # fmt: skip
         if rows or files:
-            return RawFiles(found, tuple(sorted(files)), tuple(rows))
+            said = {name: frozenset(lines) for name, lines in rows.items()}
+            return RawFiles(found, tuple(sorted(files)), said, tables.paths)
     return None
-
-
-def _tables(
-    study: Study, centre: str, source: DeliveryFiles
-) -> Iterator[tuple[str, str, TextTable]]:
-    """Yield the tables that sessions stand in: file, sheet where it is a workbook, and table."""
-    words = words_of(study.tables, study.centres[centre].tables)
-    tables = find_tables(source.files)
-    texts = [*tables.texts.items(), *((n, p) for n, own in tables.twice.items() for p in own[1:])]
-    for name, path in texts:
-        if name in TABLES:
-            yield path, "", read_text_table(name, source.read(path), NOWHERE, words=words)
-    for path in tables.workbooks:
-        with suppress(WorkbookError):
-            for sheet in read_workbook(source.read(path)):
-                name = sheet.title.strip().casefold()
-                if name in TABLES:
-                    table = table_of_sheet(name, sheet, NOWHERE, file=path, words=words)
-                    yield path, sheet.title, table
 
 
 def erase(raw: RawFiles) -> str:
@@ -158,36 +121,45 @@ def _erase_archive(path: Path, raw: RawFiles) -> str:
 
 
 def _changed(raw: RawFiles, read: Callable[[str], bytes]) -> dict[str, bytes]:
-    """Return the files of the tables without the rows, by their paths."""
-    by_path: dict[str, list[TableRows]] = {}
-    for each in raw.rows:
-        by_path.setdefault(each.path, []).append(each)
-    return {path: _without_rows(read(path), rows) for path, rows in by_path.items()}
+    """Return the files of the tables anew, without the rows of what was withdrawn."""
+    lines_in: dict[str, dict[str, frozenset[int]]] = {}
+    for name, lines in raw.rows.items():
+        lines_in.setdefault(raw.paths[name], {})[name] = lines
+    texts = {*find_tables(lines_in).texts.values()}
+    return {
+        path: _without_lines(read(path), next(iter(of_tables.values())))
+        if path in texts
+        else _without_rows(read(path), of_tables)
+        for path, of_tables in lines_in.items()
+    }
 
 
-def _without_rows(data: bytes, rows: Sequence[TableRows]) -> bytes:
-    """Return a table, or a workbook, without some of its rows."""
-    if rows[0].sheet:
-        return _workbook_without(data, rows)
-    # As they are counted when they are read.
-    lines = [line for line in _LINE.split(decoded(data)) if line]
-    kept = [line for number, line in enumerate(lines, start=1) if not rows[0].holds(number)]
-    return "".join(kept).encode()
+def _without_lines(data: bytes, lines: Collection[int]) -> bytes:
+    """Return a table without some of its lines, counted as an editor shows them."""
+    text = decoded(data)
+    ends = [match.end() for match in LINE_END.finditer(text)]
+    pieces = zip([0, *ends], [*ends, len(text)], strict=True)
+    kept = [text[a:b] for number, (a, b) in enumerate(pieces, start=1) if number not in lines]
+    return "".join(kept).encode("utf-8")
 
 
-def _workbook_without(data: bytes, rows: Sequence[TableRows]) -> bytes:
-    """Return a workbook without some rows; formulas become the values that they had."""
-    from openpyxl import load_workbook
+def _without_rows(data: bytes, rows: Mapping[str, Collection[int]]) -> bytes:
+    """Return a workbook of its tables alone, without some of their rows.
 
-    book = load_workbook(io.BytesIO(data), data_only=True, keep_links=False)
-    for each in rows:
-        sheet = book[each.sheet]
-        for number in range(sheet.max_row, 0, -1):
-            if each.holds(number):
-                sheet.delete_rows(number)
-    written = io.BytesIO()
-    book.save(written)
-    return written.getvalue()
+    What else it holds (other sheets, comments, older values) may tell of it too, and goes as well.
+    """
+    sheets = [sheet for sheet in read_workbook(data) if table_of_title(sheet)]
+    return write_workbook(
+        replace(
+            sheet,
+            rows=tuple(
+                (number, cells)
+                for number, cells in sheet.rows
+                if number not in rows.get(table_of_title(sheet), ())
+            ),
+        )
+        for sheet in sheets
+    )
 
 
 def _manifest(data: bytes, changed: Mapping[str, bytes], gone: Collection[str]) -> bytes:
