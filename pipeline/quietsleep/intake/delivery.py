@@ -319,6 +319,7 @@ def names_in(texts: Mapping[str, TextTable]) -> tuple[str, ...]:
         "sessions": ("session",),
         "recordings": ("session", "recording"),
         "checks": ("check",),
+        "reported": ("session", "technique", "outcome"),
     }
     for name, columns in wanted.items():
         text = texts.get(name)

@@ -30,13 +30,15 @@ TABLES = ("sessions", "recordings", "reported")
 class RawFiles:
     """What a delivery holds of some sessions: signal files, and rows of its tables by line.
 
-    `paths` are the files that the tables lie in; several may lie in one workbook.
+    `paths` are the files that the tables lie in; several may lie in one workbook. `sha256` is that
+    of its delivery.json as it lies there.
     """
 
     found: FoundDelivery
     files: tuple[str, ...]
     rows: Mapping[str, frozenset[int]]
     paths: Mapping[str, str]
+    sha256: str
 
     @property
     def can_be_erased(self) -> bool:
@@ -77,7 +79,8 @@ def raw_files(
         }  # fmt: skip
         if rows or files:
             said = {name: frozenset(lines) for name, lines in rows.items()}
-            return RawFiles(found, tuple(sorted(files)), said, tables.paths)
+            sha256 = hashlib.sha256(source.read(MANIFEST)).hexdigest()
+            return RawFiles(found, tuple(sorted(files)), said, tables.paths, sha256)
     return None
 
 

@@ -175,15 +175,15 @@ def _says_so(history: History, where: Sequence[str], said: Mapping[str, Any]) ->
 
 def brought_by(delivered: ReadDelivery) -> dict[str, Any]:
     """Return the keys of all rows of a delivery, clean and held, that say all of their key."""
-    found: dict[str, dict[str, str | None]] = {"sessions": {}, "recordings": {}, "checks": {}}
-    says = {"sessions": "session", "recordings": "technique", "checks": "kind"}
+    found: dict[str, dict[str, str | None]] = {name: {} for name in TABLES}
+    says = {"recordings": "technique", "checks": "kind"}
     for name, items in found.items():
         for frames in (delivered.tables, delivered.held):
             rows = frames[name].rename(columns={"local_day": "on"}) if name in frames else None
             for row in [] if rows is None else rows.to_dict("records"):
                 item = item_of_row(name, row)
                 if item is not None:
-                    said = row[says[name]]
+                    said = row[says.get(name, "session")]
                     items[item] = None if pd.isna(said) else str(said)
     return {
         "sha256": delivered.sha256,
@@ -191,6 +191,7 @@ def brought_by(delivered: ReadDelivery) -> dict[str, Any]:
         "sessions": sorted(found["sessions"]),
         "recordings": dict(sorted(found["recordings"].items())),
         "checks": dict(sorted(found["checks"].items())),
+        "reported": sorted(found["reported"]),
     }
 
 

@@ -107,6 +107,7 @@ def _names_of(history: History, centre: str, delivery: str) -> set[str]:
     last = versions[-1]
     found = {f"sessions:{session}" for session in last.sessions}
     found |= {f"recordings:{item}" for item in last.recordings}
+    found |= {f"reported:{item}" for item in last.reported}
     return found | {f"checks:{item.rpartition('/')[2]}" for item in last.checks}
 
 

@@ -101,6 +101,13 @@ def in_order(
     return {name: _replaced(frame, name, order) for name, frame in kept.items()}
 
 
+def standing_results(state: State, history: History) -> pd.DataFrame:
+    """Return the reported results that no later delivery replaced, those gone among them."""
+    order = order_of(state, history)
+    rows = in_order({"reported": _rows(state, "reported", order, history)}, order, history)
+    return rows["reported"][rows["reported"]["by_turn"].isna()]
+
+
 @dataclass(frozen=True, slots=True)
 class Incoming:
     """A delivery that is not taken in yet: the sessions that it replaces whole, and its rows."""
@@ -207,8 +214,6 @@ def _with_items(rows: pd.DataFrame, name: str) -> pd.DataFrame:
 
 def _gone(kept: pd.DataFrame, name: str, order: pd.DataFrame, history: History) -> pd.DataFrame:
     """Return a held row for each item that a delivery once brought and that is gone from it."""
-    if name not in KIND_OF:
-        return pd.DataFrame()
     there = set(zip(kept["centre"], kept["delivery"], kept["item"], strict=True))
     turns = dict(
         zip(zip(order["centre"], order["delivery"], strict=True), order["turn"], strict=True)
@@ -234,6 +239,9 @@ def _said_by_item(name: str, item: str, word: str | None) -> dict[str, str | Non
     if name == "sessions":
         return {"session": item}
     code = code_of_item(item)
+    if name == "reported":
+        session, technique, outcome = item.split("/")
+        return {"session": session, "technique": technique, "outcome": outcome}
     if name == "recordings":
         return {"session": item.partition("/")[0], "recording": code, "technique": word}
     return {"device": item.partition("/")[0], "check": code, "kind": word}

@@ -15,9 +15,10 @@ from quietsleep.intake.find import CLOSED
 from quietsleep.intake.reference import DeliveryReference
 from quietsleep.judge.border import EDITED, GONE, HELD, LOST, NO_CONSENT, REFUSED, WITHDRAWN_NAMED
 from quietsleep.measure.amendments import amendments_of
-from quietsleep.measure.roster import Roster, all_rows
+from quietsleep.measure.roster import Roster, all_rows, standing_results
 from quietsleep.night.night import Night
 from quietsleep.records import Problem
+from quietsleep.store.state import State
 from quietsleep.study.history import Brought, History
 from quietsleep.warehouse.current import current_night
 from quietsleep.warehouse.database import open_night
@@ -113,7 +114,7 @@ def _gone(night: Night, roster: Roster, history: History) -> Iterator[Problem]:
     there = {(f.centre, f.delivery) for found in night.inventory.found.values() for f in found}
     now = night.state.frame("SELECT centre, delivery, state, sha256 FROM deliveries")
     known = {(r["centre"], r["delivery"]): r for r in now.to_dict("records")}
-    resting = _resting(roster)
+    resting = _resting(roster, night.state, history)
     for name, versions in history.brought.items():
         rests, first = resting.get(name, {}), versions[0]
         if not any(rests.values()):
@@ -123,17 +124,22 @@ def _gone(night: Night, roster: Roster, history: History) -> Iterator[Problem]:
             yield _of_delivery(name, first, GONE if said is not None else LOST, rests)
         elif said is not None and said["state"] != "accepted":
             yield _of_delivery(name, first, REFUSED, rests)
-        elif said is not None and said["sha256"] not in (first.sha256, history.erased.get(name)):
+        elif said is not None and (
+            name in history.edited or said["sha256"] not in (first.sha256, history.erased.get(name))
+        ):
             yield _of_delivery(name, first, EDITED, rests)
 
 
-def _resting(roster: Roster) -> dict[tuple[str, str], dict[str, int]]:
-    """Return how many sessions, recordings and checks count from each delivery."""
+def _resting(
+    roster: Roster, state: State, history: History
+) -> dict[tuple[str, str], dict[str, int]]:
+    """Return how many sessions, recordings, checks and results count from each delivery."""
     found: dict[tuple[str, str], dict[str, int]] = {}
     for noun, frame in (
         ("session", roster.sessions),
         ("recording", roster.recordings),
         ("check", roster.checks),
+        ("reported result", standing_results(state, history)),
     ):
         for name, n in frame.groupby(["centre", "delivery"]).size().items():
             found.setdefault(name, {})[noun] = int(n)  # type: ignore[arg-type]
@@ -146,13 +152,14 @@ def _of_delivery(
     centre, delivery = name
     parts = [f"{n} {noun}" if n == 1 else f"{n} {noun}s" for noun, n in rests.items() if n]
     said = f"{', '.join(parts[:-1])} and {parts[-1]}" if len(parts) > 1 else parts[0]
-    verb = "rests" if sum(rests.values()) == 1 else "rest"
+    one = sum(rests.values()) == 1
+    verb, are = ("rests", "is") if one else ("rest", "are")
     what = {
         GONE: f"is not there any more; {said} still {verb} on what was taken in then.",
         LOST: "is not there any more, and neither is what was taken in then: the work folder was "
-        f"lost. Of it {said} are held.",
+        f"lost. Of it {said} {are} held.",
         EDITED: f"was edited since; {said} {verb} on it as it lies there now.",
-        REFUSED: f"can no longer be taken in as it lies there now: {said} of it are held.",
+        REFUSED: f"can no longer be taken in as it lies there now: {said} of it {are} held.",
     }[kind]
     return DeliveryReference(centre, delivery).problem(
         kind,

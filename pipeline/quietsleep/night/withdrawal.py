@@ -216,10 +216,24 @@ def _raw_files(
 
 
 def _erase(register: Register, centre: str, raw: Sequence[RawFiles]) -> None:
-    """Rid every delivery of it that lies here, and write down what each is called by now."""
-    done = {each.found.delivery: erase(each) for each in raw if each.can_be_erased}
+    """Rid every delivery of it that lies here, and write down what each is called by now.
+
+    One that was edited since it was taken in is named: its new name must not hide the edit.
+    """
+    here = [each for each in raw if each.can_be_erased]
+    history = history_of(register)
+    edited = [each.found.delivery for each in here if _was_edited(history, centre, each)]
+    done = {each.found.delivery: erase(each) for each in here}
     if done:
-        register.append("erased", {"centre": centre, "deliveries": done})
+        body = {"centre": centre, "deliveries": done, "edited": sorted(edited)}
+        register.append("erased", body)
+
+
+def _was_edited(history: History, centre: str, raw: RawFiles) -> bool:
+    name = (centre, raw.found.delivery)
+    versions = history.brought.get(name, ())
+    known = {versions[0].sha256 if versions else raw.sha256, history.erased.get(name)}
+    return raw.sha256 not in known
 
 
 def _place(study: Study, raw: RawFiles) -> str:

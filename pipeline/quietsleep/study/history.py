@@ -33,7 +33,8 @@ class Brought:
     """What a delivery brought when it was taken in: the keys of its rows.
 
     `recordings` maps the item (``session/recording``) to its technique, `checks` the item to its
-    kind; both are None where a held row did not say. `withdrawn` are sessions that were left out
+    kind; both are None where a held row did not say. `reported` are results as
+    ``session/technique/outcome``. `withdrawn` are sessions that were left out
     because their infant is withdrawn.
     """
 
@@ -45,6 +46,7 @@ class Brought:
     sessions: tuple[str, ...]
     recordings: Mapping[str, str | None]
     checks: Mapping[str, str | None]
+    reported: tuple[str, ...] = ()
     withdrawn: tuple[str, ...] = ()
 
     def keys(self) -> dict[str, Any]:
@@ -55,6 +57,7 @@ class Brought:
             "sessions": [*self.sessions],
             "recordings": dict(self.recordings),
             "checks": dict(self.checks),
+            "reported": [*self.reported],
         }
 
 
@@ -83,8 +86,9 @@ class History:
     `brought` has every version of what a delivery brought, the first one first. `superseded` maps
     centre, kind, item and delivery of what was replaced to the night in which that was first seen,
     and whether it had been accepted until then; `out_at` maps centre and session to the entry by
-    which the session was withdrawn; `erased` are the manifests of deliveries that were rid of it.
-    `codes` maps codes that centres had before to those that they have now: all else is by these.
+    which the session was withdrawn; `erased` are the manifests of deliveries that were rid of it,
+    and `edited` those of them that had been edited before. `codes` maps codes that centres had
+    before to those that they have now: all else is by these.
     """
 
     arrivals: dict[Name, Arrival] = field(default_factory=dict)
@@ -93,6 +97,7 @@ class History:
     superseded: dict[tuple[str, str, str, str], tuple[str, bool]] = field(default_factory=dict)
     out_at: dict[Name, int] = field(default_factory=dict)
     erased: dict[Name, str] = field(default_factory=dict)
+    edited: set[Name] = field(default_factory=set)
     codes: dict[str, str] = field(default_factory=dict)
     _under: dict[Name, str] = field(default_factory=dict)
     last_withdrawal: int = 0
@@ -138,6 +143,7 @@ class History:
         elif entry.kind == "erased":
             for delivery, sha256 in body["deliveries"].items():
                 self.erased[body["centre"], delivery] = sha256
+            self.edited |= {(body["centre"], delivery) for delivery in body["edited"]}
         elif entry.kind == "renamed":
             self._rename(body["was"], body["centre"], body["apart"])
         elif entry.kind == "superseded":
@@ -160,6 +166,7 @@ class History:
         self.arrivals = {moved[name]: said for name, said in self.arrivals.items()}
         self.brought = {moved[name]: said for name, said in self.brought.items()}
         self.erased = {moved[name]: said for name, said in self.erased.items()}
+        self.edited = {moved.get(name, name) for name in self.edited}
         self.superseded = {
             (new if centre == old else centre, kind, item, now(centre, delivery)[1]): said
             for (centre, kind, item, delivery), said in self.superseded.items()
@@ -234,6 +241,7 @@ def _brought(entry: RegisterEntry) -> Brought:
         sessions=tuple(body["sessions"]),
         recordings=body["recordings"],
         checks=body["checks"],
+        reported=tuple(body["reported"]),
         withdrawn=tuple(body["withdrawn"]),
     )
 

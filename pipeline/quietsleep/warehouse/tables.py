@@ -58,7 +58,10 @@ def _centres(judged: JudgedStudy) -> pd.DataFrame:
     late = set(expected.loc[overdue, "centre"])
     rows = []
     for centre in judged.study.centres.values():
-        own = deliveries[deliveries["centre"] == centre.centre]
+        # What is still arriving is no delivery yet.
+        own = deliveries[
+            (deliveries["centre"] == centre.centre) & (deliveries["state"] != "arriving")
+        ]
         rows.append(
             {
                 "centre": centre.centre,
