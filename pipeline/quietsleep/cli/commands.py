@@ -54,7 +54,7 @@ def demo(
     program = sys.argv[0] if Path(sys.argv[0]).name == "quietsleep" else "quietsleep"
     typer.echo(
         f"\nLook:  {program} look {folder}\n"
-        f'Ask:   {program} query --study {folder} "SELECT * FROM acceptance"\n'
+        f'Ask:   {program} sql --study {folder} "SELECT * FROM acceptance"\n'
         f"Why:   {program} why --study {folder} larch-s007"
     )
 
@@ -93,12 +93,12 @@ def check(
     study: StudyOption = None,
 ) -> None:
     """Check a delivery as the coordinating centre will: same contract, same sentences."""
-    from quietsleep.cli.terminal import print_problems
-    from quietsleep.intake.delivery import check_delivery
+    from quietsleep.cli.terminal import print_preview
+    from quietsleep.night.preview import preview
 
-    problems = check_delivery(open_study(study), delivery)
-    print_problems(problems)
-    if problems:
+    seen = preview(open_study(study), delivery)
+    print_preview(seen)
+    if seen.problems:
         raise typer.Exit(PROBLEMS_FOUND)
 
 
@@ -138,6 +138,7 @@ def look(
     from quietsleep.server.app import SiteApp, free_port, is_loopback, open_pages, serve
 
     loaded = open_study(study)
+    centre = loaded.code_now(centre) if centre else None
     if not is_loopback(host) and not with_access:
         raise QuietsleepError("Other machines see the pages only with --with-access.")
     if centre is not None and (centre not in loaded.centres or with_access):
@@ -158,12 +159,19 @@ def look(
         typer.launch(address)
     shown: ASGIApp = open_pages(folder)
     if with_access:
-        shown = SiteApp(loaded.path, loaded.work_path, is_secure=certificate is not None)
+        shown = SiteApp(
+            loaded.path,
+            loaded.work_path,
+            is_secure=certificate is not None,
+            renamed=loaded.renamed,
+        )
     serve(shown, port=number, host=host, certificate=certificate, key=key)
 
 
-def query(
-    sql: Annotated[str, typer.Argument(help="One SQL query; the warehouse is opened read-only.")],
+def sql(
+    statement: Annotated[
+        str, typer.Argument(help="One SQL statement; the warehouse is opened read-only.")
+    ],
     study: StudyOption = None,
     csv: Annotated[bool, typer.Option("--csv", help="Print as csv.")] = False,
 ) -> None:
@@ -172,7 +180,7 @@ def query(
     from quietsleep.warehouse.database import open_current, run_query
 
     with open_current(open_study(study).path) as warehouse:
-        print_rows(run_query(warehouse, sql), as_csv=csv)
+        print_rows(run_query(warehouse, statement), as_csv=csv)
 
 
 def rejudge(study: StudyArgument) -> None:
@@ -196,31 +204,18 @@ def review(
     blind: Annotated[
         bool, typer.Option("--blind", help="Hide what the rules said and why a trial waits.")
     ] = False,
-    mend: Annotated[
-        bool, typer.Option("--mend", help="Put back decisions that were changed by hand.")
-    ] = False,
 ) -> None:
-    """List trials that wait for a reader; with --mend, repair the file of decisions."""
+    """List trials that wait for a reader."""
     from quietsleep.cli.terminal import print_waiting
-    from quietsleep.review.desk import review_file, waiting_trials
+    from quietsleep.review.desk import waiting_trials
 
-    loaded = open_study(study)
-    if mend:
-        aside = review_file(loaded).mend()
-        typer.echo(
-            f"Put back; the changed file is {aside.relative_to(loaded.path)}. "
-            f"Run: quietsleep rejudge {study}"
-            if aside
-            else "The file of decisions is whole; nothing to mend."
-        )
-        return
-    rows, broken = waiting_trials(loaded)
+    rows = waiting_trials(open_study(study))
     for name, wanted in (("centre", centre), ("technique", technique)):
         if wanted is not None:
             rows = rows[rows[name] == wanted]
     if reader is not None:
-        rows = rows[[reader not in readers for readers in rows["readers"]]]
-    print_waiting(rows, broken, limit=limit, blind=blind)
+        rows = rows[rows["readers"].map(lambda readers: reader not in readers).astype(bool)]
+    print_waiting(rows, limit=limit, blind=blind)
 
 
 def decide(
@@ -264,6 +259,63 @@ def decide(
     )
 
 
+def withdraw(
+    study: StudyArgument,
+    *,
+    centre: Annotated[str, typer.Option(help="Centre of the infant or session.")],
+    infant: Annotated[str, typer.Option(help="Pseudonym of the infant.")] = "",
+    session: Annotated[str, typer.Option(help="Code of a session.")] = "",
+    reason: Annotated[str, typer.Option(help="Why; kept in the study register.")] = "",
+    by: Annotated[str, typer.Option(help="Code of who withdraws it, never a name.")] = "",
+    erase_deliveries: Annotated[
+        bool, typer.Option("--erase-deliveries", help="Remove its files and rows there as well.")
+    ] = False,
+    not_delivered_yet: Annotated[
+        bool, typer.Option("--not-delivered-yet", help="Leave out what may come of it.")
+    ] = False,
+) -> None:
+    """Take an infant or a session out for good: nothing of it is kept or published any more."""
+    from quietsleep.cli.terminal import print_withdrawn
+    from quietsleep.night.withdrawal import Withdrawal
+    from quietsleep.night.withdrawal import withdraw as take_out
+
+    wanted = Withdrawal(centre, reason, by, infant=infant, session=session)
+    report = take_out(
+        open_study(study),
+        wanted,
+        erase_deliveries=erase_deliveries,
+        not_delivered_yet=not_delivered_yet,
+    )
+    print_withdrawn(report, study)
+
+
+def register(
+    study: StudyArgument,
+    *,
+    mend: Annotated[bool, typer.Option("--mend", help="Put back what was written down.")] = False,
+    meant: Annotated[
+        bool, typer.Option("--meant", help="Let the register count as it is now.")
+    ] = False,
+    new_key: Annotated[
+        bool, typer.Option("--new-key", help="Seal it anew: its key is lost for good.")
+    ] = False,
+    by: Annotated[str, typer.Option(help="Code of who says so, never a name.")] = "",
+    reason: Annotated[str, typer.Option(help="Why; kept in the register.")] = "",
+) -> None:
+    """Say whether the study register is as it was written down, mend it, or say what is meant."""
+    from quietsleep.review.registrar import look_at_register, mend_register, say_meant
+
+    loaded = open_study(study)
+    if sum([mend, meant, new_key]) > 1:
+        raise QuietsleepError("One thing at a time: --mend, --meant or --new-key.")
+    if mend:
+        typer.echo(mend_register(loaded))
+    elif meant or new_key:
+        typer.echo(say_meant(loaded, by=by, reason=reason, with_new_key=new_key))
+    else:
+        typer.echo(look_at_register(loaded))
+
+
 def pages(study: StudyArgument) -> None:
     """Write the pages of the published night again, without measuring or judging."""
     from quietsleep.night.stages import rebuild_pages
@@ -288,7 +340,7 @@ def access(
     from quietsleep.server.access import Tokens
 
     loaded = open_study(study)
-    tokens = Tokens(loaded.path)
+    tokens = Tokens(loaded.path, loaded.renamed)
     if issue is not None and issue not in loaded.centres:
         raise QuietsleepError(f"No centre {issue}. Centres: {', '.join(loaded.centres)}.")
     if sum([issue is not None, issue_all, revoke is not None]) > 1:
@@ -376,7 +428,7 @@ def doctor(
 
     findings = examine(open_study(study))
     if not findings:
-        typer.echo("State, warehouse, deliveries, decisions and disk space are sound.")
+        typer.echo("State, warehouse, deliveries, register and disk space are sound.")
         return
     if mend:
         told = list(repair(findings))

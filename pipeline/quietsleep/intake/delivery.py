@@ -11,25 +11,26 @@ import tempfile
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from quietsleep import contract
-from quietsleep.intake.cells import (
-    DELIVERY_TABLES,
-    OPTIONAL_TABLES,
-    TextTable,
-    TypedTable,
-    check_header,
-    empty_table,
-    read_text_table,
-    typed_table,
-)
+from quietsleep.intake.cells import TypedTable, typed_table
+from quietsleep.intake.dates import created_ahead, find_future, other_day
+from quietsleep.intake.dialect import DELIVERY_TABLES, find_tables
 from quietsleep.intake.files.header import SignalHeader, heading_of
 from quietsleep.intake.files.read import Unreadable, read_signal
 from quietsleep.intake.find import MANIFEST, FoundDelivery, bad_name, found_at, usable_name
-from quietsleep.intake.hold import Holding, find_faults, hold, hold_files
+from quietsleep.intake.hold import (
+    USABLE_ID,
+    Holding,
+    KnownSession,
+    KnownSessions,
+    find_faults,
+    hold,
+    hold_files,
+)
 from quietsleep.intake.manifest import Manifest, Verifier, read_manifest, unlisted_files
 from quietsleep.intake.privacy import PrivacyScan
 from quietsleep.intake.problems import (
@@ -53,23 +54,39 @@ from quietsleep.intake.source import (
     unpack,
 )
 from quietsleep.intake.store import Address
+from quietsleep.intake.tables import DeliveredTables, read_tables
+from quietsleep.intake.text_table import (
+    TextTable,
+    check_header,
+    unread_columns,
+)
 from quietsleep.records import Problem
-from quietsleep.study.study import Device, Study
+from quietsleep.study.dialect import TableWords, words_of
+from quietsleep.study.study import Centre, Device, Study
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["ReadDelivery", "check_delivery", "read_delivery"]
+__all__ = ["ReadDelivery", "look_through", "read_delivery"]
 
 Stamps = Mapping[str, tuple[int, int, str]]
 
 
-def read_delivery(study: Study, found: FoundDelivery, known: Stamps | None = None) -> ReadDelivery:
+def read_delivery(
+    study: Study,
+    found: FoundDelivery,
+    known: Stamps | None = None,
+    *,
+    sessions: KnownSessions | None = None,
+    arrived_at: datetime | None = None,
+) -> ReadDelivery:
     """Take in one delivery; whatever is wrong with it becomes a problem in the result.
 
     `known` holds the stamps of an earlier night: files of the same size and time are not hashed
-    again. An archive is unpacked into the work folder once it is accepted; one in a store is
-    read where it lies, now and when it is measured.
+    again. `sessions` are those that other deliveries of the centre brought, None where they cannot
+    be asked; the delivery arrived at `arrived_at`, now unless given. An archive is unpacked into
+    the work folder once it is accepted; one in a store is read where it lies, now and when it is
+    measured.
     """
     target = study.work_path / "unpacked" / found.centre / found.delivery
     root = target if found.is_archive else found.path  # of an archive in a store: once it is open
@@ -81,7 +98,8 @@ def read_delivery(study: Study, found: FoundDelivery, known: Stamps | None = Non
         with open_source(found) as source:
             if isinstance(source, Archive) and isinstance(found.path, Address):
                 root = source.inside(found.path)
-            delivered = _Intake(study, found, source, known or {}, root).run()
+            at = arrived_at or datetime.now(UTC)
+            delivered = _Intake(study, found, source, known or {}, root, sessions, at).run()
             if isinstance(source, Archive) and isinstance(root, Path):
                 delivered = _unpacked(source, found, delivered, root)
             return delivered
@@ -89,21 +107,29 @@ def read_delivery(study: Study, found: FoundDelivery, known: Stamps | None = Non
         return without_rows(found, root, "quarantined", [refused.problem])
 
 
-def check_delivery(study: Study, path: Path) -> list[Problem]:
-    """Check a delivery wherever it lies: the same contract, and every signal file is read."""
+def look_through(
+    study: Study, path: Path, known: Mapping[str, KnownSessions] | None = None
+) -> tuple[list[Problem], ReadDelivery | None]:
+    """Check a delivery wherever it lies: the same contract, and every signal file is read.
+
+    Returns what is wrong with it, and what it brings where it could be read. `known` are the
+    sessions that each centre has delivered; None where they cannot be asked.
+    """
     path = path.resolve()
-    found = found_at(path, path.parent.name)
+    found = found_at(path, study.code_now(path.parent.name))
     if found.centre not in study.centres:
-        found = found_at(path, _centre_said_inside(found))
+        found = found_at(path, study.code_now(_centre_said_inside(found)))
     place = DeliveryReference(found.centre, found.delivery)
     if found.state == "arriving" and not found.problems:
-        return [no_manifest(place)]
+        return [no_manifest(place)], None
     if found.centre not in study.centres:
-        return [no_centre(DeliveryReference("", found.delivery), study.centres)]
+        return [no_centre(DeliveryReference("", found.delivery), study.centres)], None
     problems = [] if usable_name(found.delivery, study) else [bad_name(place)]
     with tempfile.TemporaryDirectory(prefix="quietsleep-check-") as folder:
-        delivered = read_delivery(replace(study, path=Path(folder)), found)
-        return [*problems, *delivered.problems, *_unreadable_signals(study, delivered)]
+        sessions = None if known is None else known.get(found.centre, {})
+        delivered = read_delivery(replace(study, path=Path(folder)), found, sessions=sessions)
+        problems += [*delivered.problems, *_unreadable_signals(study, delivered)]
+        return problems, delivered
 
 
 @dataclass(slots=True)
@@ -115,40 +141,58 @@ class _Intake:
     source: DeliveryFiles
     known: Stamps
     root: Path | Address
+    sessions: KnownSessions | None
+    arrived_at: datetime
+    tables: DeliveredTables = field(default_factory=DeliveredTables)
 
     @property
     def place(self) -> DeliveryReference:
-        return DeliveryReference(self.found.centre, self.found.delivery)
+        return DeliveryReference(self.found.centre, self.found.delivery, self.tables.called)
+
+    @property
+    def centre(self) -> Centre:
+        return self.study.centres[self.found.centre]
 
     def run(self) -> ReadDelivery:
         """Take in the delivery; see `read_delivery`."""
         try:
-            manifest = read_manifest(self.source.read(MANIFEST), self.found)
+            manifest = read_manifest(self.source.read(MANIFEST), self.found, self.centre.was)
         except (OSError, KeyError) as error:
             said = no_manifest(self.place)
             if isinstance(error, OSError) and error.errno not in {None, errno.ENOENT}:
                 said = not_opened(self.place, MANIFEST, error)
             return without_rows(self.found, self.root, "quarantined", [said])
         verifier = Verifier(self.source, self.place, manifest.files, self.known)
-        texts = self._texts(verifier)
-        scan = PrivacyScan(self.place, study_words(self.study))
-        scan.tables(texts.values())
+        files = find_tables(manifest.files)
+        self.tables = read_tables(files, verifier.read, self.place, self.words)
+        texts = self.tables.texts
+        scan = self._scan()
+        scan.tables([*texts.values(), *self.tables.sheets])
         others = {*self.source.files, *self.found.strange} - {*manifest.files}
-        scan.paths(manifest.files, others, manifest.unknown_fields)
+        # Signals are called by codes; what lies beside the tables, as those like who exported it.
+        listed = {path for path in manifest.files if "/" in path}
+        beside = {*manifest.files} - listed - {*files.texts.values()}
+        listed |= {*manifest.replaces}
+        scan.paths(listed, others | beside, manifest.unknown_fields)
         if scan.problems:
             return without_rows(self.found, self.root, "quarantined", scan.problems)
         for text in texts.values():
             check_header(text, self.place)
         stopping = [*manifest.problems]
         if not stopping:
-            stopping += missing_tables(texts, verifier, self.place)
+            stopping += self.tables.stopping
+            unread = self.tables.unread
+            stopping += missing_tables(texts, files, verifier, self.place, unread=unread)
         stopping += [p for text in texts.values() for p in text.problems]
         if stopping:
-            return self._stopped(manifest, stopping)
-        typed = {name: typed_table(text, self.place) for name, text in texts.items()}
-        find_faults(typed, self.study.centres[self.found.centre], self.place)
+            return self._stopped(manifest, stopping, texts)
+        typed = {
+            name: typed_table(text, self.place, self.centre.zone) for name, text in texts.items()
+        }
+        find_faults(typed, self.centre, self.place, self.sessions)
+        find_future(typed, self.arrived_at, self.place)
         if stopping := too_many_faults(typed, self.place):
-            return self._stopped(manifest, stopping)
+            return self._stopped(manifest, stopping, texts)
         headings = self._verify_signals(typed, verifier)
         for path, (heading, device) in headings.items():
             scan.heading(heading, device, path)
@@ -158,27 +202,43 @@ class _Intake:
             manifest, verifier, scan=scan, texts=texts, typed=typed, headings=headings
         )
 
-    def _stopped(self, manifest: Manifest, problems: list[Problem]) -> ReadDelivery:
+    @property
+    def words(self) -> TableWords:
+        """What is registered of the tables of the centre."""
+        return words_of(self.study.tables, self.centre.tables)
+
+    def _scan(self) -> PrivacyScan:
+        schedule = self.study.schedule
+        planned = (name for visit in (schedule.visits if schedule else ()) for name in visit.names)
+        return PrivacyScan(
+            self.place,
+            study_words(self.study),
+            zone=self.centre.zone,
+            registered=self.words,
+            visits=frozenset(planned),
+        )
+
+    def _stopped(
+        self, manifest: Manifest, problems: list[Problem], texts: Mapping[str, TextTable]
+    ) -> ReadDelivery:
         stopped = without_rows(self.found, self.root, "quarantined", problems)
         stopped.created, stopped.sha256 = manifest.created, manifest.sha256
+        stopped.names = names_in(texts)
         return stopped
 
-    def _texts(self, verifier: Verifier) -> dict[str, TextTable]:
-        texts: dict[str, TextTable] = {}
-        for name in DELIVERY_TABLES:
-            path = f"{name}.csv"
-            data = verifier.read(path) if path in verifier.listed else None
-            if data is not None:
-                texts[name] = read_text_table(name, data, self.place)
-            elif name in OPTIONAL_TABLES and path not in verifier.listed:
-                texts[name] = empty_table(name)
-        return texts
+    def _devices_of_sessions(self, sessions: pd.DataFrame) -> dict[str, Device]:
+        """The entry in force of the device of each session that this delivery or another says."""
+        said = {s: (known.device, known.on) for s, known in (self.sessions or {}).items()}
+        own = zip(sessions["session"], sessions["device"], sessions["local_day"], strict=True)
+        said |= {s: (device, day) for s, device, day in own if isinstance(device, str)}
+        devices = {s: self.centre.device_on(code, day) for s, (code, day) in said.items() if code}
+        return {s: device for s, device in devices.items() if device is not None}
 
     def _verify_signals(
         self, typed: Mapping[str, TypedTable], verifier: Verifier
     ) -> dict[str, tuple[SignalHeader, Device]]:
         devices = self._devices_of(typed)
-        tables = {f"{name}.csv" for name in DELIVERY_TABLES}
+        tables = self.tables.files.paths
         self.source.expect(p for p in verifier.as_listed() if p not in tables)
         headings: dict[str, tuple[SignalHeader, Device]] = {}
         for path in verifier.listed:
@@ -191,13 +251,16 @@ class _Intake:
 
     def _devices_of(self, typed: Mapping[str, TypedTable]) -> dict[str, Device]:
         """Which device wrote which file, as far as the tables say so."""
-        known = self.study.centres[self.found.centre].devices
-        sessions, recordings = typed["sessions"].frame, typed["recordings"].frame
-        device_of = dict(zip(sessions["session"], sessions["device"], strict=True))
-        pairs = [*zip(recordings["file"], recordings["session"].map(device_of), strict=True)]
+        recordings = typed["recordings"].frame
+        of_session = self._devices_of_sessions(typed["sessions"].frame)
+        devices: dict[str, Device | None] = {
+            path: of_session.get(session)
+            for path, session in zip(recordings["file"], recordings["session"], strict=True)
+        }
         checks = typed["checks"].frame
-        pairs += zip(checks["file"], checks["device"], strict=True)
-        return {path: known[device] for path, device in pairs if device in known}
+        named = zip(checks["file"], checks["device"], checks["local_day"], strict=True)
+        devices |= {path: self.centre.device_on(code, day) for path, code, day in named}
+        return {path: device for path, device in devices.items() if device is not None}
 
     def _accept(
         self,
@@ -209,13 +272,24 @@ class _Intake:
         typed: Mapping[str, TypedTable],
         headings: Mapping[str, tuple[SignalHeader, Device]],
     ) -> ReadDelivery:
-        centre = self.study.centres[self.found.centre]
         holding = hold(typed)
-        hold_files(holding, verifier.verified.bad, manifest.files, centre, self.place)
+        of_session = self._devices_of_sessions(holding.clean["sessions"])
+        hold_files(
+            holding,
+            verifier.verified.bad,
+            manifest.files,
+            centre=self.centre,
+            of_sessions=of_session,
+            place=self.place,
+        )
+        holding.problems += created_ahead(manifest.created, self.arrived_at, self.place)
+        holding.problems += other_day(typed, self.sessions or {}, self.place)
         holding.problems += unlisted_files(self.source, manifest, self.place, scan.may_show)
         holding.problems += strange_entries(self.found.strange, self.place, scan.may_show)
-        holding.problems += [p for text in texts.values() for p in text.warnings]
-        holding.problems += unused_files(typed, manifest.files, self.place)
+        holding.problems += unread_columns([*texts.values(), *self.tables.sheets], self.place)
+        unnamed = {*manifest.files} - self.tables.files.paths
+        holding.problems += self.tables.unread
+        holding.problems += unused_files(typed, unnamed, self.place, scan.may_show)
         holding.problems += unregistered_columns(headings, self.place)
         return ReadDelivery(
             self.found.centre,
@@ -229,11 +303,47 @@ class _Intake:
             files={path: (stamp[0], stamp[2]) for path, stamp in verifier.stamps.items()},
             stamps=verifier.stamps,
             held_sessions=holding.sessions,
-            held_recordings=holding.recordings,
-            held_checks=holding.checks,
+            held_rows=holding.rows,
             problems=holding.problems,
+            read_tolerantly=" ".join(text.told for text in texts.values() if text.told),
+            replaces=manifest.replaces,
+            leans_on=_leans_on(typed, self.sessions or {}),
             counts=_counts(texts, holding),
         )
+
+
+def names_in(texts: Mapping[str, TextTable]) -> tuple[str, ...]:
+    """What a refused delivery names by usable codes: once all of it came anew, it is cured."""
+    found: set[str] = set()
+    wanted = {
+        "sessions": ("session",),
+        "recordings": ("session", "recording"),
+        "checks": ("check",),
+        "reported": ("session", "technique", "outcome"),
+    }
+    for name, columns in wanted.items():
+        text = texts.get(name)
+        if text is None or not {*columns} <= {*text.header}:
+            continue
+        at = [text.header.index(column) for column in columns]
+        for row in text.rows:
+            cells = [row.cells[n] if n < len(row.cells) else "" for n in at]
+            if all(USABLE_ID.fullmatch(cell) for cell in cells):
+                found.add(f"{name}:{'/'.join(cells)}")
+    return tuple(sorted(found))
+
+
+def _leans_on(
+    typed: Mapping[str, TypedTable], known: KnownSessions
+) -> dict[str, KnownSession | None]:
+    """What is known of the sessions that a delivery names and does not bring."""
+    own = {*typed["sessions"].frame["session"].dropna()}
+    named = {
+        str(session)
+        for name in ("recordings", "reported")
+        for session in typed[name].frame["session"].dropna()
+    }
+    return {session: known.get(session) for session in sorted(named - own)}
 
 
 def _counts(texts: Mapping[str, TextTable], holding: Holding) -> dict[str, int]:
@@ -268,8 +378,11 @@ def _unpacked(
 
 
 def _looked_through(delivered: ReadDelivery) -> list[str]:
-    """The files that a clean row names, and the tables: only these were searched for persons."""
-    named = {f"{name}.csv" for name in DELIVERY_TABLES}
+    """The files that a clean row names, and the tables: only these were searched for persons.
+
+    A workbook is no table but holds some, beside what else its program keeps of who wrote it.
+    """
+    named = {*find_tables(delivered.files).texts.values()}
     for name in ("recordings", "checks"):
         named |= set(delivered.tables[name]["file"])
     return [path for path in delivered.files if path in named]
@@ -287,25 +400,31 @@ def _unreadable_signals(study: Study, delivered: ReadDelivery) -> Sequence[Probl
     """Read every signal file that a clean row names, as the night will."""
     if delivered.state != "accepted":
         return []
-    tables = delivered.tables
-    sessions = dict(zip(tables["sessions"]["session"], tables["sessions"]["device"], strict=True))
+    tables, held = delivered.tables, delivered.held_rows
+    sessions: dict[str, Any] = {
+        s: {"device": said.device, "local_day": said.on}
+        for s, said in delivered.leans_on.items()
+        if said
+    }
+    sessions |= {row["session"]: row for row in tables["sessions"].to_dict("records")}
     jobs = [
         (r["recording"], r["session"], r["file"], sessions[r["session"]], r["technique"])
         for r in tables["recordings"].to_dict("records")
-        if r["recording"] not in delivered.held_recordings
+        if ("recordings", r["row"]) not in held
     ]
     jobs += [
-        (r["check"], None, r["file"], r["device"], r["kind"])
+        (r["check"], None, r["file"], r, r["kind"])
         for r in tables["checks"].to_dict("records")
-        if r["check"] not in delivered.held_checks
+        if ("checks", r["row"]) not in held
     ]
     specs = {**contract.TECHNIQUES, **contract.CHECKS}
     problems: list[Problem] = []
-    for item, session, file, device, key in jobs:
+    for item, session, file, on, key in jobs:
+        device = study.device_on(on["device"], on["local_day"]) or study.devices[on["device"]]
         try:
             read_signal(
                 delivered.root / file,
-                study.devices[device],
+                device,
                 specs[key].channels,
                 delivery=delivered.delivery,
                 where=file,
@@ -324,9 +443,13 @@ class ReadDelivery:
 
     `tables` (sessions, recordings, checks, reported) hold the clean typed rows, `held` the rows
     held back, bad cells missing; both have the columns of the contract, `row`, and `local_day`,
-    the day by the centre's own clock. A recording or check that is in `held_recordings` or
-    `held_checks` because of its file keeps its clean row. `root` is the folder that `files` lie
-    in; `stamps` are their (bytes, mtime_ns, sha256), to be handed in again the next night.
+    the day by the centre's own clock. `held_rows` (table and line -> reasons) are the rows that are
+    held for a reason of their own; one that is held because of its file keeps its clean row. `root`
+    is the folder that `files` lie in; `stamps` are their (bytes, mtime_ns, sha256), to be handed in
+    again the next night. `read_tolerantly` says what of the tables was read as something else than
+    it is written. `replaces` are sessions that the delivery replaces whole; `leans_on` are those
+    that it names and does not bring, with what was known of them. `names` is what a refused
+    delivery names, as far as its tables could be read and name no person.
     """
 
     centre: str
@@ -340,10 +463,13 @@ class ReadDelivery:
     files: dict[str, tuple[int, str]] = field(default_factory=dict)
     stamps: dict[str, tuple[int, int, str]] = field(default_factory=dict)
     held_sessions: dict[str, list[Problem]] = field(default_factory=dict)
-    held_recordings: dict[str, list[Problem]] = field(default_factory=dict)
-    held_checks: dict[str, list[Problem]] = field(default_factory=dict)
+    held_rows: dict[tuple[str, int], list[Problem]] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
+    read_tolerantly: str = ""
     counts: dict[str, int] = field(default_factory=dict)
+    replaces: tuple[str, ...] = ()
+    leans_on: dict[str, KnownSession | None] = field(default_factory=dict)
+    names: tuple[str, ...] = ()
 
 
 def without_rows(

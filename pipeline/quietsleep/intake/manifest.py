@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
 from quietsleep import contract
-from quietsleep.intake.find import MANIFEST, MOST_FILES, FoundDelivery
+from quietsleep.intake.find import MANIFEST, MOST_FILES, FoundDelivery, is_left_behind
+from quietsleep.intake.hold import USABLE_ID
 from quietsleep.intake.reference import DeliveryReference
 from quietsleep.intake.source import SAFE_PATH, DeliveryFiles
 from quietsleep.records import Problem
 
 MOST_BYTES = 16 * 1024**2
-_FIELDS = ("contract", "centre", "delivery", "created", "files")
+_FIELDS = ("contract", "centre", "delivery", "created", "files", "note", "replaces")
 _WRITE_AGAIN = "Write delivery.json anew when all files are in place, and deliver again."
 _HAND_OVER_AGAIN = "Put the whole file into a new delivery."
 
@@ -27,6 +28,7 @@ class Manifest:
     sha256: str = ""
     created: datetime | None = None
     files: dict[str, tuple[int, str]] = field(default_factory=dict)
+    replaces: tuple[str, ...] = ()
     unknown_fields: tuple[str, ...] = ()
     problems: list[Problem] = field(default_factory=list)
 
@@ -39,8 +41,11 @@ class Verified:
     bad: dict[str, Problem] = field(default_factory=dict)
 
 
-def read_manifest(data: bytes, found: FoundDelivery) -> Manifest:
-    """Read delivery.json; whatever is wrong with it holds the delivery and becomes a problem."""
+def read_manifest(data: bytes, found: FoundDelivery, was: Collection[str] = ()) -> Manifest:
+    """Read delivery.json; whatever is wrong with it holds the delivery and becomes a problem.
+
+    `was` are the codes that the centre had before: it may name itself by one of them.
+    """
     manifest = Manifest(sha256=hashlib.sha256(data).hexdigest())
     place = DeliveryReference(found.centre, found.delivery)
     try:
@@ -51,9 +56,10 @@ def read_manifest(data: bytes, found: FoundDelivery) -> Manifest:
         _refuse(manifest, place, "is no JSON object in UTF-8", "a JSON object")
         return manifest
     manifest.unknown_fields = tuple(str(k) for k in content if k not in _FIELDS)
-    _check_words(manifest, place, content)
+    _check_words(manifest, place, content, was)
     _read_created(manifest, place, content.get("created"))
     _read_files(manifest, place, content.get("files"))
+    _read_replaces(manifest, place, content.get("replaces", []))
     return manifest
 
 
@@ -72,17 +78,23 @@ def _refuse(
 
 
 def _check_words(
-    manifest: Manifest, place: DeliveryReference, content: Mapping[str, object]
+    manifest: Manifest,
+    place: DeliveryReference,
+    content: Mapping[str, object],
+    was: Collection[str],
 ) -> None:
-    wanted = {
-        "contract": contract.CONTRACT_VERSION,
-        "centre": place.centre,
-        "delivery": place.delivery,
+    # A name that is there under two codes of the centre has the old code before it.
+    own_names = [place.delivery.removeprefix(f"{old}.") for old in was]
+    wanted: dict[str, tuple[str, ...]] = {
+        "contract": contract.READABLE_VERSIONS[::-1],
+        "centre": (place.centre, *was),
+        "delivery": (place.delivery, *own_names),
     }
-    for name, value in wanted.items():
+    for name, values in wanted.items():
+        value = values[0]
         if name not in content:
             _refuse(manifest, place, f"does not say {name}", f'"{value}"')
-        elif content[name] not in (contract.READABLE_VERSIONS if name == "contract" else (value,)):
+        elif content[name] not in values:
             what = f'says another {name} than "{value}"'
             remedy = "Deliver it under its own name, in the folder of its own centre."
             if name == "contract":
@@ -117,11 +129,24 @@ def _read_files(manifest: Manifest, place: DeliveryReference, entries: object) -
             _refuse(manifest, place, what, '{"path": ..., "bytes": ..., "sha256": ...}')
             return
         path, size, sha256 = listed
+        if is_left_behind(path):
+            continue
         if not SAFE_PATH.fullmatch(path) or path in manifest.files:
             what = f"lists a path in entry {number} of files that is not plain, or a second time"
             _refuse(manifest, place, what, "each file once, by its path inside the delivery")
             return
         manifest.files[path] = (size, sha256)
+
+
+def _read_replaces(manifest: Manifest, place: DeliveryReference, said: object) -> None:
+    """Read which sessions the delivery replaces whole; each is a code."""
+    listed: list[object] = said if isinstance(said, list) and len(said) <= MOST_FILES else [None]
+    codes = [code for code in listed if isinstance(code, str) and USABLE_ID.fullmatch(code)]
+    if len(codes) != len(listed):
+        what = "says in replaces something else than codes of sessions"
+        _refuse(manifest, place, what, 'replaces such as ["s003"], or nothing')
+        return
+    manifest.replaces = tuple(dict.fromkeys(codes))
 
 
 def _listed(entry: object) -> tuple[str, int, str] | None:

@@ -4,16 +4,27 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import date, datetime
 from functools import partial
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from quietsleep import contract
 from quietsleep.contract import Rule
 from quietsleep.judge import evidence
 from quietsleep.judge.agreement import agreement_frame
-from quietsleep.judge.conservation import add_up, count_block
+from quietsleep.judge.border import (
+    deliveries_of_night,
+    last_arrivals,
+    loose_problem,
+    problems_of_night,
+    supersessions,
+)
+from quietsleep.judge.conservation import add_up, count_block, count_deliveries
+from quietsleep.judge.contradictions import Contradiction, contradictions_of
+from quietsleep.judge.expected import expected_frame
 from quietsleep.judge.plausible import with_history, with_surroundings
 from quietsleep.judge.readers import (
     ReviewEffects,
@@ -31,7 +42,8 @@ from quietsleep.records import Problem
 from quietsleep.store import ledger
 from quietsleep.store.state import State, StoredMeasures
 from quietsleep.store.tables import TableOnDisk, in_contract
-from quietsleep.study.review_log import ReviewLog
+from quietsleep.study.history import History
+from quietsleep.study.review_log import Review
 from quietsleep.study.study import Study, Waiver
 
 ON_DISK = (
@@ -41,13 +53,17 @@ ON_DISK = (
 )  # fmt: skip
 # Tables of which all rows are also needed at once; they have few a session.
 KEPT = ("sessions", "checks", "outcomes", "agreement")
+# Without consent nothing of a session may be used, and its centre has to be told the same night.
+CONSENT_RULE = "session.consent"
 
 
 @dataclass(frozen=True, slots=True)
 class JudgedStudy:
     """What a night found and judged: small tables whole, large ones spooled block by block.
 
-    `trials_read` and `verdicts_read` are those of the trials that human readers decided on.
+    `alerts` are the verdicts that somebody has to hear of tonight: failed rules of severity alert,
+    and consent that was not there. `trials_read` and `verdicts_read` are those of the trials that
+    human readers decided on.
     """
 
     night: str
@@ -61,6 +77,10 @@ class JudgedStudy:
     outcomes: pd.DataFrame
     agreement: pd.DataFrame
     conservation: pd.DataFrame
+    expected: pd.DataFrame
+    alerts: pd.DataFrame
+    contradictions: Sequence[Contradiction]
+    supersessions: pd.DataFrame
     trials_read: pd.DataFrame
     verdicts_read: pd.DataFrame
     tables_on_disk: Mapping[str, TableOnDisk]
@@ -85,6 +105,7 @@ class JudgedBlock:
     kept: dict[str, pd.DataFrame]
     counts: pd.DataFrame
     ledger: pd.DataFrame
+    alerts: pd.DataFrame
     trials_read: pd.DataFrame
     verdicts_read: pd.DataFrame
 
@@ -92,7 +113,11 @@ class JudgedBlock:
 def judge_block(inputs: JudgingInputs, given: tuple[Block, StoredMeasures]) -> JudgedBlock:
     """Judge one block by the rules in force and spool its rows; runs in any process."""
     block, stored = given
-    roster = block.roster
+    roster = replace(
+        block.roster,
+        sessions=with_entries(block.roster.sessions, inputs.study),
+        checks=with_entries(block.roster.checks, inputs.study),
+    )
     gathered = with_readers(evidence.gather(stored, roster, inputs.study), inputs.effects)
     judged = told_why(
         judge_study(gathered, rules=inputs.rules, waivers=inputs.waivers), inputs.effects
@@ -119,9 +144,26 @@ def judge_block(inputs: JudgingInputs, given: tuple[Block, StoredMeasures]) -> J
             checks=judged.checks,
             trials=judged.trials,
         ),
+        alerts=alerts_among(judged.verdicts),
         trials_read=_among(judged.trials, "trial", read),
         verdicts_read=_among(judged.verdicts, "item", read),
     )
+
+
+def with_entries(rows: pd.DataFrame, study: Study) -> pd.DataFrame:
+    """Add which entry of its device was in force on the day of each session or check."""
+    found = [
+        study.device_on(device, day) if isinstance(device, str) and isinstance(day, date) else None
+        for device, day in zip(rows["device"], rows["on"], strict=True)
+    ]
+    days = [None if device is None else device.valid_from for device in found]
+    return rows.assign(device_valid_from=pd.Series(days, index=rows.index, dtype="object"))
+
+
+def alerts_among(verdicts: pd.DataFrame) -> pd.DataFrame:
+    """Return the verdicts that somebody has to hear of: failed alerts, and consent not there."""
+    said = (verdicts["severity"] == "alert") | (verdicts["rule"] == CONSENT_RULE)
+    return verdicts[said & (verdicts["state"] == "fail")]
 
 
 def block_frames(
@@ -129,7 +171,7 @@ def block_frames(
 ) -> dict[str, pd.DataFrame]:
     """Return the frames that one block of sessions adds to, by warehouse table."""
     return {
-        "sessions": judged.sessions,
+        "sessions": judged.sessions.rename(columns={"on": "tested_on"}),
         "recordings": _recordings(evidence),
         "trials": judged.trials,
         "trial_values": evidence.trial_values,
@@ -140,7 +182,9 @@ def block_frames(
         "verdicts": judged.verdicts,
         "tests": _tests(judged),
         "outcomes": outcomes,
-        "checks": judged.checks.rename(columns={"recorded": "state", "code": "code_fingerprint"}),
+        "checks": judged.checks.rename(
+            columns={"recorded": "state", "code": "code_fingerprint", "on": "done_on"}
+        ),
         "reported": reported,
         "agreement": agreement_frame(reported, outcomes, judged.sessions),
     }
@@ -148,15 +192,16 @@ def block_frames(
 
 def _recordings(evidence: Evidence) -> pd.DataFrame:
     trials = evidence.trials
-    counts = trials.groupby(["centre", "recording"]).size().rename("n_trials").reset_index()
-    rows = evidence.recordings.merge(counts, on=["centre", "recording"], how="left")
+    counts = trials.groupby(["centre", "item"]).size().rename("n_trials").reset_index()
+    rows = evidence.recordings.merge(counts, on=["centre", "item"], how="left")
     rows["n_trials"] = rows["n_trials"].fillna(0)
     return rows.rename(columns={"code": "code_fingerprint"})
 
 
 def _tests(judged: Judged) -> pd.DataFrame:
     of_session = judged.sessions[["centre", "session", "tested_at", "operator", "device"]]
-    return judged.tests.merge(of_session, on=["centre", "session"], how="left")
+    tests = judged.tests.merge(of_session, on=["centre", "session"], how="left")
+    return tests.rename(columns={"on": "tested_on"})
 
 
 @dataclass(slots=True)
@@ -165,6 +210,7 @@ class _Sum:
 
     kept: dict[str, list[pd.DataFrame]] = field(default_factory=dict)
     counts: list[pd.DataFrame] = field(default_factory=list)
+    alerts: list[pd.DataFrame] = field(default_factory=list)
     trials_read: list[pd.DataFrame] = field(default_factory=list)
     verdicts_read: list[pd.DataFrame] = field(default_factory=list)
 
@@ -173,6 +219,7 @@ class _Sum:
         for name, rows in block.kept.items():
             self.kept.setdefault(name, []).append(rows)
         self.counts.append(block.counts)
+        self.alerts.append(block.alerts)
         self.trials_read.append(block.trials_read)
         self.verdicts_read.append(block.verdicts_read)
 
@@ -182,16 +229,20 @@ def judge(
     state: State,
     pool: Pool,
     roster: Roster,
-    log: ReviewLog,
     *,
+    reviews: Sequence[Review],
+    history: History,
     night: str,
+    now: datetime,
     strays: Sequence[Problem] = (),
 ) -> JudgedStudy:
     """Judge everything measured by the rules in force, and write what became of it in the ledger.
 
     `roster` rows carry the content keys of what was measured; the rows of large tables go to disk.
+    `now` is when the night began; `strays` are problems of this night that are not those of what a
+    delivery brought.
     """
-    inputs = _judging_inputs(state, study, roster, log)
+    inputs = _judging_inputs(state, study, roster, reviews)
     # Before the roster is cut into blocks: an infant's sessions may lie in several of them.
     grown = with_surroundings(with_growth(roster.sessions), study.centres)
     roster = replace(roster, sessions=with_history(grown))
@@ -205,19 +256,39 @@ def judge(
         ledger.add_to_ledger(state, judged.ledger)
         found.add(judged)
     state.clear_layout()
-    deliveries = deliveries_of_night(state, roster)
+    deliveries = deliveries_of_night(state, roster, history)
     ledger.add_to_ledger(state, ledger.rows_of_deliveries(deliveries))
     ledger.write_ledger(state, night)
-    counts = add_up(found.counts, centres=list(study.centres), night=night)
+    contradictions = contradictions_of(roster, inputs.rules)
+    kept = {name: _joined(frames) for name, frames in found.kept.items()}
+    expected = expected_frame(
+        study,
+        sessions=kept["sessions"],
+        recordings=roster.recordings,
+        last_arrivals=last_arrivals(deliveries),
+        now=now,
+    )
+    counted = [*found.counts, *count_deliveries(roster)]
+    counts = add_up(counted, centres=list(study.centres), night=night)
     return JudgedStudy(
         night=night,
         study=study,
         effects=inputs.effects,
         rules=inputs.rules,
         deliveries=deliveries,
-        problems=problems_of_night(state, roster, deliveries, night=night, strays=strays),
-        **{name: _joined(frames) for name, frames in found.kept.items()},
+        problems=problems_of_night(
+            state,
+            roster,
+            deliveries,
+            night=night,
+            loose=[*(loose_problem(p) for p in strays), *(c.row for c in contradictions)],
+        ),
+        **kept,
         conservation=in_contract(counts, "conservation"),
+        expected=in_contract(expected, "expected"),
+        alerts=_joined(found.alerts),
+        contradictions=contradictions,
+        supersessions=supersessions(roster, history),
         trials_read=_joined(found.trials_read),
         verdicts_read=_joined(found.verdicts_read),
         tables_on_disk=inputs.tables_on_disk,
@@ -229,10 +300,12 @@ def _given(state: State, blocks: Sequence[Block]) -> Iterator[tuple[Block, Store
         yield block, state.stored(block.number)
 
 
-def _judging_inputs(state: State, study: Study, roster: Roster, log: ReviewLog) -> JudgingInputs:
-    read = read_recordings(log, roster.recordings)
+def _judging_inputs(
+    state: State, study: Study, roster: Roster, reviews: Sequence[Review]
+) -> JudgingInputs:
+    read = read_recordings(reviews, roster.recordings)
     trials = evidence.trials_of(state.of_keys("trials", read["content_key"]), read)
-    effects = place_reviews(log, read, trials)
+    effects = place_reviews(reviews, read, trials)
     return JudgingInputs(
         study=study,
         effects=effects,
@@ -273,7 +346,7 @@ def _among(items: pd.DataFrame, name: str, read: set[tuple[str, str | None]]) ->
     if not read:
         return items.iloc[:0]
     keys = zip(items["centre"], items[name], strict=True)
-    return items[[key in read for key in keys]]
+    return items[np.array([key in read for key in keys], bool)]
 
 
 def _joined(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
@@ -332,10 +405,11 @@ def _sessions(roster: Roster) -> Iterator[pd.Series[str]]:
     """Yield the sessions of each block, by their codes in order; one empty block without any."""
     counts = roster.recordings.groupby("session").size()
     codes = roster.sessions["session"].sort_values(ignore_index=True)
-    sizes = codes.map(counts).fillna(0).cumsum()
-    groups = (sizes // RECORDINGS_A_BLOCK).astype(int)
     if codes.empty:
         yield codes
+        return
+    sizes = codes.map(counts).fillna(0).cumsum()
+    groups = (sizes // RECORDINGS_A_BLOCK).astype(int)
     for _, block in codes.groupby(groups):
         yield block
 
@@ -358,46 +432,3 @@ def _of_sessions(roster: Roster, sessions: pd.Series[str], *, first: bool) -> Ro
         session_checks=linked,
         checks=roster.checks if first else roster.checks[needed],
     )
-
-
-NAMES = {"row_number": "row"}
-
-
-def deliveries_of_night(state: State, roster: Roster) -> pd.DataFrame:
-    """Return every delivery ever taken in; superseded when nothing of it counts any more."""
-    rows = state.frame(
-        "SELECT d.*, count(p.kind) AS n_problems FROM deliveries d LEFT JOIN problems p "
-        "ON p.centre = d.centre AND p.delivery = d.delivery AND p.content_key IS NULL "
-        "GROUP BY ALL ORDER BY d.centre, d.created_at, d.delivery"
-    )
-    counting = pd.concat(
-        [f[["centre", "delivery"]] for f in (roster.sessions, roster.recordings, roster.checks)]
-    ).drop_duplicates()
-    counts = rows.merge(counting, on=["centre", "delivery"], how="left", indicator="found")
-    gone = (rows["state"] == "accepted") & (rows["n_sessions"] > 0) & (counts["found"] != "both")
-    rows["state"] = rows["state"].where(~gone, "superseded")
-    return rows
-
-
-def problems_of_night(
-    state: State, roster: Roster, deliveries: pd.DataFrame, *, night: str, strays: Sequence[Problem]
-) -> pd.DataFrame:
-    """Return the problems that still stand, numbered: of deliveries and of recordings that count.
-
-    A problem goes when its delivery is superseded or its recording is delivered anew.
-    """
-    rows = state.frame("SELECT * FROM problems ORDER BY night, centre, delivery, where_found")
-    keys = pd.concat([roster.recordings["content_key"], roster.checks["content_key"]])
-    standing = deliveries.loc[deliveries["state"] != "superseded", ["centre", "delivery"]]
-    of_delivery = rows[rows["content_key"].isna()].merge(standing, on=["centre", "delivery"])
-    of_signal = rows[rows["content_key"].isin(keys.dropna())]
-    loose = pd.DataFrame(
-        [
-            {"night": night, "centre": p.centre or None, "kind": p.kind, "where_found": p.where}
-            | {"expected": p.expected, "sentence": p.sentence, "remedy": p.remedy}
-            for p in strays
-        ]
-    )
-    found = pd.concat([f for f in (of_delivery, of_signal, loose) if len(f)] or [rows])
-    found = found.rename(columns=NAMES).reset_index(drop=True)
-    return found.assign(problem=found.groupby("night", sort=False).cumcount() + 1)

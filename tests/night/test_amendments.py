@@ -1,0 +1,422 @@
+"""Deliveries over weeks: a code that comes again, rows that amend others, clocks, and what is lost.
+
+Two invented centres of two visits each, and deliveries of larch that a data manager writes by hand.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from quietsleep.intake.find import MANIFEST
+from quietsleep.measure.pool import InProcess
+from quietsleep.night.night import NightReport
+from quietsleep.night.preview import preview
+from quietsleep.night.stages import run_night
+from quietsleep.night.withdrawal import Withdrawal, WithdrawalError, withdraw
+from quietsleep.study.register import RegisterError
+from quietsleep.study.study import load_study
+from tests.handmade import Handmade, Rows, deliveries_of
+from tests.night.test_registration import asked, numbers, published_two, rows, study
+
+__all__ = ["published_two", "study"]
+
+FIRST, SECOND = "larch-s001", "larch-s002"
+TABLES = ("sessions", "recordings", "checks", "reported")
+# Tables that say when something was done, or what differs from the night before.
+OF_ONE_NIGHT = {"nights", "changes"}
+
+
+@pytest.fixture(autouse=True)
+def here(pool: InProcess) -> InProcess:
+    """Measure in this process: these nights measure next to nothing."""
+    return pool
+
+
+def base(study: Path, number: int = 0) -> Handmade:
+    return deliveries_of(study, "larch")[number]
+
+
+def deliver(study: Path, name: str, tables: Mapping[str, Rows], **said: Any) -> Handmade:
+    """Write a delivery of larch with these rows alone; files that they name lie there already."""
+    first = base(study)
+    delivery = Handmade(study / "deliveries" / "larch" / name)
+    delivery.folder.mkdir(exist_ok=True)
+    for table in TABLES:
+        shutil.copy(first.folder / f"{table}.csv", delivery.folder)
+        delivery.put(table, [*tables.get(table, [])])
+    shutil.copy(first.folder / MANIFEST, delivery.folder)
+    delivery.seal(delivery=name, **said)
+    return delivery
+
+
+def night(study: Path, **given: Any) -> NightReport:
+    """Run a night that must be sound in our eyes: published, with counts that add up."""
+    report = run_night(study, **given)
+    assert report.state != "red" and report.published, report.sentences
+    counts = rows(study, "conservation")
+    assert counts["balances"].all()
+    return report
+
+
+def of_larch(study: Path, column: str) -> int:
+    """Add up one count of conservation over the techniques of larch."""
+    ((n,),) = asked(study, f"SELECT sum({column}) FROM conservation WHERE centre = 'larch'")
+    return int(n)
+
+
+def one_day_later(row: dict[str, str]) -> dict[str, str]:
+    """Move every moment of a row on by a day."""
+    return {
+        name: (datetime.fromisoformat(cell) + timedelta(days=1)).isoformat()
+        if re.fullmatch(r"\d{4}-\d\d-\d\dT.*", cell)
+        else cell
+        for name, cell in row.items()
+    }
+
+
+def kinds(study: Path) -> set[str]:
+    return {kind for (kind,) in asked(study, "SELECT DISTINCT kind FROM problems")}
+
+
+def test_codes_of_recordings_and_checks_come_again_in_a_later_visit(study: Path) -> None:
+    before = numbers(study)
+    old = base(study)
+    third = Handmade(study / "deliveries" / "larch" / "larch-03")
+    shutil.copytree(old.folder, third.folder)
+    (third.folder / "signals" / FIRST).rename(third.folder / "signals" / "larch-s003")
+    visit = {"session": "larch-s003", "infant": "larch-i003"}
+    third.put("sessions", [one_day_later(row) | visit for row in old.rows("sessions")])
+    third.put(
+        "recordings",
+        [
+            one_day_later(row)
+            | {"session": "larch-s003", "file": row["file"].replace(FIRST, "larch-s003", 1)}
+            for row in old.rows("recordings")
+        ],
+    )
+    third.put("checks", [one_day_later(row) for row in old.rows("checks")])
+    third.put("reported", [])
+    third.seal(delivery="larch-03")
+    night(study)
+    now = numbers(study)
+    of_old = now[now["session"] != "larch-s003"].reset_index(drop=True)
+    pd.testing.assert_frame_equal(of_old, before)
+    tests = asked(study, "SELECT session, status FROM tests WHERE session <> 'larch-s002' "
+                         "AND centre = 'larch' ORDER BY session, technique")  # fmt: skip
+    half = len(tests) // 2
+    assert [s for _, s in tests[:half]] == [s for _, s in tests[half:]] == ["accepted"] * half
+    codes = asked(
+        study, "SELECT count(*), count(DISTINCT recording) FROM recordings WHERE centre = 'larch' "
+        "AND session <> 'larch-s002'"
+    )  # fmt: skip
+    assert codes == [(14, 7)]
+    checks = "SELECT check_code, count(*) FROM checks WHERE centre = 'larch' GROUP BY 1"
+    assert 2 in {n for _, n in asked(study, checks)}
+    assert rows(study, "supersessions").empty and of_larch(study, "superseded") == 0
+
+
+def test_a_weight_corrected_alone_keeps_the_recordings(study: Path) -> None:
+    n_before = asked(study, f"SELECT count(*) FROM recordings WHERE session = '{FIRST}'")
+    row = base(study).rows("sessions")[0]
+    heavier = f"{float(row['weight_kg']) + 0.1:.2f}"
+    amended = deliver(study, "larch-03", {"sessions": [row | {"weight_kg": heavier}]})
+    words = f"changes the weight of {FIRST}; keeps its 7 recordings."
+    seen = preview(load_study(study), amended.folder)
+    assert seen.problems == () and [s.endswith(words) for s in seen.changes] == [True]
+    report = night(study)
+    assert any(sentence.endswith(words) for sentence in report.sentences)
+    assert asked(study, f"SELECT weight_kg, delivery FROM sessions WHERE session = '{FIRST}'") == [
+        (float(heavier), "larch-03")
+    ]
+    assert asked(study, f"SELECT count(*) FROM recordings WHERE session = '{FIRST}'") == n_before
+    assert asked(study, "SELECT item, delivery, by_delivery, was_accepted FROM supersessions") == [
+        (FIRST, "larch-01", "larch-03", True)
+    ]
+    statuses = asked(study, f"SELECT DISTINCT status FROM tests WHERE session = '{FIRST}'")
+    assert statuses == [("accepted",)]
+    # A night later all stands as it is, and nothing is told as new.
+    base(study, 1).seal(note="something to do")
+    assert not any(words in sentence for sentence in night(study).sentences)
+
+
+def test_a_forgotten_recording_comes_alone(study: Path) -> None:
+    first, second = deliveries_of(study, "larch")[:2]
+    row = next(r for r in first.rows("recordings") if r["technique"] == "tidal")
+    source = next(r for r in second.rows("recordings") if r["technique"] == "tidal")
+    file = f"signals/{FIRST}/forgotten.csv"
+    folder = study / "deliveries" / "larch" / "larch-03"
+    (folder / "signals" / FIRST).mkdir(parents=True)
+    shutil.copy(second.folder / source["file"], folder / file)
+    late = row | {"recording": "forgotten", "file": file, "ended_at": ""}
+    deliver(study, "larch-03", {"recordings": [late]})
+    report = night(study)
+    assert f"adds 1 recording to {FIRST}; keeps its 7 recordings." in " ".join(report.sentences)
+    found = asked(
+        study, f"SELECT state, count(*) FROM recordings WHERE session = '{FIRST}' GROUP BY 1"
+    )
+    assert found == [("measured", 8)]
+    assert rows(study, "supersessions").empty
+
+
+def test_reported_results_come_alone_and_do_not_vanish_in_silence(study: Path) -> None:
+    row = {"session": FIRST, "technique": "single_occlusion", "outcome": "crs_single_ml_kpa",
+           "value": "63.1", "unit": "mL/kPa", "conditions": ""}  # fmt: skip
+    late = deliver(study, "larch-03", {"reported": [row]})
+    report = night(study)
+    assert f"brings reported results of {FIRST}; keeps its 7 recordings." in " ".join(
+        report.sentences
+    )
+    sql = f"SELECT value FROM reported WHERE session = '{FIRST}' AND outcome = 'crs_single_ml_kpa'"
+    assert asked(study, sql) == [(63.1,)]
+    shutil.rmtree(late.folder)
+    said = " ".join(night(study).sentences)
+    assert "Delivery larch-03 of larch" in said and "1 reported result still rests on" in said
+    assert asked(study, sql) == [(63.1,)]
+    shutil.rmtree(study / "work")
+    said = " ".join(night(study).sentences)
+    assert "Of it 1 reported result is held." in said and asked(study, sql) == []
+
+
+def test_replaces_takes_all_recordings_of_a_session_out(study: Path) -> None:
+    old = base(study)
+    kept = [row for row in old.rows("recordings") if row["technique"] == "tidal"]
+    folder = study / "deliveries" / "larch" / "larch-03"
+    for row in kept:
+        (folder / row["file"]).parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy(old.folder / row["file"], folder / row["file"])
+    deliver(
+        study,
+        "larch-03",
+        {"sessions": old.rows("sessions"), "recordings": kept},
+        replaces=[FIRST, "larch-s009"],
+    )
+    report = night(study)
+    found = asked(study, f"SELECT recording, delivery FROM recordings WHERE session = '{FIRST}'")
+    assert sorted(found) == sorted((row["recording"], "larch-03") for row in kept)
+    assert of_larch(study, "superseded") == 7 and of_larch(study, "delivered") == 14 + len(kept)
+    out = 7 - len(kept)
+    assert f"takes out {out} recordings" in " ".join(report.sentences)
+    ((sentence,),) = asked(study, "SELECT sentence FROM problems WHERE kind = 'replaces_nothing'")
+    assert "larch-s009, which no delivery before it brought" in sentence
+
+
+@pytest.mark.parametrize("created", ["2001-01-01T00:00:00+00:00", "{future}"])
+def test_the_clock_of_a_centre_decides_nothing(study: Path, created: str) -> None:
+    ahead = (datetime.now(UTC) + timedelta(days=40)).isoformat(timespec="seconds")
+    row = base(study).rows("sessions")[0]
+    made = created.format(future=ahead)
+    deliver(study, "larch-03", {"sessions": [row | {"weight_kg": "8.80"}]}, created=made)
+    night(study)
+    # A later one amends, whatever the one before it said of its time.
+    deliver(study, "larch-04", {"sessions": [row | {"weight_kg": "8.85"}]})
+    night(study)
+    assert asked(study, f"SELECT weight_kg FROM sessions WHERE session = '{FIRST}'") == [(8.85,)]
+    order = asked(study, "SELECT delivery, arrival, state FROM deliveries WHERE centre = 'larch' "
+                         "ORDER BY arrival")  # fmt: skip
+    assert [(d, n) for d, n, _ in order] == [(f"larch-0{n}", n) for n in (1, 2, 3, 4)]
+    assert order[2][2] == "superseded"
+
+
+def test_a_delivery_from_the_future_is_said(study: Path) -> None:
+    ahead = (datetime.now(UTC) + timedelta(days=40)).isoformat(timespec="seconds")
+    row = base(study).rows("sessions")[0]
+    deliver(study, "larch-03", {"sessions": [row]}, created=ahead)
+    night(study)
+    ((sentence,),) = asked(study, "SELECT sentence FROM problems WHERE kind = 'created_ahead'")
+    assert "Deliveries count in the order of arrival" in sentence
+
+
+def test_a_session_that_was_tested_after_it_arrived_is_held(study: Path) -> None:
+    row = base(study).rows("sessions")[0]
+    later = (datetime.now(UTC) + timedelta(days=3650)).isoformat(timespec="seconds")
+    deliver(study, "larch-03", {"sessions": [row | {"tested_at": later}]})
+    report = night(study)
+    assert report.state == "amber" and "after_arrival" in kinds(study)
+    assert asked(study, f"SELECT status FROM sessions WHERE session = '{FIRST}'") == [
+        ("quarantined",)
+    ]
+    assert "amendment_held" in kinds(study)
+    # The row before it, delivered again, goes back.
+    deliver(study, "larch-04", {"sessions": [row]})
+    night(study)
+    assert asked(study, f"SELECT status FROM sessions WHERE session = '{FIRST}'") == [("accepted",)]
+    assert not kinds(study) & {"after_arrival", "amendment_held"}
+
+
+def test_a_delivery_edited_in_place_is_said_night_after_night(study: Path) -> None:
+    delivery = base(study)
+    delivery.change("sessions", weight_kg="8.80")
+    for number in range(2):
+        report = night(study)
+        said = " ".join(report.sentences)
+        assert report.state == "amber" and "Delivery larch-01 of larch" in said
+        assert "was edited since; 1 session, 7 recordings" in said, number
+        base(study, 1).seal(note=str(number))
+    assert asked(study, "SELECT arrival FROM deliveries WHERE delivery = 'larch-01'") == [(1,)]
+
+
+def test_a_delivery_that_was_removed_stands_until_the_work_folder_is_lost(study: Path) -> None:
+    before = numbers(study)
+    shutil.rmtree(base(study, 1).folder)
+    said = " ".join(night(study).sentences)
+    assert "Delivery larch-02 of larch" in said and "still rest on what was taken in then" in said
+    pd.testing.assert_frame_equal(numbers(study), before)
+    shutil.rmtree(study / "work")
+    said = " ".join(night(study).sentences)
+    assert "the work folder was lost. Of it 1 session" in said
+    assert asked(study, f"SELECT status, why FROM sessions WHERE session = '{SECOND}'") == [
+        ("quarantined", "It was delivered with larch-02 and is not there any more.")
+    ]
+    assert of_larch(study, "quarantined") == 7 and of_larch(study, "delivered") == 14
+
+
+def every_table(study: Path) -> dict[str, pd.DataFrame]:
+    names = [name for (name,) in asked(study, "SELECT table_name FROM duckdb_tables()")]
+    found = {}
+    for name in sorted({*names} - OF_ONE_NIGHT):
+        frame = rows(study, name)
+        found[name] = frame.drop(columns=["night"], errors="ignore")
+    return found
+
+
+def test_loss_of_the_work_folder_costs_a_night_and_nothing_else(study: Path) -> None:
+    first = base(study)
+    row = first.rows("sessions")[0]
+    deliver(study, "larch-04", {"sessions": [row | {"weight_kg": "8.80"}]})
+    night(study)
+    # By its name it would come before the one above; it arrived after it.
+    deliver(study, "larch-03", {"sessions": [row | {"weight_kg": "8.85"}]})
+    night(study)
+    withdraw(load_study(study), Withdrawal("larch", "taken back", "r1", session=SECOND))
+    night(study)
+    before = every_table(study)
+    shutil.rmtree(study / "work")
+    night(study)
+    after = every_table(study)
+    assert asked(study, f"SELECT weight_kg FROM sessions WHERE session = '{FIRST}'") == [(8.85,)]
+    assert before.keys() == after.keys()
+    for name, frame in before.items():
+        pd.testing.assert_frame_equal(after[name], frame, obj=name)
+
+
+def files_below(*folders: Path) -> Iterator[Path]:
+    for folder in folders:
+        yield from (path for path in folder.rglob("*") if path.is_file())
+
+
+def holding(code: str, paths: Iterator[Path]) -> list[Path]:
+    return [path for path in paths if code.encode() in path.read_bytes()]
+
+
+@pytest.mark.parametrize("erase", [False, True])
+def test_what_is_withdrawn_stays_out_for_good(study: Path, erase: bool) -> None:
+    infant = base(study, 1).rows("sessions")[0]["infant"]
+    report = withdraw(
+        load_study(study),
+        Withdrawal("larch", "The family takes it back.", "r1", infant=infant),
+        erase_deliveries=erase,
+    )
+    assert report.sessions == (SECOND,) and report.n_recordings == 7
+    assert report.erased is erase and "larch-02" in " ".join(report.files)
+    told = " ".join(night(study).sentences)
+    assert SECOND not in told and infant not in told
+    assert of_larch(study, "withdrawn") == 7 and of_larch(study, "delivered") == 14
+    for lose_work in (False, True):
+        if lose_work:
+            shutil.rmtree(study / "work")
+            told = " ".join(night(study).sentences)
+            assert SECOND not in told and "larch-02" not in told
+        assert asked(study, f"SELECT * FROM sessions WHERE session = '{SECOND}'") == []
+        assert of_larch(study, "withdrawn") == 7
+        for code in (SECOND, infant):
+            assert holding(code, files_below(study / "warehouse", study / "pages")) == []
+    if erase:
+        # The register alone still has the codes: they keep it out for good.
+        lying = files_below(study / "deliveries")
+        assert holding(SECOND, lying) == []
+    # A later delivery brings it again: nothing of it is taken in, and that is said.
+    again = {"session": "larch-s009", "infant": infant}
+    deliver(study, "larch-03", {"sessions": [base(study).rows("sessions")[0] | again]})
+    said = " ".join(night(study).sentences)
+    assert "brings 1 session of what was withdrawn" in said and infant not in said
+    assert asked(study, "SELECT * FROM sessions WHERE session = 'larch-s009'") == []
+
+
+def test_a_centre_of_which_nothing_is_left_is_published(study: Path) -> None:
+    for session in (FIRST, SECOND):
+        withdraw(load_study(study), Withdrawal("larch", "taken back", "r1", session=session))
+    for session in ("juniper-s001", "juniper-s002"):
+        withdraw(load_study(study), Withdrawal("juniper", "taken back", "r1", session=session))
+    night(study)
+    assert asked(study, "SELECT count(*) FROM sessions") == [(0,)]
+    assert of_larch(study, "withdrawn") == of_larch(study, "delivered") == 14
+
+
+def test_without_consent_a_count_is_published_and_nothing_else(study: Path) -> None:
+    infant = base(study, 1).rows("sessions")[0]["infant"]
+    base(study, 1).change("sessions", consent="no")
+    report = night(study)
+    assert "1 session of larch came without consent" in " ".join(report.sentences)
+    current = (study / "warehouse" / "current").resolve()
+    for code in (SECOND, infant):
+        assert holding(code, files_below(current, study / "pages")) == []
+    assert of_larch(study, "withdrawn") == 7
+
+
+def test_erasing_hides_no_edit(study: Path) -> None:
+    first = base(study)
+    both = [*first.rows("sessions"), first.rows("sessions")[0] | {"session": "larch-s008"}]
+    first.put("sessions", both)
+    first.seal()
+    wanted = Withdrawal("larch", "taken back", "r1", session="larch-s008")
+    withdraw(load_study(study), wanted, erase_deliveries=True, not_delivered_yet=True)
+    said = " ".join(night(study).sentences)
+    assert "Delivery larch-01 of larch" in said and "was edited since" in said
+
+
+def test_a_withdrawal_that_cannot_be_meant_is_said(study: Path) -> None:
+    loaded = load_study(study)
+    for wanted, words in (
+        (Withdrawal("larch", "why", "r1", session="larch-s02"), f"Is {SECOND} meant?"),
+        (Withdrawal("birch", "why", "r1", session=SECOND), "No centre birch"),
+        (Withdrawal("larch", "why", "r1"), "Say one of"),
+        (Withdrawal("larch", "", "r1", session=SECOND), "Say why"),
+    ):
+        with pytest.raises(WithdrawalError, match=re.escape(words)):
+            withdraw(loaded, wanted)
+    register = study / "register.jsonl"
+    register.write_text(register.read_text(encoding="utf-8").replace("larch-02", "larch-20"))
+    with pytest.raises(RegisterError, match="was changed"):
+        withdraw(loaded, Withdrawal("larch", "why", "r1", session=SECOND))
+
+
+def test_a_refused_delivery_that_came_anew_is_no_matter_any_more(study: Path) -> None:
+    row = base(study).rows("sessions")[0]
+    refused = deliver(study, "larch-03", {"sessions": [row | {"weight_kg": "8.80"}]})
+    content = json.loads((refused.folder / MANIFEST).read_text(encoding="utf-8"))
+    content["files"][0]["sha256"] = "0" * 64
+    (refused.folder / MANIFEST).write_text(json.dumps(content), encoding="utf-8")
+    assert night(study).state == "amber"
+    deliver(study, "larch-04", {"sessions": [row | {"weight_kg": "8.80"}]})
+    night(study)
+    states: Sequence[Any] = asked(study, "SELECT state FROM deliveries WHERE delivery = 'larch-03'")
+    assert states == [("superseded",)]
+    base(study, 1).seal(note="something to do")
+    assert not any("larch-03" in s for s in night(study).sentences)
+
+
+def test_a_missing_key_is_said_in_words(study: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from quietsleep.study.register_key import KEY_VARIABLE, KeyMissing
+
+    monkeypatch.setenv(KEY_VARIABLE, str(study.parent / "no" / "such.key"))
+    with pytest.raises(KeyMissing, match="Copy it there from the machine that ran the nights"):
+        run_night(study)
