@@ -24,6 +24,8 @@ from quietsleep.contract.model import (
     Outcome,
     PrintedFigure,
     Quantity,
+    Querying,
+    QueryKind,
     Reviewing,
     ReviewReason,
     Rule,
@@ -371,11 +373,14 @@ def tables(folder: Path = FOLDER) -> Mapping[str, Table]:
 
 
 def _fill_choices(entry: Entry, folder: Path) -> None:
-    """Put the names of all techniques or checks where the choices of a column are these."""
+    """Put the names of all techniques, checks or kinds of queries where a column asks for them."""
     parts = {"techniques": "techniques", "checks": "equipment"}
     for column in entry.table.get("columns", ()):
-        if isinstance(column, dict) and column.get("choices") in tuple(parts):
-            column["choices"] = _names(folder, parts[column["choices"]])
+        asked = column.get("choices") if isinstance(column, dict) else None
+        if asked in tuple(parts):
+            column["choices"] = _names(folder, parts[asked])
+        elif asked == "query_kinds":
+            column["choices"] = [*querying(folder).kinds]
 
 
 @cache
@@ -409,12 +414,22 @@ def reviewing(folder: Path = FOLDER) -> Reviewing:
     return entry.build(Reviewing, reasons={r.name: r for r in reasons})
 
 
+@cache
+def querying(folder: Path = FOLDER) -> Querying:
+    """Read the kinds of data queries, in order of urgency."""
+    entry = _read(folder, "queries.toml")
+    kinds = [k.build(QueryKind) for k in entry.entries("kinds")]
+    entry.refuse_twice("kind", (k.name for k in kinds))
+    return entry.build(Querying, kinds={k.name: k for k in kinds})
+
+
 def check_folder(folder: Path = FOLDER) -> None:
     """Read everything, parse each unit with the UCUM grammar, and follow names across files."""
     for code in sorted(known(folder).units):
         parse_unit(code)
     references(folder)
     reviewing(folder)
+    querying(folder)
     printed(folder)
     rules(folder)
     quantities(folder)
@@ -448,5 +463,6 @@ GETTERS: Mapping[str, Callable[[], Any]] = {
     "OUTCOMES": outcomes,
     "REFERENCES": references,
     "REVIEWING": reviewing,
+    "QUERIES": querying,
     "PRINTED": printed,
 }

@@ -458,3 +458,34 @@ class Reviewing:
     readers_to_overturn: Annotated[Whole, AfterValidator(_overturning)]
     ceilings: Numbers
     reasons: Mapping[str, ReviewReason]
+
+
+def _of_subject(sentence: str) -> str:
+    if unknown := sorted(set(named_in(sentence)) - {*SUBJECT}):
+        raise ValueError(f"names {unknown[0]}; a query is about {', '.join(SUBJECT)}.")
+    return sentence
+
+
+# What a data query may be about, in the columns of its table.
+SUBJECT = ("centre", "delivery", "session", "item")
+
+
+@dataclass(frozen=True, slots=True, config=CONFIG)
+class QueryKind:
+    """A kind of data query: its nouns, and what is said where the facts are not at hand."""
+
+    name: Code
+    one: Text
+    many: Text
+    sentence: Annotated[Text, AfterValidator(_of_subject)]
+    remedy: Text
+    closes_itself: YesNo = True
+
+
+@dataclass(frozen=True, slots=True, config=CONFIG)
+class Querying:
+    """The kinds of data queries in order of urgency, and the figures behind them."""
+
+    slip_share_pct: Share
+    typed_quantities: tuple[Code, ...]
+    kinds: Annotated[Mapping[str, QueryKind], AfterValidator(MappingProxyType)]

@@ -1,0 +1,207 @@
+"""What each problem, and each row that is held, is a query about.
+
+Every problem belongs to one query: of the session, recording or check that it holds, of its
+delivery where that was refused, or of what else it names. What is held only because its delivery
+is gone or was edited belongs to the query of that delivery.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+import pandas as pd
+
+from quietsleep.intake.find import CLOSED
+from quietsleep.judge.border import (
+    EDITED,
+    GONE,
+    LOST,
+    NO_CONSENT,
+    REFUSED,
+    WITHDRAWN_NAMED,
+    table_of,
+)
+from quietsleep.judge.contradictions import KINDS as CONTRADICTIONS
+from quietsleep.judge.study import JudgedStudy
+from quietsleep.measure.roster import GONE as ROW_GONE
+from quietsleep.store.items import recording_item
+
+IDENTIFIES = "person"
+# Kinds of problems of deliveries that were taken in, and the kinds of queries that they are.
+OF_DELIVERY = {
+    GONE: "delivery_gone",
+    LOST: "delivery_gone",
+    EDITED: "delivery_edited",
+    REFUSED: "delivery_refused",
+    WITHDRAWN_NAMED: "withdrawn_delivered",
+    "created_ahead": "clock_wrong",
+}
+# Those by which rows of a delivery are held that are not there any more.
+TAKES_ROWS = (LOST, EDITED, REFUSED)
+
+
+class Subject(NamedTuple):
+    """What a query is about, for life; what does not apply is empty."""
+
+    kind: str
+    centre: str = ""
+    delivery: str = ""
+    session: str = ""
+    item: str = ""
+
+
+Key = tuple[str, str]  # a centre, and a session or item of it
+ByDelivery = tuple[str, str, str]  # a centre, a delivery, and a file or code in it
+Line = tuple[str, str, str, int]  # a centre, a delivery, a table of it and a row
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """What is held tonight, with the query of each; lines, files, codes and contents lead there.
+
+    `why` says in words why something is held.
+    """
+
+    deliveries: dict[Key, Subject] = field(default_factory=dict)
+    sessions: dict[Key, Subject] = field(default_factory=dict)
+    recordings: dict[Key, Subject] = field(default_factory=dict)
+    checks: dict[Key, Subject] = field(default_factory=dict)
+    lines: dict[Line, Subject] = field(default_factory=dict)
+    files: dict[ByDelivery, Subject] = field(default_factory=dict)
+    codes: dict[ByDelivery, Subject] = field(default_factory=dict)
+    contents: dict[str, Subject] = field(default_factory=dict)
+    why: dict[Subject, tuple[str, str]] = field(default_factory=dict)
+
+    def all_subjects(self) -> Iterator[Subject]:
+        """Yield the query of each thing that is held."""
+        for each in (self.deliveries, self.sessions, self.recordings, self.checks):
+            yield from each.values()
+
+
+def held_tonight(judged: JudgedStudy) -> Held:
+    """Find what is held, and what each is a query about."""
+    found = Held()
+    problems = judged.problems
+    of_people = problems[problems["kind"] == IDENTIFIES]
+    refused_for = {*zip(of_people["centre"], of_people["delivery"], strict=True)}
+    covered = {}
+    for row in problems[problems["kind"].isin(TAKES_ROWS)].to_dict("records"):
+        name = (row["centre"], row["delivery"])
+        covered[name] = Subject(OF_DELIVERY[row["kind"]], *name)
+    kinds = {"quarantined": "delivery_refused", "arriving": "delivery_arriving"}
+    for row in judged.deliveries.to_dict("records"):
+        if row["state"] not in kinds:
+            continue
+        name = (row["centre"], row["delivery"])
+        kind = "identifier_refused" if name in refused_for else kinds[row["state"]]
+        found.deliveries[name] = Subject(kind, *name)
+        if name in covered:
+            covered[name] = found.deliveries[name]
+    _hold_sessions(found, judged, covered)
+    _hold_recordings(found, judged, covered)
+    _hold_checks(found, judged, covered)
+    return found
+
+
+def _hold_sessions(found: Held, judged: JudgedStudy, covered: dict[Key, Subject]) -> None:
+    sessions = judged.sessions
+    for row in sessions[sessions["status"] == "quarantined"].to_dict("records"):
+        own = Subject("session_held", row["centre"], session=row["session"])
+        subject = _query_of(found, row, own, covered)
+        found.sessions[row["centre"], row["session"]] = subject
+        found.lines[_line(row, "sessions")] = subject
+
+
+def _hold_recordings(found: Held, judged: JudgedStudy, covered: dict[Key, Subject]) -> None:
+    for row in judged.remarks.unread.to_dict("records"):
+        session = text(row["session"])
+        of_session = found.sessions.get((row["centre"], session))
+        own = Subject("recording_held", row["centre"], session=session, item=row["item"])
+        subject = of_session or _query_of(found, row, own, covered)
+        found.recordings[row["centre"], row["item"]] = subject
+        _lead_to(found, row, "recordings", subject)
+
+
+def _hold_checks(found: Held, judged: JudgedStudy, covered: dict[Key, Subject]) -> None:
+    checks = judged.checks
+    for row in checks[checks["recorded"] == "quarantined"].to_dict("records"):
+        own = Subject("check_held", row["centre"], item=row["check_id"])
+        subject = _query_of(found, row, own, covered)
+        found.checks[row["centre"], row["check_id"]] = subject
+        found.codes[row["centre"], row["delivery"], text(row["check_code"])] = subject
+        _lead_to(found, row, "checks", subject)
+
+
+def _query_of(
+    found: Held, row: dict[Any, Any], own: Subject, covered: dict[Key, Subject]
+) -> Subject:
+    """Return the query of something held: its own, or that of the delivery that took it away."""
+    why = text(row["why"])
+    name = (row["centre"], text(row["delivery"]))
+    if why == ROW_GONE.format(delivery=name[1]) and name in covered:
+        return covered[name]
+    found.why[own] = (name[1], why)
+    return own
+
+
+def _line(row: dict[Any, Any], table: str) -> Line:
+    return row["centre"], text(row["delivery"]), table, int(row["row"])
+
+
+def _lead_to(found: Held, row: dict[Any, Any], table: str, subject: Subject) -> None:
+    found.lines[_line(row, table)] = subject
+    found.files[row["centre"], text(row["delivery"]), text(row["file"])] = subject
+    if key := text(row["content_key"]):
+        found.contents[key] = subject
+
+
+def subjects_of_problems(problems: pd.DataFrame, held: Held) -> list[Subject]:
+    """Return what each problem is a query about, in the order of the problems."""
+    keys = problems["content_key"] if "content_key" in problems else [None] * len(problems)
+    rows = problems.assign(content_key=keys).to_dict("records")
+    return [subject_of_problem(row, held) for row in rows]
+
+
+def subject_of_problem(problem: dict[Any, Any], held: Held) -> Subject:
+    """Return what one problem is a query about."""
+    kind = problem["kind"]
+    centre, delivery, session, recording, where, column = (
+        text(problem[name])
+        for name in ("centre", "delivery", "session", "recording", "where_found", "column_name")
+    )
+    row = problem["row"]
+    if kind in CONTRADICTIONS:
+        return Subject(kind, centre, item=where)
+    if kind == NO_CONSENT:
+        return Subject("consent_missing", centre)
+    if kind == CLOSED or not delivery:
+        return Subject("folder_closed" if kind == CLOSED else "folder_stray", centre)
+    if (centre, delivery) in held.deliveries:
+        return held.deliveries[centre, delivery]
+    if kind in OF_DELIVERY:
+        return Subject(OF_DELIVERY[kind], centre, delivery)
+    if kind == "replaces_nothing":
+        return Subject(kind, centre, delivery, session)
+    if kind == "column_unregistered":
+        return Subject("column_unread", centre, item=column)
+    item = recording_item(session, recording) if session and recording else ""
+    if kind == "other_day":
+        return Subject("clock_wrong", centre, session=session, item=item)
+    for found in (
+        held.contents.get(text(problem["content_key"])),
+        held.files.get((centre, delivery, where)),
+        None if pd.isna(row) else held.lines.get((centre, delivery, table_of(where), int(row))),
+        held.sessions.get((centre, session)),
+        held.recordings.get((centre, item)),
+        None if session else held.codes.get((centre, delivery, recording)),
+    ):
+        if found is not None:
+            return found
+    return Subject("delivery_in_part", centre, delivery)
+
+
+def text(value: object) -> str:
+    """Return a cell as text; empty where it is missing."""
+    return value if isinstance(value, str) else ""
