@@ -460,25 +460,32 @@ class Reviewing:
     reasons: Mapping[str, ReviewReason]
 
 
+# What a data query may be about, in the columns of its table.
+SUBJECT = ("centre", "delivery", "session", "item")
+
+
 def _of_subject(sentence: str) -> str:
     if unknown := sorted(set(named_in(sentence)) - {*SUBJECT}):
         raise ValueError(f"names {unknown[0]}; a query is about {', '.join(SUBJECT)}.")
     return sentence
 
 
-# What a data query may be about, in the columns of its table.
-SUBJECT = ("centre", "delivery", "session", "item")
+AboutSubject = Annotated[Text, AfterValidator(_of_subject)]
 
 
 @dataclass(frozen=True, slots=True, config=CONFIG)
 class QueryKind:
-    """A kind of data query: its nouns, and what is said where the facts are not at hand."""
+    """A kind of data query: its nouns, and what is said where the facts are not at hand.
+
+    `lead` names the subject before what the night says of it, where that does not name it.
+    """
 
     name: Code
     one: Text
     many: Text
-    sentence: Annotated[Text, AfterValidator(_of_subject)]
+    sentence: AboutSubject
     remedy: Text
+    lead: AboutSubject | None = None
     closes_itself: YesNo = True
 
 

@@ -97,19 +97,28 @@ def digest(facts: Iterable[str]) -> str:
 
 def default_sentence(subject: Subject) -> str:
     """Return what is said of a subject where the facts are not at hand."""
-    said = contract.QUERIES.kinds[subject.kind].sentence.format(**subject._asdict())
+    return _about(subject, contract.QUERIES.kinds[subject.kind].sentence)
+
+
+def _about(subject: Subject, words: str) -> str:
+    said = words.format(**subject._asdict())
     return " ".join(said.split()).replace(" .", ".")
 
 
 def _cause(subject: Subject, draft: _Draft) -> Cause:
-    sentences = list(dict.fromkeys(s for s in draft.sentences if s)) or [default_sentence(subject)]
+    kind = contract.QUERIES.kinds[subject.kind]
+    sentences = list(dict.fromkeys(s for s in draft.sentences if s))
     more = len(sentences) - 1
+    if sentences and kind.lead:
+        sentences[0] = f"{_about(subject, kind.lead)} {sentences[0]}"
+    elif not sentences:
+        sentences = [_about(subject, kind.lead or kind.sentence)]
     remedies = list(dict.fromkeys(r for r in draft.remedies if r))
     facts = [] if subject.kind in SAME_WHILE_IT_STANDS else [*draft.sentences, *draft.facts]
     return Cause(
         subject=subject,
-        sentence=sentences[0] + (f" ({more} more with it.)" if more else ""),
-        remedy=remedies[0] if remedies else contract.QUERIES.kinds[subject.kind].remedy,
+        sentence=sentences[0] + (f" {more} more with it." if more > 0 else ""),
+        remedy=remedies[0] if remedies else kind.remedy,
         facts=digest(facts),
         sessions=draft.sessions or ((subject.session,) if subject.session else ()),
         infant=draft.infant,

@@ -75,7 +75,8 @@ def _slips_of_tests(judged: Judged) -> pd.DataFrame:
     suspected = named.groupby(by).agg(n=("item", "nunique"), sentence=("sentence", "first"))
     found = suspected.join(judged.trials.groupby(by).size().rename("n_all"), how="left")
     many = found["n"] * 100.0 >= contract.QUERIES.slip_share_pct * found["n_all"]
-    return found[many].reset_index().rename(columns={"technique": "item"})[SLIPS]
+    tests: pd.DataFrame = found[many].reset_index().rename(columns={"technique": "item"})
+    return tests[SLIPS]
 
 
 def _slips_of_sessions(verdicts: pd.DataFrame, rules: Sequence[Rule]) -> pd.DataFrame:
@@ -89,6 +90,7 @@ def _slips_of_sessions(verdicts: pd.DataFrame, rules: Sequence[Rule]) -> pd.Data
     named = verdicts[
         verdicts["rule"].isin(list(doubts))
         & (verdicts["state"] == "fail")
+        & (verdicts["severity"] == "reject")
         & verdicts["observed"].notna()
     ]
     return named.assign(item=named["rule"].map(doubts))[SLIPS].drop_duplicates(SLIPS[:3])

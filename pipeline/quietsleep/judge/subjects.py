@@ -159,47 +159,61 @@ def _lead_to(found: Held, row: dict[Any, Any], table: str, subject: Subject) -> 
 
 def subjects_of_problems(problems: pd.DataFrame, held: Held) -> list[Subject]:
     """Return what each problem is a query about, in the order of the problems."""
-    keys = problems["content_key"] if "content_key" in problems else [None] * len(problems)
-    rows = problems.assign(content_key=keys).to_dict("records")
-    return [subject_of_problem(row, held) for row in rows]
+    return [subject_of_problem(row, held) for row in problems.to_dict("records")]
 
 
 def subject_of_problem(problem: dict[Any, Any], held: Held) -> Subject:
     """Return what one problem is a query about."""
-    kind = problem["kind"]
-    centre, delivery, session, recording, where, column = (
-        text(problem[name])
-        for name in ("centre", "delivery", "session", "recording", "where_found", "column_name")
-    )
-    row = problem["row"]
-    if kind in CONTRADICTIONS:
-        return Subject(kind, centre, item=where)
-    if kind == NO_CONSENT:
-        return Subject("consent_missing", centre)
-    if kind == CLOSED or not delivery:
-        return Subject("folder_closed" if kind == CLOSED else "folder_stray", centre)
+    centre, delivery, kind = (text(problem[name]) for name in ("centre", "delivery", "kind"))
+    if not delivery or kind in CONTRADICTIONS:
+        return _of_no_delivery(problem)
     if (centre, delivery) in held.deliveries:
         return held.deliveries[centre, delivery]
+    if (own := _of_its_kind(problem)) is not None:
+        return own
+    return _of_what_it_holds(problem, held) or Subject("delivery_in_part", centre, delivery)
+
+
+def _of_no_delivery(problem: dict[Any, Any]) -> Subject:
+    centre, kind = text(problem["centre"]), problem["kind"]
+    if kind in CONTRADICTIONS:
+        return Subject(kind, centre, item=text(problem["where_found"]))
+    kinds = {NO_CONSENT: "consent_missing", CLOSED: "folder_closed"}
+    return Subject(kinds.get(kind, "folder_stray"), centre)
+
+
+def _of_its_kind(problem: dict[Any, Any]) -> Subject | None:
+    """Return the query of a problem that is one by its kind, whatever else is held."""
+    centre, delivery, kind = (text(problem[name]) for name in ("centre", "delivery", "kind"))
+    session = text(problem["session"])
     if kind in OF_DELIVERY:
         return Subject(OF_DELIVERY[kind], centre, delivery)
     if kind == "replaces_nothing":
         return Subject(kind, centre, delivery, session)
     if kind == "column_unregistered":
-        return Subject("column_unread", centre, item=column)
-    item = recording_item(session, recording) if session and recording else ""
+        return Subject("column_unread", centre, item=text(problem["column_name"]))
     if kind == "other_day":
+        item = recording_item(session, text(problem["recording"]))
         return Subject("clock_wrong", centre, session=session, item=item)
-    for found in (
-        held.contents.get(text(problem["content_key"])),
-        held.files.get((centre, delivery, where)),
-        None if pd.isna(row) else held.lines.get((centre, delivery, table_of(where), int(row))),
-        held.sessions.get((centre, session)),
-        held.recordings.get((centre, item)),
-        None if session else held.codes.get((centre, delivery, recording)),
-    ):
-        if found is not None:
-            return found
-    return Subject("delivery_in_part", centre, delivery)
+    return None
+
+
+def _of_what_it_holds(problem: dict[Any, Any], held: Held) -> Subject | None:
+    """Return the query of the session, recording or check that a problem holds."""
+    centre, delivery, session, recording, where = (
+        text(problem[name])
+        for name in ("centre", "delivery", "session", "recording", "where_found")
+    )
+    row = problem["row"]
+    line = None if pd.isna(row) else (centre, delivery, table_of(where), int(row))
+    return (
+        held.contents.get(text(problem["content_key"]))
+        or held.files.get((centre, delivery, where))
+        or (held.lines.get(line) if line else None)
+        or held.sessions.get((centre, session))
+        or held.recordings.get((centre, recording_item(session, recording)))
+        or (None if session else held.codes.get((centre, delivery, recording)))
+    )
 
 
 def text(value: object) -> str:

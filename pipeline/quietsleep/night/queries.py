@@ -10,14 +10,14 @@ from dataclasses import replace
 
 import pandas as pd
 
-from quietsleep.judge.causes import Cause, causes_of
+from quietsleep.judge.causes import causes_of
 from quietsleep.judge.study import JudgedStudy
-from quietsleep.judge.subjects import Subject, text
 from quietsleep.night.night import Night
 from quietsleep.review.queries import (
     NOT_FOUND,
     Query,
     QueryList,
+    causes_published,
     events_of_night,
     queries_frame,
     queries_of,
@@ -27,7 +27,7 @@ from quietsleep.study.history import History
 
 
 def with_queries(night: Night, judged: JudgedStudy) -> JudgedStudy:
-    """Open and close the queries of this night, keep their table, and number the problems by them."""
+    """Open and close the queries of this night, keep their table, and number problems by them."""
     causes = causes_of(judged, list(dict.fromkeys(night.notices)))
     known = queries_of(night.register)
     cured_by = cures_of_night(judged, night.history, night.name)
@@ -61,19 +61,6 @@ def cures_of_night(judged: JudgedStudy, history: History, night: str) -> Callabl
         return f"cured by delivery {next((d for d in new if d in own), new[-1])}"
 
     return cured_by
-
-
-def causes_published(queries: pd.DataFrame) -> list[Cause]:
-    """Return the causes that a published table of queries says to stand."""
-    return [
-        Cause(
-            Subject(*(text(row[name]) for name in Subject._fields)),
-            row["sentence"],
-            row["remedy"],
-            row["facts"],
-        )
-        for row in queries[queries["cause_stands"]].to_dict("records")
-    ]
 
 
 def queries_by_now(

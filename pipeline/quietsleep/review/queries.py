@@ -21,7 +21,7 @@ import pandas as pd
 
 from quietsleep import contract
 from quietsleep.judge.causes import Cause, default_sentence
-from quietsleep.judge.subjects import Subject
+from quietsleep.judge.subjects import Subject, text
 from quietsleep.study.history import History
 from quietsleep.study.register import Register, RegisterEntry
 
@@ -216,10 +216,23 @@ def queries_of(register: Register) -> QueryList:
     return QueryList().follow(register)
 
 
+def causes_published(queries: pd.DataFrame) -> list[Cause]:
+    """Return the causes that a published table of queries says to stand."""
+    return [
+        Cause(
+            Subject(*(text(row[name]) for name in Subject._fields)),
+            row["sentence"],
+            row["remedy"],
+            row["facts"],
+        )
+        for row in queries[queries["cause_stands"]].to_dict("records")
+    ]
+
+
 def queries_frame(
     known: QueryList, causes: Iterable[Cause], history: History, *, night: str
 ) -> pd.DataFrame:
-    """Return the warehouse table `queries` as a night publishes it; nothing of what was withdrawn."""
+    """Return the warehouse table `queries` as a night publishes it, without what was withdrawn."""
     found = {cause.subject: cause for cause in causes}
     names = [column.name for column in contract.TABLES["queries"].columns]
     rows = [
