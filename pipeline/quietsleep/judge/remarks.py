@@ -75,8 +75,8 @@ def _slips_of_tests(judged: Judged) -> pd.DataFrame:
     suspected = named.groupby(by).agg(n=("item", "nunique"), sentence=("sentence", "first"))
     found = suspected.join(judged.trials.groupby(by).size().rename("n_all"), how="left")
     many = found["n"] * 100.0 >= contract.QUERIES.slip_share_pct * found["n_all"]
-    tests: pd.DataFrame = found[many].reset_index().rename(columns={"technique": "item"})
-    return tests[SLIPS]
+    tests = found[many].reset_index().rename(columns={"technique": "item"})
+    return pd.DataFrame(tests, columns=SLIPS)
 
 
 def _slips_of_sessions(verdicts: pd.DataFrame, rules: Sequence[Rule]) -> pd.DataFrame:

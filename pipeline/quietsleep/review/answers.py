@@ -68,8 +68,8 @@ def answer_query(
     query = queries_of(register).queries[number]
     if query.state == "closed":
         raise AnswerError(
-            f"Query {number} is closed ({query.closed_why}). Should its cause be found again, it is "
-            "opened again under this number."
+            f"Query {number} is closed ({query.closed_why}). Should its cause be found again, it "
+            "is opened again under this number."
         )
     check_reader(by, known=known_readers(register), new_reader=new_reader)
     said = check_note(words, words=codes_of(study) | _words_of(query), days=frozenset())
