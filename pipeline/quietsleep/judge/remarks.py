@@ -57,7 +57,7 @@ def joined(parts: Iterable[Remarks]) -> Remarks:
     every = list(parts)
 
     def of(name: str) -> pd.DataFrame:
-        frames = [getattr(part, name) for part in every]
+        frames: list[pd.DataFrame] = [getattr(part, name) for part in every]
         filled = [frame for frame in frames if len(frame)]
         return pd.concat(filled, ignore_index=True) if filled else frames[0]
 
@@ -76,7 +76,7 @@ def _slips_of_tests(judged: Judged) -> pd.DataFrame:
     found = suspected.join(judged.trials.groupby(by).size().rename("n_all"), how="left")
     many = found["n"] * 100.0 >= contract.QUERIES.slip_share_pct * found["n_all"]
     tests = found[many].reset_index().rename(columns={"technique": "item"})
-    return pd.DataFrame(tests, columns=SLIPS)
+    return tests.reindex(columns=SLIPS)
 
 
 def _slips_of_sessions(verdicts: pd.DataFrame, rules: Sequence[Rule]) -> pd.DataFrame:

@@ -198,8 +198,8 @@ def _opened(number: int, cause: Cause) -> Event:
 
 
 def _found_again(query: Query, cause: Cause) -> list[Event]:
-    if query.stands and query.facts == cause.facts and (query.state != "closed" or query.by_person):
-        return []
+    if query.stands and query.facts == cause.facts:
+        return []  # also where a person closed it
     what = "changed" if query.state == "open" else "reopened"
     return [{"query": query.number, "what": what, "facts": cause.facts}]
 
