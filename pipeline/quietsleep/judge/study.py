@@ -396,10 +396,11 @@ def _sessions(roster: Roster) -> Iterator[pd.Series[str]]:
     """Yield the sessions of each block, by their codes in order; one empty block without any."""
     counts = roster.recordings.groupby("session").size()
     codes = roster.sessions["session"].sort_values(ignore_index=True)
-    sizes = codes.map(counts).fillna(0).cumsum()
-    groups = (sizes // RECORDINGS_A_BLOCK).astype(int)
     if codes.empty:
         yield codes
+        return
+    sizes = codes.map(counts).fillna(0).cumsum()
+    groups = (sizes // RECORDINGS_A_BLOCK).astype(int)
     for _, block in codes.groupby(groups):
         yield block
 
