@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 
 from quietsleep import contract
 from quietsleep.judge.causes import Cause, default_sentence
-from quietsleep.judge.subjects import Subject
+from quietsleep.judge.subjects import QuerySubject
 from quietsleep.review.queries import (
     NOT_FOUND,
-    Query,
+    DataQuery,
     QueryList,
     causes_published,
     events_of_night,
@@ -26,13 +26,13 @@ from quietsleep.store.tables import in_contract
 from quietsleep.study.history import History, Withdrawn
 from quietsleep.study.register import Kind, RegisterEntry
 
-HELD = Subject("session_held", "larch", session="s1")
-LATE = Subject("delivery_late", "larch")
-ALERT = Subject("safety_alert", "larch", session="s1", item="session.saturation")
+HELD = QuerySubject("session_held", "larch", session="s1")
+LATE = QuerySubject("delivery_late", "larch")
+ALERT = QuerySubject("safety_alert", "larch", session="s1", item="session.saturation")
 AT = datetime(2026, 3, 3, 2, tzinfo=UTC)
 
 
-def cause(subject: Subject, facts: str = "as it was") -> Cause:
+def cause(subject: QuerySubject, facts: str = "as it was") -> Cause:
     sessions = (subject.session,) if subject.session else ()
     return Cause(subject, "Something is wrong.", "Put it right.", facts, sessions)
 
@@ -70,7 +70,7 @@ class Book:
             read.read(entry)
         return read
 
-    def __getitem__(self, number: int) -> Query:
+    def __getitem__(self, number: int) -> DataQuery:
         return self.known.queries[number]
 
 
@@ -160,10 +160,10 @@ def test_an_answer_that_came_too_late_changes_nothing(book: Book) -> None:
 
 
 def test_a_renamed_centre_keeps_the_numbers_of_its_queries(book: Book) -> None:
-    refused = Subject("delivery_refused", "larch", "d1")
+    refused = QuerySubject("delivery_refused", "larch", "d1")
     book.night(cause(HELD), cause(refused))
     book.write("renamed", {"was": "larch", "centre": "birch", "apart": ["d1"]})
-    now = [HELD._replace(centre="birch"), Subject("delivery_refused", "birch", "larch.d1")]
+    now = [HELD._replace(centre="birch"), QuerySubject("delivery_refused", "birch", "larch.d1")]
     assert book.night(*map(cause, now)) == []
     assert [book.known.number_of(subject) for subject in now] == [1, 2]
 
@@ -172,8 +172,8 @@ SUBJECTS = [
     HELD,
     LATE,
     ALERT,
-    Subject("safety_alert", "larch", session="s2", item="session.saturation"),
-    Subject("column_unread", "larch", item="Vdot2"),
+    QuerySubject("safety_alert", "larch", session="s2", item="session.saturation"),
+    QuerySubject("column_unread", "larch", item="Vdot2"),
 ]
 NIGHTS = st.tuples(
     st.dictionaries(st.sampled_from(SUBJECTS), st.sampled_from("ab"), max_size=len(SUBJECTS)),
@@ -191,10 +191,10 @@ class Said:
 
 @given(st.lists(NIGHTS, max_size=12))
 def test_over_any_history_numbers_are_for_life_and_no_cause_is_without_its_query(
-    history: list[tuple[dict[Subject, str], list[tuple[int, bool]]]],
+    history: list[tuple[dict[QuerySubject, str], list[tuple[int, bool]]]],
 ) -> None:
     book = Book()
-    numbers: dict[Subject, int] = {}
+    numbers: dict[QuerySubject, int] = {}
     said: dict[int, Said] = {}
     for found, answers in history:
         book.night(*(cause(subject, facts) for subject, facts in found.items()))
@@ -263,7 +263,7 @@ def test_causes_are_read_back_from_the_table_as_they_were(book: Book) -> None:
     [Withdrawn(sessions=frozenset({"s1"})), Withdrawn(infants={"i1": 3})],
 )
 def test_what_was_withdrawn_is_not_in_the_table(book: Book, withdrawn: Withdrawn) -> None:
-    visit = Subject("visit_missing", "larch", item="i1/second")
+    visit = QuerySubject("visit_missing", "larch", item="i1/second")
     of_infant = replace(cause(visit), infant="i1", sessions=("s1",))
     book.night(of_infant, cause(LATE))
     history = History(withdrawn={"larch": withdrawn})
@@ -273,9 +273,9 @@ def test_what_was_withdrawn_is_not_in_the_table(book: Book, withdrawn: Withdrawn
 
 
 def test_every_kind_has_a_sentence_for_every_subject() -> None:
-    def filled(kind: str) -> Iterable[Subject]:
-        yield Subject(kind, "larch", "d1", "s1", "item")
-        yield Subject(kind)
+    def filled(kind: str) -> Iterable[QuerySubject]:
+        yield QuerySubject(kind, "larch", "d1", "s1", "item")
+        yield QuerySubject(kind)
 
     for kind in contract.QUERIES.kinds:
         for subject in filled(kind):

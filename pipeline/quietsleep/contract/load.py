@@ -33,6 +33,7 @@ from quietsleep.contract.model import (
     Source,
     Spec,
     Table,
+    check_verdict_name,
     named_in,
 )
 from quietsleep.contract.reference import Reference
@@ -228,11 +229,6 @@ def checks(folder: Path = FOLDER) -> Mapping[str, Spec]:
     """Read the equipment checks."""
     names = _names(folder, "equipment")
     return MappingProxyType({n: _spec(folder, f"equipment/{n}.toml", "check") for n in names})
-
-
-def check_verdict_name(check: str) -> str:
-    """Name the test quantity that says whether an equipment check was accepted."""
-    return f"{check}_check_accepted"
 
 
 def _with_checks(spec: Spec, known_checks: Mapping[str, Spec]) -> Spec:

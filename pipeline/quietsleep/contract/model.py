@@ -496,3 +496,8 @@ class Querying:
     slip_share_pct: Share
     typed_quantities: tuple[Code, ...]
     kinds: Annotated[Mapping[str, QueryKind], AfterValidator(MappingProxyType)]
+
+
+def check_verdict_name(check: str) -> str:
+    """Name the test quantity that says whether an equipment check was accepted."""
+    return f"{check}_check_accepted"

@@ -18,7 +18,7 @@ from quietsleep.contract.model import remedy_for
 from quietsleep.judge.border import HELD
 from quietsleep.judge.remarks import CONSENT_RULE
 from quietsleep.judge.study import JudgedStudy
-from quietsleep.judge.subjects import Subject, held_tonight, subjects_of_problems, text
+from quietsleep.judge.subjects import QuerySubject, held_tonight, subjects_of_problems, text
 
 # What of the schedule a person has to look at, and the kind of query that it is.
 OUTSTANDING = {
@@ -42,7 +42,7 @@ class Cause:
     can be taken out with them.
     """
 
-    subject: Subject
+    subject: QuerySubject
     sentence: str
     remedy: str
     facts: str
@@ -55,7 +55,7 @@ class Causes:
     """The causes of a night, the most urgent first, and of which each problem is a part."""
 
     found: tuple[Cause, ...]
-    of_problems: tuple[Subject, ...] = ()
+    of_problems: tuple[QuerySubject, ...] = ()
 
 
 @dataclass(slots=True)
@@ -71,7 +71,7 @@ class _Draft:
 
 def causes_of(judged: JudgedStudy, notices: Sequence[str] = ()) -> Causes:
     """Find all that a person has to look at, each once; `notices` are what the machines say."""
-    drafts: dict[Subject, _Draft] = {}
+    drafts: dict[QuerySubject, _Draft] = {}
     of_problems = _of_problems(judged, drafts)
     for subject, draft in (
         *_of_verdicts(judged),
@@ -81,7 +81,7 @@ def causes_of(judged: JudgedStudy, notices: Sequence[str] = ()) -> Causes:
         *_of_reported(judged),
         *_of_schedule(judged),
         *_of_centres(judged),
-        *((Subject("night_notice", item=digest([said])), _Draft([said])) for said in notices),
+        *((QuerySubject("night_notice", item=digest([said])), _Draft([said])) for said in notices),
     ):
         _add(drafts.setdefault(subject, _Draft()), draft)
     order = {kind: place for place, kind in enumerate(contract.QUERIES.kinds)}
@@ -95,17 +95,17 @@ def digest(facts: Iterable[str]) -> str:
     return hashlib.sha256(said.encode("utf-8", "surrogateescape")).hexdigest()[:12]
 
 
-def default_sentence(subject: Subject) -> str:
+def default_sentence(subject: QuerySubject) -> str:
     """Return what is said of a subject where the facts are not at hand."""
     return _about(subject, contract.QUERIES.kinds[subject.kind].sentence)
 
 
-def _about(subject: Subject, words: str) -> str:
+def _about(subject: QuerySubject, words: str) -> str:
     said = words.format(**subject._asdict())
     return " ".join(said.split()).replace(" .", ".")
 
 
-def _cause(subject: Subject, draft: _Draft) -> Cause:
+def _cause(subject: QuerySubject, draft: _Draft) -> Cause:
     kind = contract.QUERIES.kinds[subject.kind]
     sentences = list(dict.fromkeys(s for s in draft.sentences if s))
     more = len(sentences) - 1
@@ -133,7 +133,9 @@ def _add(draft: _Draft, more: _Draft) -> None:
     draft.infant = draft.infant or more.infant
 
 
-def _of_problems(judged: JudgedStudy, drafts: dict[Subject, _Draft]) -> tuple[Subject, ...]:
+def _of_problems(
+    judged: JudgedStudy, drafts: dict[QuerySubject, _Draft]
+) -> tuple[QuerySubject, ...]:
     """Gather the problems of each query, and what is held without one; amendments come first."""
     held = held_tonight(judged)
     subjects = subjects_of_problems(judged.problems, held)
@@ -152,7 +154,7 @@ def _of_problems(judged: JudgedStudy, drafts: dict[Subject, _Draft]) -> tuple[Su
     return tuple(subjects)
 
 
-def _of_verdicts(judged: JudgedStudy) -> Iterator[tuple[Subject, _Draft]]:
+def _of_verdicts(judged: JudgedStudy) -> Iterator[tuple[QuerySubject, _Draft]]:
     """Yield alerts, consent that was not recorded, and slips."""
     for row in judged.remarks.alerts.to_dict("records"):
         rule = contract.RULES[row["rule"]]
@@ -162,18 +164,20 @@ def _of_verdicts(judged: JudgedStudy) -> Iterator[tuple[Subject, _Draft]]:
         remedy = remedy_for(rule.remedy, rule.remedy_missing, is_missing=pd.isna(row["observed"]))
         said = f"Session {row['session']}: {row['sentence']}"
         yield (
-            Subject(kind, row["centre"], session=row["session"], item=item),
+            QuerySubject(kind, row["centre"], session=row["session"], item=item),
             _Draft([said], [remedy]),
         )
     for row in judged.remarks.slips.to_dict("records"):
-        subject = Subject("suspected_slip", row["centre"], session=row["session"], item=row["item"])
+        subject = QuerySubject(
+            "suspected_slip", row["centre"], session=row["session"], item=row["item"]
+        )
         yield (
             subject,
             _Draft([f"Session {row['session']}, {_plain(row['item'])}: {row['sentence']}"]),
         )
 
 
-def _of_checks(judged: JudgedStudy) -> Iterator[tuple[Subject, _Draft]]:
+def _of_checks(judged: JudgedStudy) -> Iterator[tuple[QuerySubject, _Draft]]:
     """Yield checks out of tolerance that no later one settled, and checks that nobody delivered."""
     checks = judged.checks
     good = checks[checks["status"] == "accepted"].groupby(["centre", "device", "kind"])["done_at"]
@@ -184,7 +188,7 @@ def _of_checks(judged: JudgedStudy) -> Iterator[tuple[Subject, _Draft]]:
         if settled is None or not settled > row["done_at"]:
             said = f"The {_plain(row['kind'])} check {row['check_id']} is out of tolerance: "
             yield (
-                Subject("check_failed", row["centre"], item=row["check_id"]),
+                QuerySubject("check_failed", row["centre"], item=row["check_id"]),
                 _Draft([said + text(row["why"])]),
             )
     held = checks[checks["recorded"] == "quarantined"]
@@ -200,27 +204,29 @@ def _of_checks(judged: JudgedStudy) -> Iterator[tuple[Subject, _Draft]]:
             f"Session {row['session']}: no {_plain(row['kind'])} check of {row['device']} was "
             "delivered for its day, before the test."
         )
-        subject = Subject("check_missing", row["centre"], session=row["session"], item=row["kind"])
+        subject = QuerySubject(
+            "check_missing", row["centre"], session=row["session"], item=row["kind"]
+        )
         yield subject, _Draft([said])
 
 
-def _of_contradictions(judged: JudgedStudy) -> Iterator[tuple[Subject, _Draft]]:
+def _of_contradictions(judged: JudgedStudy) -> Iterator[tuple[QuerySubject, _Draft]]:
     """Yield whom each contradiction concerns; what it says is a problem already."""
     infants = dict(zip(*(judged.sessions[name] for name in ("session", "infant")), strict=True))
     for each in judged.contradictions:
         known = {text(infants.get(session)) for session in each.sessions} - {""}
         infant = known.pop() if len(known) == 1 and each.centre else ""
-        subject = Subject(each.kind, each.centre, item=each.about)
+        subject = QuerySubject(each.kind, each.centre, item=each.about)
         yield subject, _Draft(sessions=each.sessions, infant=infant)
 
 
-def _of_supersessions(judged: JudgedStudy) -> Iterator[tuple[Subject, _Draft]]:
+def _of_supersessions(judged: JudgedStudy) -> Iterator[tuple[QuerySubject, _Draft]]:
     """Yield what had been accepted and was replaced, one a session and delivery, or a check."""
     rows = judged.supersessions[judged.supersessions["was_accepted"]]
-    found: dict[Subject, list[dict[Any, Any]]] = {}
+    found: dict[QuerySubject, list[dict[Any, Any]]] = {}
     for row in rows.to_dict("records"):
         item = row["item"] if row["item_kind"] == "check" else ""
-        subject = Subject(
+        subject = QuerySubject(
             "accepted_superseded", row["centre"], row["by_delivery"], text(row["session"]), item
         )
         found.setdefault(subject, []).append(row)
@@ -242,7 +248,7 @@ def _of_supersessions(judged: JudgedStudy) -> Iterator[tuple[Subject, _Draft]]:
         )  # fmt: skip
 
 
-def _of_reported(judged: JudgedStudy) -> Iterator[tuple[Subject, _Draft]]:
+def _of_reported(judged: JudgedStudy) -> Iterator[tuple[QuerySubject, _Draft]]:
     """Yield outcomes that a centre reports at a known factor from the central ones."""
     pairs = judged.agreement
     suspected = pairs[pairs["suspected_cause"].notna() & (pairs["suspected_cause"] != "none")]
@@ -253,12 +259,12 @@ def _of_reported(judged: JudgedStudy) -> Iterator[tuple[Subject, _Draft]]:
             f"({', '.join(_plain(cause) for cause in causes)})."
         )
         yield (
-            Subject("suspected_slip", str(centre), item=f"reported {outcome}"),
+            QuerySubject("suspected_slip", str(centre), item=f"reported {outcome}"),
             _Draft([said], facts=causes),
         )
 
 
-def _of_schedule(judged: JudgedStudy) -> Iterator[tuple[Subject, _Draft]]:
+def _of_schedule(judged: JudgedStudy) -> Iterator[tuple[QuerySubject, _Draft]]:
     """Yield what the schedule expects and a person has to look at."""
     for row in judged.expected.to_dict("records"):
         kind = OUTSTANDING.get((row["what"], row["state"]))
@@ -280,23 +286,23 @@ def _of_schedule(judged: JudgedStudy) -> Iterator[tuple[Subject, _Draft]]:
         else:
             item = text(row["technique"])
             said = f"Session {session}: {_plain(item)} was planned, and no recording of it came."
-        yield Subject(kind, centre, session=session, item=item), _Draft([said], infant=infant)
+        yield QuerySubject(kind, centre, session=session, item=item), _Draft([said], infant=infant)
 
 
-def _of_centres(judged: JudgedStudy) -> Iterator[tuple[Subject, _Draft]]:
+def _of_centres(judged: JudgedStudy) -> Iterator[tuple[QuerySubject, _Draft]]:
     """Yield centres that never delivered and of which no schedule says when, or without a file."""
     awaited = set(judged.expected.loc[judged.expected["what"] == "delivery", "centre"])
     heard_of = set(judged.deliveries["centre"]) | awaited
     for centre in judged.study.centres.values():
         if centre.centre not in heard_of and centre.retired_on is None:
             said = f"{centre.centre} has delivered nothing."
-            yield Subject("nothing_delivered", centre.centre), _Draft([said])
+            yield QuerySubject("nothing_delivered", centre.centre), _Draft([said])
     for code in judged.study.vanished:
         said = (
             f"The file centres/{code}.toml is gone, but {code} was not retired: what it delivered "
             "stays as it was."
         )
-        yield Subject("centre_file_gone", code), _Draft([said])
+        yield QuerySubject("centre_file_gone", code), _Draft([said])
 
 
 def _plain(name: object) -> str:

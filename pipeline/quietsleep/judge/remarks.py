@@ -12,7 +12,7 @@ import pandas as pd
 
 from quietsleep import contract
 from quietsleep.contract import Rule
-from quietsleep.contract.load import check_verdict_name
+from quietsleep.contract.model import check_verdict_name
 from quietsleep.judge.slips import LIKELY
 from quietsleep.judge.tests import Evidence, Judged
 

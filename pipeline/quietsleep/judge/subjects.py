@@ -42,7 +42,7 @@ OF_DELIVERY = {
 TAKES_ROWS = (LOST, EDITED, REFUSED)
 
 
-class Subject(NamedTuple):
+class QuerySubject(NamedTuple):
     """What a query is about, for life; what does not apply is empty."""
 
     kind: str
@@ -58,45 +58,45 @@ Line = tuple[str, str, str, int]  # a centre, a delivery, a table of it and a ro
 
 
 @dataclass(frozen=True, slots=True)
-class Held:
+class HeldItems:
     """What is held tonight, with the query of each; lines, files, codes and contents lead there.
 
     `why` says in words why something is held.
     """
 
-    deliveries: dict[Key, Subject] = field(default_factory=dict)
-    sessions: dict[Key, Subject] = field(default_factory=dict)
-    recordings: dict[Key, Subject] = field(default_factory=dict)
-    checks: dict[Key, Subject] = field(default_factory=dict)
-    lines: dict[Line, Subject] = field(default_factory=dict)
-    files: dict[ByDelivery, Subject] = field(default_factory=dict)
-    codes: dict[ByDelivery, Subject] = field(default_factory=dict)
-    contents: dict[str, Subject] = field(default_factory=dict)
-    why: dict[Subject, tuple[str, str]] = field(default_factory=dict)
+    deliveries: dict[Key, QuerySubject] = field(default_factory=dict)
+    sessions: dict[Key, QuerySubject] = field(default_factory=dict)
+    recordings: dict[Key, QuerySubject] = field(default_factory=dict)
+    checks: dict[Key, QuerySubject] = field(default_factory=dict)
+    lines: dict[Line, QuerySubject] = field(default_factory=dict)
+    files: dict[ByDelivery, QuerySubject] = field(default_factory=dict)
+    codes: dict[ByDelivery, QuerySubject] = field(default_factory=dict)
+    contents: dict[str, QuerySubject] = field(default_factory=dict)
+    why: dict[QuerySubject, tuple[str, str]] = field(default_factory=dict)
 
-    def all_subjects(self) -> Iterator[Subject]:
+    def all_subjects(self) -> Iterator[QuerySubject]:
         """Yield the query of each thing that is held."""
         for each in (self.deliveries, self.sessions, self.recordings, self.checks):
             yield from each.values()
 
 
-def held_tonight(judged: JudgedStudy) -> Held:
+def held_tonight(judged: JudgedStudy) -> HeldItems:
     """Find what is held, and what each is a query about."""
-    found = Held()
+    found = HeldItems()
     problems = judged.problems
     of_people = problems[problems["kind"] == IDENTIFIES]
     refused_for = {*zip(of_people["centre"], of_people["delivery"], strict=True)}
     covered = {}
     for row in problems[problems["kind"].isin(TAKES_ROWS)].to_dict("records"):
         name = (row["centre"], row["delivery"])
-        covered[name] = Subject(OF_DELIVERY[row["kind"]], *name)
+        covered[name] = QuerySubject(OF_DELIVERY[row["kind"]], *name)
     kinds = {"quarantined": "delivery_refused", "arriving": "delivery_arriving"}
     for row in judged.deliveries.to_dict("records"):
         if row["state"] not in kinds:
             continue
         name = (row["centre"], row["delivery"])
         kind = "identifier_refused" if name in refused_for else kinds[row["state"]]
-        found.deliveries[name] = Subject(kind, *name)
+        found.deliveries[name] = QuerySubject(kind, *name)
         if name in covered:
             covered[name] = found.deliveries[name]
     _hold_sessions(found, judged, covered)
@@ -105,29 +105,31 @@ def held_tonight(judged: JudgedStudy) -> Held:
     return found
 
 
-def _hold_sessions(found: Held, judged: JudgedStudy, covered: dict[Key, Subject]) -> None:
+def _hold_sessions(found: HeldItems, judged: JudgedStudy, covered: dict[Key, QuerySubject]) -> None:
     sessions = judged.sessions
     for row in sessions[sessions["status"] == "quarantined"].to_dict("records"):
-        own = Subject("session_held", row["centre"], session=row["session"])
+        own = QuerySubject("session_held", row["centre"], session=row["session"])
         subject = _query_of(found, row, own, covered)
         found.sessions[row["centre"], row["session"]] = subject
         found.lines[_line(row, "sessions")] = subject
 
 
-def _hold_recordings(found: Held, judged: JudgedStudy, covered: dict[Key, Subject]) -> None:
+def _hold_recordings(
+    found: HeldItems, judged: JudgedStudy, covered: dict[Key, QuerySubject]
+) -> None:
     for row in judged.remarks.unread.to_dict("records"):
         session = text(row["session"])
         of_session = found.sessions.get((row["centre"], session))
-        own = Subject("recording_held", row["centre"], session=session, item=row["item"])
+        own = QuerySubject("recording_held", row["centre"], session=session, item=row["item"])
         subject = of_session or _query_of(found, row, own, covered)
         found.recordings[row["centre"], row["item"]] = subject
         _lead_to(found, row, "recordings", subject)
 
 
-def _hold_checks(found: Held, judged: JudgedStudy, covered: dict[Key, Subject]) -> None:
+def _hold_checks(found: HeldItems, judged: JudgedStudy, covered: dict[Key, QuerySubject]) -> None:
     checks = judged.checks
     for row in checks[checks["recorded"] == "quarantined"].to_dict("records"):
-        own = Subject("check_held", row["centre"], item=row["check_id"])
+        own = QuerySubject("check_held", row["centre"], item=row["check_id"])
         subject = _query_of(found, row, own, covered)
         found.checks[row["centre"], row["check_id"]] = subject
         found.codes[row["centre"], row["delivery"], text(row["check_code"])] = subject
@@ -135,8 +137,8 @@ def _hold_checks(found: Held, judged: JudgedStudy, covered: dict[Key, Subject]) 
 
 
 def _query_of(
-    found: Held, row: dict[Any, Any], own: Subject, covered: dict[Key, Subject]
-) -> Subject:
+    found: HeldItems, row: dict[Any, Any], own: QuerySubject, covered: dict[Key, QuerySubject]
+) -> QuerySubject:
     """Return the query of something held: its own, or that of the delivery that took it away."""
     why = text(row["why"])
     name = (row["centre"], text(row["delivery"]))
@@ -150,19 +152,19 @@ def _line(row: dict[Any, Any], table: str) -> Line:
     return row["centre"], text(row["delivery"]), table, int(row["row"])
 
 
-def _lead_to(found: Held, row: dict[Any, Any], table: str, subject: Subject) -> None:
+def _lead_to(found: HeldItems, row: dict[Any, Any], table: str, subject: QuerySubject) -> None:
     found.lines[_line(row, table)] = subject
     found.files[row["centre"], text(row["delivery"]), text(row["file"])] = subject
     if key := text(row["content_key"]):
         found.contents[key] = subject
 
 
-def subjects_of_problems(problems: pd.DataFrame, held: Held) -> list[Subject]:
+def subjects_of_problems(problems: pd.DataFrame, held: HeldItems) -> list[QuerySubject]:
     """Return what each problem is a query about, in the order of the problems."""
     return [subject_of_problem(row, held) for row in problems.to_dict("records")]
 
 
-def subject_of_problem(problem: dict[Any, Any], held: Held) -> Subject:
+def subject_of_problem(problem: dict[Any, Any], held: HeldItems) -> QuerySubject:
     """Return what one problem is a query about."""
     centre, delivery, kind = (text(problem[name]) for name in ("centre", "delivery", "kind"))
     if not delivery or kind in CONTRADICTIONS:
@@ -171,34 +173,34 @@ def subject_of_problem(problem: dict[Any, Any], held: Held) -> Subject:
         return held.deliveries[centre, delivery]
     if (own := _of_its_kind(problem)) is not None:
         return own
-    return _of_what_it_holds(problem, held) or Subject("delivery_in_part", centre, delivery)
+    return _of_what_it_holds(problem, held) or QuerySubject("delivery_in_part", centre, delivery)
 
 
-def _of_no_delivery(problem: dict[Any, Any]) -> Subject:
+def _of_no_delivery(problem: dict[Any, Any]) -> QuerySubject:
     centre, kind = text(problem["centre"]), problem["kind"]
     if kind in CONTRADICTIONS:
-        return Subject(kind, centre, item=text(problem["where_found"]))
+        return QuerySubject(kind, centre, item=text(problem["where_found"]))
     kinds = {NO_CONSENT: "consent_missing", CLOSED: "folder_closed"}
-    return Subject(kinds.get(kind, "folder_stray"), centre)
+    return QuerySubject(kinds.get(kind, "folder_stray"), centre)
 
 
-def _of_its_kind(problem: dict[Any, Any]) -> Subject | None:
+def _of_its_kind(problem: dict[Any, Any]) -> QuerySubject | None:
     """Return the query of a problem that is one by its kind, whatever else is held."""
     centre, delivery, kind = (text(problem[name]) for name in ("centre", "delivery", "kind"))
     session = text(problem["session"])
     if kind in OF_DELIVERY:
-        return Subject(OF_DELIVERY[kind], centre, delivery)
+        return QuerySubject(OF_DELIVERY[kind], centre, delivery)
     if kind == "replaces_nothing":
-        return Subject(kind, centre, delivery, session)
+        return QuerySubject(kind, centre, delivery, session)
     if kind == "column_unregistered":
-        return Subject("column_unread", centre, item=text(problem["column_name"]))
+        return QuerySubject("column_unread", centre, item=text(problem["column_name"]))
     if kind == "other_day":
         item = recording_item(session, text(problem["recording"]))
-        return Subject("clock_wrong", centre, session=session, item=item)
+        return QuerySubject("clock_wrong", centre, session=session, item=item)
     return None
 
 
-def _of_what_it_holds(problem: dict[Any, Any], held: Held) -> Subject | None:
+def _of_what_it_holds(problem: dict[Any, Any], held: HeldItems) -> QuerySubject | None:
     """Return the query of the session, recording or check that a problem holds."""
     centre, delivery, session, recording, where = (
         text(problem[name])

@@ -15,7 +15,7 @@ from quietsleep.judge.study import JudgedStudy
 from quietsleep.night.night import Night
 from quietsleep.review.queries import (
     NOT_FOUND,
-    Query,
+    DataQuery,
     QueryList,
     causes_published,
     events_of_night,
@@ -41,7 +41,7 @@ def with_queries(night: Night, judged: JudgedStudy) -> JudgedStudy:
     return replace(judged, problems=judged.problems.assign(query=of_problems))
 
 
-def cures_of_night(judged: JudgedStudy, history: History, night: str) -> Callable[[Query], str]:
+def cures_of_night(judged: JudgedStudy, history: History, night: str) -> Callable[[DataQuery], str]:
     """Return what says why a query is closed: the delivery of this night that cured it, if any."""
     came: dict[str, list[str]] = {}
     for centre, delivery in sorted(history.brought, key=lambda name: history.place_of(*name)):
@@ -52,7 +52,7 @@ def cures_of_night(judged: JudgedStudy, history: History, night: str) -> Callabl
         keys = zip(frame["centre"], frame[name], strict=True)
         now |= dict(zip(keys, frame["delivery"], strict=True))
 
-    def cured_by(query: Query) -> str:
+    def cured_by(query: DataQuery) -> str:
         subject = query.subject
         new = came.get(subject.centre)
         if not new:

@@ -11,7 +11,7 @@ from quietsleep import contract
 from quietsleep.errors import QuietsleepError
 from quietsleep.intake.identifiers import plain
 from quietsleep.review.desk import check_note, check_reader, codes_of
-from quietsleep.review.queries import Query, causes_published, queries_frame, queries_of
+from quietsleep.review.queries import DataQuery, causes_published, queries_frame, queries_of
 from quietsleep.store.tables import in_contract
 from quietsleep.study.history import history_of
 from quietsleep.study.register import Register, RegisterError
@@ -51,7 +51,7 @@ def list_queries(study: Study, centre: str | None = None) -> pd.DataFrame:
 
 def answer_query(
     study: Study, number: int, words: str, *, by: str, close: bool = False, new_reader: bool = False
-) -> Query:
+) -> DataQuery:
     """Write down what a person says to a query, and return the query as it stands now.
 
     With `close` it is closed. AnswerError for an unknown or closed query, for an answer without
@@ -109,7 +109,7 @@ def _by_now(study: Study, register: Register) -> pd.DataFrame:
     return in_contract(frame, "queries")
 
 
-def _words_of(query: Query) -> frozenset[str]:
+def _words_of(query: DataQuery) -> frozenset[str]:
     """Return the words of what a query is about, which an answer may repeat."""
     return frozenset(
         plain(word) for part in query.subject for word in re.findall(r"[^\W\d_]+", part)

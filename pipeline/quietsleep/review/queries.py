@@ -21,7 +21,7 @@ import pandas as pd
 
 from quietsleep import contract
 from quietsleep.judge.causes import Cause, default_sentence
-from quietsleep.judge.subjects import Subject, text
+from quietsleep.judge.subjects import QuerySubject, text
 from quietsleep.study.history import History
 from quietsleep.study.register import Register, RegisterEntry
 
@@ -31,14 +31,14 @@ NOT_FOUND = "The night does not find it any more."
 
 
 @dataclass(frozen=True, slots=True)
-class Query:
+class DataQuery:
     """One data query as it stands; `closed_in` is empty until a night has published it as closed.
 
     `stands` says whether the last night found the cause, `by_person` whether a person closed it.
     """
 
     number: int
-    subject: Subject
+    subject: QuerySubject
     facts: str
     opened_in: str
     sessions: tuple[str, ...] = ()
@@ -63,11 +63,11 @@ class Query:
 class QueryList:
     """All queries that were ever opened, by number, as far as the register was followed."""
 
-    queries: dict[int, Query] = field(default_factory=dict)
-    _numbers: dict[Subject, int] = field(default_factory=dict)
+    queries: dict[int, DataQuery] = field(default_factory=dict)
+    _numbers: dict[QuerySubject, int] = field(default_factory=dict)
     _n_read: int = 0
 
-    def number_of(self, subject: Subject) -> int | None:
+    def number_of(self, subject: QuerySubject) -> int | None:
         """Return the number of a subject; None where it never had one."""
         return self._numbers.get(subject)
 
@@ -95,8 +95,8 @@ class QueryList:
         """Take in what a night did to one query."""
         number, what = int(event["query"]), event["what"]
         if what == "opened":
-            subject = Subject(*event["subject"])
-            self.queries[number] = Query(
+            subject = QuerySubject(*event["subject"])
+            self.queries[number] = DataQuery(
                 number,
                 subject,
                 event["facts"],
@@ -162,7 +162,7 @@ class QueryList:
 
 
 def events_of_night(
-    known: QueryList, causes: Iterable[Cause], cured_by: Callable[[Query], str] | None = None
+    known: QueryList, causes: Iterable[Cause], cured_by: Callable[[DataQuery], str] | None = None
 ) -> list[Event]:
     """Return what a night that finds these causes does to the list; nothing where it is as it was.
 
@@ -197,14 +197,14 @@ def _opened(number: int, cause: Cause) -> Event:
     }
 
 
-def _found_again(query: Query, cause: Cause) -> list[Event]:
+def _found_again(query: DataQuery, cause: Cause) -> list[Event]:
     if query.stands and query.facts == cause.facts:
         return []  # also where a person closed it
     what = "changed" if query.state == "open" else "reopened"
     return [{"query": query.number, "what": what, "facts": cause.facts}]
 
 
-def _not_found(query: Query, cured_by: Callable[[Query], str] | None) -> list[Event]:
+def _not_found(query: DataQuery, cured_by: Callable[[DataQuery], str] | None) -> list[Event]:
     if query.state != "closed" and query.closes_itself:
         why = cured_by(query) if cured_by else NOT_FOUND
         return [{"query": query.number, "what": "closed", "why": why}]
@@ -220,7 +220,7 @@ def causes_published(queries: pd.DataFrame) -> list[Cause]:
     """Return the causes that a published table of queries says to stand."""
     return [
         Cause(
-            Subject(*(text(row[name]) for name in Subject._fields)),
+            QuerySubject(*(text(row[name]) for name in QuerySubject._fields)),
             row["sentence"],
             row["remedy"],
             row["facts"],
@@ -243,7 +243,7 @@ def queries_frame(
     return pd.DataFrame(rows, columns=names)
 
 
-def _row(query: Query, cause: Cause | None, night: str) -> dict[str, Any]:
+def _row(query: DataQuery, cause: Cause | None, night: str) -> dict[str, Any]:
     subject = query.subject
     kind = contract.QUERIES.kinds[subject.kind]
     closed = query.state == "closed"
@@ -264,7 +264,7 @@ def _row(query: Query, cause: Cause | None, night: str) -> dict[str, Any]:
     }
 
 
-def _is_withdrawn(query: Query, history: History) -> bool:
+def _is_withdrawn(query: DataQuery, history: History) -> bool:
     centre = query.subject.centre
     taken_out = [history.withdrawn_of(centre)] if centre else history.withdrawn.values()
     return any(
