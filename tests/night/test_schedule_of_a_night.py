@@ -104,8 +104,8 @@ def test_a_silent_centre_becomes_late_by_the_date_alone(
     shutil.copytree(delivery.folder, delivery.folder.with_name("larch-09"))
     deliveries_of(study_after, "larch")[-1].seal(delivery="larch-09")
     run_night(study_after)
-    (row,) = [row for row in asked(study_after, LATE) if row[1] == "larch"]
-    assert row == ("closed", "larch", "cured by delivery larch-09")
+    (now,) = [late for late in asked(study_after, LATE) if late[1] == "larch"]
+    assert now == ("closed", "larch", "cured by delivery larch-09")
 
 
 def test_a_centre_that_left_is_never_late(

@@ -93,7 +93,7 @@ def test_a_night_whose_only_trouble_are_two_alerts_is_amber_night_after_night(
     for _ in range(2):
         report = run_night(study)
         assert report.state == "amber"
-        (alerts, *more) = report.sentences
+        alerts, *others = report.sentences
         assert alerts == "2 safety alerts at larch: larch-s001 (queries 1 and 2)."
-        assert not more or "juniper-01 of juniper" in more[0]  # edited by this test
+        assert all("was edited since" in sentence for sentence in others), others
         other.seal(note="again")  # the next night has something to do, and says it again
