@@ -58,7 +58,7 @@ def test_contradictions_are_told_until_they_are_mended(study_after: Path, pool: 
             [list(KINDS)],
         ).fetchall()
     assert ("infant_differs", "larch", None) in rows and ("same_bytes", "larch", None) in rows
-    assert asked == found and {kind for kind, _, _ in asked} == {*KINDS}
+    assert asked == found and len(asked) == 5
     page = (study_after / "pages" / "larch" / "index.html").read_text(encoding="utf-8")
     assert "sex is female in" in page and "infants that change between sessions" in page
     second.put("sessions", kept)

@@ -76,6 +76,9 @@ def test_a_silent_centre_becomes_late_by_the_date_alone(
     schedule = SCHEDULE.format(visit=row["visit"], age=age, later=age + 1)
     file = study_after / "study.toml"
     file.write_text(file.read_text(encoding="utf-8") + schedule, encoding="utf-8")
+    deliveries_of(study_after, "sedge")[0].change(
+        "sessions", visit="no such visit", followup_call_done="no"
+    )
     first = run_night(study_after)
     said = " ".join(first.sentences)
     assert first.n_measured == 0 and not asked(study_after, LATE)
