@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -286,3 +287,12 @@ def test_every_kind_has_a_sentence_for_every_subject() -> None:
 def test_only_alerts_wait_for_a_person() -> None:
     waiting = {k.name for k in contract.QUERIES.kinds.values() if not k.closes_itself}
     assert waiting == {"safety_alert"}
+
+
+def test_the_page_on_queries_says_every_kind_in_its_order() -> None:
+    page = Path(__file__).parents[2] / "docs" / "data_queries.md"
+    rows = [line for line in page.read_text(encoding="utf-8").splitlines() if line[:3] == "| `"]
+    assert rows == [
+        f"| `{kind.name}` | {kind.one} | {kind.remedy} |"
+        for kind in contract.QUERIES.kinds.values()
+    ]
