@@ -95,7 +95,7 @@ def test_what_needs_action_is_the_first_thing_seen(night: Any, visit: Any) -> No
     assert first["y"] + 60 < 900
     assert page.locator("#counts").bounding_box()["y"] > first["y"]
     order = page.evaluate("[...document.querySelectorAll('.group')].map(g => g.id)")
-    assert order[:2] == ["alerts", "deliveries"]
+    assert order[:2] == ["safety_alert", "recording_held"]
 
 
 def test_a_rejected_test_opens_with_one_click_and_shows_its_fault(night: Any, visit: Any) -> None:

@@ -206,7 +206,9 @@ def test_tables_name_the_techniques_and_checks() -> None:
         for column in table.columns:
             if column.name == "technique" and column.choices:
                 assert set(column.choices) == set(contract.TECHNIQUES), table.name
-            if column.name == "kind" and column.choices:
+            if (table.name, column.name) == ("queries", "kind"):
+                assert column.choices == tuple(contract.QUERIES.kinds)
+            elif column.name == "kind" and column.choices:
                 assert set(column.choices) == set(contract.CHECKS), table.name
 
 

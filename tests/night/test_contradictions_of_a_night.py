@@ -40,18 +40,34 @@ def test_contradictions_are_told_until_they_are_mended(study_after: Path, pool: 
     report = run_night(study_after)
     said = " ".join(report.sentences)
     assert report.state == "amber" and "byte for byte" in said and "days passed" in said
-    assert "3 contradictions between sessions (infant differs)" in said
+    assert "3 infants that change between sessions at larch" in said
     with open_current(study_after) as warehouse:
         rows = warehouse.execute(
             "SELECT kind, centre, delivery FROM problems WHERE kind IN (SELECT unnest(?)) "
             "ORDER BY ALL",
             [list(KINDS)],
         ).fetchall()
+        asked = warehouse.execute(
+            "SELECT kind, centre, item FROM queries WHERE state = 'open' AND "
+            "kind IN (SELECT unnest(?)) ORDER BY query",
+            [list(KINDS)],
+        ).fetchall()
+        found = warehouse.execute(
+            "SELECT kind, centre, where_found FROM problems WHERE kind IN (SELECT unnest(?)) "
+            "ORDER BY query",
+            [list(KINDS)],
+        ).fetchall()
     assert ("infant_differs", "larch", None) in rows and ("same_bytes", "larch", None) in rows
+    assert asked == found and len(asked) == 5
     page = (study_after / "pages" / "larch" / "index.html").read_text(encoding="utf-8")
-    assert "sex is female in" in page and "contradictions between sessions" in page
+    assert "sex is female in" in page and "infants that change between sessions" in page
     second.put("sessions", kept)
     (second.folder / recordings[1]).write_bytes(before)
     second.seal()
     said = " ".join(run_night(study_after).sentences)
-    assert not any(w in said for w in ("infant differs", "byte for byte", "days passed"))
+    assert not any(w in said for w in ("that change", "byte for byte", "days passed"))
+    with open_current(study_after) as warehouse:
+        states = warehouse.execute(
+            "SELECT DISTINCT state FROM queries WHERE kind IN (SELECT unnest(?))", [list(KINDS)]
+        ).fetchall()
+    assert states == [("closed",)]

@@ -122,7 +122,7 @@ def test_later_delivery_of_a_session_supersedes_the_earlier(
 def test_night_is_amber_and_says_why(demo_night: Night) -> None:
     report = demo_night[1]
     assert report.state == "amber"
-    assert "rowan has delivered nothing." in report.sentences
+    assert any(s.startswith("rowan has delivered nothing.") for s in report.sentences)
     assert report.conservation["balances"].all()
     assert set(report.conservation["centre"]) == {"juniper", "larch", "rowan", "sedge", "willow"}
 

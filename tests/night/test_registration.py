@@ -274,6 +274,11 @@ def test_a_centre_file_that_vanished_is_a_sentence_and_its_data_stay(study: Path
         report = run_night(study)
         assert report.state == "amber" and report.n_measured == 0
         assert any(s.startswith("The file centres/larch.toml is gone") for s in report.sentences)
+        assert asked(
+            study,
+            "SELECT kind, centre, state FROM queries WHERE centre = 'larch' "
+            "AND kind = 'centre_file_gone'",
+        ) == [("centre_file_gone", "larch", "open")]
         for name, rows_before in before.items():
             pd.testing.assert_frame_equal(numbers(study, name), rows_before, obj=name)
         deliveries_of(study, "juniper")[0].seal(note="again")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from datetime import datetime, timedelta, tzinfo
 from pathlib import Path
 from typing import Any
@@ -34,6 +35,9 @@ age_days = {later}
 earliest_age_days = {later}
 latest_age_days = {later}
 """
+
+
+LATE = "SELECT state, centre, closed_why FROM queries WHERE kind = 'delivery_late' ORDER BY centre"
 
 
 def asked(study: Path, sql: str) -> list[tuple[Any, ...]]:
@@ -72,10 +76,16 @@ def test_a_silent_centre_becomes_late_by_the_date_alone(
     schedule = SCHEDULE.format(visit=row["visit"], age=age, later=age + 1)
     file = study_after / "study.toml"
     file.write_text(file.read_text(encoding="utf-8") + schedule, encoding="utf-8")
+    deliveries_of(study_after, "sedge")[0].change(
+        "sessions", visit="no such visit", followup_call_done="no"
+    )
     first = run_night(study_after)
     said = " ".join(first.sentences)
-    assert first.n_measured == 0 and "is late" not in said
-    assert "larch: " in said and "not attempted" in said and "visits are missing" in said
+    assert first.n_measured == 0 and not asked(study_after, LATE)
+    assert "planned techniques without a recording at larch" in said
+    assert "visits missing at larch" in said
+    kinds = {kind for (kind,) in asked(study_after, "SELECT DISTINCT kind FROM queries")}
+    assert {"visit_missing", "visit_unplanned", "technique_missing", "call_overdue"} <= kinds
     assert run_night(study_after).idle
     clock[0] = timedelta(days=14)
     assert not run_night(study_after).idle  # due, and not yet late
@@ -83,18 +93,22 @@ def test_a_silent_centre_becomes_late_by_the_date_alone(
     assert run_night(study_after).idle
     clock[0] = timedelta(days=17)
     report = run_night(study_after)
-    late = [s for s in report.sentences if "is late" in s]
+    late = asked(study_after, LATE)
     assert report.state == "amber" and len(late) == 4  # all but the one that never began
-    assert (
-        "larch is late: nothing has arrived for 17 days; a delivery is expected every 14 days."
-        in (late)
-    )
+    assert any("The next delivery of larch was due on" in s for s in report.sentences)
+    assert [row[0] for row in late if row[1] == "larch"] == ["open"]
     assert asked(study_after, "SELECT state FROM centres WHERE centre = 'larch'") == [("late",)]
     page = (study_after / "pages" / "larch" / "index.html").read_text(encoding="utf-8")
-    assert "Late:" in page and "The next delivery is late" in page
+    assert "The next delivery of larch was due on" in page
     assert run_night(study_after).idle
     delivery.seal(note="again")  # touched, but no new delivery
-    assert "larch is late" in " ".join(run_night(study_after).sentences)
+    run_night(study_after)
+    assert asked(study_after, LATE) == late
+    shutil.copytree(delivery.folder, delivery.folder.with_name("larch-09"))
+    deliveries_of(study_after, "larch")[-1].seal(delivery="larch-09")
+    run_night(study_after)
+    (now,) = [late for late in asked(study_after, LATE) if late[1] == "larch"]
+    assert now == ("closed", "larch", "cured by delivery larch-09")
 
 
 def test_a_centre_that_left_is_never_late(

@@ -90,8 +90,9 @@ class EditedNight:
                     if new != old
                 ]  # fmt: skip
         self.tables = found
-        for number, row in enumerate(self.tables["problems"], start=1):
-            row["problem"] = number
+        for table, name in (("problems", "problem"), ("queries", "query")):
+            for number, row in enumerate(self.tables[table], start=1):
+                row[name] = number
 
     def repeat_trials(self, recording: str, times: int) -> None:
         """Put the trials of a recording there `times` times, numbered on."""

@@ -32,11 +32,20 @@ def test_the_conservation_table_is_that_of_the_warehouse(demo: WrittenNight) -> 
     assert shown == sum(row[name] for row in demo.rows("conservation") for name in names)
 
 
-def test_the_overview_names_late_and_silent_centres(edited: EditedNight, tmp_path: Path) -> None:
-    edited.keep(centres=["sedge", "rowan"]).row("centres", centre="sedge")["state"] = "late"
-    text = body(edited.write(tmp_path).pages / "overview/index.html")
-    assert re.search(r"Late\s*: Sedge centre\.", text)
-    assert re.search(r"No delivery so far\s*: Rowan centre\.", text)
+def test_the_overview_lists_every_open_query_once(edited: EditedNight, tmp_path: Path) -> None:
+    edited.keep(centres=["sedge", "rowan"])
+    rows = edited.tables["queries"]
+    rows[-1]["state"], waiting = "answered", rows[:-1]
+    shared = waiting[0] | {"query": 900, "centre": None, "kind": "same_bytes", "sentence": "Twice."}
+    rows.append(shared)
+    pages = edited.write(tmp_path).pages
+    page = (pages / "overview/index.html").read_text(encoding="utf-8")
+    shown = re.findall(r'<th scope="row" class="n">(\d+)</th>', page)
+    assert sorted(map(int, shown)) == sorted(row["query"] for row in (*waiting, shared))
+    assert f">{len(waiting) + 1} queries are open, 1 answered.<" in page
+    for centre in ("sedge", "rowan"):
+        own = (pages / centre / "index.html").read_text(encoding="utf-8")
+        assert "Twice." not in own  # what is of several centres names others
 
 
 def test_a_crash_and_a_broken_balance_come_first(edited: EditedNight, tmp_path: Path) -> None:

@@ -316,6 +316,51 @@ def register(
         typer.echo(look_at_register(loaded))
 
 
+def queries(
+    study: StudyArgument,
+    *,
+    centre: Annotated[str | None, typer.Option(help="Queries of this centre only.")] = None,
+    only_open: Annotated[
+        bool, typer.Option("--open", help="Leave out what is answered or closed.")
+    ] = False,
+) -> None:
+    """List all that a person has to look at, the most urgent first: the data queries."""
+    from quietsleep.cli.terminal import print_queries
+    from quietsleep.review.answers import list_queries
+
+    rows = list_queries(open_study(study), centre)
+    print_queries(rows[rows["state"] == "open"] if only_open else rows, total=rows)
+
+
+def answer(
+    study: StudyArgument,
+    query: Annotated[int, typer.Argument(help="Number, as 'quietsleep queries' names it.")],
+    words: Annotated[str, typer.Argument(help="What was found or done; nothing about a person.")],
+    *,
+    by: Annotated[str, typer.Option(help="Your code as a reader, never a name.")],
+    close: Annotated[
+        bool,
+        typer.Option("--close", help="Close it: nothing is left to do, or an alert is signed."),
+    ] = False,
+    new_reader: Annotated[
+        bool, typer.Option("--new-reader", help="Needed with a code not used before.")
+    ] = False,
+) -> None:
+    """Answer a data query, or close it; the next night publishes what was said."""
+    from quietsleep.review.answers import answer_query
+
+    written = answer_query(
+        open_study(study), query, words, by=by, close=close, new_reader=new_reader
+    )
+    until = (
+        "It stays closed while the facts are what they are."
+        if written.state == "closed"
+        else "It is not open any more; with other facts, or when its cause is gone and comes "
+        "back, it is open again."
+    )
+    typer.echo(f"Query {written.number} is {written.state} by {written.answered_by}. {until}")
+
+
 def pages(study: StudyArgument) -> None:
     """Write the pages of the published night again, without measuring or judging."""
     from quietsleep.night.stages import rebuild_pages

@@ -12,6 +12,8 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from quietsleep import contract
+
 if TYPE_CHECKING:
     from pathlib import Path
 
@@ -44,7 +46,7 @@ FIT_WIDELY = 7
 MOST_CHANGES = 25
 SELDOM = ("no_trial", "crashed", "superseded", "withdrawn", "not_judgeable")
 STATE_WORDS = {
-    "green": "green: all that was delivered was read and judged",
+    "green": "green: nothing is open",
     "amber": "amber: published, and something needs a person",
     "red": "red: something of ours failed",
 }
@@ -60,6 +62,8 @@ def print_closing(report: NightReport) -> None:
     console.print(Text(f"State {STATE_WORDS[report.state]}"))
     for sentence in report.sentences:
         console.print(Padding(Text(f"- {sentence}"), (0, 0, 0, 2), expand=False))
+    if report.n_open or report.n_answered:
+        console.print(f"Queries: {report.n_open} open, {report.n_answered} answered.")
     console.print(
         f"Measured {report.n_measured}, unchanged {report.n_unchanged}, "
         f"problems {report.n_problems}; {report.seconds:.1f} s."
@@ -108,6 +112,26 @@ def print_preview(seen: Preview) -> None:
         console.print(Text(f"  {problem.sentence}"))
         console.print(Text(f"  Expected: {problem.expected}"))
         console.print(Text(f"  To do:    {problem.remedy}"))
+
+
+def print_queries(rows: pd.DataFrame, *, total: pd.DataFrame) -> None:
+    """Print data queries, each with what is wrong and what to do, and how many of `total` stand."""
+    console = Console(highlight=False)
+    for row in rows.astype("object").where(rows.notna(), None).to_dict("records"):
+        head = f"{row['query']}  {row['state']}  {row['centre'] or 'all centres'}  "
+        kind = contract.QUERIES.kinds[row["kind"]].one
+        console.print(Text(f"{head}{kind}, since {row['opened_in']}", style="bold"))
+        told = [row["sentence"]]
+        if row["state"] == "closed":
+            told.append(f"Closed in {row['closed_in']}: {row['closed_why']}.".replace("..", "."))
+        else:
+            told.append(f"To do: {row['remedy']}")
+        if row["answer"] is not None:
+            told.append(f"{row['answered_by']}, {row['answered_at']:%Y-%m-%d}: {row['answer']}")
+        for line in told:
+            console.print(Padding(Text(str(line)), (0, 0, 0, 4), expand=False))
+    n = {state: int((total["state"] == state).sum()) for state in ("open", "answered", "closed")}
+    console.print(f"{n['open']} open, {n['answered']} answered, {n['closed']} closed.")
 
 
 def print_withdrawn(report: WithdrawnReport, study: Path) -> None:

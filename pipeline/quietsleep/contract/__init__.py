@@ -21,6 +21,8 @@ if TYPE_CHECKING:
         Outcome,
         PrintedFigure,
         Quantity,
+        Querying,
+        QueryKind,
         Reviewing,
         Rule,
         Signal,
@@ -36,6 +38,7 @@ __all__ = [
     "OUTCOMES",
     "PRINTED",
     "QUANTITIES",
+    "QUERIES",
     "READABLE_VERSIONS",
     "REFERENCES",
     "REVIEWING",
@@ -52,6 +55,8 @@ __all__ = [
     "Level",
     "Outcome",
     "Quantity",
+    "QueryKind",
+    "Querying",
     "Reference",
     "Reviewing",
     "Rule",
@@ -78,6 +83,7 @@ RULES: Mapping[str, Rule]
 OUTCOMES: Mapping[str, Outcome]
 REFERENCES: Mapping[str, Reference]
 REVIEWING: Reviewing
+QUERIES: Querying
 PRINTED: Mapping[str, tuple[PrintedFigure, ...]]
 
 

@@ -24,6 +24,8 @@ from quietsleep.contract.model import (
     Outcome,
     PrintedFigure,
     Quantity,
+    Querying,
+    QueryKind,
     Reviewing,
     ReviewReason,
     Rule,
@@ -31,6 +33,7 @@ from quietsleep.contract.model import (
     Source,
     Spec,
     Table,
+    check_verdict_name,
     named_in,
 )
 from quietsleep.contract.reference import Reference
@@ -228,11 +231,6 @@ def checks(folder: Path = FOLDER) -> Mapping[str, Spec]:
     return MappingProxyType({n: _spec(folder, f"equipment/{n}.toml", "check") for n in names})
 
 
-def check_verdict_name(check: str) -> str:
-    """Name the test quantity that says whether an equipment check was accepted."""
-    return f"{check}_check_accepted"
-
-
 def _with_checks(spec: Spec, known_checks: Mapping[str, Spec]) -> Spec:
     """Add to a technique the quantity and rule of each equipment check that it rests on."""
     entry = Entry({}, f"techniques/{spec.key}.toml", ContractError)
@@ -371,11 +369,14 @@ def tables(folder: Path = FOLDER) -> Mapping[str, Table]:
 
 
 def _fill_choices(entry: Entry, folder: Path) -> None:
-    """Put the names of all techniques or checks where the choices of a column are these."""
+    """Put the names of all techniques, checks or kinds of queries where a column asks for them."""
     parts = {"techniques": "techniques", "checks": "equipment"}
     for column in entry.table.get("columns", ()):
-        if isinstance(column, dict) and column.get("choices") in tuple(parts):
-            column["choices"] = _names(folder, parts[column["choices"]])
+        asked = column.get("choices") if isinstance(column, dict) else None
+        if asked in tuple(parts):
+            column["choices"] = _names(folder, parts[asked])
+        elif asked == "query_kinds":
+            column["choices"] = [*querying(folder).kinds]
 
 
 @cache
@@ -409,12 +410,22 @@ def reviewing(folder: Path = FOLDER) -> Reviewing:
     return entry.build(Reviewing, reasons={r.name: r for r in reasons})
 
 
+@cache
+def querying(folder: Path = FOLDER) -> Querying:
+    """Read the kinds of data queries, in order of urgency."""
+    entry = _read(folder, "queries.toml")
+    kinds = [k.build(QueryKind) for k in entry.entries("kinds")]
+    entry.refuse_twice("kind", (k.name for k in kinds))
+    return entry.build(Querying, kinds={k.name: k for k in kinds})
+
+
 def check_folder(folder: Path = FOLDER) -> None:
     """Read everything, parse each unit with the UCUM grammar, and follow names across files."""
     for code in sorted(known(folder).units):
         parse_unit(code)
     references(folder)
     reviewing(folder)
+    querying(folder)
     printed(folder)
     rules(folder)
     quantities(folder)
@@ -448,5 +459,6 @@ GETTERS: Mapping[str, Callable[[], Any]] = {
     "OUTCOMES": outcomes,
     "REFERENCES": references,
     "REVIEWING": reviewing,
+    "QUERIES": querying,
     "PRINTED": printed,
 }

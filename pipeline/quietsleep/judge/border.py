@@ -21,7 +21,6 @@ GONE, LOST, EDITED, REFUSED = (
     "delivery_refused",
 )
 HELD, NO_CONSENT, WITHDRAWN_NAMED = "amendment_held", "no_consent", "withdrawn_named"
-STANDING = (GONE, LOST, EDITED, REFUSED, HELD, NO_CONSENT, WITHDRAWN_NAMED)
 NAMES = {"row_number": "row"}
 OF_DELIVERY = ["centre", "delivery"]
 TABLES = ("sessions", "recordings", "checks")
@@ -153,7 +152,7 @@ def problems_of_night(
     of_signal = rows[rows["content_key"].isin(keys.dropna())]
     of_none = pd.DataFrame([{"night": night, **row} for row in loose])
     found = pd.concat([f for f in (of_delivery, of_signal, of_none) if len(f)] or [rows])
-    found = found.rename(columns=NAMES).reset_index(drop=True)
+    found = found.reindex(columns=rows.columns).rename(columns=NAMES).reset_index(drop=True)
     return found.assign(problem=found.groupby("night", sort=False).cumcount() + 1)
 
 
@@ -170,7 +169,7 @@ def _still_said(problems: pd.DataFrame, roster: Roster) -> pd.Series[bool]:
         items |= {*zip(frame["centre"], frame["delivery"], sessions, frame[code], strict=True)}
     said = []
     for p in problems.to_dict("records"):
-        table = _table_of(p["where_found"])
+        table = table_of(p["where_found"])
         if pd.notna(p["row_number"]) and table in lines:
             line = (p["centre"], p["delivery"], int(p["row_number"]))
             said.append(line in lines[table])
@@ -182,15 +181,10 @@ def _still_said(problems: pd.DataFrame, roster: Roster) -> pd.Series[bool]:
     return pd.Series(said, index=problems.index, dtype="bool")
 
 
-def _table_of(where: str) -> str:
+def table_of(where: str) -> str:
     """Return which table a problem was found in: a file of any ending, or a sheet of a workbook."""
     _, is_sheet, sheet = where.casefold().rpartition(", sheet ")
     return sheet if is_sheet else where.casefold().partition(".")[0]
-
-
-def standing_sentences(problems: pd.DataFrame) -> list[str]:
-    """Return the sentences of the problems that are said in every night while they stand."""
-    return [*problems.loc[problems["kind"].isin(STANDING), "sentence"]]
 
 
 def supersessions(roster: Roster, history: History) -> pd.DataFrame:

@@ -26,6 +26,8 @@ FAMILIES: Mapping[str, tuple[str, ...]] = {
 # Units nearer to each other than this (mbar and cmH2O) explain no number that cannot be.
 _LEAST_RATIO = 1.2
 _MOST_NAMED = 2
+# How the part of a sentence begins that names slips.
+LIKELY = "Likely slip:"
 GAS_WORDS: Mapping[GasState, str] = {
     "measured": "flow is registered as at the flow head; if the export is at BTPS already, "
     "it would be about {number}",
@@ -142,4 +144,4 @@ def say_slips(slips: tuple[UnitSlip, ...], registered: Registered, *, unit: str)
                 f"{title} is registered in {own}; if the file holds {other}, "
                 f"it would be about {number}"
             )
-    return f" Likely slip: {', or '.join(said)}." if said else ""
+    return f" {LIKELY} {', or '.join(said)}." if said else ""

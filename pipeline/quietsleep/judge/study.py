@@ -33,6 +33,7 @@ from quietsleep.judge.readers import (
     told_why,
     with_readers,
 )
+from quietsleep.judge.remarks import Remarks, joined, remarks_of
 from quietsleep.judge.rules import rules_in_study
 from quietsleep.judge.scores import load_references, with_growth, with_scores
 from quietsleep.judge.tests import Evidence, Judged, judge_study
@@ -53,17 +54,13 @@ ON_DISK = (
 )  # fmt: skip
 # Tables of which all rows are also needed at once; they have few a session.
 KEPT = ("sessions", "checks", "outcomes", "agreement")
-# Without consent nothing of a session may be used, and its centre has to be told the same night.
-CONSENT_RULE = "session.consent"
 
 
 @dataclass(frozen=True, slots=True)
 class JudgedStudy:
     """What a night found and judged: small tables whole, large ones spooled block by block.
 
-    `alerts` are the verdicts that somebody has to hear of tonight: failed rules of severity alert,
-    and consent that was not there. `trials_read` and `verdicts_read` are those of the trials that
-    human readers decided on.
+    `trials_read` and `verdicts_read` are those of the trials that human readers decided on.
     """
 
     night: str
@@ -78,7 +75,7 @@ class JudgedStudy:
     agreement: pd.DataFrame
     conservation: pd.DataFrame
     expected: pd.DataFrame
-    alerts: pd.DataFrame
+    remarks: Remarks
     contradictions: Sequence[Contradiction]
     supersessions: pd.DataFrame
     trials_read: pd.DataFrame
@@ -105,7 +102,7 @@ class JudgedBlock:
     kept: dict[str, pd.DataFrame]
     counts: pd.DataFrame
     ledger: pd.DataFrame
-    alerts: pd.DataFrame
+    remarks: Remarks
     trials_read: pd.DataFrame
     verdicts_read: pd.DataFrame
 
@@ -144,7 +141,7 @@ def judge_block(inputs: JudgingInputs, given: tuple[Block, StoredMeasures]) -> J
             checks=judged.checks,
             trials=judged.trials,
         ),
-        alerts=alerts_among(judged.verdicts),
+        remarks=remarks_of(gathered, judged, inputs.rules),
         trials_read=_among(judged.trials, "trial", read),
         verdicts_read=_among(judged.verdicts, "item", read),
     )
@@ -158,12 +155,6 @@ def with_entries(rows: pd.DataFrame, study: Study) -> pd.DataFrame:
     ]
     days = [None if device is None else device.valid_from for device in found]
     return rows.assign(device_valid_from=pd.Series(days, index=rows.index, dtype="object"))
-
-
-def alerts_among(verdicts: pd.DataFrame) -> pd.DataFrame:
-    """Return the verdicts that somebody has to hear of: failed alerts, and consent not there."""
-    said = (verdicts["severity"] == "alert") | (verdicts["rule"] == CONSENT_RULE)
-    return verdicts[said & (verdicts["state"] == "fail")]
 
 
 def block_frames(
@@ -210,7 +201,7 @@ class _Sum:
 
     kept: dict[str, list[pd.DataFrame]] = field(default_factory=dict)
     counts: list[pd.DataFrame] = field(default_factory=list)
-    alerts: list[pd.DataFrame] = field(default_factory=list)
+    remarks: list[Remarks] = field(default_factory=list)
     trials_read: list[pd.DataFrame] = field(default_factory=list)
     verdicts_read: list[pd.DataFrame] = field(default_factory=list)
 
@@ -219,7 +210,7 @@ class _Sum:
         for name, rows in block.kept.items():
             self.kept.setdefault(name, []).append(rows)
         self.counts.append(block.counts)
-        self.alerts.append(block.alerts)
+        self.remarks.append(block.remarks)
         self.trials_read.append(block.trials_read)
         self.verdicts_read.append(block.verdicts_read)
 
@@ -286,7 +277,7 @@ def judge(
         **kept,
         conservation=in_contract(counts, "conservation"),
         expected=in_contract(expected, "expected"),
-        alerts=_joined(found.alerts),
+        remarks=joined(found.remarks),
         contradictions=contradictions,
         supersessions=supersessions(roster, history),
         trials_read=_joined(found.trials_read),

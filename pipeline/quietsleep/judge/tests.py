@@ -16,6 +16,7 @@ import pandas as pd
 
 from quietsleep import contract
 from quietsleep.contract import Rule
+from quietsleep.contract.model import check_verdict_name
 from quietsleep.judge.outcomes import Accepted, summarise_tests
 from quietsleep.judge.rules import judge, status_of_items
 from quietsleep.judge.slips import Registered
@@ -241,7 +242,7 @@ def _measure_tests(
         technique = technique_of(test.technique)
         measures = technique.measure_test([measured for _, measured in accepted.get(key, [])])
         for kind in technique.SPEC.needs_checks:
-            name = f"{kind}_check_accepted"
+            name = check_verdict_name(kind)
             measures[name] = check_marks.get((test.centre, test.session, kind), np.nan)
             if np.isnan(measures[name]):
                 measures.reasons[name] = "no readable check before the test on its day"

@@ -40,18 +40,16 @@ WHERE t.status = 'accepted'
 class Told:
     """What is said of deliveries in one night.
 
-    `problems` stand until they are cured. `sentences` are of this night alone; where `waits`, a
-    person has to look: something that had been accepted was replaced.
+    `problems` stand until they are cured. `sentences` are of this night alone and ask for nothing.
     """
 
     problems: tuple[Problem, ...]
     sentences: tuple[str, ...]
-    waits: bool
 
 
 def tell_deliveries(night: Night, roster: Roster) -> Told:
     """Note in the register what was replaced, and say what there is to say of deliveries."""
-    n_accepted = note_superseded(night, roster)
+    note_superseded(night, roster)
     history = night.history
     problems = [
         *_gone(night, roster, history),
@@ -60,11 +58,11 @@ def tell_deliveries(night: Night, roster: Roster) -> Told:
         *_withdrawn_named(history),
         *_without_consent(roster),
     ]
-    return Told(tuple(problems), tuple(_changes(night, history)), n_accepted > 0)
+    return Told(tuple(problems), tuple(_changes(night, history)))
 
 
-def note_superseded(night: Night, roster: Roster) -> int:
-    """Write down what is seen to be replaced for the first time; returns how much was accepted.
+def note_superseded(night: Night, roster: Roster) -> None:
+    """Write down what is seen to be replaced for the first time, and whether it was accepted.
 
     Whether it had been accepted is read from the night that was published last.
     """
@@ -72,7 +70,7 @@ def note_superseded(night: Night, roster: Roster) -> int:
     rows = roster.superseded[["centre", "item_kind", "item", "delivery"]]
     new = [key for key in rows.itertuples(index=False, name=None) if key not in known]
     if not new:
-        return 0
+        return
     accepted = _accepted_before(night)
     by_centre: dict[str, list[list[object]]] = {}
     for centre, kind, item, delivery in new:
@@ -85,7 +83,6 @@ def note_superseded(night: Night, roster: Roster) -> int:
         ],
         at=night.started_at,
     )
-    return sum(key in accepted for key in new)
 
 
 def _accepted_before(night: Night) -> set[tuple[object, ...]]:

@@ -30,9 +30,9 @@ from quietsleep.study.history import History
 from quietsleep.study.register import Kind, Register
 from quietsleep.study.storage import check_installed
 from quietsleep.study.study import Study, load_study, remember_centres
-from quietsleep.warehouse.current import current_night, nights_folder
+from quietsleep.warehouse.current import current_night, night_facts, nights_folder
 from quietsleep.warehouse.database import open_night as open_warehouse
-from quietsleep.warehouse.integrity import is_complete
+from quietsleep.warehouse.integrity import damage, is_complete
 from quietsleep.warehouse.registered import note_published, open_register
 from quietsleep.warehouse.upload import nights_uploaded
 
@@ -40,15 +40,16 @@ FIRST_NAME = "n000000"
 LOGS_KEPT = 60
 LOG = logging.getLogger("quietsleep.night")
 # Entries of the register by which people, not nights, change what is published.
-SAID_BY_PEOPLE: tuple[Kind, ...] = ("review", "withdrawal", "answer", "meant")
+SAID_BY_PEOPLE: tuple[Kind, ...] = ("review", "withdrawal", "meant")
 
 
 @dataclass(slots=True)
 class Night:
     """A night at work: the study, its open state, and what happened so far.
 
-    `notices` are sentences that a person has to read of what is no failure, `told` those that ask
-    for nothing; `spans` says from when to when a stage ran.
+    `notices` are what the machines say that is no failure, `told` sentences that ask for nothing;
+    `queries` is the table of data queries, None until the night has judged. `spans` says from when
+    to when a stage ran.
     """
 
     study: Study
@@ -61,6 +62,7 @@ class Night:
     signature: str
     notices: list[str] = field(default_factory=list)
     told: list[str] = field(default_factory=list)
+    queries: pd.DataFrame | None = None
     failures: list[str] = field(default_factory=list)
     spans: dict[str, tuple[float, float]] = field(default_factory=dict)
     n_measured: int = 0
@@ -98,10 +100,11 @@ class Night:
         self.failures.clear()
         self.spans.clear()
         self.n_measured = 0
+        self.queries = None
 
     def verdict(self, judged: JudgedStudy | None) -> NightVerdict:
         """Return what the night comes to, given what was judged."""
-        return verdict_of_night(judged, self.failures, self.notices, self.told)
+        return verdict_of_night(judged, self.failures, self.queries, self.told)
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +117,8 @@ class NightReport:
     published: bool
     conservation: pd.DataFrame
     sentences: tuple[str, ...]
+    n_open: int
+    n_answered: int
     n_measured: int
     n_unchanged: int
     n_problems: int
@@ -216,9 +221,18 @@ def is_idle(night: Night) -> bool:
         return False
     try:
         published = current_night(night.study.path)
-        return is_complete(published) and not _day_changes_what_is_expected(night, published)
+        if not is_complete(published) or _day_changes_what_is_expected(night, published):
+            return False
+        # What people answered is published beside the rest of that night, which has to be whole.
+        return not (answers_wait(night) and damage(published))
     except WarehouseError:
         return False
+
+
+def answers_wait(night: Night) -> bool:
+    """Say whether a person answered a query since the published night."""
+    known = night_facts(current_night(night.study.path))["register"].get("entries", 0)
+    return any(entry.number > known for entry in night.register.of("answer"))
 
 
 def _day_changes_what_is_expected(night: Night, published: Path) -> bool:
@@ -238,14 +252,18 @@ def _day_changes_what_is_expected(night: Night, published: Path) -> bool:
 
 def close_idle(night: Night) -> NightReport:
     """Record a night in which nothing had changed; the published night stays current."""
-    last = current_night(night.study.path)
-    with open_warehouse(last) as warehouse:
-        conservation = warehouse.execute("SELECT * FROM conservation").df()
+    conservation = _published(night, "conservation")
+    night.queries = _published(night, "queries")
     before = night.state.frame("SELECT state, sentences FROM nights ORDER BY night DESC LIMIT 1")
     state: NightState = "red" if night.failures else before["state"][0]
     sentences = (*night.failures, *before["sentences"][0].splitlines())
     _record(night, NightVerdict(state, sentences), signature=night.signature)
     return _report(night, state, conservation, sentences, idle=True, published=False)
+
+
+def _published(night: Night, table: str) -> pd.DataFrame:
+    with open_warehouse(current_night(night.study.path)) as warehouse:
+        return warehouse.execute(f"SELECT * FROM {table}").df()
 
 
 def close_night(
@@ -257,8 +275,12 @@ def close_night(
     must not take the study for unchanged.
     """
     verdict = night.verdict(judged)
-    conservation = pd.DataFrame() if judged is None else judged.conservation
     published = folder is not None
+    conservation = pd.DataFrame()
+    if judged is not None:
+        conservation = judged.conservation
+    elif published:  # answers alone
+        conservation = _published(night, "conservation")
     _record(
         night, verdict, signature=night.signature if published and whole else "", done=published
     )
@@ -304,9 +326,15 @@ def _report(
         published=published,
         conservation=conservation,
         sentences=tuple(sentences),
+        n_open=_n_queries(night, "open"),
+        n_answered=_n_queries(night, "answered"),
         n_measured=night.n_measured,
         n_unchanged=night.state.value("SELECT count(*) FROM measured") - night.n_measured,
         n_problems=night.state.value("SELECT count(*) FROM problems"),
         seconds=monotonic() - night.began,
         spans=dict(night.spans),
     )
+
+
+def _n_queries(night: Night, state: str) -> int:
+    return 0 if night.queries is None else int((night.queries["state"] == state).sum())

@@ -10,8 +10,8 @@ import pandas as pd
 from quietsleep.errors import QuietsleepError
 from quietsleep.measure.plan import plan_checks, plan_recordings
 from quietsleep.measure.roster import Roster, read_roster
-from quietsleep.night.night import Night, NightReport, close_idle, close_night, is_idle, open_night
-from quietsleep.night.stages import judging_stages, open_pool, run_here, walk
+from quietsleep.night.night import Night, NightReport, close_night, is_idle, open_night
+from quietsleep.night.stages import end_idle, judging_stages, open_pool, run_here, walk
 from quietsleep.night.verdict import count
 from quietsleep.study.register import RegisterError
 from quietsleep.warehouse.database import open_night as open_warehouse
@@ -44,7 +44,7 @@ def rejudge_study(study_path: Path) -> Rejudged:
             raise RegisterError(night.register.broken)
         notes = left_alone(night)
         if is_idle(night):
-            return Rejudged(close_idle(night), notes, pd.DataFrame())
+            return Rejudged(end_idle(night), notes, pd.DataFrame())
         roster = measured_roster(night)
         with open_pool(night) as pool:
             result = walk(judging_stages(night, pool, roster), run_here)

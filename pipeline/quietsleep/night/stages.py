@@ -42,19 +42,22 @@ from quietsleep.night.night import (
     LOG,
     Night,
     NightReport,
+    answers_wait,
     close_idle,
     close_night,
     is_idle,
     open_night,
 )
+from quietsleep.night.queries import queries_by_now, with_queries
+from quietsleep.review.queries import queries_of
 from quietsleep.site.traces import draw_in
 from quietsleep.site.write import PagesReport, write_site
 from quietsleep.store.ledger import ledger_on_disk
 from quietsleep.store.tables import TableOnDisk, in_contract
 from quietsleep.study.review_log import reviews_that_count
 from quietsleep.study.study import Study, check_units
-from quietsleep.warehouse.current import current_night
-from quietsleep.warehouse.publish import NightFacts, TakenOut, publish
+from quietsleep.warehouse.current import current_night, night_facts
+from quietsleep.warehouse.publish import NightFacts, TakenOut, publish, publish_again, read_table
 from quietsleep.warehouse.tables import study_tables
 from quietsleep.warehouse.upload import upload
 
@@ -221,19 +224,55 @@ def open_pool(
 
 
 def end_idle(night: Night) -> NightReport:
-    """End a night without work; what an earlier night could not upload is uploaded."""
+    """End a night without work; what an earlier night could not upload is uploaded.
+
+    What people answered since is published, and the pages that say it; nothing is judged again.
+    """
+    if answers_wait(night):
+        return _end_answered(night)
     if night.study.storage.warehouse:
         run_here(_uploading(night))
     return close_idle(night)
 
 
+def _end_answered(night: Night) -> NightReport:
+    """Publish the queries as they stand by now, beside all else of the night before."""
+    folders: list[Path] = []
+    with night.stage("publishing answers"):
+        folders.append(_publish_answers(night))
+    for folder in folders:
+        with night.stage("writing pages"), open_pool(night, 1) as pool:
+            _pages_of_published(night, pool, folder)
+    if night.study.storage.warehouse:
+        run_here(_uploading(night))
+    return close_night(night, None, folders[0] if folders else None)
+
+
+def _publish_answers(night: Night) -> Path:
+    before = current_night(night.study.path)
+    night.queries = queries_by_now(
+        read_table(before, "queries").to_pandas(),
+        queries_of(night.register),
+        night.history,
+        night.name,
+    )
+    said = night_facts(before)
+    facts = _facts(night, None, said["rules_version"], said["known_answers"])
+    conservation = read_table(before, "conservation").to_pandas().assign(night=night.name)
+    tables = {**_of_night(night, facts), "conservation": conservation}
+    return publish_again(night.study.path, night.name, tables, facts, withdrawn=_taken_out(night))
+
+
 def rebuild_pages(study_path: Path) -> PagesReport:
     """Write the pages of the published night again; nothing is taken in, measured or judged."""
     with open_night(study_path) as night, open_pool(night) as pool:
-        folder = current_night(study_path)
-        checks = plan_checks(read_roster(night.state, night.history), night.study)
-        plan = plan_recordings(checks.roster, night.study, night.state)
-        return _write_pages(night, pool, plan.jobs, folder)
+        return _pages_of_published(night, pool, current_night(study_path))
+
+
+def _pages_of_published(night: Night, pool: Pool, folder: Path) -> PagesReport:
+    checks = plan_checks(read_roster(night.state, night.history), night.study)
+    plan = plan_recordings(checks.roster, night.study, night.state)
+    return _write_pages(night, pool, plan.jobs, folder)
 
 
 def check_study(study: Study) -> None:
@@ -291,9 +330,9 @@ def _measure(night: Night, pool: Pool, chunk: Sequence[Job]) -> int:
 def _judge(night: Night, pool: Pool, roster: Roster) -> JudgedStudy:
     reviews = reviews_that_count(night.register, night.history)
     said = tell_deliveries(night, roster)
-    (night.notices if said.waits else night.told).extend(said.sentences)
+    night.told.extend(said.sentences)
     strays = [*night.inventory.strays, *said.problems]
-    return judge(
+    judged = judge(
         _without_withdrawn(night),
         night.state,
         pool,
@@ -304,6 +343,7 @@ def _judge(night: Night, pool: Pool, roster: Roster) -> JudgedStudy:
         now=night.started_at,
         strays=strays,
     )
+    return with_queries(night, judged)
 
 
 def _without_withdrawn(night: Night) -> Study:
@@ -370,23 +410,11 @@ def _publish_tables(
     night: Night, judged: JudgedStudy, answers: Sequence[Mapping[str, Any]]
 ) -> Path:
     made = study_tables(judged, guard=night.guarded)
-    facts = NightFacts(
-        study=night.study.name,
-        started_at=night.started_at,
-        ended_at=datetime.now(UTC),
-        state=night.verdict(judged).state,
-        code_fingerprint=code_fingerprint(),
-        rules_version=rules_version(judged.rules),
-        contract_version=contract.CONTRACT_VERSION,
-        register=night.register.head.as_said(),
-        known_answers=tuple(answers),
-        stages={word: round(end - begun, 3) for word, (begun, end) in night.spans.items()},
-    )
-    of_night = pd.DataFrame([asdict(facts) | {"night": night.name}])
+    facts = _facts(night, judged, rules_version(judged.rules), answers)
     tables: dict[str, pd.DataFrame | TableOnDisk] = {
         **made,
         **judged.tables_on_disk,
-        "nights": in_contract(of_night, "nights"),
+        **_of_night(night, facts),
         "ledger": ledger_on_disk(night.state, night.study.work_path / "judged"),
     }
     return publish(
@@ -397,6 +425,33 @@ def _publish_tables(
         renamed=night.study.renamed,
         withdrawn=_taken_out(night),
     )
+
+
+def _facts(
+    night: Night,
+    judged: JudgedStudy | None,
+    rules_version: str,
+    answers: Sequence[Mapping[str, Any]],
+) -> NightFacts:
+    return NightFacts(
+        study=night.study.name,
+        started_at=night.started_at,
+        ended_at=datetime.now(UTC),
+        state=night.verdict(judged).state,
+        code_fingerprint=code_fingerprint(),
+        rules_version=rules_version,
+        contract_version=contract.CONTRACT_VERSION,
+        register=night.register.head.as_said(),
+        known_answers=tuple(answers),
+        stages={word: round(end - begun, 3) for word, (begun, end) in night.spans.items()},
+    )
+
+
+def _of_night(night: Night, facts: NightFacts) -> dict[str, pd.DataFrame]:
+    """Return the tables that say how a night went."""
+    row = pd.DataFrame([asdict(facts) | {"night": night.name}])
+    queries = in_contract(pd.DataFrame(), "queries") if night.queries is None else night.queries
+    return {"nights": in_contract(row, "nights"), "queries": queries}
 
 
 def _keep_measured(night: Night, roster: Roster) -> None:

@@ -1,15 +1,18 @@
-"""Action items, the most pressing first: alerts, held deliveries, checks, rescuable tests.
+"""What a person has to look at, as the pages say it: the open data queries, kind by kind.
 
-A test can be rescued when it hangs on something missing: a delivery that is held, a value or a
-check that was not delivered, a weight or length that looks mistyped.
+The queries are those of the warehouse; nothing is found here. Each is shown with the problems that
+are part of it and what hangs on it. Beside them stand the tests that a new delivery could rescue:
+those hang on something missing, a delivery that is held, a value or check that was not delivered, a
+weight or length that looks mistyped.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import datetime, timedelta
 from typing import NamedTuple
 
+from quietsleep import contract
+from quietsleep.contract.model import QueryKind
 from quietsleep.site import words
 from quietsleep.site.folder import slug, test_file
 from quietsleep.site.read import CentreData, Row, grouped
@@ -17,25 +20,19 @@ from quietsleep.site.words import Sign, count, faults_of, technique_title
 
 MOST_ROWS = 25
 MOST_LINKS = 40
-# Rules of the session that catch a mistyped number rather than an unsuitable session.
-TYPING_QUANTITIES = ("weight_z", "length_z")
-# How long an alert stays on top: it cannot be undone, only learnt from.
-ALERT_DAYS = 31
-
-
-# What of the schedule is shown: what it is, in which states, its headline and what to do.
-OUTSTANDING = (
-    ("delivery", ("overdue",), "The next delivery is late",
-     "Deliver what was recorded; if there is nothing, tell the coordinating centre."),
-    ("visit", ("missing", "overdue"), "Visits that have not come",
-     "Deliver them if they were done; if a family cannot come, tell the coordinating centre."),
-    ("followup_call", ("overdue",), "Follow-up calls not recorded",
-     "Call the family, note how the infant is, and deliver the session's row again."),
-    ("technique", ("missing",), "Planned techniques without a recording",
-     "Deliver the recording if it was made; if not, note why, and plan it for the next visit."),
-    ("visit", ("unplanned",), "Sessions of a visit that the schedule does not know",
-     "Write the visit as the study plan calls it, and deliver the session's row again."),
-)  # fmt: skip
+MOST_ITEMS = 100
+SIGNS = {
+    "safety_alert": words.sign("alert"),
+    "session_held": words.sign("quarantined"),
+    "recording_held": words.sign("quarantined"),
+    "check_held": words.sign("quarantined"),
+    "delivery_refused": words.sign("quarantined"),
+    "identifier_refused": words.sign("quarantined"),
+    "check_failed": words.sign("rejected"),
+}
+OPEN = Sign("◆", "Open", "watch")
+ANSWERED = Sign("◇", "Answered", "quiet")
+CLOSED = Sign("○", "Closed", "quiet")
 
 
 class Link(NamedTuple):
@@ -59,12 +56,14 @@ class ActionItem(NamedTuple):
 
 
 class Group(NamedTuple):
-    """Action items of one kind; `earlier` ones are kept for learning."""
+    """Action items of one kind; `n` counts them all, `folded` ones need no action."""
 
     key: str
     summary: str
-    items: tuple[ActionItem, ...]
-    earlier: tuple[ActionItem, ...] = ()
+    items: tuple[ActionItem, ...] = ()
+    n: int = 0
+    folded: tuple[ActionItem, ...] = ()
+    folded_said: str = ""
 
 
 def tests_of(data: CentreData, sessions: set[str]) -> list[Row]:
@@ -84,186 +83,51 @@ def test_links(tests: Iterable[Row], root: str) -> list[Link]:
 
 
 def actions_of(data: CentreData, root: str = "") -> list[Group]:
-    """Return what needs action at one centre; groups without any item are left out.
+    """Return the open queries of one centre, a group a kind, the most urgent first.
 
-    `root` goes before every link, for pages outside the folder of the centre.
+    Those answered and those closed follow, folded. `root` goes before every link, for pages
+    outside the folder of the centre.
     """
+    problems = grouped(data.problems, "query")
+    by_kind = grouped((q for q in data.queries if q["state"] == "open"), "kind")
     groups = [
-        alerts(data, root),
-        held_deliveries(data),
-        contradictions(data),
-        outstanding(data),
-        checks_out(data, root),
-        rescuable(data, root),
+        _of_kind(data, kind, by_kind[kind.name], problems, root)
+        for kind in contract.QUERIES.kinds.values()
+        if kind.name in by_kind
     ]
-    return [group for group in groups if group.items or group.earlier]
-
-
-def alerts(data: CentreData, root: str = "") -> Group:
-    """Return failed alert rules, one item a rule with its sessions, the newest first."""
-    recent: dict[str, list[Row]] = {}
-    earlier: dict[str, list[Row]] = {}
-    failed = [
-        row
-        for rows in data.faults.values()
-        for row in rows
-        if row["severity"] == "alert" and row["state"] == "fail"
-    ]
-    for row in sorted(failed, key=lambda r: _tested(data, r["session"]), reverse=True):
-        side = recent if _is_recent(data, row["session"]) else earlier
-        side.setdefault(row["rule"], []).append(row)
-    n = sum(len({row["session"] for row in rows}) for rows in recent.values())
-    title = f"{count(n, 'recent safety alert')}" if n else "Earlier safety alerts"
-    return Group(
-        "alerts",
-        title,
-        tuple(_alert(data, rule, rows, root) for rule, rows in recent.items()),
-        tuple(_alert(data, rule, rows, root) for rule, rows in earlier.items()),
-    )
-
-
-def _is_recent(data: CentreData, session: str | None) -> bool:
-    """Say whether a session was tested within the last month or is new in this night."""
-    since = data.night.night["started_at"] - timedelta(days=ALERT_DAYS)
-    delivery = (data.sessions.get(session or "") or {}).get("delivery")
-    new = {d["delivery"] for d in data.deliveries if d["first_night"] == data.night.night["night"]}
-    return delivery in new or _tested(data, session) >= since
-
-
-def _tested(data: CentreData, session: str | None) -> datetime:
-    row = data.sessions.get(session or "")
-    at: datetime | None = row["tested_at"] if row else None
-    return at or data.night.night["started_at"]
-
-
-def _alert(data: CentreData, rule: str, rows: Sequence[Row], root: str) -> ActionItem:
-    remedy = words.remedy_of(data.rule_behind(rows[0]), rows[0])
-    by_session: dict[str, list[Row]] = {}
-    for row in rows:
-        by_session.setdefault(row["session"] or row["item"], []).append(row)
-    lines = tuple(
-        (
-            _alert_link(data, own[0], root),
-            words.day((data.sessions.get(own[0]["session"]) or {}).get("tested_on")),
-            (own[0]["sentence"] or "") + (f" ({len(own)} trials)" if len(own) > 1 else ""),
-        )
-        for own in by_session.values()
-    )
-    return ActionItem(
-        headline=f"“{words.rule_name(rule)}” was not met in {count(len(lines), 'session')}",
-        sign=words.sign("alert"),
-        note="",
-        columns=("Session", "Tested", "What happened"),
-        rows=lines[:MOST_ROWS],
-        more=max(0, len(lines) - MOST_ROWS),
-        todo=(remedy,) if remedy else (),
-        links=(),
-    )
-
-
-def _alert_link(data: CentreData, row: Row, root: str) -> Link | str:
-    """Link to the test that an alert is about; any test of the session for one on the session."""
-    tests = [t for t in data.tests if t["session"] == row["session"]]
-    own = [t for t in tests if t["technique"] == row["technique"]] or tests
-    name = row["session"] or row["item"]
-    return Link(name, root + test_file(own[0]["test"])) if own else str(name)
-
-
-def held_deliveries(data: CentreData) -> Group:
-    """Return each delivery that is held, whole or in part, with every standing problem."""
-    held = {s for s, row in data.sessions.items() if row["status"] == "quarantined"}
-    state = {row["delivery"]: row["state"] for row in data.deliveries}
-    by_delivery: dict[str, list[Row]] = {}
-    for problem in data.problems:
-        session = problem["session"]
-        name = problem["delivery"] or ""
-        whole = state.get(name) == "quarantined"
-        settled = session in data.sessions and session not in held and not problem["recording"]
-        if whole or not settled:
-            by_delivery.setdefault(name, []).append(problem)
-    for row in data.deliveries:
-        if row["state"] == "quarantined":
-            by_delivery.setdefault(row["delivery"], [])
-    items = tuple(
-        _held(name, problems, whole=state.get(name) == "quarantined")
-        for name, problems in by_delivery.items()
-    )
-    n = len(items)
-    return Group("deliveries", f"{count(n, 'delivery', 'deliveries')} to put right", items)
-
-
-def contradictions(data: CentreData) -> Group:
-    """Return what sessions say against each other, one item a kind."""
-    items = tuple(
-        ActionItem(
-            headline=kind.replace("_", " ").capitalize(),
-            sign=Sign("◆", "Contradiction", "act"),
-            note="",
-            columns=("What", "What is wrong"),
-            rows=tuple((p["where_found"], p["sentence"]) for p in rows[:MOST_ROWS]),
-            more=max(0, len(rows) - MOST_ROWS),
-            todo=tuple(dict.fromkeys(p["remedy"] for p in rows)),
-            links=(),
-        )
-        for kind, rows in grouped(data.contradictions, "kind").items()
-    )
-    n = len(data.contradictions)
-    return Group("contradictions", f"{count(n, 'contradiction')} between sessions", items)
-
-
-def outstanding(data: CentreData) -> Group:
-    """Return what the schedule expects and what has not come, one item a kind."""
-    items = []
-    for what, states, headline, todo in OUTSTANDING:
-        rows = [r for r in data.expected if r["what"] == what and r["state"] in states]
+    for state, said in (("answered", "answered; the cause stands"), ("closed", "closed")):
+        rows = [q for q in data.queries if q["state"] == state]
         if rows:
-            items.append(_outstanding(rows, headline, todo))
-    n = sum(len(item.rows) + item.more for item in items)
-    return Group("schedule", f"{count(n, 'thing')} that the schedule expects", tuple(items))
+            summary = f"{count(len(rows), 'query', 'queries')} {said}"
+            shown = tuple(_said_of(query) for query in reversed(rows[-MOST_ITEMS:]))
+            groups.append(Group(state, summary, folded=shown, folded_said=summary))
+    return groups
 
 
-def _outstanding(rows: Sequence[Row], headline: str, todo: str) -> ActionItem:
-    return ActionItem(
-        headline=headline,
-        sign=Sign("◆", "Expected", "watch"),
-        note="",
-        columns=(
-            "Infant",
-            "Visit",
-            "Session",
-            "Technique",
-            "State",
-            "Planned for",
-            "In time until",
-        ),
-        rows=tuple(
-            (
-                row["infant"] or "",
-                row["visit"] or "",
-                row["session"] or "",
-                technique_title(row["technique"]) if row["technique"] else "",
-                row["state"].replace("_", " "),
-                words.day(row["due_on"]) if row["due_on"] else "",
-                words.day(row["latest_on"]) if row["latest_on"] else "",
-            )
-            for row in rows[:MOST_ROWS]
-        ),
-        more=max(0, len(rows) - MOST_ROWS),
-        todo=(todo,),
-        links=(),
+def _of_kind(
+    data: CentreData,
+    kind: QueryKind,
+    queries: Sequence[Row],
+    problems: dict[int, list[Row]],
+    root: str,
+) -> Group:
+    items = tuple(
+        _item(data, query, problems.get(query["query"], []), root) for query in queries[:MOST_ITEMS]
     )
+    return Group(kind.name, count(len(queries), kind.one, kind.many), items, len(queries))
 
 
-def _held(delivery: str, problems: Sequence[Row], *, whole: bool) -> ActionItem:
-    note = "The whole delivery is held; nothing of it is in the study yet."
-    if not whole:
-        note = f"{_held_parts(problems)} of it held; the rest was taken in."
-    shown = problems[:MOST_ROWS]
+def _item(data: CentreData, query: Row, problems: Sequence[Row], root: str) -> ActionItem:
+    """Show one open query with its problems as a table, where they name rows of a delivery."""
+    shown = [p for p in problems if p["delivery"] or len(problems) > 1][:MOST_ROWS]
+    links, hang, todo = _beside(data, query, root)
+    note = f"{_lead(query) if shown else query['sentence']} {hang}"
+    todo = (*todo, *(p["remedy"] for p in problems if p["remedy"]))
     return ActionItem(
-        headline=f"Delivery {delivery}" if delivery else "No delivery named",
-        sign=words.sign("quarantined") if whole else Sign("■", "Held in part", "act"),
-        note=note,
-        columns=("Where", "Row", "Column", "Value", "Expected", "What is wrong"),
+        headline=_headline(query),
+        sign=SIGNS.get(query["kind"], OPEN),
+        note=note.strip(),
+        columns=("Where", "Row", "Column", "Value", "Expected", "What is wrong") if shown else (),
         rows=tuple(
             (
                 p["where_found"] or "",
@@ -275,64 +139,69 @@ def _held(delivery: str, problems: Sequence[Row], *, whole: bool) -> ActionItem:
             )
             for p in shown
         ),
-        more=len(problems) - len(shown),
-        todo=tuple(dict.fromkeys(p["remedy"] for p in problems if p["remedy"])),
-        links=(),
+        more=(len(problems) - len(shown) if shown else 0) + max(0, len(links) - MOST_LINKS),
+        todo=tuple(dict.fromkeys(todo)) or (query["remedy"],),
+        links=tuple(links[:MOST_LINKS]),
     )
 
 
-def _held_parts(problems: Sequence[Row]) -> str:
-    """Say how many sessions and single recordings of a delivery are held."""
-    sessions = {p["session"] for p in problems if p["session"] and not p["recording"]}
-    recordings = {p["recording"] for p in problems if p["recording"]}
-    parts = [
-        count(len(found), name)
-        for found, name in ((sessions, "session"), (recordings, "recording"))
-        if found
-    ]
-    return " and ".join(parts) or "A part"
+def _headline(query: Row) -> str:
+    about = query["session"] or query["delivery"] or query["item"] or query["centre"] or ""
+    if query["session"] and query["item"]:
+        item = query["item"].removeprefix(f"{query['session']}/").rpartition(".")[2]
+        about += f", {words.plain(item)}"
+    return f"Query {query['query']}: {about}".rstrip(": ")
 
 
-def checks_out(data: CentreData, root: str = "") -> Group:
-    """Return rejected or unreadable checks with the sessions that hang on them.
-
-    A check is settled once a later check of its kind on its device was accepted; the sessions
-    that hang on it stay lost, so it is kept below among the earlier ones.
-    """
-    open_now: list[ActionItem] = []
-    earlier: list[ActionItem] = []
-    for rows in data.checks_of.values():
-        last_good = max((i for i, r in enumerate(rows) if r["status"] == "accepted"), default=-1)
-        for i, row in enumerate(rows):
-            if row["status"] != "accepted":
-                (open_now if i > last_good else earlier).append(_check_out(data, row, root))
-    open_now.reverse()
-    earlier.reverse()
-    n = len(open_now)
-    title = f"{count(n, 'check')} out of tolerance, not settled since" if n else "Earlier checks"
-    return Group("checks", title, tuple(open_now), tuple(earlier))
+def _lead(query: Row) -> str:
+    """Return what is said before the table of problems, which says the rest."""
+    lead = contract.QUERIES.kinds[query["kind"]].lead
+    about = ("centre", "delivery", "session", "item")
+    return lead.format(**{name: query[name] or "" for name in about}) if lead else ""
 
 
-def _check_out(data: CentreData, check: Row, root: str) -> ActionItem:
+def _beside(data: CentreData, query: Row, root: str) -> tuple[list[Link], str, tuple[str, ...]]:
+    """Return links to what a query is about, what hangs on it, and what its rules advise."""
+    if query["kind"] in ("check_failed", "check_held"):
+        return _of_check(data, query, root)
+    tests = tests_of(data, {query["session"]} if query["session"] else set())
+    technique = (query["item"] or "").partition(".")[0]
+    own = [t for t in tests if t["technique"] == technique] or tests
+    return test_links(own, root), "", ()
+
+
+def _of_check(data: CentreData, query: Row, root: str) -> tuple[list[Link], str, tuple[str, ...]]:
+    check = data.check_named.get(query["item"])
+    if check is None:
+        return [], "", ()
     sessions = data.hanging.get(check["check_id"], [])
     faults = [f for f in faults_of(data, "check", check["check_id"]) if f.rejects]
-    kind = technique_title(check["kind"])
-    tests = tests_of(data, set(sessions))
-    note = " ".join(f.sentence for f in faults) or check["why"] or ""
-    links = [Link("Control chart", f"{root}equipment.html#{slug(check['device'], check['kind'])}")]
-    links += test_links(tests[:MOST_LINKS], root)
-    hang = count(len(sessions), "session") + (
-        " hangs on it." if len(sessions) == 1 else " hang on it."
-    )
+    links = []
+    if check["device"] and check["kind"]:
+        place = slug(check["device"], check["kind"])
+        links = [Link("Control chart", f"{root}equipment.html#{place}")]
+    links += test_links(tests_of(data, set(sessions)), root)
+    verb = "hangs" if len(sessions) == 1 else "hang"
+    hang = f"{count(len(sessions), 'session')} {verb} on it." if sessions else ""
+    return links, hang, tuple(f.remedy for f in faults if f.remedy)
+
+
+def _said_of(query: Row) -> ActionItem:
+    """Show a query that needs no action: what was said of it, and why it is closed."""
+    said = []
+    if query["answer"]:
+        said.append(f"{query['answered_by']}, {words.day(query['answered_at'])}: {query['answer']}")
+    if query["state"] == "closed":
+        said.append(f"Closed in {query['closed_in']}, {query['closed_why']}")
     return ActionItem(
-        headline=f"{kind} on {check['device']}, {words.day(check['done_on'])}",
-        sign=words.sign(check["status"]),
-        note=f"{note} {hang}".strip(),
+        headline=_headline(query),
+        sign=ANSWERED if query["state"] == "answered" else CLOSED,
+        note=" ".join((query["sentence"], *said)),
         columns=(),
         rows=(),
-        more=max(0, len(tests) - MOST_LINKS),
-        todo=tuple(dict.fromkeys(f.remedy for f in faults if f.remedy)),
-        links=tuple(links),
+        more=0,
+        todo=(),
+        links=(),
     )
 
 
@@ -354,8 +223,7 @@ def rescuable(data: CentreData, root: str = "") -> Group:
         for reason, tests in sorted(by_reason.items(), key=lambda item: -len(item[1]))
     )
     n = sum(len(tests) for tests in by_reason.values())
-    title = f"{count(n, 'test')} that a new delivery could rescue"
-    return Group("rescue", title, items)
+    return Group("rescue", f"{count(n, 'test')} that a new delivery could rescue", items, n)
 
 
 def _rescue(data: CentreData, test: Row) -> tuple[tuple[str, ...], tuple[str, ...]] | None:
@@ -371,9 +239,8 @@ def _rescue(data: CentreData, test: Row) -> tuple[tuple[str, ...], tuple[str, ..
         *faults_of(data, "session", test["session"]),
     ]
     holding = [f for f in faults if f.rejects]
-    if not holding or not all(
-        f.observed == "not measured" or f.quantity in TYPING_QUANTITIES for f in holding
-    ):
+    typed = contract.QUERIES.typed_quantities
+    if not holding or not all(f.observed == "not measured" or f.quantity in typed for f in holding):
         return None
     reasons = tuple(dict.fromkeys(f.sentence for f in holding))
     return reasons, tuple(dict.fromkeys(f.remedy for f in holding if f.remedy))

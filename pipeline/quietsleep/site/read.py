@@ -13,7 +13,6 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from quietsleep.judge.contradictions import KINDS
 from quietsleep.warehouse.current import night_facts
 from quietsleep.warehouse.database import open_night
 
@@ -111,8 +110,7 @@ class CentreData:
     check_verdicts: dict[str, list[Row]]
     deliveries: list[Row]
     problems: list[Row]
-    contradictions: list[Row]
-    expected: list[Row]
+    queries: list[Row]
     devices: list[Row]
     agreement: list[Row]
     agreement_limits: list[Row]
@@ -205,9 +203,8 @@ def read_centre(night: PublishedNight, centre: str) -> CentreData:
         checks=of_centre("checks", "done_at NULLS FIRST, check_id"),
         check_verdicts=grouped((r for r in verdicts if r["item_kind"] == "check"), "item"),
         deliveries=of_centre("deliveries", "arrival DESC NULLS FIRST, delivery"),
-        problems=of_centre("problems", "problem", _STANDING),
-        contradictions=of_centre("problems", "kind, where_found", _CONTRADICTIONS),
-        expected=of_centre("expected", "what, infant, item"),
+        problems=of_centre("problems", "problem"),
+        queries=of_centre("queries", "query"),
         devices=of_centre("devices", "device, valid_from"),
         agreement=of_centre("agreement", "technique, outcome, session"),
         agreement_limits=of_centre("agreement_limits", "outcome, unit"),
@@ -216,14 +213,6 @@ def read_centre(night: PublishedNight, centre: str) -> CentreData:
         conservation=of_centre("conservation", "technique"),
         session_checks=of_centre("session_checks", "session, kind"),
     )
-
-
-# A problem stands while its delivery is not superseded and what it names is still held.
-_STANDING = """AND (centre, delivery) IN (
-    SELECT centre, delivery FROM deliveries WHERE state IN ('quarantined', 'accepted', 'gone'))"""
-
-
-_CONTRADICTIONS = f"AND kind IN ({', '.join(map(repr, KINDS))})"
 
 
 def _waivers(night: PublishedNight, verdicts: list[Row]) -> dict[str, Row]:

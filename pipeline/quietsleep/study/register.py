@@ -41,6 +41,7 @@ Kind = Literal[
     "review",  # what a reader decided of a trial
     "withdrawal",  # an infant or session taken out
     "erased",  # deliveries whose raw files were rid of what was withdrawn
+    "query",  # data queries that a night opened, closed or found changed
     "answer",  # what a person said to a data query
     "published",  # a night that was published
     "taken_over",  # a file of an earlier form whose content was written down here

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import shutil
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -79,6 +80,13 @@ def _link(source: Path, target: Path) -> bool:
         return False
     linked.replace(target)
     return True
+
+
+def link_or_copy(source: Path, target: Path) -> None:
+    """Put a file in another place as well: as a hard link, or as a copy where that cannot be."""
+    target.parent.mkdir(parents=True, exist_ok=True)
+    if not _link(source, target):
+        shutil.copyfile(source, target)
 
 
 class _HashingSink:

@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from quietsleep.errors import WarehouseError
 from quietsleep.store.tables import PLAIN_CODE, HeldTable, Rows, TableOnDisk, to_arrow
@@ -27,7 +27,7 @@ from quietsleep.warehouse.current import (
     sync_tree,
 )
 from quietsleep.warehouse.integrity import damage
-from quietsleep.warehouse.parquet import Part
+from quietsleep.warehouse.parquet import Part, link_or_copy
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -40,7 +40,7 @@ import pyarrow.parquet as pq
 
 from quietsleep.contract import TABLES
 from quietsleep.contract.model import Table
-from quietsleep.contract.schemas import dictionary_rows, package_schema
+from quietsleep.contract.schemas import arrow_schema, dictionary_rows, package_schema
 from quietsleep.warehouse.current import night_facts
 from quietsleep.warehouse.database import write_database
 from quietsleep.warehouse.parquet import part_rows, write_parts
@@ -112,6 +112,51 @@ def publish(
         describe_tables(building, tables, parts, _night_json(night, before, facts))
         sync_tree(building)
         building.replace(final)
+    return _swap(study_path, night, keep, withdrawn)
+
+
+def publish_again(
+    study_path: Path,
+    night: str,
+    frames: Mapping[str, pd.DataFrame],
+    facts: NightFacts,
+    *,
+    keep: int = FEWEST_NIGHTS_KEPT,
+    withdrawn: TakenOut | None = None,
+) -> Path:
+    """Publish the night before as another night, with frames in the place of some of its tables.
+
+    All other tables are links to its files; nothing is compared, so `changes` is empty.
+    WarehouseError where there is no night before.
+    """
+    before = _night_before(study_path, night)
+    if before is None:
+        raise WarehouseError("There is no published night whose tables could stand.")
+    said, contract = night_facts(before), warehouse_contract()
+    no_changes = arrow_schema(contract[CHANGES_TABLE]).empty_table()
+    held: dict[str, Rows] = {CHANGES_TABLE: HeldTable(contract[CHANGES_TABLE], no_changes)}
+    for name, frame in frames.items():
+        held[name] = HeldTable(contract[name], to_arrow(contract[name], frame))
+    kept = {
+        name: TableInNight(contract[name], n_rows)
+        for name, n_rows in said["counts"].items()
+        if name not in held
+    }
+    final = nights_folder(study_path) / night
+    with _building(study_path, night) as building:
+        parts = [Part(**part) for part in said["parts"] if part["table"] in kept]
+        for part in parts:
+            link_or_copy(before / part.path, building / part.path)
+        parts += write_tables(building, held, before=before)
+        describe_tables(building, {**held, **kept}, parts, _night_json(night, before, facts))
+        sync_tree(building)
+        building.replace(final)
+    return _swap(study_path, night, keep, withdrawn)
+
+
+def _swap(study_path: Path, night: str, keep: int, withdrawn: TakenOut | None) -> Path:
+    """Let people read a night that stands in its place; the oldest nights go."""
+    final = nights_folder(study_path) / night
     sync_folder(final.parent)
     point_at(study_path, final)
     may_stay = None if withdrawn is None else {*withdrawn.nights, night}
@@ -200,6 +245,26 @@ def _night_json(night: str, before: Path | None, facts: NightFacts) -> dict[str,
 Tables = Mapping[str, Rows]
 
 
+@dataclass(frozen=True, slots=True)
+class TableInNight:
+    """A table whose parts stand in a night already."""
+
+    table: Table
+    n_rows: int
+
+
+class Counted(Protocol):
+    """A table and how many rows it has."""
+
+    @property
+    def table(self) -> Table:
+        """The table by its contract."""
+
+    @property
+    def n_rows(self) -> int:
+        """How many rows there are."""
+
+
 def warehouse_contract() -> dict[str, Table]:
     """Return the tables of the warehouse by name."""
     return {name: table for name, table in TABLES.items() if table.group == "warehouse"}
@@ -215,7 +280,10 @@ def write_tables(folder: Path, tables: Tables, *, before: Path | None) -> list[P
 
 
 def describe_tables(
-    folder: Path, tables: Tables, parts: Sequence[Part], facts: Mapping[str, Any]
+    folder: Path,
+    tables: Mapping[str, Counted],
+    parts: Sequence[Part],
+    facts: Mapping[str, Any],
 ) -> None:
     """Write the database and all that describes the parts in a folder, and count what is there.
 

@@ -15,7 +15,7 @@ from markupsafe import Markup
 
 from quietsleep import contract
 from quietsleep.site import words
-from quietsleep.site.actions import actions_of
+from quietsleep.site.actions import actions_of, rescuable
 from quietsleep.site.charts import Month, months_chart, shares_of
 from quietsleep.site.folder import PageFolder, test_file
 from quietsleep.site.pages.agreement import agreement_by_technique
@@ -64,8 +64,11 @@ def write_centre(study: Study, data: CentreData, draw: Draw | None) -> PageFolde
 def _first_page(data: CentreData) -> dict[str, Any]:
     refused = [test for test in data.tests if test["status"] != "accepted"]
     months = months_of(data.tests)
+    groups = actions_of(data)
     return {
-        "groups": actions_of(data),
+        "groups": groups,
+        "n_open": sum(group.n for group in groups),
+        "rescue": rescuable(data),
         "state": _state(data),
         "counts": count_tests(data.tests),
         "months": months,
@@ -84,15 +87,12 @@ def _first_page(data: CentreData) -> dict[str, Any]:
 
 
 def _state(data: CentreData) -> dict[str, Any]:
-    """Say where the centre stands before anything else: never delivered, late, or taken in."""
-    arriving = [d["delivery"] for d in data.deliveries if d["state"] == "arriving"]
+    """Say where the centre stands before anything else: what came, and when."""
     return {
         "empty": not data.sessions and not data.deliveries,
-        "late": data.centre["state"] == "late",
         "last_delivery": words.moment(data.centre["last_delivery_at"]),
         "n_deliveries": len(data.deliveries),
         "n_sessions": len(data.sessions),
-        "arriving": arriving,
     }
 
 

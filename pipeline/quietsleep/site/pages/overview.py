@@ -17,7 +17,7 @@ from quietsleep.contract import Choice
 from quietsleep.judge.readers import ALL, MACHINE
 from quietsleep.review.queue import read_trials, waiting
 from quietsleep.site import words
-from quietsleep.site.actions import Group, actions_of
+from quietsleep.site.actions import OPEN, SIGNS, Group, actions_of
 from quietsleep.site.charts import FunnelPoint, funnel
 from quietsleep.site.folder import PageFolder
 from quietsleep.site.pages.agreement import agreement_of_centres
@@ -37,6 +37,7 @@ NAV = (
 )
 MOST_CRASHES = 50
 MOST_CHANGES = 1500
+MOST_QUERIES = 500
 REVIEWS = "SELECT * FROM reviews ORDER BY review"
 WAIVERS = "SELECT * FROM waivers WHERE starts_with(waiver, 'rv-') ORDER BY waiver"
 AGREEMENT = f"""
@@ -61,8 +62,6 @@ class Seen(NamedTuple):
 
     name: str
     title: str
-    state: str
-    groups: list[Group]
     line: CentreLine
     devices: list[DeviceView]
 
@@ -96,22 +95,16 @@ def write_overview(study: Study, night: PublishedNight, seen: Sequence[Seen]) ->
 def seen_of(data: CentreData) -> Seen:
     """Keep what the overview says of one centre."""
     groups = actions_of(data, f"../{data.name}/")
-    return Seen(
-        data.name,
-        data.title,
-        data.centre["state"],
-        groups,
-        _centre_line(data, groups),
-        devices_of(data),
-    )
+    return Seen(data.name, data.title, _centre_line(data, groups), devices_of(data))
 
 
 def _first_page(night: PublishedNight, seen: Sequence[Seen], study: Study) -> dict[str, Any]:
     tests = night.rows("SELECT centre, technique, status, flagged FROM tests")
     conservation = night.rows("SELECT * FROM conservation ORDER BY centre, technique")
     titles = {s.name: s.title for s in seen}
-    groups = {s.name: s.groups for s in seen}
-    alerts = _alerts(groups, titles)
+    waiting = night.rows("SELECT * FROM queries WHERE state = 'open' ORDER BY query")
+    order = {kind: place for place, kind in enumerate(contract.QUERIES.kinds)}
+    waiting.sort(key=lambda row: (order[row["kind"]], row["centre"] or "", row["query"]))
     return {
         "night": night.night,
         "began_under": study.contract,
@@ -122,12 +115,11 @@ def _first_page(night: PublishedNight, seen: Sequence[Seen], study: Study) -> di
         "answers": known_answers(night),
         "unbalanced": [row for row in conservation if not row["balances"]],
         "crashed": _crashed(night),
-        "late": [s.title for s in seen if s.state == "late"],
-        "silent": [s.title for s in seen if s.state == "nothing"],
+        "n_open": len(waiting),
+        "n_answered": len(night.rows("SELECT query FROM queries WHERE state = 'answered'")),
+        "kinds": _kinds(waiting),
+        "queries": [_open_query(row, titles) for row in waiting[:MOST_QUERIES]],
         "centres": [s.line for s in seen],
-        "alerts": alerts,
-        "asked": _asked(groups),
-        "n_alerts": sum(len(item.rows) + item.more for _, item in alerts),
         "conservation": [(titles.get(r["centre"], r["centre"]), _technique(r), r)
                          for r in conservation],
         "counts": count_tests(tests),
@@ -142,17 +134,23 @@ def _technique(row: Row) -> str:
     return technique_title(row["technique"]) if known else "nothing delivered"
 
 
-def _asked(groups: dict[str, list[Group]]) -> list[tuple[words.Sign, str]]:
-    """Say how many centres have something to do of each kind, the most pressing kind first."""
-    named = {"deliveries": "a delivery to put right", "checks": "a check out of tolerance",
-             "rescue": "tests that a new delivery could rescue"}  # fmt: skip
-    found = []
-    for key, said in named.items():
-        signs = [g.items[0].sign for own in groups.values() for g in own
-                 if g.key == key and g.items]  # fmt: skip
-        if signs:
-            found.append((signs[0], f"{words.count(len(signs), 'centre')} with {said}"))
-    return found
+def _kinds(waiting: Sequence[Row]) -> list[tuple[words.Sign, str]]:
+    """Count the open queries by kind, the most urgent kind first."""
+    return [
+        (
+            SIGNS.get(kind, OPEN),
+            words.count(
+                len(rows), contract.QUERIES.kinds[kind].one, contract.QUERIES.kinds[kind].many
+            ),
+        )
+        for kind, rows in grouped(waiting, "kind").items()
+    ]
+
+
+def _open_query(row: Row, titles: dict[str, str]) -> tuple[words.Sign, str, str, Row]:
+    centre = row["centre"] or ""
+    what = contract.QUERIES.kinds[row["kind"]].one
+    return SIGNS.get(row["kind"], OPEN), titles.get(centre, centre or "the study"), what, row
 
 
 def _lasted(night: PublishedNight) -> str:
@@ -196,16 +194,6 @@ def _centre_line(data: CentreData, groups: list[Group]) -> CentreLine:
         n_sessions=len(data.sessions),
         groups=tuple((g.summary, f"../{data.name}/index.html#{g.key}") for g in groups if g.items),
     )
-
-
-def _alerts(groups: dict[str, list[Group]], titles: dict[str, str]) -> list[tuple[str, Any]]:
-    return [
-        (titles[name], item)
-        for name, own in groups.items()
-        for group in own
-        if group.key == "alerts"
-        for item in group.items
-    ]
 
 
 def _funnels(tests: list[Row], titles: dict[str, str]) -> list[Funnel]:
