@@ -1,0 +1,99 @@
+"""Plays one history against the oracle, and makes a failing one small."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+
+from tests.weeks.driver import StudyOfWeeks, differences, has_table, parts, values_of
+from tests.weeks.history import CENTRES, Action, History, without
+from tests.weeks.oracle import Oracle
+from tests.weeks.queries import differences_of_queries
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """The first night on which something was not as it should be."""
+
+    night: int
+    said: tuple[str, ...]
+
+    def __str__(self) -> str:
+        return "\n".join((f"after night {self.night}:", *self.said))
+
+
+def play(history: History, folder: Path, *, rebuild: bool = True) -> Failure | None:
+    """Play a history in an empty folder; what is wrong after the first night that is wrong."""
+    study = StudyOfWeeks(folder / "study", CENTRES[: history.n_centres])
+    oracle = Oracle(study.centres)
+    study.begin()
+    seen: dict[str, object] = {}
+    for night, actions in enumerate(history.nights):
+        for action in actions:
+            study.happens(night, action)
+            oracle.happens(night, action)
+        report = study.night(night)
+        expected = oracle.stands(night)
+        said = differences(study.path, expected)
+        if report.state == "red":
+            said += ["the night is red", *report.sentences]
+        if has_table(study.path, "queries"):
+            said += differences_of_queries(study.path, expected)
+        for key, values in values_of(study.path).items():
+            if key not in expected.rests_on:
+                continue
+            earlier = seen.setdefault(repr((key[1], expected.rests_on[key])), values)
+            if earlier != values:
+                said.append(f"values of {key}: were {earlier}, are {values}")
+        if said:
+            return Failure(night, tuple(said))
+    if rebuild and oracle.can_be_rebuilt:
+        last = len(history.nights) - 1
+        other = study.rebuilt(folder / "rebuilt" / "study", last)
+        first, again = parts(study.path), parts(other.path)
+        said = [
+            f"rebuilt otherwise: {k}"
+            for k in sorted({*first, *again})
+            if first.get(k) != again.get(k)
+        ]
+        if said:
+            return Failure(last, tuple(said))
+    return None
+
+
+def shrunk(history: History, folder: Path, failure: Failure) -> tuple[History, Failure]:
+    """Leave things out while it still fails; nights after the failure go first."""
+    history = History(history.nights[: failure.night + 1], history.seed, history.n_centres)
+    changed = True
+    while changed:
+        changed = False
+        for night in reversed(range(len(history.nights))):
+            for n in reversed(range(len(history.nights[night]))):
+                smaller = without(history, night, n)
+                found = tried(smaller, folder)
+                if found is not None:
+                    history, failure, changed = smaller, found, True
+    return history, failure
+
+
+def tried(history: History, folder: Path) -> Failure | None:
+    """Whether a history that may make no sense any more still fails for its own sake."""
+    shutil.rmtree(folder, ignore_errors=True)
+    try:
+        return play(history, folder, rebuild=False)
+    except (StopIteration, KeyError, FileNotFoundError, AssertionError):
+        return None
+
+
+def told(history: History) -> str:
+    """A history in lines, for a person."""
+    lines = [f"seed {history.seed}"]
+    for night, actions in enumerate(history.nights):
+        lines += [f"night {night}: {one(action)}" for action in actions]
+    return "\n".join(lines)
+
+
+def one(action: Action) -> str:
+    """One action, what is empty left out."""
+    return repr(action).replace("bytes_=", "")
