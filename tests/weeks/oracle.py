@@ -186,8 +186,8 @@ class Oracle:
         if arrivals:
             late = night - max(a.night for a in arrivals) > LATE_AFTER_DAYS
             expected.centres[centre] = "late" if late else "delivered"
-        expected.queries |= {(what, centre, frozenset(names)) for what, *names in asked(fold)}
-        expected.queries |= {(what, centre, frozenset(n)) for what, *n in judged(fold, expected)}
+        queries = (*asked(fold), *compared(fold), *judged(fold, expected))
+        expected.queries |= {(what, centre, frozenset(names)) for what, *names in queries}
 
     def judge(self, fold: Fold, expected: Expected) -> None:
         """Link sessions to checks, and say which tests are accepted and what each rests on."""
@@ -286,7 +286,7 @@ def place(fold: Fold, row: Row, expected: Expected) -> None:
 
 
 def asked(fold: Fold) -> Iterator[tuple[str, ...]]:
-    """Data queries about deliveries, and about what sessions say against each other."""
+    """Data queries about deliveries and consent."""
     for n, arrival in enumerate(fold.arrivals):
         if arrival.gone:
             yield "vanished", arrival.name
@@ -294,22 +294,30 @@ def asked(fold: Fold) -> Iterator[tuple[str, ...]]:
             yield "edited", arrival.name
         if arrival.delivery and arrival.delivery.created_days > CREATED_AHEAD_DAYS:
             yield "created_ahead", arrival.name
-        if arrival.delivery and arrival.delivery.cut:
-            if any(not fold.replaced_by(r) for r in fold.rows if r.place == n):
-                yield "refused", arrival.name
+        mine = [row for row in fold.rows if row.place == n]
+        cut = arrival.delivery is not None and arrival.delivery.cut
+        if cut and not all(fold.replaced_by(row) for row in mine):
+            yield "refused", arrival.name
     for code in fold.out & set(fold.sessions):
         if fold.sessions[code].consent == "no":
             yield "consent", code
+
+
+def compared(fold: Fold) -> Iterator[tuple[str, ...]]:
+    """Data queries about what sessions say against each other."""
     counting = sorted((c, s) for c, s in fold.sessions.items() if c not in fold.out)
     for (one, a), (two, b) in combinations(counting, 2):
         if a.infant != b.infant:
             continue
         if a.day == b.day:
             yield "same_infant_and_day", one, two
-        if (a.sex, a.gestation_weeks) != (b.sex, b.gestation_weeks):
+        if birth(a) != birth(b):
             yield "infant_differs", one, two
-        elif a.birth_weight_kg != b.birth_weight_kg:
-            yield "infant_differs", one, two
+
+
+def birth(session: Session) -> tuple[str, float, float]:
+    """What of an infant never changes."""
+    return session.sex, session.gestation_weeks, session.birth_weight_kg
 
 
 def judged(fold: Fold, expected: Expected) -> Iterator[tuple[str, ...]]:

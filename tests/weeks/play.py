@@ -6,10 +6,11 @@ import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
-from tests.weeks.driver import StudyOfWeeks, differences, has_table, parts, values_of
+from tests.weeks.driver import StudyOfWeeks
 from tests.weeks.history import CENTRES, Action, History, without
 from tests.weeks.oracle import Oracle
 from tests.weeks.queries import differences_of_queries
+from tests.weeks.standing import differences, has_table, parts, values_of
 
 
 @dataclass(frozen=True, slots=True)
