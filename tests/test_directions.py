@@ -37,6 +37,7 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.intake.ingest": "the front door of the room",
     "quietsleep.intake.privacy": "the scan for identifiers, apart from how a delivery is read",
     "quietsleep.intake.problems": "what is said of files, apart from how a delivery is read",
+    "quietsleep.intake.renamed": "what becomes of stored rows, apart from how any is taken in",
     "quietsleep.judge.analysis": "one recording by itself, for the public interface",
     "quietsleep.judge.conservation": "the count that must come out, apart from what it counts",
     "quietsleep.judge.outcomes": "how trials become one number, apart from judging",

@@ -115,3 +115,11 @@ def test_folder_that_is_no_release_is_a_sentence(tmp_path: Path) -> None:
     answer = CliRunner().invoke(app, ["export", str(tmp_path / "nowhere"), "--to", "csv"])
     assert answer.exit_code == 2 and "holds no study.duckdb" in answer.stderr
     assert "Traceback" not in answer.output
+
+
+def test_the_old_word_for_asking_in_sql_says_the_new_one() -> None:
+    for words in (["query", "SELECT 1"], ["query", "--help"]):
+        answer = CliRunner().invoke(app, words)
+        assert answer.exit_code == 2 and answer.stdout == "" and "quietsleep sql" in answer.stderr
+    assert "\n  query" not in CliRunner().invoke(app, ["--help"]).output
+    assert CliRunner().invoke(app, ["sql", "--help"]).exit_code == 0

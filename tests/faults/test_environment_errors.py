@@ -103,7 +103,7 @@ def test_command_line_says_environment_errors_in_one_sentence(
 def test_damaged_pieces_end_every_command_in_a_sentence(course: Course, tmp_path: Path) -> None:
     study = copy_of(course.before, tmp_path / "study")
     (current_night(study) / "study.duckdb").write_bytes(b"no database")
-    for words in (("query", "SELECT 1", "--study"), ("why", "larch-s001", "--study"), ("doctor",)):
+    for words in (("sql", "SELECT 1", "--study"), ("why", "larch-s001", "--study"), ("doctor",)):
         ended = quietsleep(*words, str(study))
         assert ended.returncode in (1, 2, 4) and "Traceback" not in ended.stderr, ended.stderr
         assert "damaged" in ended.stdout + ended.stderr

@@ -495,3 +495,19 @@ def test_no_raw_request_crosses_centres(server: int, tokens: Tokens, study_path:
         assert SECRET.encode() not in answer, raw
         assert b"uvicorn" not in answer.lower()
     assert larch.split("_", 2)[2] not in (study_path / "work" / "access.log").read_text()
+
+
+def test_a_token_of_a_code_that_a_centre_had_before_opens_its_pages(
+    study_path: Path, tokens: Tokens
+) -> None:
+    renamed = {"birch": "larch"}
+    call = Caller(SiteApp(study_path, study_path / "work", is_secure=False, renamed=renamed))
+    own, other = tokens.issue("birch"), tokens.issue("rowan")
+    assert call("/larch/", token=own)[2] == OWN.encode()
+    status, headers, _ = call("/birch/traces/one.js", token=own)
+    assert (status, headers["location"]) == (301, "/larch/traces/one.js")
+    assert call("/", token=own)[1]["location"] == "/larch/"
+    for path in ("/rowan/", "/larch-2/", "/overview/"):
+        assert call(path, token=own)[0] == 404
+    for path in ("/birch/", "/larch/"):
+        assert call(path, token=other)[0] == 404

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
 
 from quietsleep.warehouse.statistics import intraclass, limits_of_agreement, repeatability
 
@@ -67,3 +69,22 @@ def test_perfect_agreement_and_bad_input() -> None:
         intraclass([[1.0, np.nan], [2.0, 3.0]])
     with pytest.raises(ValueError, match="at least 3 pairs"):
         limits_of_agreement([1.0, 2.0, np.nan], [1.0, 2.0, 3.0])
+
+
+SAME = st.sampled_from([0.0, 1.0, 1.0, 2.0, 52.1])
+
+
+@given(st.lists(st.lists(SAME, min_size=2, max_size=2), min_size=3, max_size=6))
+@example([[52.1, 52.1]] * 3)  # three equal pairs
+@example([[1.0, 2.0], [2.0, 1.0], [1.5, 1.5]])  # equal means of rows and of columns
+@example([[1.0, 1.0], [1.0, 1.0], [1.0, 2.0]])
+def test_results_that_hardly_vary_give_a_number_or_none_and_never_an_error(
+    pairs: list[list[float]],
+) -> None:
+    found = intraclass(pairs)
+    limits = limits_of_agreement([p[0] for p in pairs], [p[1] for p in pairs])
+    assert limits.lower <= limits.bias <= limits.upper
+    for number in (found.single_1, found.single_3):
+        assert np.isnan(number) or -1.0 - 1e-9 <= number <= 1.0 + 1e-9
+    if len({value for pair in pairs for value in pair}) == 1:
+        assert np.isnan(found.single_2) and np.isnan(found.single_2_interval).all()

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from quietsleep import contract
-from quietsleep.study.study import StudyError, check_units, load_study
+from quietsleep.study.study import StudyError, check_units, load_study, remember_centres
 
 STUDY = 'study = "invented"\ntitle = "An invented study"\ncontract = "1"\n'
 CENTRE = """
@@ -136,6 +136,17 @@ MISTAKES = [
     ("centres/larch.toml", '"Pao"', '"Flow_raw"', "column Flow_raw is registered twice"),
     ("centres/larch.toml", '"airway_pressure"', '"flow"', 'positive is "above"'),
     ("centres/larch.toml", 'channel = "flow"', 'channel = "flwo"', "is flow meant?"),
+    (
+        "centres/larch.toml",
+        "altitude_m = 120",
+        'time_zone = "Europe/Lissabon"',
+        'time_zone is "Europe/Lissabon", which is no IANA time zone; is Europe/Lisbon meant?',
+    ),
+    ("centres/larch.toml", "altitude_m = 120", 'time_zone = "winter"', "write one such as"),
+    ("centres/larch.toml", "altitude_m = 120", 'was = ["la rch"]', 'was 1 is "la rch"; use'),
+    ("centres/larch.toml", "altitude_m = 120", 'was = ["larch"]', "was names larch itself"),
+    ("centres/larch.toml", "altitude_m = 120", 'retired_on = "May"', "must be a date"),
+    ("centres/larch.toml", "rate_hz = 200", 'rate_hz = 200\nvalid_from = "May"', "must be a date"),
     ("limits.toml", "tidal.no_leak", "tidal.no_leek", "is tidal.no_leak meant?"),
     ("limits.toml", "limit = 7", "limit = [1, 7]", "limit is [1, 7]; at_most takes one number"),
     ("limits.toml", "limit = 7", "limit = inf", "limit is inf; it must be a finite number"),
@@ -146,6 +157,32 @@ MISTAKES = [
     ("waivers.toml", '"coordinator-1"', '"a-1, b-2"', 'signed_by is "a-1, b-2"; use letters'),
     ("waivers.toml", '"trial"', '"test"', "judges a trial, not a test"),
     ("waivers.toml", 'reason = "Invented."', 'reason = " "', "must be a text in quotes"),
+]
+
+
+VISIT = """[schedule]
+[[schedule.visits]]
+visit = "6 weeks"
+age_days = 42
+earliest_age_days = 35
+latest_age_days = 56
+techniques = ["tidal"]
+"""
+MISTAKES += [
+    ("study.toml", 'contract = "1"', f'contract = "1"\n{text}', words)
+    for text, words in (
+        ("[schedule]", "[schedule]: expects nothing"),
+        ("[schedule]\ndeliveries_every_days = 0", "must lie between 1 and 366"),
+        ("[schedule]\ndeliverys_every_days = 7", "is deliveries_every_days meant?"),
+        ("[schedule]\ndeliveries_every_days = 7.5", "must be a whole number"),
+        (
+            VISIT.replace('"tidal"', '"tidle"'),
+            'names "tidle", which is no technique; is tidal meant',
+        ),
+        (VISIT.replace("= 35", "= 50"), "must lie in the window from earliest_age_days 50"),
+        (VISIT.replace("age_days = 42", "age = 42", 1), "visits 1 (visit 6 weeks): age"),
+        (VISIT + VISIT.replace("[schedule]\n", ""), "two visits called"),
+    )
 ]
 
 
@@ -243,6 +280,117 @@ def test_a_centre_may_leave_its_altitude_out(folder: Path) -> None:
     assert load_study(folder).centres["larch"].altitude_m is None
 
 
+def entry(valid_from: str, gain: float) -> str:
+    """One more entry of the device of the centre file."""
+    _, device = CENTRE.split("[[devices]]")
+    said = f"valid_from = {valid_from}\n" if valid_from else ""
+    changed = device.replace("gain = 1.02", f"gain = {gain}")
+    return changed.replace('device = "larch-set-1"', f'device = "larch-set-1"\n{said}')
+
+
+def with_entries(folder: Path, *entries: str) -> None:
+    head = CENTRE.split("[[devices]]", maxsplit=1)[0]
+    (folder / "centres/larch.toml").write_text("[[devices]]".join([head, *entries]))
+
+
+def test_the_entry_of_a_device_in_force_on_a_day(folder: Path) -> None:
+    with_entries(folder, entry("", 1.0), entry("2026-03-01", 2.0), entry("2026-05-01", 3.0))
+    study = load_study(folder)
+
+    def gain(day: dt.date | None) -> float:
+        device = study.device_on("larch-set-1", day)
+        assert device is not None
+        return device.channels[0].gain
+
+    borders = {
+        dt.date(1990, 1, 1): 1.0,
+        dt.date(2026, 2, 28): 1.0,
+        dt.date(2026, 3, 1): 2.0,
+        dt.date(2026, 4, 30): 2.0,
+        dt.date(2026, 5, 1): 3.0,
+        dt.date(2100, 1, 1): 3.0,
+    }
+    assert {day: gain(day) for day in borders} == borders
+    assert gain(None) == study.devices["larch-set-1"].channels[0].gain == 3.0
+    assert study.device_on("larch-set-9", dt.date(2026, 3, 1)) is None
+    with_entries(folder, entry("2026-03-01", 2.0))
+    assert load_study(folder).device_on("larch-set-1", dt.date(2026, 2, 28)) is None
+
+
+DISORDER = [
+    (("", ""), "registered twice; give each further entry the day"),
+    (("2026-03-01", ""), "registered twice; give each further entry the day"),
+    (("2026-03-01", "2026-03-01"), "two entries of device larch-set-1 hold from 2026-03-01"),
+    (("2026-05-01", "2026-03-01"), "put the entries of a device in order of time"),
+]
+
+
+@pytest.mark.parametrize(("days", "words"), DISORDER)
+def test_entries_that_do_not_follow_each_other_are_a_sentence(
+    folder: Path, days: tuple[str, ...], words: str
+) -> None:
+    with_entries(folder, *(entry(day, 1.0) for day in days))
+    with pytest.raises(StudyError, match=words) as caught:
+        load_study(folder)
+    assert str(caught.value).startswith("centres/larch.toml, devices 2 (device larch-set-1): ")
+
+
+def test_a_unit_of_an_earlier_entry_is_checked_too(folder: Path) -> None:
+    with_entries(folder, entry("", 1.0).replace("L/min", "litres"), entry("2026-03-01", 2.0))
+    with pytest.raises(StudyError, match="no UCUM unit"):
+        check_units(load_study(folder))
+
+
+def test_a_schedule(folder: Path) -> None:
+    assert load_study(folder).schedule is None
+    study_toml = folder / "study.toml"
+    study_toml.write_text(STUDY + VISIT.replace("[schedule]", "[schedule]\nby = 'age_days'", 1))
+    schedule = load_study(folder).schedule
+    assert schedule is not None and schedule.wait_days == 0
+    assert schedule.planned(" 6  Weeks") is schedule.visits[0] and schedule.planned("V1") is None
+    assert schedule.visits[0].techniques == ("tidal",)
+
+
+def test_a_code_that_a_centre_had_before_is_the_code_it_has_now(folder: Path) -> None:
+    centre = folder / "centres" / "larch.toml"
+    centre.write_text(CENTRE.replace("altitude_m", 'was = ["birch", "beech"]\naltitude_m'))
+    waivers = (folder / "waivers.toml").read_text()
+    (folder / "waivers.toml").write_text(waivers.replace('centre = "larch"', 'centre = "birch"'))
+    study = load_study(folder)
+    assert study.renamed == {"birch": "larch", "beech": "larch"}
+    assert [study.code_now(c) for c in ("birch", "larch", "elm")] == ["larch", "larch", "elm"]
+    assert study.waivers[0].centre == "larch"
+    other = CENTRE.replace('"larch"', '"rowan"').replace("larch-set", "rowan-set")
+    for was, words in (
+        ('["larch"]', r"centres/larch\.toml is there too"),
+        ('["beech"]', "so does"),
+    ):
+        text = other.replace("altitude_m", f"was = {was}\naltitude_m")
+        (folder / "centres" / "rowan.toml").write_text(text)
+        with pytest.raises(StudyError, match=words):
+            load_study(folder)
+
+
+def test_a_centre_file_that_vanished_is_remembered(folder: Path) -> None:
+    rowan = folder / "centres" / "rowan.toml"
+    text = CENTRE.replace('"larch"', '"rowan"').replace("larch-set", "rowan-set")
+    rowan.write_text(text)
+    remember_centres(load_study(folder))
+    rowan.unlink()
+    study = load_study(folder)
+    assert study.vanished == ("rowan",) and list(study.centres) == ["larch", "rowan"]
+    assert "rowan-set-1" in study.devices
+    remember_centres(study)
+    assert load_study(folder).vanished == ("rowan",)
+    larch = folder / "centres" / "larch.toml"
+    larch.write_text(CENTRE.replace("altitude_m", 'was = ["rowan"]\naltitude_m'))
+    study = load_study(folder)
+    assert study.vanished == () and list(study.centres) == ["larch"]
+    remember_centres(study)
+    larch.write_text(CENTRE)
+    assert load_study(folder).vanished == ()
+
+
 def test_limits_under_their_old_name_are_not_passed_over(folder: Path) -> None:
     (folder / "limits.toml").rename(folder / "decisions.toml")
     with pytest.raises(StudyError, match=r"^decisions\.toml: .* called limits\.toml now"):
@@ -257,3 +405,14 @@ def test_units_are_checked_apart(folder: Path, unit: str, words: str) -> None:
     path.write_text(path.read_text().replace("L/min", unit))
     with pytest.raises(StudyError, match=words):
         check_units(load_study(folder))
+
+
+def test_the_schedule_that_the_page_shows_can_stand(folder: Path) -> None:
+    page = (Path(__file__).parents[2] / "docs" / "schedule.md").read_text(encoding="utf-8")
+    block = re.search(r"```toml\n(.*?)```", page, re.S)
+    assert block is not None
+    (folder / "study.toml").write_text(STUDY + block[1], encoding="utf-8")
+    schedule = load_study(folder).schedule
+    assert schedule is not None and schedule.wait_days == 21
+    assert [v.visit for v in schedule.visits] == ["6 weeks", "6 months"]
+    assert schedule.planned("visit 1") is schedule.visits[0]

@@ -62,7 +62,8 @@ def table_frame(table: Table, rows: list[dict[str, Any]]) -> pd.DataFrame:
 def session(centre: str, code: str, **values: Any) -> dict[str, Any]:
     return {
         "centre": centre, "session": code, "infant": f"I{code[1:]}", "visit": "first",
-        "tested_at": MORNING, "device": f"{centre}-set", "delivery": "d1", "sex": "female",
+        "tested_at": MORNING, "tested_on": MORNING.date(), "device": f"{centre}-set",
+        "device_valid_from": date(2000, 1, 1), "delivery": "d1", "sex": "female",
         "age_days": 100.0, "weight_kg": 6.0, "length_cm": 61.0, "room_temperature_c": 23.0,
         "room_humidity_pct": 50.0, "barometric_pressure_kpa": 101.325, "operator": "op1",
         "status": "accepted",
@@ -102,8 +103,8 @@ class Study:
         shared = {"centre": centre, "session": code, "technique": technique}
         flagged = bool(values.get("flagged", False))
         self.add(
-            "tests", test=test, tested_at=MORNING, status=status, flagged=flagged, n_trials=1,
-            n_accepted=int(status == "accepted"), **shared,
+            "tests", test=test, tested_at=MORNING, tested_on=MORNING.date(), status=status,
+            flagged=flagged, n_trials=1, n_accepted=int(status == "accepted"), **shared,
         )  # fmt: skip
         self.add(
             "recordings", recording=recording, delivery="d1", file=f"{recording}.csv",
@@ -177,7 +178,8 @@ def make_study() -> Study:
     for code, hours in (("C0", 30), ("C1", 2), ("C2", 1)):
         study.add(
             "checks", check_id=code, centre="larch", device="larch-set", kind="syringe",
-            done_at=MORNING - timedelta(hours=hours), delivery="d1", file=f"{code}.csv",
+            done_at=MORNING - timedelta(hours=hours), device_valid_from=date(2000, 1, 1),
+            done_on=(MORNING - timedelta(hours=hours)).date(), delivery="d1", file=f"{code}.csv",
             file_sha256=code * 32, content_key="k", status="accepted", state="measured",
         )  # fmt: skip
     study.add("session_checks", centre="larch", session="S1", kind="syringe", check_id="C2")

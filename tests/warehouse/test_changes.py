@@ -50,6 +50,15 @@ def change_device(study: Any) -> None:
     pick(study, "outcomes", centre="maple", session="S1", outcome="rr_per_min")["value"] = 31.0
 
 
+def add_entry(study: Any) -> None:
+    day = date(2026, 3, 1)
+    entry = pick(study, "devices", centre="maple") | {"valid_from": day}
+    study.rows["devices"].append(entry | {"registration_sha256": "new gain"})
+    pick(study, "sessions", centre="maple", session="S1")["device_valid_from"] = day
+    pick(study, "recordings", centre="maple", technique="tidal")["content_key"] = "k2"
+    pick(study, "outcomes", centre="maple", session="S1", outcome="rr_per_min")["value"] = 31.0
+
+
 def change_rule(study: Any) -> None:
     verdict = pick(study, "verdicts", rule="raised_volume.a_close")
     verdict |= {"limit_low": 1.0, "state": "pass"}
@@ -103,7 +112,14 @@ CASES: dict[str, tuple[Callable[[Any], None], Rows]] = {
     ),
     "device": (
         change_device,
-        {("devices", "maple|maple-set", "registration_sha256", "", "other gain", "device"),
+        {("devices", "maple|maple-set|2000-01-01", "registration_sha256", "", "other gain",
+          "device"),
+         ("outcomes", "maple|S1|tidal|rr_per_min", "value", "30.0", "31.0", "device")},
+    ),
+    "a new entry of a device": (
+        add_entry,
+        {("devices", "maple|maple-set|2026-03-01", "", None, "row added", "device"),
+         ("sessions", "maple|S1", "device_valid_from", "2000-01-01", "2026-03-01", "device"),
          ("outcomes", "maple|S1|tidal|rr_per_min", "value", "30.0", "31.0", "device")},
     ),
     "delivery edited in place": (

@@ -7,6 +7,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
 
 from quietsleep.warehouse.comparability import (
     between_share,
@@ -133,3 +135,23 @@ def test_two_sessions_of_one_infant_count_once() -> None:
 def test_nothing_to_compare() -> None:
     assert compare_centres(rows("a", [])) == []
     assert np.isnan(between_share_interval([np.array([1.0]), np.array([2.0])])[0])
+
+
+ALIKE = st.sampled_from([0.0, 1.0, 1.0, 1.0 + 1e-12, 3.0])
+
+
+@settings(deadline=None, max_examples=40)
+@given(st.lists(st.lists(ALIKE, min_size=1, max_size=4), min_size=1, max_size=4))
+@example([[1.0, 1.0, 1.0], [1.0, 1.0, 1.0]])
+@example([[0.0, 0.0], [0.0, 0.0]])
+@example([[1.0, 1.0], [3.0, 3.0]])
+def test_values_that_hardly_vary_give_a_share_or_a_reason_and_never_an_error(
+    groups: list[list[float]],
+) -> None:
+    arrays = [np.array(group) for group in groups]
+    share, said = between_share(arrays)
+    lower, upper = between_share_interval(arrays)
+    assert np.isnan(share) or 0.0 <= share <= 1.0
+    assert np.isnan(lower) or 0.0 <= lower <= upper <= 1.0
+    if all(len(set(group)) == 1 for group in groups) and sum(map(len, groups)) > len(groups) > 1:
+        assert np.isnan(share) and said

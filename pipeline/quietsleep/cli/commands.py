@@ -54,7 +54,7 @@ def demo(
     program = sys.argv[0] if Path(sys.argv[0]).name == "quietsleep" else "quietsleep"
     typer.echo(
         f"\nLook:  {program} look {folder}\n"
-        f'Ask:   {program} query --study {folder} "SELECT * FROM acceptance"\n'
+        f'Ask:   {program} sql --study {folder} "SELECT * FROM acceptance"\n'
         f"Why:   {program} why --study {folder} larch-s007"
     )
 
@@ -94,10 +94,12 @@ def check(
 ) -> None:
     """Check a delivery as the coordinating centre will: same contract, same sentences."""
     from quietsleep.cli.terminal import print_problems
-    from quietsleep.intake.delivery import check_delivery
+    from quietsleep.intake.delivery import look_through
 
-    problems = check_delivery(open_study(study), delivery)
+    problems, brought = look_through(open_study(study), delivery)
     print_problems(problems)
+    if brought is not None and brought.read_tolerantly:
+        typer.echo(f"Read as something else than it is written: {brought.read_tolerantly}")
     if problems:
         raise typer.Exit(PROBLEMS_FOUND)
 
@@ -138,6 +140,7 @@ def look(
     from quietsleep.server.app import SiteApp, free_port, is_loopback, open_pages, serve
 
     loaded = open_study(study)
+    centre = loaded.code_now(centre) if centre else None
     if not is_loopback(host) and not with_access:
         raise QuietsleepError("Other machines see the pages only with --with-access.")
     if centre is not None and (centre not in loaded.centres or with_access):
@@ -158,12 +161,19 @@ def look(
         typer.launch(address)
     shown: ASGIApp = open_pages(folder)
     if with_access:
-        shown = SiteApp(loaded.path, loaded.work_path, is_secure=certificate is not None)
+        shown = SiteApp(
+            loaded.path,
+            loaded.work_path,
+            is_secure=certificate is not None,
+            renamed=loaded.renamed,
+        )
     serve(shown, port=number, host=host, certificate=certificate, key=key)
 
 
-def query(
-    sql: Annotated[str, typer.Argument(help="One SQL query; the warehouse is opened read-only.")],
+def sql(
+    statement: Annotated[
+        str, typer.Argument(help="One SQL statement; the warehouse is opened read-only.")
+    ],
     study: StudyOption = None,
     csv: Annotated[bool, typer.Option("--csv", help="Print as csv.")] = False,
 ) -> None:
@@ -172,7 +182,7 @@ def query(
     from quietsleep.warehouse.database import open_current, run_query
 
     with open_current(open_study(study).path) as warehouse:
-        print_rows(run_query(warehouse, sql), as_csv=csv)
+        print_rows(run_query(warehouse, statement), as_csv=csv)
 
 
 def rejudge(study: StudyArgument) -> None:
@@ -288,7 +298,7 @@ def access(
     from quietsleep.server.access import Tokens
 
     loaded = open_study(study)
-    tokens = Tokens(loaded.path)
+    tokens = Tokens(loaded.path, loaded.renamed)
     if issue is not None and issue not in loaded.centres:
         raise QuietsleepError(f"No centre {issue}. Centres: {', '.join(loaded.centres)}.")
     if sum([issue is not None, issue_all, revoke is not None]) > 1:

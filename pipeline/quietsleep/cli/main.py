@@ -12,7 +12,7 @@ import typer
 from typer.core import TyperGroup
 
 from quietsleep.cli import commands
-from quietsleep.errors import ENVIRONMENT, QuietsleepError, environment_error
+from quietsleep.errors import CANNOT_START, ENVIRONMENT, QuietsleepError, environment_error
 
 # Each with the words of its example.
 COMMANDS = (
@@ -21,7 +21,7 @@ COMMANDS = (
     (commands.check, "deliveries/larch/2026-03-02 --study study"),
     (commands.why, "larch-003"),
     (commands.look, "study --centre larch"),
-    (commands.query, '"SELECT * FROM clean_outcomes LIMIT 5"'),
+    (commands.sql, '"SELECT * FROM clean_outcomes LIMIT 5"'),
     (commands.rejudge, "study"),
     (commands.review, "study --blind --reader reader-2"),
     (
@@ -37,9 +37,21 @@ COMMANDS = (
     (commands.doctor, "study --repair"),
 )
 
+# Commands that have another name now: whoever types the old one is told.
+RENAMED = {"query": ("sql", "a query is a question that a centre has to answer")}
+
 
 class Commands(TyperGroup):
     """The commands; an error with a sentence ends any of them with that sentence alone."""
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        """Find a command by its name; an old name is an error that says the new one."""
+        if cmd_name in RENAMED:
+            name, why = RENAMED[cmd_name]
+            raise _stop(
+                f"'quietsleep {cmd_name}' is called 'quietsleep {name}' now: {why}.", CANNOT_START
+            )
+        return super().get_command(ctx, cmd_name)
 
     def invoke(self, ctx: Any) -> Any:
         """Run the command that was asked for."""

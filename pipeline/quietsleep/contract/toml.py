@@ -39,7 +39,7 @@ T = TypeVar("T")
 CONFIG = ConfigDict(extra="forbid", allow_inf_nan=False)
 CODE = r"[A-Za-z0-9][A-Za-z0-9_.-]*"
 # The keys that tell one entry of a list from another; the first that it has is shown.
-_NAMES = ("name", "device", "channel", "waiver", "rule")
+_NAMES = ("name", "device", "channel", "waiver", "rule", "visit")
 _MOST_SHOWN = 12
 _EXPECTED = {
     "string_type": "a text in quotes",
@@ -260,11 +260,17 @@ def _unknown_key(key: str, known: Iterable[str]) -> str:
     return f"{key} is not known here; {_nearest(key, sorted(known))}"
 
 
+def nearest_known(value: str, known: Iterable[str]) -> str:
+    """Ask whether the nearest known name is meant; empty where none is near."""
+    close = get_close_matches(value, list(known), 1)
+    return f"is {close[0]} meant?" if close else ""
+
+
 def _nearest(value: str, known: Iterable[str]) -> str:
     """Ask whether the nearest known name is meant, or list what there is."""
     names = list(known)
-    if close := get_close_matches(value, names, 1):
-        return f"is {close[0]} meant?"
+    if hint := nearest_known(value, names):
+        return hint
     listed = ", ".join(
         name if re.search(r"\w", name) else repr(name) for name in names[:_MOST_SHOWN]
     )

@@ -3,24 +3,24 @@
 from __future__ import annotations
 
 import re
-from collections import defaultdict
-from collections.abc import Callable, Mapping
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
-from quietsleep.contract.model import Column, ColumnType
+from quietsleep import contract
+from quietsleep.contract.model import Column, ColumnType, Table
+from quietsleep.intake.dialect import TextRow, decimal_of, decoded, split_rows
+from quietsleep.intake.files.request import MOST_COLUMNS, may_show_column
+from quietsleep.intake.files.workbook import MOST_ROWS, Sheet
 from quietsleep.intake.reference import DeliveryReference, nearest, quoted, shown
 from quietsleep.records import Problem
+from quietsleep.study.dialect import YES_NO, TableWords, fold
 
 if TYPE_CHECKING:
     import pandas as pd
-from collections.abc import Sequence
-
-from quietsleep import contract
-from quietsleep.contract.model import Table
-from quietsleep.intake.files.csv import as_utf8, cells_of
-from quietsleep.intake.files.request import MOST_COLUMNS, may_show_column
 
 # A table with more mistakes than this is no export of a centre.
 MOST_FAULTS = 20_000
@@ -30,15 +30,14 @@ NAMING = frozenset({"session", "recording", "check"})
 _NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?", re.ASCII)
 _INTEGER = re.compile(r"[-+]?\d{1,15}", re.ASCII)
 _TIME = re.compile(
-    r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d(?:\.\d{1,6})?)?(?:Z|[-+]\d\d:?\d\d)", re.ASCII
+    r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d(?:\.\d{1,6})?)?(?:Z|[-+]\d\d:?\d\d)?", re.ASCII
 )
-_YES_NO = {"yes": True, "no": False}
 _YEARS = range(1990, 2101)
 
 
 @dataclass(slots=True)
 class TypedTable:
-    """A typed table: contract columns plus `row` and the day by the centre's own clock.
+    """A typed table: contract columns plus `row` and `local_day`, the day where the centre is.
 
     Bad cells are missing in `frame`; `faults` maps the row to what is wrong with it.
     """
@@ -56,8 +55,13 @@ class _Bad(Exception):
         self.what = what
 
 
-def typed_table(text: TextTable, place: DeliveryReference) -> TypedTable:
-    """Type every cell of a table, then let pandera judge it; never raises for bad cells."""
+def typed_table(
+    text: TextTable, place: DeliveryReference, zone: ZoneInfo | None = None
+) -> TypedTable:
+    """Type every cell of a table, then let pandera judge it; never raises for bad cells.
+
+    Local days are those of `zone`, without one of the offset beside each time.
+    """
     import pandas as pd
 
     typed = TypedTable(text.name, pd.DataFrame())
@@ -77,24 +81,38 @@ def typed_table(text: TextTable, place: DeliveryReference) -> TypedTable:
             there = place_of < len(row.cells) and (not short or column.name in NAMING)
             cell = row.cells[place_of] if there else ""
             try:
-                values[column.name].append(_typed(cell, column, text.decimal))
+                values[column.name].append(_typed(cell, column, text, zone))
             except _Bad as bad:
                 values[column.name].append(None)
                 if not short:
                     problem = _bad_cell(text, row.row, column, cell, place, why=bad.what)
                     typed.faults[row.row].append(problem)
         n_faults += len(typed.faults.get(row.row, ()))
-    typed.frame = _frame(text, values)
+    typed.frame = _frame(text, values, zone)
     _judge(text, typed, place)
     return typed
 
 
-def _typed(cell: str, column: Column, decimal: str) -> Any:
+def _typed(cell: str, column: Column, text: TextTable, zone: ZoneInfo | None) -> Any:
+    """Type one cell; what stands for something else by registration is noted."""
+    if cell and (column.choices or column.type == YES_NO):
+        meant = text.words.choice(column, cell)
+        if meant is not None:
+            if meant != cell and cell.lower() not in ("yes", "no"):
+                text.read_as[f'"{cell}" as {meant}'] += 1
+            return meant == "yes" if column.type == YES_NO else meant
+    if cell and text.words.missing and fold(cell) in text.words.missing:
+        text.read_as[f'"{cell}" as an empty cell'] += 1
+        if not column.nullable:
+            raise _Bad("is a missing value, and the cell may not be empty")
+        return None
     if not cell:
         if column.nullable:
             return None
         raise _Bad
-    return _PARSERS[column.type](cell, decimal)
+    if column.type == "datetime":
+        return _datetime(cell, text, zone)
+    return _PARSERS[column.type](cell, text.decimal)
 
 
 def _number(cell: str, decimal: str) -> float:
@@ -110,10 +128,8 @@ def _integer(cell: str, _: str) -> int:
     return int(cell)
 
 
-def _yes_no(cell: str, _: str) -> bool:
-    if cell.lower() not in _YES_NO:
-        raise _Bad
-    return _YES_NO[cell.lower()]
+def _yes_no(_cell: str, _: str) -> bool:
+    raise _Bad
 
 
 def _text(cell: str, _: str) -> str:
@@ -131,16 +147,26 @@ def _date(cell: str, _: str) -> date:
         raise _Bad from None
 
 
-def _datetime(cell: str, _: str) -> datetime:
+def _datetime(cell: str, text: TextTable, zone: ZoneInfo | None) -> datetime:
+    """Read a moment; without an offset it is the clock of a centre that names its time zone."""
     if not _TIME.fullmatch(cell):
         raise _Bad
     try:
         when = datetime.fromisoformat(cell)
-        if when.year in _YEARS:
-            return when
     except (ValueError, OverflowError):
-        pass
-    raise _Bad
+        raise _Bad from None
+    if when.year not in _YEARS:
+        raise _Bad
+    if when.tzinfo is not None:
+        return when
+    if zone is None:
+        raise _Bad
+    first, second = (when.replace(tzinfo=zone, fold=n) for n in (0, 1))
+    if first.utcoffset() != second.utcoffset():
+        # Clocks were changed: the hour came twice, or never.
+        raise _Bad("has no offset, and clocks were changed in that hour")
+    text.read_as[f"times without an offset as {zone.key}"] += 1
+    return first
 
 
 _PARSERS: Mapping[ColumnType, Callable[[str, str], Any]] = {
@@ -150,11 +176,10 @@ _PARSERS: Mapping[ColumnType, Callable[[str, str], Any]] = {
     "integer": _integer,
     "yes_no": _yes_no,
     "date": _date,
-    "datetime": _datetime,
 }
 
 
-def _frame(text: TextTable, values: Mapping[str, list[Any]]) -> pd.DataFrame:
+def _frame(text: TextTable, values: Mapping[str, list[Any]], zone: ZoneInfo | None) -> pd.DataFrame:
     """Lay the cells out; the local day is that of the first moment in a row."""
     import pandas as pd
 
@@ -166,7 +191,8 @@ def _frame(text: TextTable, values: Mapping[str, list[Any]]) -> pd.DataFrame:
         if column.type == "datetime":
             utc = [None if c is None else c.astimezone(UTC) for c in cells]
             columns[column.name] = pd.Series(utc, dtype="datetime64[us, UTC]")
-            days = pd.Series([None if c is None else c.date() for c in cells], dtype="object")
+            local = [c if c is None or zone is None else c.astimezone(zone) for c in cells]
+            days = pd.Series([None if c is None else c.date() for c in local], dtype="object")
             columns.setdefault("local_day", days)
         elif column.type == "date":
             columns[column.name] = pd.Series(cells, dtype="object")
@@ -205,10 +231,11 @@ def _name_failed(
     """Put each failed cell into words, unless its row or cell has its reason already."""
     cells = {row.row: row.cells for row in text.rows}
     seen = {(p.row, p.column) for faults in typed.faults.values() for p in faults}
+    titles = {column.name: text.title(column.name) for column in text.contract.columns}
     ragged = {p.row for faults in typed.faults.values() for p in faults if p.column is None}
     order = {column.name: number for number, column in enumerate(text.contract.columns)}
-    for row, name in sorted(failed - seen, key=lambda cell: (cell[0], order[cell[1]])):
-        if row not in ragged:
+    for row, name in sorted(failed, key=lambda cell: (cell[0], order[cell[1]])):
+        if row not in ragged and (row, titles[name]) not in seen:
             cell = cells[row][text.header.index(name)]
             problem = _bad_cell(text, row, text.contract.column(name), cell, place)
             typed.faults[row].append(problem)
@@ -240,11 +267,11 @@ def _bad_cell(
     return place.problem(
         "bad_cell",
         text.file,
-        f"Row {row} of {text.file}, column {column.name}{what}.",
+        f"Row {row} of {text.file}, column {text.title(column.name)}{what}.",
         expected=expected,
         remedy=f"{CORRECT}{hint}",
         row=row,
-        column=column.name,
+        column=text.title(column.name),
         value=seen,
     )
 
@@ -277,67 +304,109 @@ def _text_expectation(column: Column) -> str:
 
 
 MOST_BYTES = 64 * 1024**2
-MOST_ROWS = 200_000
-DELIVERY_TABLES = ("sessions", "recordings", "checks", "reported")
-OPTIONAL_TABLES = frozenset({"reported"})
-_LINE_END = re.compile(r"\r\n|\n|\r")
-
-
-@dataclass(frozen=True, slots=True)
-class TextRow:
-    """One row: its number in the file and its cells, stripped."""
-
-    row: int
-    cells: tuple[str, ...]
 
 
 @dataclass(slots=True)
 class TextTable:
-    """One table as text. `problems` hold the delivery; `warnings` do not."""
+    """One table as text. `problems` hold the delivery.
+
+    `file` is what the centre sees of it: a file, or a sheet of a workbook. `header` holds the
+    columns of the contract that its headings mean, and the headings that mean none; `titles` are
+    the headings as they are written. `read_as` counts what was read as something else.
+    """
 
     name: str
     header: tuple[str, ...] = ()
     rows: list[TextRow] = field(default_factory=list)
     decimal: str = "."
     problems: list[Problem] = field(default_factory=list)
-    warnings: list[Problem] = field(default_factory=list)
+    file: str = ""
+    titles: tuple[str, ...] = ()
+    words: TableWords = field(default_factory=TableWords)
+    read_as: Counter[str] = field(default_factory=Counter)
 
-    @property
-    def file(self) -> str:
-        """Name of the file inside the delivery."""
-        return f"{self.name}.csv"
+    def __post_init__(self) -> None:
+        self.file = self.file or f"{self.name}.csv"
 
     @property
     def contract(self) -> Table:
-        """The table as the contract has it."""
-        return contract.TABLES[f"delivery_{self.name}"]
+        """The table as the contract has it; without columns for a sheet that is none of ours."""
+        return contract.TABLES.get(f"delivery_{self.name}", NO_TABLE)
+
+    def title(self, column: str) -> str:
+        """Return the heading of a column as the centre wrote it."""
+        at = self.header.index(column) if column in self.header else -1
+        return self.titles[at] if 0 <= at < len(self.titles) else column
+
+    @property
+    def told(self) -> str:
+        """What was read as something else, in words; empty where nothing was."""
+        parts = [what if n == 1 else f"{what} ({n} times)" for what, n in self.read_as.items()]
+        return f"{self.file}: {', '.join(parts)}." if parts else ""
 
 
-def read_text_table(name: str, data: bytes, place: DeliveryReference) -> TextTable:
-    """Split a table into cells; what is wrong with the table as a whole becomes a problem."""
-    table = TextTable(name)
+NO_TABLE = Table("no_table", "delivery", "nothing that is read", (), ())
+
+
+def read_text_table(
+    name: str,
+    data: bytes,
+    place: DeliveryReference,
+    *,
+    file: str = "",
+    words: TableWords | None = None,
+) -> TextTable:
+    """Split a table into cells; what is wrong with the table as a whole becomes a problem.
+
+    `file` is its file where it is not called after the table, `words` what is registered of it.
+    """
+    table = TextTable(name, file=file, words=words or TableWords())
     if len(data) > MOST_BYTES or data.count(b"\n") + data.count(b"\r") > 2 * MOST_ROWS:
         what = f"is larger than {MOST_BYTES // 1024**2} MB or {MOST_ROWS} rows"
         _refuse(table, place, "table_size", what)
         return table
-    data = as_utf8(data)
-    try:
-        text = data.decode("utf-8")
-    except UnicodeDecodeError:
-        text = data.decode("cp1252", "replace")
-    lines = _LINE_END.split(text)
-    delimiter = _delimiter(lines[0])
-    table.decimal = "," if delimiter == ";" else "."
-    table.header = tuple(cell.strip() for cell in cells_of(lines[0], delimiter))
-    if len(table.header) > MOST_COLUMNS:
-        table.header = ()
-        _refuse(table, place, "column_count", f"has more than {MOST_COLUMNS} columns")
-        return table
-    for row, line in enumerate(lines[1:], start=2):
-        cells = tuple(cell.strip() for cell in cells_of(line, delimiter))
-        if any(cells):
-            table.rows.append(TextRow(row, cells))
+    split = split_rows(decoded(data), lambda title: table.words.column(name, title) is not None)
+    _put_rows(table, split.header, split.rows, place)
+    numbers = [n for n, c in enumerate(_columns(table)) if c is not None and c.type == "number"]
+    cells = (row.cells[n] for row in table.rows for n in numbers if n < len(row.cells))
+    table.decimal = decimal_of(cells, split.delimiter)
+    if split.delimiter == "|":
+        table.read_as["a bar between the cells"] += 1
+    if table.decimal == "," and split.delimiter != ";":
+        table.read_as["numbers with a decimal comma"] += 1
     return table
+
+
+def table_of_sheet(
+    name: str, sheet: Sheet, place: DeliveryReference, *, file: str, words: TableWords
+) -> TextTable:
+    """Return a sheet of a workbook as a table; its first row that is not blank is the header."""
+    table = TextTable(name, file=file, words=words)
+    (_, header), *rows = sheet.rows or ((1, ()),)
+    _put_rows(table, header, [TextRow(number, cells) for number, cells in rows], place)
+    return table
+
+
+def _put_rows(
+    table: TextTable, titles: tuple[str, ...], rows: Sequence[TextRow], place: DeliveryReference
+) -> None:
+    """Put header and rows into a table, each heading as the column that it means."""
+    if len(titles) > MOST_COLUMNS:
+        _refuse(table, place, "column_count", f"has more than {MOST_COLUMNS} columns")
+        return
+    meant = [table.words.column(table.name, t) if table.name else None for t in titles]
+    table.titles = titles
+    table.header = tuple(m or title for m, title in zip(meant, titles, strict=True))
+    table.rows = list(rows)
+    for column, title in zip(meant, titles, strict=True):
+        if column is not None and column != title:
+            table.read_as[f"column {title} as {column}"] += 1
+
+
+def _columns(table: TextTable) -> list[Column | None]:
+    """Return the column of the contract that each heading means, None where it means none."""
+    known = {column.name: column for column in table.contract.columns}
+    return [known.get(name) for name in table.header]
 
 
 def empty_table(name: str) -> TextTable:
@@ -348,7 +417,7 @@ def empty_table(name: str) -> TextTable:
 
 
 def check_header(table: TextTable, place: DeliveryReference) -> None:
-    """Note missing, doubled and unknown columns. Call it after the privacy scan."""
+    """Note missing and doubled columns. Call it after the privacy scan."""
     if table.problems:
         return
     names = [column.name for column in table.contract.columns]
@@ -362,24 +431,42 @@ def check_header(table: TextTable, place: DeliveryReference) -> None:
         hint = nearest(name, [n for n in unknown if may_show_column(n)]) if count == 0 else ""
         kind = "column_missing" if count == 0 else "column_twice"
         _refuse(table, place, kind, what, column=name, hint=hint)
-    for name in unknown:
-        table.warnings.append(_unknown_column(table, place, name, names))
 
 
-def _unknown_column(
-    table: TextTable, place: DeliveryReference, name: str, names: Sequence[str]
-) -> Problem:
-    number = table.header.index(name) + 1
-    title = f"column {name}" if may_show_column(name) else f"column {number}"
-    free = [n for n in names if n not in table.header]
-    return place.problem(
-        "column_unknown",
-        table.file,
-        f"The {title} of {table.file} is not in the contract; it was not read.",
-        expected="the columns of the contract",
-        remedy=f"Leave the column out, or name it as the contract does.{nearest(name, free)}",
-        column=name if may_show_column(name) else None,
-    )
+MOST_UNREAD_NAMED = 20
+
+
+def unread_columns(tables: Iterable[TextTable], place: DeliveryReference) -> list[Problem]:
+    """Name the columns that nobody registered in one sentence; they are not read."""
+    said, files, first, hints = [], [], "", ""
+    for table in tables:
+        known = {column.name for column in table.contract.columns}
+        names = [
+            f"column {title}" if may_show_column(title) else f"column {number}"
+            for number, (name, title) in enumerate(zip(table.header, table.titles, strict=False), 1)
+            if name not in known and fold(title) not in table.words.ignored
+        ]
+        if names:
+            more = f" and {len(names) - MOST_UNREAD_NAMED} more" * (len(names) > MOST_UNREAD_NAMED)
+            said.append(f"{', '.join(names[:MOST_UNREAD_NAMED])}{more} of {table.file}")
+            files.append(table.file)
+            first = first or names[0].removeprefix("column ")
+            free = [name for name in known if name not in table.header]
+            shown = [name for name in table.header if name not in known and may_show_column(name)]
+            hints += "".join(nearest(name, free) for name in shown[:MOST_UNREAD_NAMED])
+    if not said:
+        return []
+    return [
+        place.problem(
+            "column_unknown",
+            files[0],
+            f"Not in the contract, and not read: {'; '.join(said)}.",
+            expected="the columns of the contract",
+            remedy="Leave them out, or have the coordinating centre register which columns they "
+            f"are, or that they are to be ignored.{hints}",
+            column=None if first.isdecimal() else first,
+        )
+    ]
 
 
 def _refuse(
@@ -401,8 +488,3 @@ def _refuse(
             column=column,
         )
     )
-
-
-def _delimiter(line: str) -> str:
-    """Comma; semicolon (with a decimal comma) or tab where the header has more of them."""
-    return max((",", ";", "\t"), key=line.count)

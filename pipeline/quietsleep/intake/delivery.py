@@ -17,17 +17,20 @@ from typing import TYPE_CHECKING, Literal
 
 from quietsleep import contract
 from quietsleep.intake.cells import (
-    DELIVERY_TABLES,
-    OPTIONAL_TABLES,
     TextTable,
     TypedTable,
     check_header,
     empty_table,
     read_text_table,
+    table_of_sheet,
     typed_table,
+    unread_columns,
 )
+from quietsleep.intake.dialect import DELIVERY_TABLES, OPTIONAL_TABLES, TableFiles, find_tables
 from quietsleep.intake.files.header import SignalHeader, heading_of
 from quietsleep.intake.files.read import Unreadable, read_signal
+from quietsleep.intake.files.request import may_show_column
+from quietsleep.intake.files.workbook import WorkbookError, read_workbook
 from quietsleep.intake.find import MANIFEST, FoundDelivery, bad_name, found_at, usable_name
 from quietsleep.intake.hold import Holding, find_faults, hold, hold_files
 from quietsleep.intake.manifest import Manifest, Verifier, read_manifest, unlisted_files
@@ -38,9 +41,11 @@ from quietsleep.intake.problems import (
     no_manifest,
     not_unpacked,
     strange_entries,
+    table_twice,
     too_many_faults,
     unregistered_columns,
     unused_files,
+    workbook_not_read,
 )
 from quietsleep.intake.reference import DeliveryReference, study_words
 from quietsleep.intake.source import (
@@ -54,7 +59,8 @@ from quietsleep.intake.source import (
 )
 from quietsleep.intake.store import Address
 from quietsleep.records import Problem
-from quietsleep.study.study import Device, Study
+from quietsleep.study.dialect import words_of
+from quietsleep.study.study import Centre, Device, Study
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -91,19 +97,25 @@ def read_delivery(study: Study, found: FoundDelivery, known: Stamps | None = Non
 
 def check_delivery(study: Study, path: Path) -> list[Problem]:
     """Check a delivery wherever it lies: the same contract, and every signal file is read."""
+    return look_through(study, path)[0]
+
+
+def look_through(study: Study, path: Path) -> tuple[list[Problem], ReadDelivery | None]:
+    """Check a delivery, and return what it brings as well; None where it cannot be read."""
     path = path.resolve()
-    found = found_at(path, path.parent.name)
+    found = found_at(path, study.code_now(path.parent.name))
     if found.centre not in study.centres:
-        found = found_at(path, _centre_said_inside(found))
+        found = found_at(path, study.code_now(_centre_said_inside(found)))
     place = DeliveryReference(found.centre, found.delivery)
     if found.state == "arriving" and not found.problems:
-        return [no_manifest(place)]
+        return [no_manifest(place)], None
     if found.centre not in study.centres:
-        return [no_centre(DeliveryReference("", found.delivery), study.centres)]
+        return [no_centre(DeliveryReference("", found.delivery), study.centres)], None
     problems = [] if usable_name(found.delivery, study) else [bad_name(place)]
     with tempfile.TemporaryDirectory(prefix="quietsleep-check-") as folder:
         delivered = read_delivery(replace(study, path=Path(folder)), found)
-        return [*problems, *delivered.problems, *_unreadable_signals(study, delivered)]
+        problems += [*delivered.problems, *_unreadable_signals(study, delivered)]
+        return problems, delivered
 
 
 @dataclass(slots=True)
@@ -115,38 +127,53 @@ class _Intake:
     source: DeliveryFiles
     known: Stamps
     root: Path | Address
+    tables: TableFiles = field(default_factory=TableFiles)
+    # How the centre calls the tables, and sheets that are none of them.
+    called: tuple[tuple[str, str], ...] = ()
+    sheets: list[TextTable] = field(default_factory=list)
+    stopping: list[Problem] = field(default_factory=list)
 
     @property
     def place(self) -> DeliveryReference:
-        return DeliveryReference(self.found.centre, self.found.delivery)
+        return DeliveryReference(self.found.centre, self.found.delivery, self.called)
+
+    @property
+    def centre(self) -> Centre:
+        return self.study.centres[self.found.centre]
 
     def run(self) -> ReadDelivery:
         """Take in the delivery; see `read_delivery`."""
         try:
-            manifest = read_manifest(self.source.read(MANIFEST), self.found)
+            manifest = read_manifest(self.source.read(MANIFEST), self.found, self.centre.was)
         except (OSError, KeyError) as error:
             said = no_manifest(self.place)
             if isinstance(error, OSError) and error.errno not in {None, errno.ENOENT}:
                 said = not_opened(self.place, MANIFEST, error)
             return without_rows(self.found, self.root, "quarantined", [said])
         verifier = Verifier(self.source, self.place, manifest.files, self.known)
+        self.tables = find_tables(manifest.files)
         texts = self._texts(verifier)
-        scan = PrivacyScan(self.place, study_words(self.study))
-        scan.tables(texts.values())
+        scan = PrivacyScan(self.place, study_words(self.study), zone=self.centre.zone)
+        scan.tables([*texts.values(), *self.sheets])
         others = {*self.source.files, *self.found.strange} - {*manifest.files}
-        scan.paths(manifest.files, others, manifest.unknown_fields)
+        # What a table is called is no code: it is named by those who exported it.
+        listed = {*manifest.files} - self.tables.paths
+        scan.paths(listed, others | {*self.tables.workbooks}, manifest.unknown_fields)
         if scan.problems:
             return without_rows(self.found, self.root, "quarantined", scan.problems)
         for text in texts.values():
             check_header(text, self.place)
         stopping = [*manifest.problems]
         if not stopping:
-            stopping += missing_tables(texts, verifier, self.place)
+            stopping += self.stopping
+            stopping += missing_tables(texts, self.tables, verifier, self.place)
         stopping += [p for text in texts.values() for p in text.problems]
         if stopping:
             return self._stopped(manifest, stopping)
-        typed = {name: typed_table(text, self.place) for name, text in texts.items()}
-        find_faults(typed, self.study.centres[self.found.centre], self.place)
+        typed = {
+            name: typed_table(text, self.place, self.centre.zone) for name, text in texts.items()
+        }
+        find_faults(typed, self.centre, self.place)
         if stopping := too_many_faults(typed, self.place):
             return self._stopped(manifest, stopping)
         headings = self._verify_signals(typed, verifier)
@@ -164,21 +191,59 @@ class _Intake:
         return stopped
 
     def _texts(self, verifier: Verifier) -> dict[str, TextTable]:
+        """Read the tables out of their files, and out of the sheets of workbooks."""
+        words = words_of(self.study.tables, self.centre.tables)
         texts: dict[str, TextTable] = {}
-        for name in DELIVERY_TABLES:
-            path = f"{name}.csv"
-            data = verifier.read(path) if path in verifier.listed else None
+        for name, path in self.tables.texts.items():
+            data = verifier.read(path)
             if data is not None:
-                texts[name] = read_text_table(name, data, self.place)
-            elif name in OPTIONAL_TABLES and path not in verifier.listed:
+                texts[name] = read_text_table(name, data, self.place, file=path, words=words)
+        for number, path in enumerate(self.tables.workbooks, start=1):
+            # The name of a workbook may be that of a person.
+            shown = path if may_show_column(path) else f"workbook {number}"
+            self._sheets(verifier, path, shown, texts)
+        self.stopping += [table_twice(n, p, self.place) for n, p in self.tables.twice.items()]
+        for name in OPTIONAL_TABLES - texts.keys():
+            if name not in self.tables.texts:
                 texts[name] = empty_table(name)
-        return texts
+        self.called = tuple(
+            (f"{name}.csv", table.file)
+            for name, table in texts.items()
+            if table.file != f"{name}.csv"
+        )
+        return {name: texts[name] for name in DELIVERY_TABLES if name in texts}
+
+    def _sheets(
+        self, verifier: Verifier, path: str, shown: str, texts: dict[str, TextTable]
+    ) -> None:
+        """Add the sheets of a workbook that are tables; the others are only looked through."""
+        data = verifier.read(path)
+        if data is None:
+            return
+        try:
+            sheets = read_workbook(data)
+        except WorkbookError as error:
+            self.stopping.append(workbook_not_read(shown, str(error), self.place))
+            return
+        words = words_of(self.study.tables, self.centre.tables)
+        for number, sheet in enumerate(sheets, start=1):
+            name = sheet.title.strip().casefold()
+            known = name if name in DELIVERY_TABLES else ""
+            file = f"{shown}, sheet {sheet.title.strip() if known else number}"
+            table = table_of_sheet(known, sheet, self.place, file=file, words=words)
+            if not known:
+                self.sheets.append(table)
+            elif known in texts:
+                files = (texts[known].file, file)
+                self.stopping.append(table_twice(known, files, self.place))
+            else:
+                texts[known] = table
 
     def _verify_signals(
         self, typed: Mapping[str, TypedTable], verifier: Verifier
     ) -> dict[str, tuple[SignalHeader, Device]]:
         devices = self._devices_of(typed)
-        tables = {f"{name}.csv" for name in DELIVERY_TABLES}
+        tables = self.tables.paths
         self.source.expect(p for p in verifier.as_listed() if p not in tables)
         headings: dict[str, tuple[SignalHeader, Device]] = {}
         for path in verifier.listed:
@@ -191,13 +256,18 @@ class _Intake:
 
     def _devices_of(self, typed: Mapping[str, TypedTable]) -> dict[str, Device]:
         """Which device wrote which file, as far as the tables say so."""
-        known = self.study.centres[self.found.centre].devices
         sessions, recordings = typed["sessions"].frame, typed["recordings"].frame
-        device_of = dict(zip(sessions["session"], sessions["device"], strict=True))
-        pairs = [*zip(recordings["file"], recordings["session"].map(device_of), strict=True)]
+        days = zip(sessions["device"], sessions["local_day"], strict=True)
+        of_session = dict(zip(sessions["session"], days, strict=True))
+        named = [
+            (path, of_session.get(session))
+            for path, session in zip(recordings["file"], recordings["session"], strict=True)
+        ]
         checks = typed["checks"].frame
-        pairs += zip(checks["file"], checks["device"], strict=True)
-        return {path: known[device] for path, device in pairs if device in known}
+        days = zip(checks["device"], checks["local_day"], strict=True)
+        named += zip(checks["file"], days, strict=True)
+        devices = {path: self.centre.device_on(*on) for path, on in named if on is not None}
+        return {path: device for path, device in devices.items() if device is not None}
 
     def _accept(
         self,
@@ -209,13 +279,13 @@ class _Intake:
         typed: Mapping[str, TypedTable],
         headings: Mapping[str, tuple[SignalHeader, Device]],
     ) -> ReadDelivery:
-        centre = self.study.centres[self.found.centre]
         holding = hold(typed)
-        hold_files(holding, verifier.verified.bad, manifest.files, centre, self.place)
+        hold_files(holding, verifier.verified.bad, manifest.files, self.centre, self.place)
         holding.problems += unlisted_files(self.source, manifest, self.place, scan.may_show)
         holding.problems += strange_entries(self.found.strange, self.place, scan.may_show)
-        holding.problems += [p for text in texts.values() for p in text.warnings]
-        holding.problems += unused_files(typed, manifest.files, self.place)
+        holding.problems += unread_columns([*texts.values(), *self.sheets], self.place)
+        unnamed = {*manifest.files} - self.tables.paths
+        holding.problems += unused_files(typed, unnamed, self.place)
         holding.problems += unregistered_columns(headings, self.place)
         return ReadDelivery(
             self.found.centre,
@@ -232,6 +302,7 @@ class _Intake:
             held_recordings=holding.recordings,
             held_checks=holding.checks,
             problems=holding.problems,
+            read_tolerantly=" ".join(text.told for text in texts.values() if text.told),
             counts=_counts(texts, holding),
         )
 
@@ -269,7 +340,7 @@ def _unpacked(
 
 def _looked_through(delivered: ReadDelivery) -> list[str]:
     """The files that a clean row names, and the tables: only these were searched for persons."""
-    named = {f"{name}.csv" for name in DELIVERY_TABLES}
+    named = {*find_tables(delivered.files).paths}
     for name in ("recordings", "checks"):
         named |= set(delivered.tables[name]["file"])
     return [path for path in delivered.files if path in named]
@@ -288,24 +359,25 @@ def _unreadable_signals(study: Study, delivered: ReadDelivery) -> Sequence[Probl
     if delivered.state != "accepted":
         return []
     tables = delivered.tables
-    sessions = dict(zip(tables["sessions"]["session"], tables["sessions"]["device"], strict=True))
+    sessions = {row["session"]: row for row in tables["sessions"].to_dict("records")}
     jobs = [
         (r["recording"], r["session"], r["file"], sessions[r["session"]], r["technique"])
         for r in tables["recordings"].to_dict("records")
         if r["recording"] not in delivered.held_recordings
     ]
     jobs += [
-        (r["check"], None, r["file"], r["device"], r["kind"])
+        (r["check"], None, r["file"], r, r["kind"])
         for r in tables["checks"].to_dict("records")
         if r["check"] not in delivered.held_checks
     ]
     specs = {**contract.TECHNIQUES, **contract.CHECKS}
     problems: list[Problem] = []
-    for item, session, file, device, key in jobs:
+    for item, session, file, on, key in jobs:
+        device = study.device_on(on["device"], on["local_day"]) or study.devices[on["device"]]
         try:
             read_signal(
                 delivered.root / file,
-                study.devices[device],
+                device,
                 specs[key].channels,
                 delivery=delivered.delivery,
                 where=file,
@@ -327,6 +399,7 @@ class ReadDelivery:
     the day by the centre's own clock. A recording or check that is in `held_recordings` or
     `held_checks` because of its file keeps its clean row. `root` is the folder that `files` lie
     in; `stamps` are their (bytes, mtime_ns, sha256), to be handed in again the next night.
+    `read_tolerantly` says what of the tables was read as something else than it is written.
     """
 
     centre: str
@@ -343,6 +416,7 @@ class ReadDelivery:
     held_recordings: dict[str, list[Problem]] = field(default_factory=dict)
     held_checks: dict[str, list[Problem]] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
+    read_tolerantly: str = ""
     counts: dict[str, int] = field(default_factory=dict)
 
 

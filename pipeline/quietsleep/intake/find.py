@@ -10,8 +10,8 @@ import os
 import re
 import stat
 import zipfile
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
@@ -75,23 +75,40 @@ def take_inventory(study: Study) -> DeliveryInventory:
 
 
 def find_deliveries(study: Study, centre: str) -> list[FoundDelivery]:
-    """Find all deliveries of one centre, by name; a centre without any has an empty list."""
-    entries = _listing(study.deliveries_path / centre)
-    folders = {e.name for e in entries if e.is_dir(follow_symlinks=False)}
+    """Find all deliveries of one centre, by name; a centre without any has an empty list.
+
+    What lies in the folder of a code that the centre had before is its own as well.
+    """
     found: list[FoundDelivery] = []
-    badly_named = 0
-    for entry in entries:
-        if not _is_delivery(entry):
-            continue
-        name = entry.name[:-4] if entry.is_file(follow_symlinks=False) else entry.name
-        if not usable_name(name, study):
-            badly_named += 1
-            found.append(_badly_named(centre, badly_named, Path(entry.path)))
-        elif entry.name not in folders and name in folders:
-            found.append(twice(centre, f"{name}.zip", Path(entry.path)))
-        else:
-            found.append(found_at(Path(entry.path), centre))
+    for code in folders_of(study, centre):
+        entries = _listing(study.deliveries_path / code)
+        folders = {e.name for e in entries if e.is_dir(follow_symlinks=False)}
+        for entry in entries:
+            if not _is_delivery(entry):
+                continue
+            name = entry.name[:-4] if entry.is_file(follow_symlinks=False) else entry.name
+            if not usable_name(name, study):
+                number = 1 + sum(f.delivery.startswith("badly-named-") for f in found)
+                found.append(_badly_named(centre, number, Path(entry.path)))
+            elif entry.name not in folders and name in folders:
+                found.append(twice(centre, f"{name}.zip", Path(entry.path)))
+            else:
+                found.append(named_apart(found_at(Path(entry.path), centre), code, found))
     return found
+
+
+def folders_of(study: Study, centre: str) -> tuple[str, ...]:
+    """Return the names of the folders that hold deliveries of a centre, that of its code first."""
+    return (centre, *study.centres[centre].was)
+
+
+def named_apart(
+    delivery: FoundDelivery, code: str, others: Iterable[FoundDelivery]
+) -> FoundDelivery:
+    """Put the old code of its folder before a name that is there under the present code too."""
+    if all(delivery.delivery != other.delivery for other in others):
+        return delivery
+    return replace(delivery, delivery=f"{code}.{delivery.delivery}")
 
 
 def found_at(path: Path, centre: str) -> FoundDelivery:
@@ -129,18 +146,21 @@ def find_strays(study: Study) -> list[Problem]:
     """Name what lies among the deliveries and belongs to none, so that nothing is lost silently."""
     folders = [(DeliveryReference("", ""), study.deliveries_path)]
     folders += [
-        (DeliveryReference(centre, ""), study.deliveries_path / centre) for centre in study.centres
+        (DeliveryReference(centre, ""), study.deliveries_path / code)
+        for centre in study.centres
+        for code in folders_of(study, centre)
     ]
     problems = [p for place, folder in folders if (p := _closed(place, folder))]
     for entry in _listing(study.deliveries_path):
         if not entry.is_dir(follow_symlinks=False):
             continue
-        if entry.name not in study.centres:
+        centre = study.code_now(entry.name)
+        if centre not in study.centres:
             problems.append(stray_folder())
             continue
         loose = sum(not _is_delivery(e) for e in _listing(Path(entry.path)))
         if loose:
-            problems.append(loose_entries(entry.name, loose))
+            problems.append(loose_entries(centre, loose))
     return problems
 
 
@@ -282,20 +302,22 @@ def inventory_of_store(study: Study) -> DeliveryInventory:
         return DeliveryInventory(nothing, [closed(DeliveryReference("", ""), error)])
     folders = sorted(n for n, is_folder in children.items() if is_folder and not _is_hidden(n))
     inventory = DeliveryInventory(
-        nothing, [stray_folder() for n in folders if n not in study.centres]
+        nothing, [stray_folder() for n in folders if study.code_now(n) not in study.centres]
     )
-    for centre in study.centres:
-        if centre not in folders:
+    places = [(centre, code) for centre in study.centres for code in folders_of(study, centre)]
+    for centre, code in places:
+        if code not in folders:
             continue
         try:
-            listed = (root / centre).listed()
+            listed = (root / code).listed()
         except FileNotFoundError:
             continue
         except OSError as error:
             inventory.strays.append(closed(DeliveryReference(centre, ""), error))
             continue
-        found, strays = _of_centre(study, centre, listed)
-        inventory.found[centre] = found
+        found, strays = _of_centre(study, centre, root / code, listed)
+        others = inventory.found[centre]
+        others += [named_apart(each, code, others) for each in found]
         inventory.strays.extend(strays)
     return inventory
 
@@ -311,10 +333,9 @@ class _Lying:
 
 
 def _of_centre(
-    study: Study, centre: str, listed: Mapping[str, tuple[int, int]]
+    study: Study, centre: str, root: Address, listed: Mapping[str, tuple[int, int]]
 ) -> tuple[list[FoundDelivery], list[Problem]]:
     lying = _sorted_out(listed)
-    root = Address(study.storage.deliveries) / centre
     found: list[FoundDelivery] = []
     for name in sorted({*lying.folders, *lying.archives}):
         is_archive = name not in lying.folders

@@ -48,6 +48,7 @@ def find_faults(typed: Mapping[str, TypedTable], centre: Centre, place: Delivery
         _repeated_keys(table, place)
     for name in ("sessions", "checks"):
         _unknown(typed[name], "device", centre.devices, "a device registered for the centre", place)
+        _not_in_force(typed[name], centre, place)
     sessions = dict.fromkeys(typed["sessions"].frame["session"].dropna())
     for name in ("recordings", "reported"):
         _unknown(typed[name], "session", sessions, "a session of sessions.csv", place)
@@ -76,13 +77,14 @@ def hold_files(
 ) -> None:
     """Hold the recordings and checks whose file is bad; their rows stay clean."""
     sessions = holding.clean["sessions"]
-    device_of = dict(zip(sessions["session"], sessions["device"], strict=True))
+    rows_of = {row["session"]: row for row in sessions.to_dict("records")}
     used: set[str] = set()
     for name, key in (("recordings", "recording"), ("checks", "check")):
         reasons = holding.recordings if name == "recordings" else holding.checks
         for row in holding.clean[name].to_dict("records"):
             session = str(row["session"]) if name == "recordings" else None
-            device = centre.devices[device_of[session] if session else row["device"]]
+            on = rows_of[session] if session else row
+            device = centre.device_on(on["device"], on["local_day"]) or centre.devices[on["device"]]
             path, item = str(row["file"]), str(row[key])
             wanted = f"signals/{session or item}/{item}.{device.file_format}"
             problem = bad_files.get(path) or _wrong_file(name, row, wanted, listed, place)
@@ -185,5 +187,29 @@ def _unknown(
                 row=int(row),
                 column=column,
                 value=value,
+            )
+        )
+
+
+def _not_in_force(table: TypedTable, centre: Centre, place: DeliveryReference) -> None:
+    """Name rows of a day before the first entry of their device."""
+    frame = table.frame
+    for row, device, day in zip(frame["row"], frame["device"], frame["local_day"], strict=True):
+        if device not in centre.devices or day is None or centre.device_on(device, day):
+            continue
+        entries = (centre.devices[device], *centre.earlier_devices)
+        first = min(entry.valid_from for entry in entries if entry.device == device)
+        table.faults[int(row)].append(
+            place.problem(
+                "device_not_in_force",
+                f"{table.name}.csv",
+                f'Row {row} of {table.name}.csv: device "{device}" is registered from {first} on, '
+                f"and the row is of {day}.",
+                expected=f"a day from {first} on",
+                remedy="Correct the day; if it is right, ask the coordinating centre to register "
+                "the device from its first day on.",
+                row=int(row),
+                column="device",
+                value=str(device),
             )
         )

@@ -95,6 +95,7 @@ def _store_delivery(
                     "n_sessions": len(rows.get("sessions", ())),
                     "n_recordings": len(rows.get("recordings", ())),
                     "n_checks": len(rows.get("checks", ())),
+                    "read_tolerantly": delivered.read_tolerantly or None,
                 }
             ]
         ),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
@@ -39,8 +39,11 @@ class Verified:
     bad: dict[str, Problem] = field(default_factory=dict)
 
 
-def read_manifest(data: bytes, found: FoundDelivery) -> Manifest:
-    """Read delivery.json; whatever is wrong with it holds the delivery and becomes a problem."""
+def read_manifest(data: bytes, found: FoundDelivery, was: Collection[str] = ()) -> Manifest:
+    """Read delivery.json; whatever is wrong with it holds the delivery and becomes a problem.
+
+    `was` are the codes that the centre had before: it may name itself by one of them.
+    """
     manifest = Manifest(sha256=hashlib.sha256(data).hexdigest())
     place = DeliveryReference(found.centre, found.delivery)
     try:
@@ -51,7 +54,7 @@ def read_manifest(data: bytes, found: FoundDelivery) -> Manifest:
         _refuse(manifest, place, "is no JSON object in UTF-8", "a JSON object")
         return manifest
     manifest.unknown_fields = tuple(str(k) for k in content if k not in _FIELDS)
-    _check_words(manifest, place, content)
+    _check_words(manifest, place, content, was)
     _read_created(manifest, place, content.get("created"))
     _read_files(manifest, place, content.get("files"))
     return manifest
@@ -72,17 +75,23 @@ def _refuse(
 
 
 def _check_words(
-    manifest: Manifest, place: DeliveryReference, content: Mapping[str, object]
+    manifest: Manifest,
+    place: DeliveryReference,
+    content: Mapping[str, object],
+    was: Collection[str],
 ) -> None:
-    wanted = {
-        "contract": contract.CONTRACT_VERSION,
-        "centre": place.centre,
-        "delivery": place.delivery,
+    # A name that is there under two codes of the centre has the old code before it.
+    own_names = [place.delivery.removeprefix(f"{old}.") for old in was]
+    wanted: dict[str, tuple[str, ...]] = {
+        "contract": contract.READABLE_VERSIONS[::-1],
+        "centre": (place.centre, *was),
+        "delivery": (place.delivery, *own_names),
     }
-    for name, value in wanted.items():
+    for name, values in wanted.items():
+        value = values[0]
         if name not in content:
             _refuse(manifest, place, f"does not say {name}", f'"{value}"')
-        elif content[name] not in (contract.READABLE_VERSIONS if name == "contract" else (value,)):
+        elif content[name] not in values:
             what = f'says another {name} than "{value}"'
             remedy = "Deliver it under its own name, in the folder of its own centre."
             if name == "contract":

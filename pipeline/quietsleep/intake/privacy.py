@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
 
 from quietsleep.contract.model import Column
 from quietsleep.intake.cells import TextTable
@@ -28,7 +30,7 @@ CODE_COLUMNS = frozenset(
     {"session", "infant", "recording", "check", "device", "operator", "visit", "outcome", "unit"}
 )
 _PLAIN_NUMBER = re.compile(r"[-+]?\d{1,8}(?:[.,]\d{1,17})?(?:[eE][-+]?\d{1,3})?")
-_TIME = re.compile(r"(\d{4}-\d\d-\d\d)[T ]\d\d:\d\d")
+_TIME = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d")
 _PATH_PARTS = re.compile(r"[/\\]|\.(?=\w{1,8}$)")
 
 
@@ -36,23 +38,26 @@ _PATH_PARTS = re.compile(r"[/\\]|\.(?=\w{1,8}$)")
 class PrivacyScan:
     """Looks through one delivery; `problems` fills with what may not be taken in.
 
-    `words` are codes of the study that may stand in values, `days` the days of tests.
+    `words` are codes of the study that may stand in values, `days` the days of tests, as they are
+    written and where the centre is, by its `zone`.
     """
 
     place: DeliveryReference
     words: frozenset[str]
     days: frozenset[date] = frozenset()
+    zone: ZoneInfo | None = None
     problems: list[Problem] = field(default_factory=list)
     _seen: dict[tuple[str, bool], str | None] = field(default_factory=dict)
 
     def tables(self, tables: Iterable[TextTable]) -> None:
         """Look through the column names and cells of all tables."""
         tables = list(tables)
-        self.days = frozenset(day for table in tables for day in _days_of(table))
+        self.days = frozenset(day for table in tables for day in _days_of(table, self.zone))
         self._seen.clear()
         for table in tables:
+            columns = {column.name: column for column in table.contract.columns}
             for number, name in enumerate(table.header):
-                known = next((c for c in table.contract.columns if c.name == name), None)
+                known = columns.get(name)
                 if known is None and (kind := self._name(name)):
                     self._found(kind, table.file, number=number, title="the column's name asks for")
                     continue
@@ -95,7 +100,7 @@ class PrivacyScan:
             if kind := self._cell(value, column):
                 found.setdefault(kind, []).append(row_number)
         for kind, rows in found.items():
-            name = column.name if column else None
+            name = table.title(column.name) if column else None
             self._found(kind, table.file, number=number, column=name, row=min(rows), n=len(rows))
 
     def _cell(self, value: str, column: Column | None) -> str | None:
@@ -158,16 +163,17 @@ def _parts_of_path(path: str) -> list[tuple[str, bool]]:
     return [*((part, True) for part in _PATH_PARTS.split(path)), (path, False)]
 
 
-def _days_of(table: TextTable) -> Iterator[date]:
+def _days_of(table: TextTable, zone: ZoneInfo | None) -> Iterator[date]:
     """Days of tests: they may stand in the codes of sessions and recordings.
 
-    A time of day beside the date tells them from a date of birth, also in a shifted cell.
+    A time of day beside the date tells them from a date of birth, also in a shifted cell. Of a
+    centre that writes another clock than its own, the day there counts as well.
     """
-    beginnings = {
-        match.group(1) for row in table.rows for cell in row.cells if (match := _TIME.match(cell))
-    }
-    for day in beginnings:
-        try:
-            yield date.fromisoformat(day)
-        except ValueError:
-            continue
+    cells = {cell for row in table.rows for cell in row.cells if _TIME.match(cell)}
+    for cell in cells:
+        with suppress(ValueError):
+            yield date.fromisoformat(cell[:10])
+        with suppress(ValueError, OverflowError):
+            when = datetime.fromisoformat(cell)
+            if zone is not None and when.tzinfo is not None:
+                yield when.astimezone(zone).date()

@@ -5,13 +5,8 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
-from quietsleep.intake.cells import (
-    DELIVERY_TABLES,
-    MOST_FAULTS,
-    OPTIONAL_TABLES,
-    TextTable,
-    TypedTable,
-)
+from quietsleep.intake.cells import MOST_FAULTS, TextTable, TypedTable
+from quietsleep.intake.dialect import DELIVERY_TABLES, OPTIONAL_TABLES, TableFiles
 from quietsleep.intake.files.header import SignalHeader
 from quietsleep.intake.files.request import may_show_column
 from quietsleep.intake.find import MANIFEST
@@ -58,25 +53,52 @@ def not_unpacked(place: DeliveryReference) -> Problem:
 
 
 def missing_tables(
-    texts: Mapping[str, TextTable], verifier: Verifier, place: DeliveryReference
+    texts: Mapping[str, TextTable],
+    files: TableFiles,
+    verifier: Verifier,
+    place: DeliveryReference,
 ) -> list[Problem]:
     """A table that is missing or bad holds the whole delivery."""
-    problems: list[Problem] = []
+    bad = verifier.verified.bad
+    problems = [bad[path] for path in sorted(files.paths & bad.keys())]
     for name in DELIVERY_TABLES:
         path = f"{name}.csv"
-        if path in verifier.verified.bad:
-            problems.append(verifier.verified.bad[path])
-        elif name not in texts and name not in OPTIONAL_TABLES:
-            problems.append(
-                place.problem(
-                    "table_missing",
-                    path,
-                    f"{path} is not listed in {MANIFEST}, so the whole delivery is held.",
-                    expected="sessions.csv, recordings.csv and checks.csv",
-                    remedy=f"Add {path} (a header alone will do) and list it in {MANIFEST}.",
-                )
+        there = name in texts or name in files.texts or name in files.twice
+        if there or name in OPTIONAL_TABLES or any(p in bad for p in files.workbooks):
+            continue
+        problems.append(
+            place.problem(
+                "table_missing",
+                path,
+                f"{path} is not listed in {MANIFEST}, so the whole delivery is held.",
+                expected="sessions.csv, recordings.csv and checks.csv, or a workbook with a sheet "
+                "for each",
+                remedy=f"Add {path} (a header alone will do) and list it in {MANIFEST}.",
             )
+        )
     return problems
+
+
+def table_twice(name: str, paths: Sequence[str], place: DeliveryReference) -> Problem:
+    """Two files or sheets are one table: nobody can say which counts."""
+    return place.problem(
+        "table_twice",
+        paths[0],
+        f"There are several tables of {name}: {' and '.join(paths)}; the whole delivery is held.",
+        expected=f"one table of {name}",
+        remedy="Leave the one out that is not meant, and deliver again.",
+    )
+
+
+def workbook_not_read(path: str, what: str, place: DeliveryReference) -> Problem:
+    """A workbook that cannot be read holds the delivery: it may hold any of its tables."""
+    return place.problem(
+        "workbook",
+        path,
+        f"{path} {what}, so the whole delivery is held.",
+        expected="a workbook (.xlsx) with one sheet a table",
+        remedy="Save it anew from the program that made it, or save each sheet as .csv.",
+    )
 
 
 def too_many_faults(typed: Mapping[str, TypedTable], place: DeliveryReference) -> list[Problem]:
@@ -117,8 +139,8 @@ def strange_entries(
 def unused_files(
     typed: Mapping[str, TypedTable], listed: Iterable[str], place: DeliveryReference
 ) -> list[Problem]:
-    """Listed files that no row names: signals that would be lost without a word."""
-    named = {f"{name}.csv" for name in DELIVERY_TABLES}
+    """Listed files, tables aside, that no row names: signals that would be lost without a word."""
+    named: set[str] = set()
     for name in ("recordings", "checks"):
         named |= set(typed[name].frame["file"].dropna())
     unused = sorted(set(listed) - named)

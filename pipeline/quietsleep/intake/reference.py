@@ -24,10 +24,14 @@ _WORDS_FOR_NOTHING = frozenset(
 
 @dataclass(frozen=True, slots=True)
 class DeliveryReference:
-    """A delivery of a centre, for the problems found in it."""
+    """A delivery of a centre, for the problems found in it.
+
+    `called` says how the centre calls the tables: (as the contract does, as the centre sees it).
+    """
 
     centre: str
     delivery: str
+    called: tuple[tuple[str, str], ...] = ()
 
     def problem(
         self,
@@ -48,10 +52,10 @@ class DeliveryReference:
             centre=self.centre,
             delivery=self.delivery,
             kind=kind,
-            where=where,
-            sentence=sentence,
-            expected=expected,
-            remedy=remedy,
+            where=self._as_called(where),
+            sentence=self._as_called(sentence),
+            expected=self._as_called(expected),
+            remedy=self._as_called(remedy),
             session=session,
             recording=recording,
             row=row,
@@ -59,10 +63,18 @@ class DeliveryReference:
             value=value,
         )
 
+    def _as_called(self, text: str) -> str:
+        """Call the tables in a text as the centre does."""
+        for name, called in self.called:
+            # Only where it stands by itself: what the centre calls it may hold the name.
+            escaped = called.replace("\\", r"\\")
+            text = re.sub(rf"(?<![\w./]){re.escape(name)}(?!\w)", escaped, text)
+        return text
+
 
 def study_words(study: Study) -> frozenset[str]:
     """Words in the codes of the study: they may stand in values although some are also names."""
-    codes = (study.name, *study.centres, *study.devices)
+    codes = (study.name, *study.centres, *study.renamed, *study.devices)
     return frozenset(plain(w) for code in codes for w in re.findall(r"[^\W\d_]+", code))
 
 

@@ -70,6 +70,19 @@ def rules_version(rules: Iterable[Rule]) -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:12]
 
 
+def breaks(
+    rules: Iterable[Rule], key: str, values: pd.Series[float], on: Iterable[date]
+) -> NDArray[np.bool_]:
+    """Say which values (n,) break one rule on their days (n,); NaN breaks none."""
+    days, observed = list(on), np.asarray(values, dtype=np.float64)
+    broken = np.zeros(len(days), bool)
+    for rule in rules:
+        if rule.key == key:
+            in_force = np.fromiter((_in_force(rule, day) for day in days), bool, len(days))
+            broken |= in_force & ~np.isnan(observed) & ~within(observed, rule.low, rule.high)
+    return broken
+
+
 def judge(
     values: pd.DataFrame,
     rules: Iterable[Rule],

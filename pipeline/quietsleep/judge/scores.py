@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from functools import partial
 from pathlib import Path
 from typing import Any, Literal
@@ -28,7 +29,15 @@ GROWTH_COLUMNS = (
     *(f"{name}{part}" for name in GROWTH for part in ("", "_why")),
 )
 SCORE_COLUMNS = ("z", "percent_predicted", "equation", "z_why")
-SUBJECT_COLUMNS = ("sex", "length_cm", "weight_kg", "age_days", "corrected_age_days", "device")
+SUBJECT_COLUMNS = (
+    "sex",
+    "length_cm",
+    "weight_kg",
+    "age_days",
+    "corrected_age_days",
+    "device",
+    "on",
+)
 
 
 def with_growth(sessions: pd.DataFrame) -> pd.DataFrame:
@@ -71,7 +80,8 @@ def with_scores(
 
 
 def _subject(row: Any, study: Study) -> Subject:
-    device = study.devices.get(row.device)
+    day = row.on if isinstance(row.on, date) else None
+    device = study.device_on(row.device, day) if isinstance(row.device, str) else None
     return Subject(
         sex=row.sex if isinstance(row.sex, str) else None,
         length_cm=row.length_cm,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import date, datetime
 from functools import partial
 from pathlib import Path
 
@@ -14,6 +15,8 @@ from quietsleep.contract import Rule
 from quietsleep.judge import evidence
 from quietsleep.judge.agreement import agreement_frame
 from quietsleep.judge.conservation import add_up, count_block
+from quietsleep.judge.contradictions import Contradiction, contradictions_of
+from quietsleep.judge.expected import expected_frame
 from quietsleep.judge.plausible import with_history, with_surroundings
 from quietsleep.judge.readers import (
     ReviewEffects,
@@ -41,13 +44,17 @@ ON_DISK = (
 )  # fmt: skip
 # Tables of which all rows are also needed at once; they have few a session.
 KEPT = ("sessions", "checks", "outcomes", "agreement")
+# Without consent nothing of a session may be used, and its centre has to be told the same night.
+CONSENT_RULE = "session.consent"
 
 
 @dataclass(frozen=True, slots=True)
 class JudgedStudy:
     """What a night found and judged: small tables whole, large ones spooled block by block.
 
-    `trials_read` and `verdicts_read` are those of the trials that human readers decided on.
+    `alerts` are the verdicts that somebody has to hear of tonight: failed rules of severity alert,
+    and consent that was not there. `trials_read` and `verdicts_read` are those of the trials that
+    human readers decided on.
     """
 
     night: str
@@ -61,6 +68,9 @@ class JudgedStudy:
     outcomes: pd.DataFrame
     agreement: pd.DataFrame
     conservation: pd.DataFrame
+    expected: pd.DataFrame
+    alerts: pd.DataFrame
+    contradictions: Sequence[Contradiction]
     trials_read: pd.DataFrame
     verdicts_read: pd.DataFrame
     tables_on_disk: Mapping[str, TableOnDisk]
@@ -85,6 +95,7 @@ class JudgedBlock:
     kept: dict[str, pd.DataFrame]
     counts: pd.DataFrame
     ledger: pd.DataFrame
+    alerts: pd.DataFrame
     trials_read: pd.DataFrame
     verdicts_read: pd.DataFrame
 
@@ -92,7 +103,11 @@ class JudgedBlock:
 def judge_block(inputs: JudgingInputs, given: tuple[Block, StoredMeasures]) -> JudgedBlock:
     """Judge one block by the rules in force and spool its rows; runs in any process."""
     block, stored = given
-    roster = block.roster
+    roster = replace(
+        block.roster,
+        sessions=with_entries(block.roster.sessions, inputs.study),
+        checks=with_entries(block.roster.checks, inputs.study),
+    )
     gathered = with_readers(evidence.gather(stored, roster, inputs.study), inputs.effects)
     judged = told_why(
         judge_study(gathered, rules=inputs.rules, waivers=inputs.waivers), inputs.effects
@@ -119,9 +134,26 @@ def judge_block(inputs: JudgingInputs, given: tuple[Block, StoredMeasures]) -> J
             checks=judged.checks,
             trials=judged.trials,
         ),
+        alerts=alerts_among(judged.verdicts),
         trials_read=_among(judged.trials, "trial", read),
         verdicts_read=_among(judged.verdicts, "item", read),
     )
+
+
+def with_entries(rows: pd.DataFrame, study: Study) -> pd.DataFrame:
+    """Add which entry of its device was in force on the day of each session or check."""
+    found = [
+        study.device_on(device, day) if isinstance(device, str) and isinstance(day, date) else None
+        for device, day in zip(rows["device"], rows["on"], strict=True)
+    ]
+    days = [None if device is None else device.valid_from for device in found]
+    return rows.assign(device_valid_from=pd.Series(days, index=rows.index, dtype="object"))
+
+
+def alerts_among(verdicts: pd.DataFrame) -> pd.DataFrame:
+    """Return the verdicts that somebody has to hear of: failed alerts, and consent not there."""
+    said = (verdicts["severity"] == "alert") | (verdicts["rule"] == CONSENT_RULE)
+    return verdicts[said & (verdicts["state"] == "fail")]
 
 
 def block_frames(
@@ -129,7 +161,7 @@ def block_frames(
 ) -> dict[str, pd.DataFrame]:
     """Return the frames that one block of sessions adds to, by warehouse table."""
     return {
-        "sessions": judged.sessions,
+        "sessions": judged.sessions.rename(columns={"on": "tested_on"}),
         "recordings": _recordings(evidence),
         "trials": judged.trials,
         "trial_values": evidence.trial_values,
@@ -140,7 +172,9 @@ def block_frames(
         "verdicts": judged.verdicts,
         "tests": _tests(judged),
         "outcomes": outcomes,
-        "checks": judged.checks.rename(columns={"recorded": "state", "code": "code_fingerprint"}),
+        "checks": judged.checks.rename(
+            columns={"recorded": "state", "code": "code_fingerprint", "on": "done_on"}
+        ),
         "reported": reported,
         "agreement": agreement_frame(reported, outcomes, judged.sessions),
     }
@@ -156,7 +190,8 @@ def _recordings(evidence: Evidence) -> pd.DataFrame:
 
 def _tests(judged: Judged) -> pd.DataFrame:
     of_session = judged.sessions[["centre", "session", "tested_at", "operator", "device"]]
-    return judged.tests.merge(of_session, on=["centre", "session"], how="left")
+    tests = judged.tests.merge(of_session, on=["centre", "session"], how="left")
+    return tests.rename(columns={"on": "tested_on"})
 
 
 @dataclass(slots=True)
@@ -165,6 +200,7 @@ class _Sum:
 
     kept: dict[str, list[pd.DataFrame]] = field(default_factory=dict)
     counts: list[pd.DataFrame] = field(default_factory=list)
+    alerts: list[pd.DataFrame] = field(default_factory=list)
     trials_read: list[pd.DataFrame] = field(default_factory=list)
     verdicts_read: list[pd.DataFrame] = field(default_factory=list)
 
@@ -173,6 +209,7 @@ class _Sum:
         for name, rows in block.kept.items():
             self.kept.setdefault(name, []).append(rows)
         self.counts.append(block.counts)
+        self.alerts.append(block.alerts)
         self.trials_read.append(block.trials_read)
         self.verdicts_read.append(block.verdicts_read)
 
@@ -185,11 +222,13 @@ def judge(
     log: ReviewLog,
     *,
     night: str,
+    now: datetime,
     strays: Sequence[Problem] = (),
 ) -> JudgedStudy:
     """Judge everything measured by the rules in force, and write what became of it in the ledger.
 
     `roster` rows carry the content keys of what was measured; the rows of large tables go to disk.
+    `now` is when the night began.
     """
     inputs = _judging_inputs(state, study, roster, log)
     # Before the roster is cut into blocks: an infant's sessions may lie in several of them.
@@ -208,6 +247,15 @@ def judge(
     deliveries = deliveries_of_night(state, roster)
     ledger.add_to_ledger(state, ledger.rows_of_deliveries(deliveries))
     ledger.write_ledger(state, night)
+    contradictions = contradictions_of(roster, inputs.rules)
+    kept = {name: _joined(frames) for name, frames in found.kept.items()}
+    expected = expected_frame(
+        study,
+        sessions=kept["sessions"],
+        recordings=roster.recordings,
+        last_arrivals=last_arrivals(state, deliveries, now),
+        now=now,
+    )
     counts = add_up(found.counts, centres=list(study.centres), night=night)
     return JudgedStudy(
         night=night,
@@ -215,9 +263,18 @@ def judge(
         effects=inputs.effects,
         rules=inputs.rules,
         deliveries=deliveries,
-        problems=problems_of_night(state, roster, deliveries, night=night, strays=strays),
-        **{name: _joined(frames) for name, frames in found.kept.items()},
+        problems=problems_of_night(
+            state,
+            roster,
+            deliveries,
+            night=night,
+            loose=[*(loose_problem(p) for p in strays), *(c.row for c in contradictions)],
+        ),
+        **kept,
         conservation=in_contract(counts, "conservation"),
+        expected=in_contract(expected, "expected"),
+        alerts=_joined(found.alerts),
+        contradictions=contradictions,
         trials_read=_joined(found.trials_read),
         verdicts_read=_joined(found.verdicts_read),
         tables_on_disk=inputs.tables_on_disk,
@@ -379,25 +436,48 @@ def deliveries_of_night(state: State, roster: Roster) -> pd.DataFrame:
     return rows
 
 
+def last_arrivals(state: State, deliveries: pd.DataFrame, now: datetime) -> dict[str, datetime]:
+    """Return when the last delivery of each centre was seen first; those of tonight, `now`."""
+    nights = state.frame("SELECT night, started_at FROM nights")
+    began = dict(zip(nights["night"], nights["started_at"], strict=True))
+    found: dict[str, datetime] = {}
+    for centre, night in zip(deliveries["centre"], deliveries["first_night"], strict=True):
+        at = began.get(night, pd.Timestamp(now)).to_pydatetime()
+        found[centre] = max(found.get(centre, at), at)
+    return found
+
+
+def loose_problem(problem: Problem) -> dict[str, str | None]:
+    """Return the row of a problem that belongs to no delivery."""
+    return {
+        "centre": problem.centre or None,
+        "kind": problem.kind,
+        "where_found": problem.where,
+        "expected": problem.expected,
+        "sentence": problem.sentence,
+        "remedy": problem.remedy,
+    }
+
+
 def problems_of_night(
-    state: State, roster: Roster, deliveries: pd.DataFrame, *, night: str, strays: Sequence[Problem]
+    state: State,
+    roster: Roster,
+    deliveries: pd.DataFrame,
+    *,
+    night: str,
+    loose: Sequence[Mapping[str, str | None]],
 ) -> pd.DataFrame:
     """Return the problems that still stand, numbered: of deliveries and of recordings that count.
 
-    A problem goes when its delivery is superseded or its recording is delivered anew.
+    A problem goes when its delivery is superseded or its recording is delivered anew. `loose` are
+    rows of what belongs to no delivery.
     """
     rows = state.frame("SELECT * FROM problems ORDER BY night, centre, delivery, where_found")
     keys = pd.concat([roster.recordings["content_key"], roster.checks["content_key"]])
     standing = deliveries.loc[deliveries["state"] != "superseded", ["centre", "delivery"]]
     of_delivery = rows[rows["content_key"].isna()].merge(standing, on=["centre", "delivery"])
     of_signal = rows[rows["content_key"].isin(keys.dropna())]
-    loose = pd.DataFrame(
-        [
-            {"night": night, "centre": p.centre or None, "kind": p.kind, "where_found": p.where}
-            | {"expected": p.expected, "sentence": p.sentence, "remedy": p.remedy}
-            for p in strays
-        ]
-    )
-    found = pd.concat([f for f in (of_delivery, of_signal, loose) if len(f)] or [rows])
+    of_none = pd.DataFrame([{"night": night, **row} for row in loose])
+    found = pd.concat([f for f in (of_delivery, of_signal, of_none) if len(f)] or [rows])
     found = found.rename(columns=NAMES).reset_index(drop=True)
     return found.assign(problem=found.groupby("night", sort=False).cumcount() + 1)

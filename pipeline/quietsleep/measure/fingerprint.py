@@ -19,6 +19,7 @@ from pathlib import Path
 
 from quietsleep import contract
 from quietsleep.data import data_folder
+from quietsleep.study.dialect import TableDialect
 from quietsleep.study.study import Centre, Device
 
 PACKAGE = Path(__file__).parents[1]
@@ -188,13 +189,19 @@ def program_fingerprint() -> str:
 
 @cache
 def device_digest(device: Device) -> str:
-    """Return a digest of all that is registered of a device."""
-    return hashlib.sha256(repr(asdict(device)).encode()).hexdigest()
+    """Return a digest of all that an entry of a device says, but for since when and where."""
+    said = asdict(device)
+    del said["centre"], said["valid_from"]
+    return hashlib.sha256(repr(said).encode()).hexdigest()
 
 
-def registration_digest(centre: Centre) -> str:
-    """Return a digest of what a centre has registered: a new device changes what is taken in."""
-    return hashlib.sha256(repr(asdict(centre)).encode()).hexdigest()[:12]
+def registration_digest(centre: Centre, tables: TableDialect | None = None) -> str:
+    """Return a digest of what a centre has registered: a new device changes what is taken in.
+
+    `tables` is what the study registers of the tables of all centres.
+    """
+    said = (asdict(centre), None if tables is None else asdict(tables))
+    return hashlib.sha256(repr(said).encode()).hexdigest()[:12]
 
 
 def _tree_digest(path: Path, *, every_file: bool = False) -> str:

@@ -58,6 +58,7 @@ class Plan:
 
 def plan_checks(roster: Roster, study: Study) -> Plan:
     """Plan every equipment check that was taken in."""
+    roster = replace(roster, checks=with_devices(roster.checks, study))
     jobs = check_jobs(roster, study)
     return Plan(replace(roster, checks=with_keys(roster.checks, jobs, "check_id")), jobs)
 
@@ -67,10 +68,30 @@ def plan_recordings(roster: Roster, study: Study, state: State) -> Plan:
 
     `roster` is that of `plan_checks`, once its checks are measured.
     """
+    devices = roster.sessions[["centre", "session", "device"]]
+    rows = roster.recordings.merge(devices, on=["centre", "session"], how="left")
+    recordings = with_devices(rows, study).drop(columns="device")
+    roster = replace(roster, recordings=recordings)
     stored = state.of_keys("trial_values", roster.checks["content_key"])
     values = values_of_checks(stored, roster.checks)
     jobs = recording_jobs(roster, study, values[values["level"] == "check"])
     return Plan(replace(roster, recordings=with_keys(roster.recordings, jobs, "recording")), jobs)
+
+
+def with_devices(rows: pd.DataFrame, study: Study) -> pd.DataFrame:
+    """Hold the rows of a device that was not registered on their day, each with its reason.
+
+    The border holds them as well; here it is what was taken in before a centre file was spoilt.
+    """
+    known = [
+        held or study.device_on(device, day) is not None
+        for held, device, day in zip(rows["held"], rows["device"], rows["on"], strict=True)
+    ]
+    lacking = ~pd.Series(known, index=rows.index, dtype="bool")
+    if not lacking.any():
+        return rows
+    said = "Device " + rows["device"].astype("str") + " is not registered for that day."
+    return rows.assign(held=rows["held"] | lacking, why=rows["why"].mask(lacking, said))
 
 
 def chunks_of(jobs: Sequence[Job], *, workers: int, most: int) -> list[Sequence[Job]]:
@@ -100,7 +121,8 @@ def check_jobs(roster: Roster, study: Study) -> list[Job]:
     for row in roster.checks[~roster.checks["held"]].itertuples():
         names = contract.CHECKS[row.kind].needs.check
         context = {name: float(getattr(row, name)) for name in names}
-        device = study.devices[row.device]
+        if (device := study.device_on(row.device, row.on)) is None:
+            continue  # held: see `with_devices`
         jobs.append(_job(row, device, item=row.check_id, technique=row.kind, context=context))
     return jobs
 
@@ -119,7 +141,8 @@ def recording_jobs(roster: Roster, study: Study, check_values: pd.DataFrame) -> 
     row: Any
     jobs = []
     for row in rows.itertuples():
-        device = study.devices[row.device]
+        if (device := study.device_on(row.device, row.on)) is None:
+            continue  # held: see `with_devices`
         needed = contract.TECHNIQUES[row.technique].needs
         names = (*needed.session, *needed.recording)
         context = {name: float(getattr(row, name)) for name in names}

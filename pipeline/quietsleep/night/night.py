@@ -19,6 +19,8 @@ import pandas as pd
 from quietsleep import contract
 from quietsleep.errors import WarehouseError, in_words
 from quietsleep.intake.find import DeliveryInventory, take_inventory
+from quietsleep.intake.renamed import follow_renames
+from quietsleep.judge.expected import day_of
 from quietsleep.judge.rules import rules_in_study, rules_version
 from quietsleep.judge.study import JudgedStudy
 from quietsleep.measure.fingerprint import code_fingerprint, program_fingerprint
@@ -26,7 +28,7 @@ from quietsleep.night.verdict import NightState, NightVerdict, verdict_of_night
 from quietsleep.store.state import State
 from quietsleep.study.review_log import FILE as REVIEWS
 from quietsleep.study.storage import check_installed
-from quietsleep.study.study import Study, load_study
+from quietsleep.study.study import Study, load_study, remember_centres
 from quietsleep.warehouse.current import current_night, nights_folder
 from quietsleep.warehouse.database import open_night as open_warehouse
 from quietsleep.warehouse.integrity import is_complete
@@ -117,6 +119,8 @@ def open_night(study_path: Path, *, full: bool = False) -> Iterator[Night]:
     check_installed(study.storage)
     with State(study.work_path) as state:
         name, now = _next_name(study, state), datetime.now(UTC)
+        follow_renames(study, state)
+        remember_centres(study)
         with _logged(study.work_path / "logs", name):
             # Taken before anything is read: what arrives during the night is for the next one.
             inventory = take_inventory(study)
@@ -188,9 +192,25 @@ def is_idle(night: Night) -> bool:
     if last["signature"][0] != night.signature or night.state.waits():
         return False
     try:
-        return is_complete(current_night(night.study.path))
+        published = current_night(night.study.path)
+        return is_complete(published) and not _day_changes_what_is_expected(night, published)
     except WarehouseError:
         return False
+
+
+def _day_changes_what_is_expected(night: Night, published: Path) -> bool:
+    """Say whether something became due, overdue or missing since the last night, by its date."""
+    if night.study.schedule is None:
+        return False
+    with open_warehouse(published) as warehouse:
+        days = warehouse.execute(
+            "SELECT centre, min(changes_on) FROM expected GROUP BY centre"
+        ).fetchall()
+    centres = night.study.centres
+    return any(
+        day is not None and centre in centres and day <= day_of(centres[centre], night.started_at)
+        for centre, day in days
+    )
 
 
 def close_idle(night: Night) -> NightReport:

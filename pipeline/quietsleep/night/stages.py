@@ -234,7 +234,7 @@ def check_study(study: Study) -> None:
 
 def _ingest_centre(night: Night, code: str, centre: str) -> None:
     """Take in what a centre delivered since the last night; unchanged deliveries cost a look."""
-    code = f"{code} {registration_digest(night.study.centres[centre])}"
+    code = f"{code} {registration_digest(night.study.centres[centre], night.study.tables)}"
     for found in night.inventory.found[centre]:
         with night.guarded(f"ingesting {centre}/{found.delivery}"):
             ingest(night.study, night.state, found, night=night.name, code=code, full=night.full)
@@ -260,7 +260,16 @@ def _measure(night: Night, pool: Pool, chunk: Sequence[Job]) -> int:
 def _judge(night: Night, pool: Pool, roster: Roster) -> JudgedStudy:
     log = read_reviews(night.study)
     strays = night.inventory.strays
-    return judge(night.study, night.state, pool, roster, log, night=night.name, strays=strays)
+    return judge(
+        night.study,
+        night.state,
+        pool,
+        roster,
+        log,
+        night=night.name,
+        now=night.started_at,
+        strays=strays,
+    )
 
 
 def _publish(night: Night, pool: Pool, judged: JudgedStudy) -> Path | None:
@@ -306,6 +315,7 @@ def _stages_aside(night: Night, pool: Pool) -> Stages:
 def _publish_tables(
     night: Night, judged: JudgedStudy, answers: Sequence[Mapping[str, Any]]
 ) -> Path:
+    made = study_tables(judged, guard=night.guarded)
     facts = NightFacts(
         study=night.study.name,
         started_at=night.started_at,
@@ -319,12 +329,13 @@ def _publish_tables(
     )
     of_night = pd.DataFrame([asdict(facts) | {"night": night.name}])
     tables: dict[str, pd.DataFrame | TableOnDisk] = {
-        **study_tables(judged),
+        **made,
         **judged.tables_on_disk,
         "nights": in_contract(of_night, "nights"),
         "ledger": ledger_on_disk(night.state, night.study.work_path / "judged"),
     }
-    return publish(night.study.path, night.name, tables, facts)
+    renamed = night.study.renamed
+    return publish(night.study.path, night.name, tables, facts, renamed=renamed)
 
 
 def _keep_measured(night: Night, roster: Roster) -> None:

@@ -6,10 +6,24 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+import pandas as pd
+
+from quietsleep import contract
 from quietsleep.intake.find import CLOSED
-from quietsleep.judge.study import JudgedStudy
+from quietsleep.judge.contradictions import Contradiction
+from quietsleep.judge.study import CONSENT_RULE, JudgedStudy
+from quietsleep.study.schedule import Schedule
 
 NightState = Literal["green", "amber", "red"]
+# What of the schedule a person has to look at: what it is and its state, its noun, what is said.
+OUTSTANDING = (
+    (("visit", "missing"), "visit", "missing"),
+    (("followup_call", "overdue"), "follow-up call", "overdue"),
+    (("technique", "missing"), "planned technique", "not attempted"),
+    (("visit", "unplanned"), "session", "of a visit that the schedule does not know"),
+)
+# So many codes stand in one sentence; the pages list them all.
+MOST_NAMED = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,10 +71,18 @@ def _failed(judged: JudgedStudy) -> list[str]:
 
 def _waiting(judged: JudgedStudy) -> list[str]:
     deliveries, sessions = judged.deliveries, judged.sessions
-    absent = sorted(set(judged.study.centres) - set(deliveries["centre"]))
+    study = judged.study
+    silent = set(study.centres) - set(deliveries["centre"])
+    # Of these the schedule says when a delivery is due.
+    awaited = set(judged.expected.loc[judged.expected["what"] == "delivery", "centre"])
+    absent = sorted(c for c in silent - awaited if study.centres[c].retired_on is None)
     said = [judged.effects.broken] if judged.effects.broken else []
+    said += alerts_in_words(judged.alerts)
     said += [*judged.problems.loc[judged.problems["kind"] == CLOSED, "sentence"]]
+    said += contradictions_in_words(judged.contradictions)
+    said += [vanished_in_words(centre) for centre in study.vanished]
     said += [f"{centre} has delivered nothing." for centre in absent]
+    said += expected_in_words(judged.expected, study.schedule)
     for state, words in (("quarantined", "was refused as a whole"), ("arriving", "is incomplete")):
         rows = deliveries[deliveries["state"] == state]
         named = zip(rows["centre"], rows["delivery"], strict=True)
@@ -76,6 +98,93 @@ def _waiting(judged: JudgedStudy) -> list[str]:
         if number:
             said.append(f"{count(number, kind)} {words}; the pages say why.")
     return said
+
+
+def alerts_in_words(alerts: pd.DataFrame) -> list[str]:
+    """Say which sessions of each centre have safety alerts, and which have no consent.
+
+    `alerts`: centre, session, rule, severity, of verdicts that failed.
+    """
+    said = []
+    is_alert = alerts["severity"] == "alert"
+    for centre, rows in alerts[is_alert].groupby("centre", sort=True):
+        n = rows.groupby("session")["rule"].nunique().sum()
+        titles = ", ".join(_rule_words(rule) for rule in sorted(rows["rule"].unique()))
+        said.append(
+            f"{count(int(n), 'safety alert')} at {centre} ({titles}) in {named(rows['session'])}: "
+            "somebody has to look at each."
+        )
+    lacking = alerts[alerts["rule"] == CONSENT_RULE]
+    for centre, rows in lacking.groupby("centre", sort=True):
+        said.append(
+            f"{centre}: consent was not given, or not recorded, for {named(rows['session'])}. "
+            "Nothing of it may be used."
+        )
+    return said
+
+
+def contradictions_in_words(found: Sequence[Contradiction]) -> list[str]:
+    """Say each kind of contradiction of a centre once; the only one of its kind in full."""
+    by_kind: dict[tuple[str, str], list[Contradiction]] = {}
+    for each in found:
+        by_kind.setdefault((each.centre, each.kind), []).append(each)
+    said = []
+    for (centre, kind), own in by_kind.items():
+        place = f"{centre}: " if centre else ""
+        if len(own) == 1:
+            said.append(f"{place}{own[0].sentence}")
+        else:
+            about = ", ".join(each.about for each in own[:MOST_NAMED])
+            more = f" and {len(own) - MOST_NAMED} more" if len(own) > MOST_NAMED else ""
+            words = kind.replace("_", " ")
+            said.append(
+                f"{place}{count(len(own), 'contradiction')} between sessions ({words}): "
+                f"{about}{more}; the pages say which sessions."
+            )
+    return said
+
+
+def expected_in_words(expected: pd.DataFrame, schedule: Schedule | None) -> list[str]:
+    """Say by centre what of the schedule has not come: deliveries, visits, techniques, calls."""
+    said = []
+    for centre, rows in expected.groupby("centre", sort=True):
+        of_kind = {key: own["item"] for key, own in rows.groupby(["what", "state"])}
+        late = rows[(rows["what"] == "delivery") & (rows["state"] == "overdue")]
+        if schedule is not None and len(late):
+            every = schedule.deliveries_every_days or 0
+            n_days = int(late["days_off"].iloc[0]) + every
+            said.append(
+                f"{centre} is late: nothing has arrived for {count(n_days, 'day')}; "
+                f"a delivery is expected every {count(every, 'day')}."
+            )
+        for key, noun, words in OUTSTANDING:
+            if key in of_kind:
+                items = of_kind[key]
+                told = named(items, noun).partition(" ")[2]
+                verb = "is" if len(items) == 1 else "are"
+                said.append(f"{centre}: {count(len(items), noun)} {verb} {words}: {told}.")
+    return said
+
+
+def vanished_in_words(centre: str) -> str:
+    """Say that a centre file is gone, what became of its data, and what to do."""
+    return (
+        f"The file centres/{centre}.toml is gone, but {centre} was not retired: what it delivered "
+        f"stays as it was. Put the file back, with retired_on where {centre} has left, or name "
+        f"{centre} under was in the file of the centre that it is now."
+    )
+
+
+def _rule_words(rule: str) -> str:
+    return contract.RULES[rule].name.replace("_", " ")
+
+
+def named(codes: pd.Series[str], noun: str = "session") -> str:
+    """Name the first of some codes, each once and in order, and say how many more there are."""
+    known = sorted(codes.unique())
+    listed = ", ".join(known[:MOST_NAMED])
+    more = f" and {len(known) - MOST_NAMED} more" if len(known) > MOST_NAMED else ""
+    return f"{noun if len(known) == 1 else noun + 's'} {listed}{more}"
 
 
 def count(number: int, noun: str) -> str:

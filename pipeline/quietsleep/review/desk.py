@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Collection
 from contextlib import closing, suppress
-from datetime import UTC, date, datetime
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
 from difflib import get_close_matches
 from typing import Any
 
@@ -52,8 +53,14 @@ def review_file(study: Study) -> ReviewLogFile:
 
 
 def read_reviews(study: Study) -> ReviewLog:
-    """Read and verify the decisions of a study."""
-    return review_file(study).read()
+    """Read and verify the decisions of a study; centres have the codes that they have now."""
+    log = review_file(study).read()
+    now = study.renamed
+
+    def known(reviews: tuple[Review, ...]) -> tuple[Review, ...]:
+        return tuple(replace(r, centre=now.get(r.centre, r.centre)) for r in reviews)
+
+    return replace(log, reviews=known(log.reviews), suspect=known(log.suspect))
 
 
 def waiting_trials(study: Study) -> tuple[pd.DataFrame, str]:
@@ -95,7 +102,8 @@ def write_down(
     reason = check_reason(reason, decision, technique=read["technique"])
     overrules = unmet(published.verdicts)
     here = (overrules["centre"] == read["centre"]) & (overrules["item"] == read["trial"])
-    days = frozenset({read["tested_at"].date()})
+    # Where the centre is, it may have been the day before or the day after that of UTC.
+    days = frozenset(read["tested_at"].date() + timedelta(days=n) for n in (-1, 0, 1))
     return file.append(
         Review(
             review="",
@@ -190,5 +198,5 @@ def check_note(note: str, *, words: frozenset[str], days: frozenset[date]) -> st
 
 def codes_of(study: Study) -> frozenset[str]:
     """Return the words of the study's own codes, which may stand in a note."""
-    codes = (study.name, *study.centres, *study.devices)
+    codes = (study.name, *study.centres, *study.renamed, *study.devices)
     return frozenset(plain(w) for code in codes for w in re.findall(r"[^\W\d_]+", code))

@@ -12,7 +12,7 @@ import json
 import os
 import re
 import secrets
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -57,10 +57,11 @@ class AccessError(QuietsleepError):
 
 
 class Tokens:
-    """The tokens of one study."""
+    """The tokens of one study; one of a code that a centre had before is its own (`renamed`)."""
 
-    def __init__(self, study_path: Path) -> None:
+    def __init__(self, study_path: Path, renamed: Mapping[str, str] | None = None) -> None:
         self._path = study_path / FILE
+        self._renamed = renamed or {}
         self._lock = Lock()
         self._stamp: tuple[int, int, int] | None = None
         self._known: dict[str, Token] = {}
@@ -74,7 +75,9 @@ class Tokens:
     def named(self, name: str) -> Token | None:
         """Return a token that stands; None for one that never was or was revoked."""
         found = self._read().get(name)
-        return found if found is not None and not found.revoked_at else None
+        if found is None or found.revoked_at:
+            return None
+        return replace(found, centre=self._renamed.get(found.centre, found.centre))
 
     def issue(self, centre: str) -> str:
         """Make a token for a centre, or for all pages where `centre` is empty, and return it.

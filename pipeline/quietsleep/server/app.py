@@ -10,6 +10,7 @@ import hashlib
 import re
 import secrets
 import socket
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from time import monotonic
@@ -89,9 +90,18 @@ def _digest(cookie: str) -> str:
 class SiteApp:
     """The application: login, logout, and the files of the pages."""
 
-    def __init__(self, study_path: Path, work_path: Path, *, is_secure: bool) -> None:
+    def __init__(
+        self,
+        study_path: Path,
+        work_path: Path,
+        *,
+        is_secure: bool,
+        renamed: Mapping[str, str] | None = None,
+    ) -> None:
+        """`renamed` are codes that centres had before, each with the code of its centre now."""
         self._pages = study_path / "pages"
-        self._tokens = Tokens(study_path)
+        self._renamed = renamed or {}
+        self._tokens = Tokens(study_path, self._renamed)
         self._log = AccessLog(work_path)
         self._attempts = Attempts()
         self._sessions = LoginSessions()
@@ -136,8 +146,11 @@ class SiteApp:
         if path == "/":
             return RedirectResponse(_home(token), 303)
         folder = folder_named(path)
-        if folder is None or not may_open(token, folder):
+        now = self._renamed.get(folder or "", folder)
+        if folder is None or now is None or not may_open(token, now):
             return PlainTextResponse("There is no such page.", 404)
+        if now != folder:
+            return RedirectResponse(f"/{now}{path.removeprefix(f'/{folder}')}", 301)
         file = file_at(self._pages, path)
         if file is None:
             if file_at(self._pages, f"{path}/") is not None:

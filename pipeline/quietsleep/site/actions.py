@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 from quietsleep.site import words
 from quietsleep.site.folder import slug, test_file
-from quietsleep.site.read import CentreData, Row
+from quietsleep.site.read import CentreData, Row, grouped
 from quietsleep.site.words import Sign, count, faults_of, technique_title
 
 MOST_ROWS = 25
@@ -21,6 +21,21 @@ MOST_LINKS = 40
 TYPING_QUANTITIES = ("weight_z", "length_z")
 # How long an alert stays on top: it cannot be undone, only learnt from.
 ALERT_DAYS = 31
+
+
+# What of the schedule is shown: what it is, in which states, its headline and what to do.
+OUTSTANDING = (
+    ("delivery", ("overdue",), "The next delivery is late",
+     "Deliver what was recorded; if there is nothing, tell the coordinating centre."),
+    ("visit", ("missing", "overdue"), "Visits that have not come",
+     "Deliver them if they were done; if a family cannot come, tell the coordinating centre."),
+    ("followup_call", ("overdue",), "Follow-up calls not recorded",
+     "Call the family, note how the infant is, and deliver the session's row again."),
+    ("technique", ("missing",), "Planned techniques without a recording",
+     "Deliver the recording if it was made; if not, note why, and plan it for the next visit."),
+    ("visit", ("unplanned",), "Sessions of a visit that the schedule does not know",
+     "Write the visit as the study plan calls it, and deliver the session's row again."),
+)  # fmt: skip
 
 
 class Link(NamedTuple):
@@ -76,6 +91,8 @@ def actions_of(data: CentreData, root: str = "") -> list[Group]:
     groups = [
         alerts(data, root),
         held_deliveries(data),
+        contradictions(data),
+        outstanding(data),
         checks_out(data, root),
         rescuable(data, root),
     ]
@@ -127,7 +144,7 @@ def _alert(data: CentreData, rule: str, rows: Sequence[Row], root: str) -> Actio
     lines = tuple(
         (
             _alert_link(data, own[0], root),
-            words.day(_tested(data, own[0]["session"])),
+            words.day((data.sessions.get(own[0]["session"]) or {}).get("tested_on")),
             (own[0]["sentence"] or "") + (f" ({len(own)} trials)" if len(own) > 1 else ""),
         )
         for own in by_session.values()
@@ -173,6 +190,68 @@ def held_deliveries(data: CentreData) -> Group:
     )
     n = len(items)
     return Group("deliveries", f"{count(n, 'delivery', 'deliveries')} to put right", items)
+
+
+def contradictions(data: CentreData) -> Group:
+    """Return what sessions say against each other, one item a kind."""
+    items = tuple(
+        ActionItem(
+            headline=kind.replace("_", " ").capitalize(),
+            sign=Sign("◆", "Contradiction", "act"),
+            note="",
+            columns=("What", "What is wrong"),
+            rows=tuple((p["where_found"], p["sentence"]) for p in rows[:MOST_ROWS]),
+            more=max(0, len(rows) - MOST_ROWS),
+            todo=tuple(dict.fromkeys(p["remedy"] for p in rows)),
+            links=(),
+        )
+        for kind, rows in grouped(data.contradictions, "kind").items()
+    )
+    n = len(data.contradictions)
+    return Group("contradictions", f"{count(n, 'contradiction')} between sessions", items)
+
+
+def outstanding(data: CentreData) -> Group:
+    """Return what the schedule expects and what has not come, one item a kind."""
+    items = []
+    for what, states, headline, todo in OUTSTANDING:
+        rows = [r for r in data.expected if r["what"] == what and r["state"] in states]
+        if rows:
+            items.append(_outstanding(rows, headline, todo))
+    n = sum(len(item.rows) + item.more for item in items)
+    return Group("schedule", f"{count(n, 'thing')} that the schedule expects", tuple(items))
+
+
+def _outstanding(rows: Sequence[Row], headline: str, todo: str) -> ActionItem:
+    return ActionItem(
+        headline=headline,
+        sign=Sign("◆", "Expected", "watch"),
+        note="",
+        columns=(
+            "Infant",
+            "Visit",
+            "Session",
+            "Technique",
+            "State",
+            "Planned for",
+            "In time until",
+        ),
+        rows=tuple(
+            (
+                row["infant"] or "",
+                row["visit"] or "",
+                row["session"] or "",
+                technique_title(row["technique"]) if row["technique"] else "",
+                row["state"].replace("_", " "),
+                words.day(row["due_on"]) if row["due_on"] else "",
+                words.day(row["latest_on"]) if row["latest_on"] else "",
+            )
+            for row in rows[:MOST_ROWS]
+        ),
+        more=max(0, len(rows) - MOST_ROWS),
+        todo=(todo,),
+        links=(),
+    )
 
 
 def _held(delivery: str, problems: Sequence[Row], *, whole: bool) -> ActionItem:
@@ -246,7 +325,7 @@ def _check_out(data: CentreData, check: Row, root: str) -> ActionItem:
         " hangs on it." if len(sessions) == 1 else " hang on it."
     )
     return ActionItem(
-        headline=f"{kind} on {check['device']}, {words.day(check['done_at'])}",
+        headline=f"{kind} on {check['device']}, {words.day(check['done_on'])}",
         sign=words.sign(check["status"]),
         note=f"{note} {hang}".strip(),
         columns=(),

@@ -8,11 +8,12 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date
 from functools import cached_property
 from pathlib import Path
 from typing import Any
 
+from quietsleep.judge.contradictions import KINDS
 from quietsleep.warehouse.current import night_facts
 from quietsleep.warehouse.database import open_night
 
@@ -67,18 +68,17 @@ class PublishedNight:
         """Full citation of each source key."""
         return {str(k): str(v) for k, v in self.tuples("SELECT source, citation FROM sources")}
 
-    def rule_behind(self, verdict: Row, at: datetime | None) -> Row:
-        """Return the version of a rule that gave a verdict on an item of that time.
+    def rule_behind(self, verdict: Row, day: date | None) -> Row:
+        """Return the version of a rule that gave a verdict on an item of that local day.
 
         It is the one with the limits of the verdict. Where several have them, it is the one in
-        force on that day, else the newest. Times are UTC and days those of the centre, so the day
-        alone could name the neighbour of the right version. Empty for a rule that is not known.
+        force on that day, else the newest. Empty for a rule that is not known.
         """
         versions = self.rules.get(verdict["rule"], [])
         same = [row for row in versions if all(row[n] == verdict[n] for n in _LIMITS)] or versions
         for row in same:
             until = row["valid_until"]
-            if at and row["valid_from"] <= at.date() and (until is None or at.date() <= until):
+            if day and row["valid_from"] <= day and (until is None or day <= until):
                 return row
         return same[-1] if same else {}
 
@@ -111,6 +111,8 @@ class CentreData:
     check_verdicts: dict[str, list[Row]]
     deliveries: list[Row]
     problems: list[Row]
+    contradictions: list[Row]
+    expected: list[Row]
     devices: list[Row]
     agreement: list[Row]
     agreement_limits: list[Row]
@@ -151,9 +153,9 @@ class CentreData:
     def rule_behind(self, verdict: Row) -> Row:
         """Return the version of the rule that gave a verdict, by the day of its item."""
         if verdict["item_kind"] == "check":
-            return self.night.rule_behind(verdict, self.check_named[verdict["item"]]["done_at"])
+            return self.night.rule_behind(verdict, self.check_named[verdict["item"]]["done_on"])
         session = self.sessions.get(verdict["session"] or "", {})
-        return self.night.rule_behind(verdict, session.get("tested_at"))
+        return self.night.rule_behind(verdict, session.get("tested_on"))
 
     def values_of(self, tests: Sequence[Row]) -> dict[str, dict[str, float]]:
         """Read the quantities of all trials of some tests; of a whole centre they fill memory."""
@@ -196,7 +198,7 @@ def read_centre(night: PublishedNight, centre: str) -> CentreData:
         night=night,
         centre=known[0],
         sessions={row["session"]: row for row in of_centre("sessions", "tested_at, session")},
-        tests=of_centre("tests", "tested_at DESC NULLS LAST, test"),
+        tests=of_centre("tests", "tested_on DESC NULLS LAST, tested_at DESC NULLS LAST, test"),
         recordings=grouped(of_centre("recordings", "recording"), "session", "technique"),
         trials=grouped(of_centre("trials", "recording, trial_index"), "session", "technique"),
         faults=grouped([row for row in verdicts if row["state"] != "pass"], "item_kind", "item"),
@@ -204,7 +206,9 @@ def read_centre(night: PublishedNight, centre: str) -> CentreData:
         check_verdicts=grouped((r for r in verdicts if r["item_kind"] == "check"), "item"),
         deliveries=of_centre("deliveries", "created_at DESC NULLS LAST, delivery"),
         problems=of_centre("problems", "problem", _STANDING),
-        devices=of_centre("devices", "device"),
+        contradictions=of_centre("problems", "kind, where_found", _CONTRADICTIONS),
+        expected=of_centre("expected", "what, infant, item"),
+        devices=of_centre("devices", "device, valid_from"),
         agreement=of_centre("agreement", "technique, outcome, session"),
         agreement_limits=of_centre("agreement_limits", "outcome, unit"),
         outcomes=grouped(of_centre("outcomes", "session, outcome"), "session", "technique"),
@@ -217,6 +221,9 @@ def read_centre(night: PublishedNight, centre: str) -> CentreData:
 # A problem stands while its delivery is not superseded and what it names is still held.
 _STANDING = """AND (centre, delivery) IN (
     SELECT centre, delivery FROM deliveries WHERE state IN ('quarantined', 'accepted'))"""
+
+
+_CONTRADICTIONS = f"AND kind IN ({', '.join(map(repr, KINDS))})"
 
 
 def _waivers(night: PublishedNight, verdicts: list[Row]) -> dict[str, Row]:

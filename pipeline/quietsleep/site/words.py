@@ -48,6 +48,7 @@ STATUS = {
     "delivered": Sign("●", "Delivered", "good"),
     "late": Sign("◆", "Late", "watch"),
     "nothing": Sign("○", "Nothing delivered yet", "quiet"),
+    "retired": Sign("○", "Has left the study", "quiet"),
 }
 
 VERDICT = {
@@ -169,8 +170,8 @@ def day(at: date | None) -> str:
     return at.strftime("%-d %b %Y") if at else "–"
 
 
-def month(at: datetime | None) -> str:
-    """Return the month of a time as ``2026-03``, the key by which months are counted."""
+def month(at: date | None) -> str:
+    """Return the month of a day as ``2026-03``, the key by which months are counted."""
     return at.strftime("%Y-%m") if at else UNDATED
 
 

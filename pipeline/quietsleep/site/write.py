@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,6 +29,9 @@ class PagesReport:
 
 def write_site(study: Study, night_dir: Path, draw: Draw | None = None) -> PagesReport:
     """Write every page of the night in `night_dir`; without `draw` no traces."""
+    for old in study.renamed:
+        # Its pages are written under the code that the centre has now.
+        shutil.rmtree(study.path / "pages" / old, ignore_errors=True)
     folders: list[PageFolder] = []
     seen: list[Seen] = []
     with closing(PublishedNight(night_dir)) as night:

@@ -8,6 +8,8 @@ CREATE TABLE IF NOT EXISTS deliveries (
     path VARCHAR, stat_digest VARCHAR, sha256 VARCHAR, n_sessions BIGINT, n_recordings BIGINT,
     n_checks BIGINT
 );
+-- A state of an earlier version goes on with what it lacks.
+ALTER TABLE deliveries ADD COLUMN IF NOT EXISTS read_tolerantly VARCHAR;
 CREATE TABLE IF NOT EXISTS stats (
     centre VARCHAR, delivery VARCHAR, path VARCHAR, bytes BIGINT, mtime_ns BIGINT, sha256 VARCHAR
 );

@@ -1,9 +1,16 @@
-"""The centres and devices of a study: which raw column of an export is which channel, and how."""
+"""The centres and devices of a study: which raw column of an export is which channel, and how.
+
+What is registered of a device is dated: several entries may stand for one device, each from its
+`valid_from` on, and the one in force on the local day of a test is the one that counts. A new
+calibration is a new entry, so it never changes what was measured before it.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from datetime import date
 from typing import Annotated, Literal
+from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import AfterValidator
 from pydantic.dataclasses import dataclass
@@ -12,14 +19,17 @@ from quietsleep import contract
 from quietsleep.contract.toml import (
     CONFIG,
     Code,
+    Day,
     Entry,
     Number,
     Text,
     YesNo,
     between,
     first_twice,
+    nearest_known,
     shown,
 )
+from quietsleep.study.dialect import TableDialect
 
 FileFormat = Literal["csv", "parquet", "edf"]
 GasState = Literal["measured", "btps"]
@@ -28,6 +38,8 @@ Positive = Literal["inspiration", "expiration", "above", "below"]
 FLOW = "flow"
 # Folders of pages that belong to no centre.
 TAKEN_CODES = ("overview", "dictionary")
+# An entry without a day holds from here on; no delivery may hold an earlier one.
+FIRST_DAY = date(1990, 1, 1)
 
 
 def _above_zero(gain: float) -> float:
@@ -42,6 +54,15 @@ def _free(code: str) -> str:
     if code.lower() in TAKEN_CODES:
         raise ValueError(f"is {shown(code)}; no centre can be called {code}, choose another code.")
     return code
+
+
+def _known_zone(name: str) -> str:
+    zones = available_timezones()
+    if name not in zones:
+        known = sorted(zone for zone in zones if "/" in zone)
+        hint = nearest_known(name, known) or 'write one such as "Europe/Lisbon".'
+        raise ValueError(f"is {shown(name)}, which is no IANA time zone; {hint}")
+    return name
 
 
 @dataclass(frozen=True, slots=True, config=CONFIG)
@@ -62,7 +83,7 @@ class ChannelMap:
 
 @dataclass(frozen=True, slots=True, config=CONFIG, kw_only=True)
 class Device:
-    """One registered measuring set and the map of its export."""
+    """One entry of a registered measuring set and the map of its export, from `valid_from` on."""
 
     device: Code
     centre: str
@@ -78,6 +99,7 @@ class Device:
     box_volume_l: Annotated[Number, between(5, 1000)] | None = None
     box_calibrated_empty: YesNo = False
     channels: tuple[ChannelMap, ...]
+    valid_from: Day = FIRST_DAY
 
     def channel(self, name: str) -> ChannelMap | None:
         """Return the map of one channel; None when the device does not have it."""
@@ -86,15 +108,40 @@ class Device:
 
 @dataclass(frozen=True, slots=True, config=CONFIG)
 class Centre:
-    """One participating laboratory; `devices` by their codes.
+    """One participating laboratory; `devices` are the newest entries by the codes of the devices.
 
-    Without an altitude, barometric pressures cannot be held against it.
+    Without an altitude, barometric pressures cannot be held against it. `earlier_devices` are the
+    entries that newer ones have followed. Local days are those of `time_zone`; without one, of the
+    offset that stands beside each time. `was` are codes that the centre had before: what was
+    delivered under them is its own. A centre that has left says since when with `retired_on`.
+    `tables` is what is registered of how it writes its tables.
     """
 
     centre: Annotated[Code, AfterValidator(_free)]
     title: Text
     altitude_m: Annotated[Number, between(-500.0, 5000.0)] | None
     devices: Mapping[str, Device]
+    earlier_devices: tuple[Device, ...] = ()
+    time_zone: Annotated[Text, AfterValidator(_known_zone)] | None = None
+    was: tuple[Annotated[Code, AfterValidator(_free)], ...] = ()
+    retired_on: Day | None = None
+    tables: TableDialect | None = None
+
+    @property
+    def zone(self) -> ZoneInfo | None:
+        """The time zone of local days; None where each time brings its own offset."""
+        return ZoneInfo(self.time_zone) if self.time_zone else None
+
+    def device_on(self, code: str, day: date | None) -> Device | None:
+        """Return the entry of a device in force on a local day; None where there was none yet.
+
+        Without a day it is the newest entry. None for a device that is not registered.
+        """
+        newest = self.devices.get(code)
+        if newest is None or day is None or newest.valid_from <= day:
+            return newest
+        before = (d for d in self.earlier_devices if d.device == code and d.valid_from <= day)
+        return max(before, key=lambda d: d.valid_from, default=None)
 
 
 def read_centre(entry: Entry, stem: str) -> Centre:
@@ -102,13 +149,43 @@ def read_centre(entry: Entry, stem: str) -> Centre:
     code = entry.table.get("centre", stem)
     if code != stem:
         entry.refuse(f"centre is {shown(code)}, but the file is called {stem}.toml.")
-    devices = [_device(each, stem) for each in entry.entries("devices")]
-    if (twice := first_twice(d.device for d in devices)) is not None:
-        entry.refuse(f"device {twice} is registered twice.")
+    listed = entry.entries("devices")
+    dated = ["valid_from" in each.table for each in listed]
+    devices = [_device(each, stem) for each in listed]
+    _refuse_disorder(zip(listed, devices, dated, strict=True))
     if not devices:
         entry.refuse("no device is registered; add a [[devices]] entry.")
+    if stem in entry.table.get("was", ()):
+        entry.refuse(f"was names {stem} itself; it lists the codes that the centre had before.")
     entry.table.setdefault("altitude_m", None)
-    return entry.build(Centre, devices={d.device: d for d in devices})
+    newest = {d.device: d for d in devices}
+    earlier = tuple(d for d in devices if newest[d.device] is not d)
+    return entry.build(Centre, devices=newest, earlier_devices=earlier)
+
+
+def _refuse_disorder(listed: Iterable[tuple[Entry, Device, bool]]) -> None:
+    """Refuse entries of one device that do not follow each other in time."""
+    last: dict[str, Device] = {}
+    for entry, device, is_dated in listed:
+        before = last.get(device.device)
+        last[device.device] = device
+        if before is None:
+            continue
+        if not is_dated:
+            entry.refuse(
+                f"device {device.device} is registered twice; give each further entry the day "
+                "from which it holds, valid_from."
+            )
+        if device.valid_from == before.valid_from:
+            entry.refuse(
+                f"two entries of device {device.device} hold from {device.valid_from}; only one "
+                "can be in force on a day."
+            )
+        if device.valid_from < before.valid_from:
+            entry.refuse(
+                f"valid_from is {device.valid_from}, but the entry before it holds from "
+                f"{before.valid_from}; put the entries of a device in order of time."
+            )
 
 
 def _device(entry: Entry, centre: str) -> Device:

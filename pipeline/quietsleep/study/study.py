@@ -7,7 +7,8 @@ sentence (`StudyError`). What centres deliver is read by `quietsleep.intake`, wh
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from datetime import date
 from pathlib import Path
 from typing import Literal
 
@@ -19,6 +20,8 @@ from quietsleep.contract.model import Limit, Rule, limit_refusal
 from quietsleep.contract.toml import CONFIG, Code, Day, Entry, Text
 from quietsleep.errors import ContractError, StudyError
 from quietsleep.study.devices import Centre, ChannelMap, Device, read_centre
+from quietsleep.study.dialect import TableDialect
+from quietsleep.study.schedule import Schedule
 from quietsleep.study.storage import Cluster, Storage, StorageSettings, storage_of
 
 __all__ = [
@@ -33,6 +36,7 @@ __all__ = [
     "Waiver",
     "check_units",
     "load_study",
+    "remember_centres",
 ]
 
 ItemKind = Literal["trial", "test", "check", "session"]
@@ -96,7 +100,11 @@ class Confirmation:
 
 @dataclass(frozen=True, slots=True)
 class Study:
-    """A study as its folder describes it; `contract` is the version that it began under."""
+    """A study as its folder describes it; `contract` is the version that it began under.
+
+    `devices` are the newest entries of all devices. `vanished` are centres whose file is gone
+    although they were never retired: they stand as the last night knew them.
+    """
 
     path: Path
     name: str
@@ -109,6 +117,23 @@ class Study:
     storage: StorageSettings = field(default_factory=StorageSettings)
     confirmations: tuple[Confirmation, ...] = ()
     contract: str = contract.CONTRACT_VERSION
+    schedule: Schedule | None = None
+    tables: TableDialect | None = None
+    vanished: tuple[str, ...] = ()
+
+    @property
+    def renamed(self) -> dict[str, str]:
+        """Codes that centres had before, each with the code that its centre has now."""
+        return {old: c.centre for c in self.centres.values() for old in c.was}
+
+    def code_now(self, centre: str) -> str:
+        """Return the code that a centre has now, by this one or one that it had before."""
+        return self.renamed.get(centre, centre)
+
+    def device_on(self, code: str, day: date | None) -> Device | None:
+        """Return the entry of a device in force on a local day; None where there is none."""
+        known = self.devices.get(code)
+        return None if known is None else self.centres[known.centre].device_on(code, day)
 
     @property
     def deliveries_path(self) -> Path:
@@ -132,6 +157,8 @@ class _StudyFile:
     demo: object = None
     storage: Storage | None = None
     cluster: Cluster | None = None
+    schedule: Schedule | None = None
+    tables: TableDialect | None = None
 
 
 def load_study(path: Path) -> Study:
@@ -150,7 +177,7 @@ def load_study(path: Path) -> Study:
             raise StudyError(
                 f"{old}: this file is called {new} now; rename it, so that what it says counts."
             )
-    centres = _centres(path)
+    centres, vanished = _centres(path)
     return Study(
         path=path,
         name=said.study,
@@ -163,6 +190,9 @@ def load_study(path: Path) -> Study:
         storage=storage_of(said.storage, said.cluster),
         confirmations=_confirmations(path),
         contract=said.contract,
+        schedule=said.schedule,
+        tables=said.tables,
+        vanished=vanished,
     )
 
 
@@ -177,24 +207,69 @@ def _list_file(folder: Path, table: str) -> list[Entry]:
     return entries
 
 
-def _centres(path: Path) -> dict[str, Centre]:
-    files = sorted((path / "centres").glob("*.toml"))
+# Copies of the centre files as nights last read them, below the folder of a study.
+REMEMBERED = "work/centres"
+
+
+def remember_centres(study: Study) -> None:
+    """Keep a copy of each centre file, so that one that vanishes takes nothing with it."""
+    folder = study.path / REMEMBERED
+    folder.mkdir(parents=True, exist_ok=True)
+    for centre in study.centres:
+        file = study.path / "centres" / f"{centre}.toml"
+        copy = folder / file.name
+        if file.is_file() and not (copy.is_file() and copy.read_bytes() == file.read_bytes()):
+            fresh = copy.with_suffix(".new")
+            fresh.write_bytes(file.read_bytes())
+            fresh.replace(copy)
+    for old in study.renamed:
+        (folder / f"{old}.toml").unlink(missing_ok=True)
+
+
+def _centres(path: Path) -> tuple[dict[str, Centre], tuple[str, ...]]:
+    """Read all centre files, and those that vanished as they were; returns the codes of these."""
+    files = sorted(file.name for file in (path / "centres").glob("*.toml"))
     if not files:
         raise StudyError("centres/ holds no .toml file; a study needs at least one centre.")
     centres: dict[str, Centre] = {}
-    owner: dict[str, str] = {}
-    for file in files:
-        entry = toml.read(path, f"centres/{file.name}", StudyError)
-        centre = read_centre(entry, file.stem)
-        for device in centre.devices:
-            if device in owner:
-                entry.refuse(
-                    f"device {device} is registered at {owner[device]} too; give each device of "
-                    "the study its own code."
+    owner: dict[str, Centre] = {}
+    for name in files:
+        _add_centre(toml.read(path, f"centres/{name}", StudyError), centres, owner)
+    _refuse_old_codes(centres)
+    kept = sorted(file.name for file in (path / REMEMBERED).glob("*.toml"))
+    before = {old for centre in centres.values() for old in centre.was}
+    gone = [n for n in kept if n not in files and n.removesuffix(".toml") not in before]
+    for name in gone:
+        _add_centre(toml.read(path, f"{REMEMBERED}/{name}", StudyError), centres, owner)
+    return dict(sorted(centres.items())), tuple(name.removesuffix(".toml") for name in gone)
+
+
+def _add_centre(entry: Entry, centres: dict[str, Centre], owner: dict[str, Centre]) -> None:
+    centre = read_centre(entry, Path(entry.place).stem)
+    for device in centre.devices:
+        if device in owner:
+            entry.refuse(
+                f"device {device} is registered at {owner[device].centre} too; give each device "
+                "of the study its own code."
+            )
+        owner[device] = centre
+    centres[centre.centre] = centre
+
+
+def _refuse_old_codes(centres: Mapping[str, Centre]) -> None:
+    """Refuse a code that one centre had before and that another has, or had as well."""
+    had: dict[str, str] = {}
+    for centre in centres.values():
+        for old in centre.was:
+            place = f"centres/{centre.centre}.toml"
+            if old in centres:
+                raise StudyError(
+                    f"{place}: was names {old}, but centres/{old}.toml is there too; one code is "
+                    "one centre, so take that file away or take the code out of was."
                 )
-            owner[device] = centre.centre
-        centres[centre.centre] = centre
-    return centres
+            if old in had:
+                raise StudyError(f"{place}: was names {old}, and so does that of {had[old]}.")
+            had[old] = centre.centre
 
 
 def _rule_of(entry: Entry, key: str) -> Rule:
@@ -241,6 +316,8 @@ def _waiver(entry: Entry, centres: Mapping[str, Centre]) -> Waiver:
     entry.refuse_other_than_code("waiver")
     entry.refuse_other_than_code("signed_by")
     rule = _rule_of(entry, waiver.rule)
+    renamed = {old: c.centre for c in centres.values() for old in c.was}
+    waiver = replace(waiver, centre=renamed.get(waiver.centre, waiver.centre))
     if waiver.centre not in centres:
         entry.refuse_unknown("centre", waiver.centre, centres)
     if waiver.item_kind != rule.level:
@@ -255,7 +332,8 @@ def check_units(study: Study) -> None:
     """
     from quietsleep.contract.units import factor
 
-    for device in study.devices.values():
+    earlier = (d for centre in study.centres.values() for d in centre.earlier_devices)
+    for device in (*study.devices.values(), *earlier):
         for mapped in device.channels:
             try:
                 factor(mapped.unit, contract.SIGNALS[mapped.channel].unit)

@@ -111,27 +111,36 @@ def _published(folder: Path) -> Side:
 
 
 def changes_since(
-    before: Path | None, after: Path, parts: Sequence[Part], night: str, *, contract: str
+    before: Path | None,
+    after: Path,
+    parts: Sequence[Part],
+    night: str,
+    *,
+    contract: str,
+    renamed: Mapping[str, str] | None = None,
 ) -> pd.DataFrame:
     """Return the keyed difference of the parts in `after` to the night folder `before`.
 
     One row for each cell that changed, and one with an empty `column_name` for each row added or
     removed. No rows when there is no night before. `contract` is the version that `after` keeps.
+    `renamed` are codes that centres had before, each with the code of its centre now: another code
+    alone changes nothing.
     """
     if before is None:
         return _empty()
-    return _difference(_published(before), _side(after, part_rows(parts), contract), night)
+    now = _side(after, part_rows(parts), contract)
+    return _difference(_published(before), now, night, renamed or {})
 
 
 def difference(before: Path, after: Path) -> pd.DataFrame:
     """Return the keyed difference between two night or release folders."""
-    return _difference(_published(before), _published(after), str(night_facts(after)["night"]))
+    return _difference(_published(before), _published(after), str(night_facts(after)["night"]), {})
 
 
-def _rows(name: str, files: Sequence[str], columns: set[str]) -> str:
+def _rows(name: str, files: Sequence[str], columns: set[str], renamed: Mapping[str, str]) -> str:
     """Return the contract's columns of a table, null where an older contract lacked them."""
     chosen = ", ".join(
-        f'"{c.name}"'
+        (_code_now(renamed) if c.name == "centre" and renamed else f'"{c.name}"')
         if c.name in columns
         else f'CAST(NULL AS {DUCKDB_TYPES[c.type]}) AS "{c.name}"'
         for c in TABLES[name].columns
@@ -142,13 +151,19 @@ def _rows(name: str, files: Sequence[str], columns: set[str]) -> str:
     return f"SELECT {chosen} FROM read_parquet([{listed}], hive_partitioning = false)"
 
 
+def _code_now(renamed: Mapping[str, str]) -> str:
+    """Return the SQL expression for the code that the centre of a row has now."""
+    cases = " ".join(f"WHEN {quote(old)} THEN {quote(new)}" for old, new in renamed.items())
+    return f"CASE centre {cases} ELSE centre END AS centre"
+
+
 def _empty() -> pd.DataFrame:
     import pandas as pd
 
     return pd.DataFrame({name: pd.Series(dtype="object") for name in COLUMNS})
 
 
-def _difference(before: Side, after: Side, night: str) -> pd.DataFrame:
+def _difference(before: Side, after: Side, night: str, renamed: Mapping[str, str]) -> pd.DataFrame:
     differing = [name for name in COMPARED if before.differs(after, name)]
     if not differing:
         return _empty()
@@ -162,8 +177,8 @@ def _difference(before: Side, after: Side, night: str) -> pd.DataFrame:
     with frugal_engine(after.folder.parent) as connection:
         for name in (*COMPARED, LINKS):
             for word, side, other in (("before", before, after), ("after", after, before)):
-                files = side.files(other, name)
-                rows = _rows(name, files, side.columns(name) if files else set())
+                files, codes = side.files(other, name), renamed if side is before else {}
+                rows = _rows(name, files, side.columns(name) if files else set(), codes)
                 connection.execute(f"CREATE TEMP TABLE {word}_{name} AS {rows}")
         connection.execute(statements)
         columns = ", ".join(f"{column} VARCHAR" for column in COLUMNS[1:])
@@ -200,7 +215,10 @@ def _queries(name: str, columns_before: set[str]) -> Iterator[str]:
     One after the other: as one statement they would all want their memory at once.
     """
     table = TABLES[name]
-    same = " AND ".join(f"d.{column} = b.{column}" for column in table.key)
+    # An older contract may have known a row by fewer columns.
+    same = " AND ".join(
+        f"d.{c} = b.{c}" for c in table.key if c in columns_before or not columns_before
+    )
     told = STATUS_COLUMNS.get(name) or tuple(
         c.name for c in table.columns if c.name not in NOT_TOLD and c.name not in table.key
     )

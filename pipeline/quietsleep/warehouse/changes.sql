@@ -9,11 +9,19 @@ FROM after_deliveries AS a
 JOIN before_deliveries AS b ON a.centre = b.centre AND a.delivery = b.delivery
 WHERE a.sha256 IS DISTINCT FROM b.sha256;
 
+-- Devices of both nights with an entry that only one of them has, or has so.
 CREATE TEMP TABLE registered_anew AS
-SELECT a.centre, a.device
-FROM after_devices AS a
-JOIN before_devices AS b ON a.centre = b.centre AND a.device = b.device
-WHERE a.registration_sha256 <> b.registration_sha256;
+SELECT DISTINCT centre, device
+FROM (
+    SELECT coalesce(a.centre, b.centre) AS centre, coalesce(a.device, b.device) AS device
+    FROM after_devices AS a
+    FULL JOIN before_devices AS b
+        ON a.centre = b.centre AND a.device = b.device
+        AND (a.valid_from = b.valid_from OR b.valid_from IS NULL)  -- older nights knew no days
+    WHERE a.registration_sha256 IS DISTINCT FROM b.registration_sha256
+)
+SEMI JOIN after_devices USING (centre, device)
+SEMI JOIN before_devices USING (centre, device);
 
 -- What was found of a recording or check in both nights, and whether it was measured in them.
 CREATE TEMP MACRO was_read(state) AS coalesce(state IN ('measured', 'no_trial'), false);

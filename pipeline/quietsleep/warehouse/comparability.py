@@ -25,6 +25,9 @@ FloatArray = NDArray[np.float64]
 FEWEST_INFANTS = 10
 FEWEST_CENTRES = 5
 ALL_CLASSES = "all classes"
+# What lies this near to its mean, as a share of the largest number, is rounding and no variation.
+ROUNDING = 1e-9
+NO_VARIATION = "The values do not vary within centres, so there is no share of variance to compute."
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,6 +180,8 @@ def between_share(groups: list[FloatArray]) -> tuple[float, list[str]]:
     """
     if len(groups) < 2 or sum(g.size for g in groups) <= len(groups):
         return float("nan"), []
+    if not _vary(groups):
+        return float("nan"), [NO_VARIATION]
     import pandas as pd
     from statsmodels.formula.api import mixedlm
 
@@ -190,13 +195,19 @@ def between_share(groups: list[FloatArray]) -> tuple[float, list[str]]:
         warnings.simplefilter("always")
         try:
             fit = mixedlm("made ~ 1", frame, groups=frame["centre"]).fit(reml=True)
-        except (np.linalg.LinAlgError, ValueError):
+        except (np.linalg.LinAlgError, ValueError, ArithmeticError):
             return float("nan"), ["The mixed model could not be fitted."]
     between, within = float(fit.cov_re.iloc[0, 0]), float(fit.scale)
     said = [] if fit.converged else ["The mixed model did not converge."]
     if not said and caught and between / (between + within) < 1e-3:
         said = ["The variance between centres is at its lower bound, zero."]
     return between / (between + within), said
+
+
+def _vary(groups: list[FloatArray]) -> bool:
+    """Say whether values differ from the mean of their group by more than rounding."""
+    largest = max(float(np.abs(g).max()) for g in groups)
+    return any(float(np.abs(g - g.mean()).max()) > ROUNDING * largest for g in groups)
 
 
 def between_share_interval(groups: list[FloatArray]) -> tuple[float, float]:
@@ -211,13 +222,11 @@ def between_share_interval(groups: list[FloatArray]) -> tuple[float, float]:
 
     sizes = np.array([g.size for g in groups])
     k, n = len(groups), int(sizes.sum())
-    if k < 2 or n <= k:
+    if k < 2 or n <= k or not _vary(groups):
         return float("nan"), float("nan")
     grand = float(np.concatenate(groups).mean())
     within = sum(float(((g - g.mean()) ** 2).sum()) for g in groups) / (n - k)
     between = sum(g.size * (float(g.mean()) - grand) ** 2 for g in groups) / (k - 1)
-    if within == 0:
-        return float("nan"), float("nan")
     mean_size = (n - float((sizes**2).sum()) / n) / (k - 1)
     bounds = []
     for probability in (0.975, 0.025):

@@ -41,7 +41,7 @@ FORMULA_START = "^[=+@-]"
 
 
 @dataclass(frozen=True, slots=True)
-class Sheet:
+class PlainTable:
     """One table or view ready to be written: its description and its rows."""
 
     table: Table
@@ -84,7 +84,7 @@ def export_release(
     return notices
 
 
-def read_sheets(folder: Path, names: Sequence[str] | None) -> Iterator[Sheet]:
+def read_sheets(folder: Path, names: Sequence[str] | None) -> Iterator[PlainTable]:
     """Yield the tables, then the views, of a night or release."""
     described: dict[str, Table] = dict(sorted(warehouse_contract().items()))
     described |= {view.name: view for view in views()}
@@ -96,10 +96,10 @@ def read_sheets(folder: Path, names: Sequence[str] | None) -> Iterator[Sheet]:
             if names is None or name in names:
                 order = ", ".join(f'"{column}"' for column in table.key)
                 query = f'SELECT * FROM "{name}" ORDER BY {order}'
-                yield Sheet(table, connection.sql(query).to_arrow_table())
+                yield PlainTable(table, connection.sql(query).to_arrow_table())
 
 
-def _notices(sheet: Sheet) -> Iterable[str]:
+def _notices(sheet: PlainTable) -> Iterable[str]:
     for column in sheet.columns:
         if column.type in ("text", "choice"):
             hits = pc.match_substring_regex(sheet.data[column.name], FORMULA_START)
@@ -111,7 +111,7 @@ def _notices(sheet: Sheet) -> Iterable[str]:
                 )
 
 
-def plain_frame(sheet: Sheet) -> pd.DataFrame:
+def plain_frame(sheet: PlainTable) -> pd.DataFrame:
     """Return the rows as the statistics formats take them.
 
     Numbers, counts and yes/no become doubles, moments become UTC without zone in microseconds (a
@@ -139,7 +139,7 @@ def plain_frame(sheet: Sheet) -> pd.DataFrame:
     return pd.DataFrame(found)
 
 
-def _labels(sheet: Sheet, longest: int) -> list[str | None]:
+def _labels(sheet: PlainTable, longest: int) -> list[str | None]:
     """Return a label for each column: unit first, then the meaning, cut to fit."""
     labels: list[str | None] = []
     for column in sheet.columns:
@@ -150,24 +150,24 @@ def _labels(sheet: Sheet, longest: int) -> list[str | None]:
     return labels
 
 
-def _value_labels(sheet: Sheet) -> dict[str, dict[int | float, str]]:
+def _value_labels(sheet: PlainTable) -> dict[str, dict[int | float, str]]:
     return {c.name: {0: "no", 1: "yes"} for c in sheet.columns if c.type == "yes_no"}
 
 
-def _title(sheet: Sheet) -> str:
+def _title(sheet: PlainTable) -> str:
     return f"One row is {sheet.table.one_row_is}"[:64]
 
 
-def _write_parquet(sheet: Sheet, folder: Path, _: Path) -> None:
+def _write_parquet(sheet: PlainTable, folder: Path, _: Path) -> None:
     pq.write_table(sheet.data, folder / f"{sheet.name}.parquet", compression="zstd")
 
 
-def _write_csv(sheet: Sheet, folder: Path, _: Path) -> None:
+def _write_csv(sheet: PlainTable, folder: Path, _: Path) -> None:
     options = pa_csv.WriteOptions(quoting_style="needed")
     pa_csv.write_csv(sheet.data, folder / f"{sheet.name}.csv", options)
 
 
-def _write_stata(sheet: Sheet, folder: Path, _: Path) -> None:
+def _write_stata(sheet: PlainTable, folder: Path, _: Path) -> None:
     import pyreadstat
 
     pyreadstat.write_dta(
@@ -181,7 +181,7 @@ def _write_stata(sheet: Sheet, folder: Path, _: Path) -> None:
     )
 
 
-def _write_spss(sheet: Sheet, folder: Path, _: Path) -> None:
+def _write_spss(sheet: PlainTable, folder: Path, _: Path) -> None:
     import pyreadstat
 
     pyreadstat.write_sav(
@@ -194,7 +194,7 @@ def _write_spss(sheet: Sheet, folder: Path, _: Path) -> None:
     )
 
 
-def _write_sas(sheet: Sheet, folder: Path, _: Path) -> None:
+def _write_sas(sheet: PlainTable, folder: Path, _: Path) -> None:
     import pyreadstat
 
     pyreadstat.write_xport(
@@ -208,11 +208,11 @@ def _write_sas(sheet: Sheet, folder: Path, _: Path) -> None:
     )
 
 
-def _date_formats(sheet: Sheet, code: str) -> dict[str, str]:
+def _date_formats(sheet: PlainTable, code: str) -> dict[str, str]:
     return {c.name: code for c in sheet.columns if c.type == "date"}
 
 
-def _write_dataset_json(sheet: Sheet, folder: Path, release_path: Path) -> None:
+def _write_dataset_json(sheet: PlainTable, folder: Path, release_path: Path) -> None:
     import json
 
     from quietsleep.warehouse.exports import write_dataset_json
@@ -228,7 +228,7 @@ def _write_dataset_json(sheet: Sheet, folder: Path, release_path: Path) -> None:
     )
 
 
-WRITERS: dict[str, Callable[[Sheet, Path, Path], None]] = {
+WRITERS: dict[str, Callable[[PlainTable, Path, Path], None]] = {
     "parquet": _write_parquet,
     "csv": _write_csv,
     "stata": _write_stata,

@@ -69,13 +69,14 @@ def publish(
     facts: NightFacts,
     *,
     keep: int = FEWEST_NIGHTS_KEPT,
+    renamed: Mapping[str, str] | None = None,
 ) -> Path:
     """Publish the frames or spools (by warehouse table name) as one night; return its folder.
 
     Every warehouse table must be there; `changes` may be left out and is then found by comparing
-    with the night before. WarehouseError, with nothing changed, when a frame does not fit its
-    contract or the night is already published. `keep` is at least 7: that many nights stay for
-    readers that still hold an older one.
+    with the night before, in which centres may have had other codes (`renamed`). WarehouseError,
+    with nothing changed, when a frame does not fit its contract or the night is already published.
+    `keep` is at least 7: that many nights stay for readers that still hold an older one.
     """
     if keep < FEWEST_NIGHTS_KEPT:
         raise WarehouseError(f"At least {FEWEST_NIGHTS_KEPT} nights are kept, not {keep}.")
@@ -94,6 +95,7 @@ def publish(
             before=readable,
             night=night,
             contract=facts.contract_version,
+            renamed=renamed,
         )
         describe_tables(building, tables, parts, _night_json(night, before, facts))
         sync_tree(building)
@@ -151,11 +153,12 @@ def _with_changes(
     before: Path | None,
     night: str,
     contract: str,
+    renamed: Mapping[str, str] | None,
 ) -> list[Part]:
     """Add the table of changes, unless it was handed over, and return all parts."""
     if CHANGES_TABLE in tables:
         return parts
-    changes = changes_since(before, building, parts, night, contract=contract)
+    changes = changes_since(before, building, parts, night, contract=contract, renamed=renamed)
     table = warehouse_contract()[CHANGES_TABLE]
     tables[CHANGES_TABLE] = HeldTable(table, to_arrow(table, changes))
     return parts + write_tables(building, {CHANGES_TABLE: tables[CHANGES_TABLE]}, before=before)

@@ -6,7 +6,8 @@ Sources: Bland JM, Altman DG. Lancet 1986;1:307-310. Shrout PE, Fleiss JL. Psych
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Any, NamedTuple
@@ -97,7 +98,8 @@ def intraclass(ratings: ArrayLike) -> Intraclass:
 
     With the mean squares between targets BMS, within targets WMS, between judges JMS, residual
     EMS: ICC(1,1) = (BMS-WMS)/(BMS+(k-1)WMS); ICC(2,1) = (BMS-EMS)/(BMS+(k-1)EMS+k(JMS-EMS)/n);
-    ICC(3,1) = (BMS-EMS)/(BMS+(k-1)EMS). ValueError for a NaN or fewer than 2 rows or columns.
+    ICC(3,1) = (BMS-EMS)/(BMS+(k-1)EMS). NaN where the denominator is zero: nothing varies.
+    ValueError for a NaN or fewer than 2 rows or columns.
     """
     table = np.asarray(ratings, dtype=np.float64)
     if table.ndim != 2 or min(table.shape) < 2 or not np.isfinite(table).all():
@@ -108,14 +110,19 @@ def intraclass(ratings: ArrayLike) -> Intraclass:
     return Intraclass(
         n=n,
         k=k,
-        single_1=(between - within) / (between + (k - 1) * within),
-        single_2=(between - residual) / (between + (k - 1) * residual + k * judge_part),
-        single_3=(between - residual) / (between + (k - 1) * residual),
-        mean_1=(between - within) / between,
-        mean_2=(between - residual) / (between + judge_part),
-        mean_3=(between - residual) / between,
+        single_1=_ratio(between - within, between + (k - 1) * within),
+        single_2=_ratio(between - residual, between + (k - 1) * residual + k * judge_part),
+        single_3=_ratio(between - residual, between + (k - 1) * residual),
+        mean_1=_ratio(between - within, between),
+        mean_2=_ratio(between - residual, between + judge_part),
+        mean_3=_ratio(between - residual, between),
         single_2_interval=_single_2_interval(n, k, between, judges, residual),
     )
+
+
+def _ratio(numerator: float, denominator: float) -> float:
+    """Divide; NaN where there is nothing to divide by."""
+    return numerator / denominator if denominator else float("nan")
 
 
 def _mean_squares(table: FloatArray) -> tuple[float, float, float, float]:
@@ -136,70 +143,94 @@ def _single_2_interval(
     """Return the 95 % interval of ICC(2,1), with Satterthwaite's degrees of freedom (p. 424)."""
     from scipy import stats
 
-    if residual == 0:
-        return float("nan"), float("nan")
-    coefficient = (between - residual) / (
-        between + (k - 1) * residual + k * (judges - residual) / n
+    coefficient = _ratio(
+        between - residual, between + (k - 1) * residual + k * (judges - residual) / n
     )
-    ratio = judges / residual
+    ratio = _ratio(judges, residual)
     inner = n * (1 + (k - 1) * coefficient) - k * coefficient
-    freedom = ((k - 1) * (n - 1) * (k * coefficient * ratio + inner) ** 2) / (
-        (n - 1) * k**2 * coefficient**2 * ratio**2 + inner**2
+    freedom = _ratio(
+        (k - 1) * (n - 1) * (k * coefficient * ratio + inner) ** 2,
+        (n - 1) * k**2 * coefficient**2 * ratio**2 + inner**2,
     )
+    if not freedom > 0:  # NaN too: an interval of what does not vary is none
+        return float("nan"), float("nan")
     above = float(stats.f.ppf(0.975, n - 1, freedom))
     below = float(stats.f.ppf(0.975, freedom, n - 1))
     mixed = k * judges + (k * n - k - n) * residual
-    lower = n * (between - above * residual) / (above * mixed + n * between)
-    upper = n * (below * between - residual) / (mixed + n * below * between)
+    lower = _ratio(n * (between - above * residual), above * mixed + n * between)
+    upper = _ratio(n * (below * between - residual), mixed + n * below * between)
     return lower, upper
 
 
 FEWEST_PAIRS = 3
+TOO_FEW = f"Fewer than {FEWEST_PAIRS} pairs."
+NO_VARIATION = "The results of these pairs do not differ, so there is no correlation to compute."
+
+# Runs a piece of the statistics under its name, and lets the others go on where it fails.
+Guard = Callable[[str], AbstractContextManager[None]]
 
 
-def agreement_limits_frame(agreement: pd.DataFrame) -> pd.DataFrame:
+def agreement_limits_frame(
+    agreement: pd.DataFrame, *, guard: Guard = lambda _: nullcontext()
+) -> pd.DataFrame:
     """Return bias, limits of agreement and ICC of each centre and outcome of `agreement`.
 
     Pairs with a suspected slip are counted and left out, so that one wrong unit does not hide how
-    the rest agrees.
+    the rest agrees. `why` says why a number is missing. A centre whose statistics fail has no
+    rows, and the others have theirs.
     """
     rows: list[dict[str, Any]] = []
-    for (centre, outcome, unit), group in agreement.groupby(
-        ["centre", "outcome", "unit"], sort=True
-    ):
-        paired = group.dropna(subset=["reported_converted", "central_value"])
-        sound = paired[paired["suspected_cause"] == NO_CAUSE]
-        row = {"centre": centre, "outcome": outcome, "unit": unit, "n_pairs": len(sound)}
-        row["n_suspected"] = len(paired) - len(sound)
-        rows.append(row | _limits(sound))
+    for centre, own in agreement.groupby("centre", sort=True):
+        with guard(f"agreement of {centre}"):
+            rows += [
+                {"centre": centre, "outcome": outcome, "unit": unit} | _agreement(pairs)
+                for (outcome, unit), pairs in own.groupby(["outcome", "unit"], sort=True)
+            ]
     return pd.DataFrame(rows)
 
 
-def _limits(pairs: pd.DataFrame) -> dict[str, float]:
-    if len(pairs) < FEWEST_PAIRS:
-        return {}
-    both = pairs[["reported_converted", "central_value"]].to_numpy(dtype="float64")
+def _agreement(pairs: pd.DataFrame) -> dict[str, Any]:
+    paired = pairs.dropna(subset=["reported_converted", "central_value"])
+    sound = paired[paired["suspected_cause"] == NO_CAUSE]
+    counts = {"n_pairs": len(sound), "n_suspected": len(paired) - len(sound)}
+    if len(sound) < FEWEST_PAIRS:
+        return counts | {"why": TOO_FEW}
+    both = sound[["reported_converted", "central_value"]].to_numpy(dtype="float64")
     limits = limits_of_agreement(both[:, 0], both[:, 1])
-    return {
+    icc = intraclass(both).single_2
+    return counts | {
         "bias": limits.bias,
         "lower_limit": limits.lower,
         "upper_limit": limits.upper,
-        "icc": intraclass(both).single_2,
+        "icc": icc,
+        "why": NO_VARIATION if np.isnan(icc) else None,
     }
 
 
 def comparability_frame(
-    outcomes: pd.DataFrame, sessions: pd.DataFrame, devices: pd.DataFrame
+    outcomes: pd.DataFrame,
+    sessions: pd.DataFrame,
+    devices: pd.DataFrame,
+    *,
+    guard: Guard = lambda _: nullcontext(),
 ) -> pd.DataFrame:
-    """Return the centre means of every accepted outcome, by class of equipment."""
-    of_session = sessions[["centre", "session", "infant", "length_cm", "device"]]
-    classes = devices[["centre", "device", "equipment_class"]]
+    """Return the centre means of every accepted outcome, by class of equipment.
+
+    An outcome whose statistics fail has no rows, and the others have theirs.
+    """
+    entry = ["centre", "device", "device_valid_from"]
+    of_session = sessions[["session", "infant", "length_cm", *entry]]
+    classes = devices.rename(columns={"valid_from": "device_valid_from"})
     clean = (
         outcomes[outcomes["status"] == "accepted"]
         .merge(of_session, on=["centre", "session"])
-        .merge(classes, on=["centre", "device"], how="left")
+        .merge(classes[[*entry, "equipment_class"]], on=entry, how="left")
     )
-    return pd.DataFrame([row for found in compare_centres(clean) for row in _means(found)])
+    rows: list[dict[str, Any]] = []
+    for outcome, own in clean.groupby("outcome", sort=False):
+        with guard(f"comparability of {outcome}"):
+            rows += [row for found in compare_centres(own) for row in _means(found)]
+    return pd.DataFrame(rows)
 
 
 def _means(found: Comparability) -> list[dict[str, Any]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from contextlib import nullcontext
 
 import numpy as np
 import pandas as pd
@@ -13,13 +14,18 @@ from quietsleep.judge.readers import reviews_frame
 from quietsleep.judge.study import JudgedStudy
 from quietsleep.measure.fingerprint import device_digest
 from quietsleep.store.tables import in_contract
-from quietsleep.study.study import Confirmation, LimitChange, Study, Waiver
+from quietsleep.study.study import Centre, Confirmation, LimitChange, Study, Waiver
+from quietsleep.warehouse.statistics import Guard, agreement_limits_frame, comparability_frame
 from quietsleep.warehouse.statistics import agreement_frame as review_agreement_frame
-from quietsleep.warehouse.statistics import agreement_limits_frame, comparability_frame
 
 
-def study_tables(judged: JudgedStudy) -> dict[str, pd.DataFrame]:
-    """Return the frames that are made of the whole study, by warehouse table."""
+def study_tables(
+    judged: JudgedStudy, *, guard: Guard = lambda _: nullcontext()
+) -> dict[str, pd.DataFrame]:
+    """Return the frames that are made of the whole study, by warehouse table.
+
+    `guard` keeps a failure in the statistics of one centre or outcome away from all others.
+    """
     study, devices = judged.study, _devices(judged.study)
     frames = {
         "centres": _centres(judged),
@@ -27,14 +33,17 @@ def study_tables(judged: JudgedStudy) -> dict[str, pd.DataFrame]:
         "infants": _infants(judged.sessions),
         "deliveries": judged.deliveries,
         "problems": judged.problems,
-        "agreement_limits": agreement_limits_frame(judged.agreement),
-        "comparability": comparability_frame(judged.outcomes, judged.sessions, devices),
+        "agreement_limits": agreement_limits_frame(judged.agreement, guard=guard),
+        "comparability": comparability_frame(
+            judged.outcomes, judged.sessions, devices, guard=guard
+        ),
         "waivers": _waivers((*study.waivers, *judged.effects.waivers)),
         "reviews": reviews_frame(judged.effects),
         "review_agreement": review_agreement_frame(
             judged.effects, judged.trials_read, judged.verdicts_read
         ),
         "conservation": judged.conservation,
+        "expected": judged.expected,
         "rules": rules_frame(judged.rules, study.limit_changes, study.confirmations),
         "quantities": _quantities(),
         "sources": pd.DataFrame([{"source": s.key, "citation": s.citation} for s in _sources()]),
@@ -43,7 +52,9 @@ def study_tables(judged: JudgedStudy) -> dict[str, pd.DataFrame]:
 
 
 def _centres(judged: JudgedStudy) -> pd.DataFrame:
-    deliveries, sessions = judged.deliveries, judged.sessions
+    deliveries, sessions, expected = judged.deliveries, judged.sessions, judged.expected
+    overdue = (expected["what"] == "delivery") & (expected["state"] == "overdue")
+    late = set(expected.loc[overdue, "centre"])
     rows = []
     for centre in judged.study.centres.values():
         own = deliveries[deliveries["centre"] == centre.centre]
@@ -55,26 +66,38 @@ def _centres(judged: JudgedStudy) -> pd.DataFrame:
                 "n_deliveries": len(own),
                 "n_sessions": int((sessions["centre"] == centre.centre).sum()),
                 "last_delivery_at": own["created_at"].max() if len(own) else pd.NaT,
-                "state": "delivered" if len(own) else "nothing",
+                "state": _state(centre, is_late=centre.centre in late, has_delivered=len(own) > 0),
+                "time_zone": centre.time_zone,
+                "was": ", ".join(centre.was) or None,
+                "retired_on": centre.retired_on,
             }
         )
     return pd.DataFrame(rows)
 
 
+def _state(centre: Centre, *, is_late: bool, has_delivered: bool) -> str:
+    if centre.retired_on is not None:
+        return "retired"
+    if is_late:
+        return "late"
+    return "delivered" if has_delivered else "nothing"
+
+
 def _devices(study: Study) -> pd.DataFrame:
     names = [column.name for column in contract.TABLES["devices"].columns]
     names.remove("registration_sha256")
+    earlier = (device for centre in study.centres.values() for device in centre.earlier_devices)
     return pd.DataFrame(
         [
             {name: getattr(device, name) for name in names}
             | {"registration_sha256": device_digest(device)}
-            for device in study.devices.values()
+            for device in (*study.devices.values(), *earlier)
         ]
     )
 
 
 def _infants(sessions: pd.DataFrame) -> pd.DataFrame:
-    known = sessions[sessions["infant"].notna()].sort_values("on", kind="stable")
+    known = sessions[sessions["infant"].notna()].sort_values("tested_on", kind="stable")
     counts = known.groupby(["centre", "infant"]).size().rename("n_sessions").reset_index()
     return known.drop_duplicates(["centre", "infant"]).merge(counts, on=["centre", "infant"])
 

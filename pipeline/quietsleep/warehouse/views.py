@@ -27,9 +27,9 @@ FLAGS = Column(
     "flags", "text", "Flag rules that failed on the test or on its accepted trials, by key."
 )
 SESSION_FLAGS = Column("session_flags", "text", "Flag rules that failed on the session, by key.")
-DAY = Column("day", "date", "Day of the test or check, UTC.")
+DAY = Column("day", "date", "Day of the test or check where the centre is.")
 ACCEPTANCE = (
-    Column("month", "text", "Month of the tests, UTC, as YYYY-MM."),
+    Column("month", "text", "Month of the tests where the centre is, as YYYY-MM."),
     Column("n_tests", "integer", "Tests attempted."),
     Column("n_tests_accepted", "integer", "Tests accepted, flagged ones among them."),
     Column("n_tests_flagged", "integer", "Accepted tests with a flag."),

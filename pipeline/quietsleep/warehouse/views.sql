@@ -59,7 +59,8 @@ SELECT a.session, a.centre, s.infant, s.visit, s.tested_at, s.device, d.equipmen
 FROM all_outcomes AS a
 JOIN outcomes AS o ON o.centre = a.centre AND o.session = a.session AND o.outcome = a.outcome
 JOIN sessions AS s ON s.centre = a.centre AND s.session = a.session
-LEFT JOIN devices AS d ON d.centre = s.centre AND d.device = s.device
+LEFT JOIN devices AS d
+    ON d.centre = s.centre AND d.device = s.device AND d.valid_from = s.device_valid_from
 LEFT JOIN flagged_rules AS f
     ON f.centre = a.centre AND f.session = a.session AND f.technique = a.technique
 LEFT JOIN flagged_rules AS g ON g.centre = a.centre AND g.session = a.session AND g.of_session
@@ -77,13 +78,13 @@ SELECT s.session, s.centre, s.infant, s.visit, s.tested_at, s.device, d.equipmen
     s.gestation_weeks, s.birth_weight_kg, s.age_days, s.corrected_age_days, s.weight_kg,
     s.length_cm, s.weight_z, s.length_z, s.status, s.flagged, wide.* EXCLUDE (centre, session)
 FROM sessions AS s
-LEFT JOIN devices AS d ON d.centre = s.centre AND d.device = s.device
+LEFT JOIN devices AS d
+    ON d.centre = s.centre AND d.device = s.device AND d.valid_from = s.device_valid_from
 LEFT JOIN wide ON wide.centre = s.centre AND wide.session = s.session;
 
 CREATE VIEW rejections AS
 WITH dated AS (
-    SELECT v.*, CAST(make_timestamp(epoch_us(coalesce(s.tested_at, c.done_at))) AS DATE) AS day,
-        s.operator AS tested_by
+    SELECT v.*, coalesce(s.tested_on, c.done_on) AS day, s.operator AS tested_by
     FROM verdicts AS v
     LEFT JOIN sessions AS s ON s.centre = v.centre AND s.session = v.session
     LEFT JOIN checks AS c
@@ -98,7 +99,7 @@ FROM dated AS d
 ASOF LEFT JOIN rules AS r ON r.rule = d.rule AND r.valid_from <= d.day;
 
 CREATE VIEW acceptance AS
-SELECT centre, technique, strftime(make_timestamp(epoch_us(tested_at)), '%Y-%m') AS month,
+SELECT centre, technique, strftime(tested_on, '%Y-%m') AS month,
     count(*) AS n_tests,
     count(*) FILTER (status = 'accepted') AS n_tests_accepted,
     count(*) FILTER (status = 'accepted' AND flagged) AS n_tests_flagged,

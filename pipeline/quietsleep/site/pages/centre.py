@@ -114,7 +114,7 @@ def _month_pages(data: CentreData) -> list[tuple[str, str, int]]:
     """Return file, words and number of tests of each page that lists a month whole."""
     by_month: dict[str, int] = {}
     for test in data.tests:
-        key = words.month(test["tested_at"])
+        key = words.month(test["tested_on"])
         by_month[key] = by_month.get(key, 0) + 1
     found = []
     for key in sorted(by_month, reverse=True):
@@ -202,7 +202,7 @@ def months_of(tests: Sequence[Row]) -> list[TechniqueMonths]:
         by_month: dict[str, list[str]] = {}
         for test in tests:
             if test["technique"] == key:
-                by_month.setdefault(month(test["tested_at"]), []).append(test["status"])
+                by_month.setdefault(month(test["tested_on"]), []).append(test["status"])
         months = [_month(name, by_month[name]) for name in sorted(by_month)]
         title = technique_title(key)
         found.append(
@@ -313,7 +313,7 @@ def list_of(data: CentreData, tests: Sequence[Row]) -> TestList:
             status.token(test["status"]),
             technique.token(test["technique"]),
             operator.token(who),
-            month.token(words.month(test["tested_at"])),
+            month.token(words.month(test["tested_on"])),
             *(rule.token(name) for name in failed),
         ]
         lines.append(_line(test, who, tokens, failed))
@@ -347,7 +347,7 @@ def _line(test: Row, who: str, tokens: list[str], failed: dict[str, int]) -> Lis
         technique=technique_title(test["technique"]),
         sign=words.sign(test["status"]),
         flagged=bool(test["flagged"]),
-        date=words.day(test["tested_at"]),
+        date=words.day(test["tested_on"]),
         sort_date=test["tested_at"].strftime("%Y%m%d%H%M") if test["tested_at"] else "",
         operator=who,
         reasons=reasons,

@@ -11,7 +11,7 @@ from quietsleep import contract
 from quietsleep.site import words
 from quietsleep.site.charts import CheckPoint, control_chart
 from quietsleep.site.folder import slug
-from quietsleep.site.read import CentreData, Row
+from quietsleep.site.read import CentreData, Row, grouped
 from quietsleep.site.words import Sign, faults_of, limit_of, technique_title
 
 NEWEST_ON_CHART = 250
@@ -62,25 +62,30 @@ class DeviceView(NamedTuple):
 def devices_of(data: CentreData) -> list[DeviceView]:
     """Gather every device of a centre; one without any check is shown as such."""
     found = []
-    names = [d["device"] for d in data.devices]
-    known = {d["device"]: d for d in data.devices}
-    names += sorted({device for _, device in data.checks_of} - set(names))
+    known = grouped(data.devices, "device")
+    names = [*known, *sorted({device for _, device in data.checks_of} - set(known))]
     for name in names:
         kinds = [
             _kind(data, kind, device, rows)
             for (kind, device), rows in sorted(data.checks_of.items())
             if device == name
         ]
-        found.append(DeviceView(name, _facts(known.get(name)), tuple(kinds)))
+        found.append(DeviceView(name, _facts(known.get(name, [])), tuple(kinds)))
     return found
 
 
-def _facts(device: Row | None) -> str:
-    if device is None:
+def _facts(entries: Sequence[Row]) -> str:
+    """Say what the newest entry of a device registers, and how many there are."""
+    if not entries:
         return "not registered"
+    device = entries[-1]
     parts = [device["equipment_class"] or "", f"{words.number(device['rate_hz'])} Hz"]
     if not words.missing(device["box_volume_l"]):
         parts.append(f"box {words.number(device['box_volume_l'])} L")
+    if len(entries) > 1:
+        parts.append(
+            f"registered {len(entries)} times, last from {words.day(device['valid_from'])}"
+        )
     return ", ".join(p for p in parts if p)
 
 
