@@ -52,7 +52,7 @@ START = datetime(2026, 3, 2, 20, 0, tzinfo=UTC)  # the first night looks now
 ZONES = {"aspen": None, "briar": "Australia/Brisbane", "cedar": "Europe/Lisbon"}
 WRITES_UTC = {"briar"}
 SCHEDULE = "\n[schedule]\ndeliveries_every_days = 7\ndelivery_grace_days = 2\n"
-KEPT_LINES = 2600  # of a recording at 100 Hz, less one for each variant
+KEPT_LINES = 2600  # of a recording at 100 Hz
 KIND_OF = {"sound": "tidal", "leaky": "tidal", "syringe": "syringe", "syringe_high": "syringe"}
 
 
@@ -84,9 +84,10 @@ def made(kind: str) -> tuple[Mapping[str, str], Mapping[str, str], list[bytes]]:
 
 @cache
 def bytes_of(what: Bytes) -> bytes:
-    """The bytes of a signal file: of each variant the last samples more are left out."""
+    """The bytes of a signal file: variants differ in the last samples and nothing else."""
     lines = made(what.kind)[2]
-    return b"".join(lines[: len(lines) - what.variant])
+    *kept, last = lines[: len(lines) - what.variant % 40]
+    return b"".join(kept) + last.rstrip()[:-3] + f"{what.variant // 40:03d}\n".encode()
 
 
 def sha256_of(what: Bytes) -> str:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import shutil
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, is_dataclass
 from pathlib import Path
 
 from tests.weeks.driver import StudyOfWeeks
-from tests.weeks.history import CENTRES, Action, History, without
+from tests.weeks.history import CENTRES, History, without
 from tests.weeks.oracle import Oracle
 from tests.weeks.queries import differences_of_queries
-from tests.weeks.standing import differences, has_table, parts, values_of
+from tests.weeks.standing import Published, differences, has_table, parts, values_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,12 +36,14 @@ def play(history: History, folder: Path, *, rebuild: bool = True) -> Failure | N
             oracle.happens(night, action)
         report = study.night(night)
         expected = oracle.stands(night)
-        said = differences(study.path, expected)
+        with Published(study.path) as ask:
+            said = differences(ask, expected)
+            if has_table(ask, "queries"):
+                said += differences_of_queries(ask, expected)
+            outcomes = values_of(ask)
         if report.state == "red":
             said += ["the night is red", *report.sentences]
-        if has_table(study.path, "queries"):
-            said += differences_of_queries(study.path, expected)
-        for key, values in values_of(study.path).items():
+        for key, values in outcomes.items():
             if key not in expected.rests_on:
                 continue
             earlier = seen.setdefault(repr((key[1], expected.rests_on[key])), values)
@@ -95,6 +97,15 @@ def told(history: History) -> str:
     return "\n".join(lines)
 
 
-def one(action: Action) -> str:
-    """One action, what is empty left out."""
-    return repr(action).replace("bytes_=", "")
+def one(what: object) -> str:
+    """One action, in the words of its class; what is as usual is left out."""
+    if isinstance(what, tuple):
+        return "[" + ", ".join(one(part) for part in what) + "]"
+    if not is_dataclass(what):
+        return repr(what)
+    said = [
+        f"{field.name}={one(value)}"
+        for field in fields(what)
+        if (value := getattr(what, field.name)) != field.default
+    ]
+    return f"{type(what).__name__}({', '.join(said)})"

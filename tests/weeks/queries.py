@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 from tests.weeks.oracle import Expected
+from tests.weeks.standing import Published
 
 
-def differences_of_queries(path: Path, expected: Expected) -> list[str]:
+def differences_of_queries(ask: Published, expected: Expected) -> list[str]:
     """Open queries that should not be, and the other way."""
     return []

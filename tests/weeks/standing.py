@@ -22,10 +22,21 @@ NAMES = {
 }
 
 
-def asked(path: Path, sql: str) -> list[tuple[Any, ...]]:
-    """Rows of the published warehouse."""
-    with open_current(path) as warehouse:
-        return warehouse.execute(sql).fetchall()
+class Published:
+    """The published warehouse of one night, opened once."""
+
+    def __init__(self, study: Path) -> None:
+        self.connection = open_current(study)
+
+    def __enter__(self) -> Published:
+        return self
+
+    def __exit__(self, *told: object) -> None:
+        self.connection.close()
+
+    def __call__(self, sql: str) -> list[tuple[Any, ...]]:
+        """Rows that an SQL statement gives."""
+        return self.connection.execute(sql).fetchall()
 
 
 def check_item(centre: str, key: Key) -> str:
@@ -34,13 +45,13 @@ def check_item(centre: str, key: Key) -> str:
     return f"{device_of(centre)}/{day.isoformat()}/{key[2]}"
 
 
-def has_table(path: Path, name: str) -> bool:
+def has_table(ask: Published, name: str) -> bool:
     """Whether the warehouse has a table of this name."""
     sql = f"SELECT count(*) FROM information_schema.tables WHERE table_name = '{NAMES[name]}'"
-    return bool(asked(path, sql)[0][0])
+    return bool(ask(sql)[0][0])
 
 
-def differences(path: Path, expected: Expected) -> list[str]:
+def differences(ask: Published, expected: Expected) -> list[str]:
     """Where the published warehouse is not as it should be; one line each."""
     said: list[str] = []
 
@@ -48,24 +59,24 @@ def differences(path: Path, expected: Expected) -> list[str]:
         if stands != should:
             said.append(f"{what}: {_difference(stands, should)}")
 
-    hold("sessions", _sessions(path), expected.sessions)
-    hold("held sessions", _held_sessions(path), expected.held_sessions)
+    hold("sessions", _sessions(ask), expected.sessions)
+    hold("held sessions", _held_sessions(ask), expected.held_sessions)
     should = {k: (d, sha256_of(b)) for k, (d, b) in expected.recordings.items()}
-    hold("recordings", _recordings(path), should)
-    hold("held recordings", _held_recordings(path), Counter(expected.held_recordings))
+    hold("recordings", _recordings(ask), should)
+    hold("held recordings", _held_recordings(ask), Counter(expected.held_recordings))
     should = {
         (k[0], check_item(k[0], k)): (d, sha256_of(b)) for k, (d, b) in expected.checks.items()
     }
-    hold("checks", _checks(path), should)
-    hold("reported", _reported(path), expected.reported)
-    hold("accepted tests", _accepted(path), expected.accepted)
+    hold("checks", _checks(ask), should)
+    hold("reported", _reported(ask), expected.reported)
+    hold("accepted tests", _accepted(ask), expected.accepted)
     linked = {k: check_item(k[0], c) for k, c in expected.session_checks.items()}
-    hold("session checks", _session_checks(path), linked)
-    hold("conservation", *_conservation(path, expected))
-    hold("superseded", *_superseded(path, expected))
-    hold("centres", dict(asked(path, "SELECT centre, state FROM centres")), expected.centres)
-    hold("deliveries", *_deliveries(path, expected))
-    hold("withdrawn", _mentions(path, expected), [])
+    hold("session checks", _session_checks(ask), linked)
+    hold("conservation", *_conservation(ask, expected))
+    hold("superseded", *_superseded(ask, expected))
+    hold("centres", dict(ask("SELECT centre, state FROM centres")), expected.centres)
+    hold("deliveries", *_deliveries(ask, expected))
+    hold("withdrawn", _mentions(ask, expected), [])
     return said
 
 
@@ -79,64 +90,59 @@ def _difference(stands: Any, should: Any) -> str:
     return f"is {stands}, should be {should}"
 
 
-def _sessions(path: Path) -> dict[Key, tuple[str, float, str]]:
-    rows = asked(
-        path,
+def _sessions(ask: Published) -> dict[Key, tuple[str, float, str]]:
+    rows = ask(
         "SELECT centre, session, delivery, weight_kg, infant FROM sessions "
         "WHERE status <> 'quarantined'",
     )
     return {(c, s): (d, w, i) for c, s, d, w, i in rows}
 
 
-def _held_sessions(path: Path) -> set[Key]:
-    return set(asked(path, "SELECT centre, session FROM sessions WHERE status = 'quarantined'"))
+def _held_sessions(ask: Published) -> set[Key]:
+    return set(ask("SELECT centre, session FROM sessions WHERE status = 'quarantined'"))
 
 
-def _recordings(path: Path) -> dict[Key, tuple[str, str]]:
-    rows = asked(
-        path,
+def _recordings(ask: Published) -> dict[Key, tuple[str, str]]:
+    rows = ask(
         "SELECT centre, session, recording, delivery, file_sha256 FROM recordings "
         "WHERE state <> 'quarantined'",
     )
     return {(c, s, r): (d, sha) for c, s, r, d, sha in rows}
 
 
-def _held_recordings(path: Path) -> Counter[tuple[str, str, str, str]]:
+def _held_recordings(ask: Published) -> Counter[tuple[str, str, str, str]]:
     return Counter(
-        asked(
-            path,
+        ask(
             "SELECT centre, session, recording, delivery FROM recordings "
             "WHERE state = 'quarantined'",
         )
     )
 
 
-def _checks(path: Path) -> dict[Key, tuple[str, str]]:
-    rows = asked(
-        path,
+def _checks(ask: Published) -> dict[Key, tuple[str, str]]:
+    rows = ask(
         "SELECT centre, check_id, delivery, file_sha256 FROM checks WHERE state <> 'quarantined'",
     )
     return {(c, i): (d, sha) for c, i, d, sha in rows}
 
 
-def _reported(path: Path) -> dict[Key, tuple[str, float]]:
-    rows = asked(path, "SELECT centre, session, outcome, delivery, value FROM reported")
+def _reported(ask: Published) -> dict[Key, tuple[str, float]]:
+    rows = ask("SELECT centre, session, outcome, delivery, value FROM reported")
     return {(c, s, o): (d, v) for c, s, o, d, v in rows}
 
 
-def _accepted(path: Path) -> set[Key]:
-    return set(asked(path, "SELECT centre, session FROM tests WHERE status = 'accepted'"))
+def _accepted(ask: Published) -> set[Key]:
+    return set(ask("SELECT centre, session FROM tests WHERE status = 'accepted'"))
 
 
-def _session_checks(path: Path) -> dict[Key, str]:
-    rows = asked(path, "SELECT centre, session, check_id FROM session_checks")
+def _session_checks(ask: Published) -> dict[Key, str]:
+    rows = ask("SELECT centre, session, check_id FROM session_checks")
     return {(c, s): i for c, s, i in rows}
 
 
-def _conservation(path: Path, expected: Expected) -> tuple[Any, Any]:
+def _conservation(ask: Published, expected: Expected) -> tuple[Any, Any]:
     """Counts of recordings by centre over all techniques, those that are not 0."""
-    rows = asked(
-        path,
+    rows = ask(
         f"SELECT centre, sum(delivered), sum(measured) + sum(no_trial), sum(quarantined), "
         f"sum({NAMES['superseded']}), sum({NAMES['withdrawn']}), bool_and(balances) "
         "FROM conservation GROUP BY centre",
@@ -150,10 +156,9 @@ def _conservation(path: Path, expected: Expected) -> tuple[Any, Any]:
     return stands, should
 
 
-def _superseded(path: Path, expected: Expected) -> tuple[Any, Any]:
+def _superseded(ask: Published, expected: Expected) -> tuple[Any, Any]:
     """Rows that were replaced; of those that replaced it the warehouse may name any."""
-    rows = asked(
-        path,
+    rows = ask(
         f"SELECT centre, item_kind, item, delivery, by_delivery FROM {NAMES['supersessions']}",
     )
     stands = {(c, k, i, d): by for c, k, i, d, by in rows}
@@ -165,34 +170,32 @@ def _superseded(path: Path, expected: Expected) -> tuple[Any, Any]:
     return stands, should
 
 
-def _deliveries(path: Path, expected: Expected) -> tuple[Any, Any]:
+def _deliveries(ask: Published, expected: Expected) -> tuple[Any, Any]:
     """States of deliveries, as far as the rules name them."""
-    rows = asked(path, "SELECT centre, delivery, state FROM deliveries")
+    rows = ask("SELECT centre, delivery, state FROM deliveries")
     special = ("gone", "arriving")
     stands = {(c, d): s if s in special else "arrived" for c, d, s in rows}
     return stands, expected.deliveries
 
 
-def _mentions(path: Path, expected: Expected) -> list[str]:
+def _mentions(ask: Published, expected: Expected) -> list[str]:
     """Tables that still hold a row of a session that is out."""
     found = []
-    columns = asked(
-        path,
+    columns = ask(
         "SELECT table_name FROM information_schema.columns WHERE column_name = 'session' "
         "INTERSECT SELECT table_name FROM information_schema.columns WHERE column_name = 'centre'",
     )
     for (table,) in columns:
         if table == NAMES["queries"]:
             continue
-        rows = asked(path, f'SELECT DISTINCT centre, session FROM "{table}"')
+        rows = ask(f'SELECT DISTINCT centre, session FROM "{table}"')
         found += [f"{table} {row}" for row in rows if row in expected.withdrawn]
     return sorted(found)
 
 
-def values_of(path: Path) -> dict[Key, tuple[tuple[str, float], ...]]:
+def values_of(ask: Published) -> dict[Key, tuple[tuple[str, float], ...]]:
     """Outcomes of every accepted test."""
-    rows = asked(
-        path,
+    rows = ask(
         "SELECT centre, session, outcome, value FROM outcomes WHERE value IS NOT NULL ORDER BY ALL",
     )
     found: dict[Key, tuple[tuple[str, float], ...]] = {}
