@@ -35,14 +35,14 @@ def play(history: History, folder: Path, *, rebuild: bool = True) -> Failure | N
             study.happens(night, action)
             oracle.happens(night, action)
         report = study.night(night)
+        if report.state == "red":
+            return Failure(night, ("the night is red", *report.sentences))
         expected = oracle.stands(night)
         with Published(study.path) as ask:
             said = differences(ask, expected)
             if has_table(ask, "queries"):
                 said += differences_of_queries(ask, expected)
             outcomes = values_of(ask)
-        if report.state == "red":
-            said += ["the night is red", *report.sentences]
         for key, values in outcomes.items():
             if key not in expected.rests_on:
                 continue
