@@ -62,13 +62,16 @@ class Breakage:
     find: str
     replace: str
 
-    def apply(self, package: Path) -> None:
-        """Break the copy; Stale where the text is not there just once."""
-        path = package / self.file
-        text = path.read_text(encoding="utf-8")
+    def broken(self, text: str) -> str:
+        """Return the text of the file, broken; Stale where what to break is not there just once."""
         if text.count(self.find) != 1:
             raise Stale(f"{self.name}: {self.file} holds {text.count(self.find)} of {self.find!r}.")
-        path.write_text(text.replace(self.find, self.replace), encoding="utf-8")
+        return text.replace(self.find, self.replace)
+
+    def apply(self, package: Path) -> None:
+        """Break the copy."""
+        path = package / self.file
+        path.write_text(self.broken(path.read_text(encoding="utf-8")), encoding="utf-8")
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,7 +32,8 @@ from quietsleep.simulation.centres import write_demo_study
 from quietsleep.simulation.exports import relist
 from quietsleep.simulation.rows import short
 from quietsleep.store.state import State
-from quietsleep.study.review_log import Review, ReviewLogFile, digest
+from quietsleep.study.history import History
+from quietsleep.study.register import Register
 from quietsleep.study.study import Study, StudyError, check_units, load_study
 
 TABLES = ("sessions", "recordings", "checks", "reported")
@@ -71,7 +72,7 @@ def readers(scratch: Path) -> list[Reader]:
     study = load_study(path)
     found = [*_signal_readers(study, scratch), *_delivery_readers(study, scratch)]
     found += _study_readers(path, scratch)
-    found.append(_review_reader(scratch))
+    found.append(_register_reader(scratch))
     found.append(_night_reader(path, scratch))
     return found
 
@@ -186,11 +187,11 @@ def taken(study: Study, path: Path) -> str:
         state.store_tables(rows_to_keep(delivered), centre="larch", delivery=found.delivery)
         state.store_problems(delivered.problems, night="n1")
         state.run(
-            "INSERT INTO deliveries (centre, delivery, created_at, first_night, state, path) "
-            "VALUES (?, ?, ?, 'n1', ?, ?)",
+            "INSERT INTO deliveries (centre, delivery, created_at, state, path, replaces) "
+            "VALUES (?, ?, ?, ?, ?, '[]')",
             ["larch", found.delivery, delivered.created, delivered.state, str(delivered.root)],
         )
-        read_roster(state)
+        read_roster(state, History())
         raise Undone
     return delivered.state
 
@@ -282,33 +283,29 @@ def _with_study_file(folder: Path, name: str) -> Callable[[bytes], str]:
     return run
 
 
-def _review_reader(scratch: Path) -> Reader:
-    folder = scratch / "reviews"
-    file = ReviewLogFile(folder, folder / "work")
-    if not file.path.exists():
-        folder.mkdir(parents=True, exist_ok=True)
-        for number in range(4):
-            file.append(_review(number))
-    sound = file.path.read_bytes()
+def _register_reader(scratch: Path) -> Reader:
+    folder = scratch / "register"
+    folder.mkdir(parents=True, exist_ok=True)
+
+    def opened() -> Register:
+        return Register(folder, folder / "work", study="fuzzed", key_path=scratch / "register.key")
+
+    first = opened()
+    if len(first.entries) < 4:
+        first.append_all([("answer", {"query": number, "words": "Seen."}) for number in range(4)])
+    sound, entries = first.path.read_bytes(), first.entries
 
     def run(data: bytes) -> str:
-        file.path.write_bytes(data)
-        file.kept.write_bytes(sound)
-        chain = file.read()
-        assert bool(chain.broken) == (data != sound), chain.broken
-        assert all(r.sha256 == digest(r) for r in chain.reviews)
-        return "broken" if chain.broken else "whole"
+        first.path.write_bytes(data)
+        first.kept.write_bytes(sound)
+        register = opened()
+        assert register.broken or register.entries == entries
+        return "broken" if register.broken else "whole"
 
-    return Reader("reviews.jsonl", [sound], _in_decisions, run)
-
-
-def _review(number: int) -> Review:
-    return Review("", "larch", f"larch-s001-tid1#{number}", "tidal", "0" * 64, 1.0, 2.0,
-                  f"reader-{number % 2}", "2026-03-02T10:00:00+00:00", "reject", "leak", "", True,
-                  "accepted", ())  # fmt: skip
+    return Reader("register.jsonl", [sound], _in_entries, run)
 
 
-def _in_decisions(rng: random.Random, data: bytes) -> bytes:
+def _in_entries(rng: random.Random, data: bytes) -> bytes:
     lines = data.splitlines(keepends=True)
     at = rng.randrange(len(lines))
     how = rng.randrange(5)

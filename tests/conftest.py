@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -13,6 +15,7 @@ from quietsleep.night.known_answers import KnownAnswer
 from quietsleep.night.night import NightReport
 from quietsleep.night.stages import Opener, run_night
 from quietsleep.simulation.centres import write_demo_study
+from quietsleep.study.register_key import KEY_VARIABLE
 from tests.evidence import pytest_terminal_summary as pytest_terminal_summary  # noqa: PLC0414
 from tests.shared import made_once
 
@@ -27,6 +30,18 @@ SLOW_FIRST = (
     "night/test_blocks.py",
 )  # fmt: skip
 HERE = Path(__file__).parent
+
+
+@pytest.fixture(scope="session", autouse=True)
+def register_key(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """One key for the registers of all studies and processes of a run, away from the user's own."""
+    run = tmp_path_factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        run = run.parent
+    path = run / "register.key"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv(KEY_VARIABLE, str(path))
+        yield path
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

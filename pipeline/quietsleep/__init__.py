@@ -92,9 +92,9 @@ def rejudge(study: str | Path) -> Rejudged:
 
 def check_delivery(study: str | Path, delivery: str | Path) -> list[Problem]:
     """Look at a delivery as the night will; an empty list means that it is ready to be sent."""
-    from quietsleep.intake.delivery import check_delivery as check
+    from quietsleep.night.preview import preview
 
-    return check(open_study(study), Path(delivery))
+    return list(preview(open_study(study), Path(delivery)).problems)
 
 
 def analyse(

@@ -75,7 +75,7 @@ def test_every_error_class_that_may_reach_a_person_has_an_exit_code() -> None:
         and value.__module__.startswith("quietsleep")
     }
     within = {kind.__name__ for kind in own if not issubclass(kind, QuietsleepError)}
-    assert within == {"_Bad", "_BadFile", "_NoWorkers", "Refused", "Unreadable"}
+    assert within == {"_Bad", "_BadFile", "_NoWorkers", "_OtherForm", "Refused", "Unreadable"}
 
 
 def test_what_the_machine_puts_in_the_way_has_a_code_of_its_own(

@@ -145,4 +145,4 @@ def test_arrow_and_data_package_carry_the_unit() -> None:
     assert "constraints" not in field
     sex = schemas.package_field(contract.TABLES["delivery_sessions"].column("sex"))
     assert sex["constraints"] == {"required": True, "enum": ["female", "male"]}
-    assert schemas.package_schema(table)["primaryKey"] == ["centre", "recording"]
+    assert schemas.package_schema(table)["primaryKey"] == ["centre", "item"]

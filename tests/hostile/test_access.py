@@ -45,10 +45,10 @@ def study_path(tmp_path: Path) -> Path:
             (pages / name / file).parent.mkdir(parents=True, exist_ok=True)
             (pages / name / file).write_text(text)
     (tmp_path / "study" / "work").mkdir()
-    (tmp_path / "study" / "reviews.jsonl").write_text(SECRET)
+    (tmp_path / "study" / "register.jsonl").write_text(SECRET)
     (pages / "larch" / "link.html").symlink_to(pages / "rowan" / "index.html")
     (pages / "larch" / "out").symlink_to(pages / "rowan")
-    (pages / "larch" / "up.html").symlink_to(tmp_path / "study" / "reviews.jsonl")
+    (pages / "larch" / "up.html").symlink_to(tmp_path / "study" / "register.jsonl")
     (pages / "linked").symlink_to(pages / "rowan")
     return tmp_path / "study"
 
@@ -141,7 +141,7 @@ def spellings() -> list[str]:
     made += [f"/larch/traces/{u}/{u}/rowan/index.html" for u in up]
     made += [f"/dictionary/{u}/rowan/index.html" for u in up]
     made += [f"/{u}/pages/rowan/index.html" for u in up]
-    made += [f"/larch/{u}/{u}/reviews.jsonl" for u in up]
+    made += [f"/larch/{u}/{u}/register.jsonl" for u in up]
     names = ["ROWAN", "Rowan", "rowan.", "rowan..", "rowan ", " rowan", "rowan%20", "rowan%00",
              "rowan\0", "rowan::$DATA", "rowan~1", "row%61n", "rowaп", "rowan\n", "./rowan",
              "larch,rowan", "larch;rowan", "larch|rowan", "rowan;larch", "linked", "larch/out",
@@ -408,7 +408,7 @@ def test_pages_on_this_machine_answer_to_its_names_only(study_path: Path) -> Non
     assert call("/larch/")[0] == 200
     for host in ("evil.example", "127.0.0.1.evil.example", "localhost.evil.example", ""):
         assert call("/larch/", headers={"host": host})[0] == 400
-    for path in ("/../reviews.jsonl", "/larch/up.html", "/larch/../../reviews.jsonl"):
+    for path in ("/../register.jsonl", "/larch/up.html", "/larch/../../register.jsonl"):
         assert SECRET.encode() not in call(path)[2]
 
 

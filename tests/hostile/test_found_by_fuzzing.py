@@ -35,7 +35,7 @@ def all_readers(tmp_path_factory: pytest.TempPathFactory) -> list[Reader]:
     return readers(tmp_path_factory.mktemp("fuzz"))
 
 
-KINDS = ("csv", "parquet", "edf", "table", "delivery.json", "zip", "toml", "reviews.jsonl")
+KINDS = ("csv", "parquet", "edf", "table", "delivery.json", "zip", "toml", "register.jsonl")
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -150,12 +150,17 @@ class Draft:
         return archive
 
 
+def day_of(number: int) -> str:
+    """Day of a session by its number."""
+    return f"2026-03-{2 + number % 7:02d}"
+
+
 def session_row(number: int, *, device: str = "larch-set-1") -> dict[str, str]:
     return {
         "session": f"larch-s{number:03d}",
         "infant": f"larch-i{number:03d}",
         "visit": "Visit 1",
-        "tested_at": f"2026-03-{2 + number % 7:02d}T09:30:00+01:00",
+        "tested_at": f"{day_of(number)}T09:30:00+01:00",
         "device": device,
         "sex": "female",
         "gestation_weeks": "39.5",
@@ -190,7 +195,7 @@ def recording_row(
         "session": session,
         "technique": technique,
         "file": f"signals/{session}/{recording}.{file_format}",
-        "started_at": "2026-03-03T10:00:00+01:00",
+        "started_at": f"{day_of(int(session[-3:]))}T10:00:00+01:00",
         "sleep_state": "quiet",
         "mask_dead_space_ml": "5",
         "compressible_dead_space_ml": "",

@@ -208,7 +208,8 @@ def test_damage_inside_an_archive_holds_the_recording_only(study: Study, draft: 
     archive.write_bytes(data)
     result = taken(study)
     assert result.state == "accepted"
-    assert list(result.held_recordings) == ["larch-s001-tid1"]
+    (why,) = [why for (table, _), why in result.held_rows.items() if table == "recordings"]
+    assert {p.recording for p in why} == {"larch-s001-tid1"}
     assert not (root_of(result) / info.filename).exists()
 
 

@@ -74,7 +74,8 @@ def test_links_and_devices_are_named_and_not_followed(
     os.mkfifo(folder / "signals" / "pipe")
     result = read_delivery(study, find_deliveries(study, "larch")[0])
     assert result.state == "accepted"
-    assert list(result.held_recordings) == ["larch-s001-tid1"]
+    (why,) = [why for (table, _), why in result.held_rows.items() if table == "recordings"]
+    assert {p.recording for p in why} == {"larch-s001-tid1"}
     strange = {p.where for p in result.problems if p.kind == "unsafe_path"}
     assert strange == {"signals/larch-s001/larch-s001-tid1.csv", "signals/pipe", "signals/whole"}
 

@@ -17,9 +17,10 @@ from types import SimpleNamespace
 import pytest
 from edfio import Edf, EdfSignal, Patient, Recording
 
-from quietsleep.intake.delivery import check_delivery, read_delivery
+from quietsleep.intake.delivery import read_delivery
 from quietsleep.intake.find import find_deliveries
 from quietsleep.intake.identifiers import column_identifies, value_identifies
+from quietsleep.night.preview import preview
 from quietsleep.study.study import Study
 from tests.intake.conftest import Draft
 
@@ -176,7 +177,7 @@ def test_a_finding_refuses_the_delivery_and_is_never_written_on(
     assert all(p.value is None for p in result.problems)
     assert secret not in repr(result) and secret.lower() not in repr(result).lower()
     assert not list(study.work_path.rglob("*"))
-    assert secret not in repr(check_delivery(study, path))
+    assert secret not in repr(preview(study, path).problems)
     known = column not in {"remark", "Geburtsdatum"}
     assert any(p.column == (column if known else None) for p in result.problems)
 
@@ -231,7 +232,7 @@ def test_a_delivery_named_like_a_person(study: Study, draft: Draft) -> None:
     (found,) = find_deliveries(study, "larch")
     assert found.delivery == "badly-named-1"
     assert read_delivery(study, found).state == "quarantined"
-    assert "delivery_name" in {p.kind for p in check_delivery(study, path)}
+    assert "delivery_name" in {p.kind for p in preview(study, path).problems}
 
 
 @pytest.mark.parametrize(

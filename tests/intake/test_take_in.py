@@ -14,12 +14,15 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from quietsleep.intake.delivery import ReadDelivery, check_delivery, read_delivery
+from quietsleep.intake.delivery import ReadDelivery, read_delivery
 from quietsleep.intake.find import find_deliveries
-from quietsleep.intake.ingest import rows_to_keep
+from quietsleep.intake.ingest import FrontDoor
 from quietsleep.measure.roster import Roster, read_roster
+from quietsleep.night.preview import preview
 from quietsleep.records import Problem
 from quietsleep.store.state import State
+from quietsleep.study.history import history_of
+from quietsleep.study.register import Register
 from quietsleep.study.study import Study
 from tests.intake.conftest import Draft
 
@@ -64,6 +67,14 @@ def assert_well_said(result: ReadDelivery, study: Study) -> None:
         assert problem.sentence.endswith(".") and problem.expected and problem.remedy
         assert (problem.centre, problem.delivery) == (result.centre, result.delivery)
         assert str(study.path) not in repr(problem)
+
+
+def held_codes(result: ReadDelivery, table: str) -> list[str]:
+    """The centre's own codes of the rows of a table that are held for a reason of their own."""
+    code = {"recordings": "recording", "checks": "check"}[table]
+    rows = pd.concat([result.tables[table], result.held[table]]).sort_values("row")
+    own = [(table, int(row)) in result.held_rows for row in rows["row"]]
+    return list(rows.loc[own, code])
 
 
 def only(result: ReadDelivery, **wanted: object) -> Problem:
@@ -164,7 +175,7 @@ def test_a_bad_recording_row_holds_its_session(delivered: Delivered, draft: Draf
     result = delivered(draft)
     assert list(result.held_sessions) == ["larch-s002"]
     assert "Is tidal meant?" in only(result, row=4).remedy
-    assert list(result.held_recordings) == ["larch-s002-tid1"]
+    assert held_codes(result, "recordings") == ["larch-s002-tid1"]
 
 
 def test_bad_rows_of_checks_and_reported_hold_themselves(
@@ -173,7 +184,7 @@ def test_bad_rows_of_checks_and_reported_hold_themselves(
     draft.tables["checks"][0]["kind"] = "box"
     draft.tables["reported"][1]["value"] = "n/a"
     result = delivered(draft)
-    assert list(result.held_checks) == ["larch-20260303-syringe"] and not result.held_sessions
+    assert held_codes(result, "checks") == ["larch-20260303-syringe"] and not result.held_sessions
     assert result.counts["reported_held"] == 1 and result.counts["checks_held"] == 1
     assert result.counts["sessions_clean"] == 3
 
@@ -296,7 +307,7 @@ def test_a_bad_file_holds_its_recording_only(
         path.write_bytes(data[:-100] if damage == "cut" else data.replace(b"0.1", b"0.2"))
     result = read_delivery(study, find_deliveries(study, "larch")[0])
     assert result.state == "accepted" and not result.held_sessions
-    assert list(result.held_recordings) == ["larch-s001-tid1"]
+    assert held_codes(result, "recordings") == ["larch-s001-tid1"]
     assert only(result, kind=kind).recording == "larch-s001-tid1"
     assert result.counts["recordings_clean"] == 6
     assert path.relative_to(folder).as_posix() not in result.files
@@ -311,7 +322,8 @@ def test_files_and_rows_that_do_not_fit_each_other(delivered: Delivered, draft: 
     swapped[0]["file"], swapped[1]["file"] = swapped[1]["file"], swapped[0]["file"]
     signals["signals/larch-s003/spare.csv"] = b"1"
     result = delivered(draft)
-    assert set(result.held_recordings) == {"larch-s001-tid1", "larch-s001-sin2", "larch-s002-tid1"}
+    held = held_codes(result, "recordings")
+    assert held == ["larch-s001-tid1", "larch-s001-sin2", "larch-s002-tid1"]
     assert only(result, kind="unlisted_file").where.endswith("larch-s002-tid1.csv")
     assert only(result, kind="unused_file").where.endswith("spare.csv")
     assert only(result, kind="file_not_listed").row == 4
@@ -326,13 +338,17 @@ def test_unregistered_columns_of_signals_are_said_once_a_device(
     result = delivered(draft)
     problem = only(result, kind="column_unregistered")
     assert "and 6 more files" in problem.sentence and "Is Pbox meant?" in problem.remedy
-    assert result.counts["recordings_clean"] == 6 and not result.held_recordings
+    assert result.counts["recordings_clean"] == 6 and not held_codes(result, "recordings")
 
 
 @pytest.mark.parametrize(
     ("extra", "words"),
     [
         ({"contract": "3"}, "contract"),
+        ({"contract": 2}, "contract"),
+        ({"replaces": "s001"}, "replaces"),
+        ({"replaces": ["a b"]}, "replaces"),
+        ({"replaces": [1]}, "replaces"),
         ({"centre": "rowan"}, "centre"),
         ({"delivery": "d9"}, "delivery"),
         ({"created": "2026-03-10"}, "created"),
@@ -375,7 +391,7 @@ def test_deliveries_of_both_versions_are_read_with_and_without_what_is_new(
     result = delivered(draft)
     assert result.state == "accepted" and result.problems == []
     assert result.tables["recordings"][list(NEW_IN_2)].isna().all(axis=None)
-    roster = roster_of(study, [result])
+    roster = roster_of(study, ["d1"])
     assert roster.recordings[list(NEW_IN_2)].isna().all(axis=None)
     assert set(roster.recordings["on"].map(str)) == {"2026-03-03", "2026-03-04", "2026-03-05"}
 
@@ -388,7 +404,7 @@ def test_what_is_new_is_read_where_it_is_delivered(
     second |= {"mask_on_min": "soon", "ended_at": "yesterday"}
     result = delivered(draft)
     assert {p.column for p in result.problems} == {"mask_on_min", "ended_at"}
-    recordings = roster_of(study, [result]).recordings.set_index("recording")
+    recordings = roster_of(study, ["d1"]).recordings.set_index("recording")
     # The day is that of the beginning, not of the end.
     assert str(recordings.loc["larch-s001-tid1", "on"]) == "2026-03-03"
 
@@ -403,11 +419,12 @@ def test_a_misspelt_optional_column_is_asked_after(delivered: Delivered, draft: 
 def test_rows_of_an_earlier_version_in_the_state_are_read(study: Study, draft: Draft) -> None:
     """A delivery whose folder is gone is never taken in anew: its rows stay as they were kept."""
     draft.write(study.deliveries_path)
-    (found,) = find_deliveries(study, "larch")
-    result = read_delivery(study, found)
-    for rows in (result.tables, result.held):
-        rows["recordings"] = rows["recordings"].drop(columns=list(NEW_IN_2))
-    recordings = roster_of(study, [result]).recordings
+    assert len(roster_of(study, ["d1"]).recordings) == 6
+    with State(study.work_path) as state:
+        rows = state.delivered_rows("recordings").drop(columns=["centre", "delivery", *NEW_IN_2])
+        state.run("DELETE FROM delivered WHERE table_name = 'recordings'")
+        state.store_tables({"recordings": rows}, centre="larch", delivery="d1")
+    recordings = roster_of(study).recordings
     assert len(recordings) == 6 and recordings[list(NEW_IN_2)].isna().all(axis=None)
 
 
@@ -432,50 +449,47 @@ def test_known_files_are_not_hashed_again(
     assert len(hashed) == 2 + len(first.files)
 
 
-def roster_of(study: Study, deliveries: Sequence[ReadDelivery]) -> Roster:
-    """What counts once all of these are in the state, as a night puts them there."""
-    columns = ["centre", "delivery", "path", "bytes", "mtime_ns", "sha256"]
+def roster_of(study: Study, *deliveries: Sequence[str]) -> Roster:
+    """What counts once these deliveries have come, one night after the other."""
+    key = study.path / "key"
+    register = Register(study.path, study.work_path, study=study.name, key_path=key)
+    at = dt.datetime(2026, 4, 1, tzinfo=dt.UTC)
     with State(study.work_path) as state:
-        for one in deliveries:
-            about: dict[str, object] = {
-                "centre": one.centre,
-                "delivery": one.delivery,
-                "state": one.state,
-            }
-            about |= {"created_at": one.created, "path": str(one.root), "sha256": one.sha256}
-            state.append("deliveries", pd.DataFrame([about]))
-            stamps = [(one.centre, one.delivery, p, *stamp) for p, stamp in one.stamps.items()]
-            state.append("stats", pd.DataFrame(stamps, columns=columns))
-            rows = rows_to_keep(one)
-            state.store_tables(rows, centre=one.centre, delivery=one.delivery)
-        return read_roster(state)
+        for night, names in enumerate(deliveries, start=1):
+            door = FrontDoor(study, state, register, "larch", f"n{night:06d}", at, "code")
+            found = [f for f in find_deliveries(study, "larch") if f.delivery in names]
+            for each in door.in_order(found):
+                door.take_in(each)
+        return read_roster(state, history_of(register))
 
 
-@pytest.mark.parametrize("backwards", [False, True])
-def test_a_later_delivery_supersedes_session_by_session(
-    study: Study, draft: Draft, kit: SimpleNamespace, backwards: bool
+@pytest.mark.parametrize("order", [("d1", "a-later-one"), ("a-later-one", "d1")])
+def test_a_later_arrival_replaces_the_rows_it_names_and_no_other(
+    study: Study, draft: Draft, kit: SimpleNamespace, order: tuple[str, str]
 ) -> None:
     draft.write(study.deliveries_path)
     again = kit.draft(1)
-    again.delivery, again.created = "a-later-one", "2026-03-12T08:00:00+01:00"
+    # What it says of its time counts for nothing.
+    again.delivery, again.created = "a-later-one", "2001-03-12T08:00:00+01:00"
     again.tables["sessions"][0]["weight_kg"] = "wrong"
     again.write(study.deliveries_path)
     unusable = kit.draft(3)
-    unusable.delivery, unusable.created = "z-latest", "2026-03-14T08:00:00+01:00"
+    unusable.delivery = "z-latest"
     unusable.extra = {"contract": "7"}
     unusable.write(study.deliveries_path)
-    found = find_deliveries(study, "larch")
-    results = [read_delivery(study, f) for f in (reversed(found) if backwards else found)]
-    roster = roster_of(study, results)
+    roster = roster_of(study, *([name] for name in order), ["z-latest"])
     counts_from = dict(zip(roster.sessions["session"], roster.sessions["delivery"], strict=True))
-    assert counts_from == {"larch-s001": "a-later-one", "larch-s002": "d1", "larch-s003": "d1"}
+    assert counts_from == {"larch-s001": order[1], "larch-s002": "d1", "larch-s003": "d1"}
     assert roster.sessions.set_index("session")["held"].to_dict() == {
-        "larch-s001": True,
+        "larch-s001": order[1] == "a-later-one",
         "larch-s002": False,
         "larch-s003": False,
     }
-    assert roster.checks["delivery"].tolist() == ["a-later-one"]
-    assert len(roster.recordings) == 6
+    assert roster.checks["delivery"].tolist() == [order[1]]
+    assert len(roster.recordings) == 6 and len(roster.delivered) == 8
+    gone = roster.superseded.groupby("item_kind").size().to_dict()
+    assert gone == {"session": 1, "recording": 2, "check": 1}
+    assert set(roster.superseded["by_delivery"]) == {order[1]}
 
 
 def test_check_delivery_reads_every_signal(study: Study, draft: Draft, tmp_path: Path) -> None:
@@ -485,23 +499,23 @@ def test_check_delivery_reads_every_signal(study: Study, draft: Draft, tmp_path:
     draft.tables["sessions"][0]["weight_kg"] = "x"
     folder = draft.write(tmp_path / "elsewhere" / "to-send")
     moved = folder.rename(tmp_path / "d1")
-    problems = check_delivery(study, moved)
+    problems = preview(study, moved).problems
     assert sorted((p.kind, p.session) for p in problems) == [
         ("bad_cell", "larch-s001"),
         ("bad_cell", "larch-s002"),
     ]
     assert any("Row 12 of" in p.sentence and p.recording == "larch-s002-sin2" for p in problems)
-    assert check_delivery(study, tmp_path / "nothing")[0].kind == "delivery_json"
+    assert preview(study, tmp_path / "nothing").problems[0].kind == "delivery_json"
     content = json.loads((moved / "delivery.json").read_text())
     (moved / "delivery.json").write_text(json.dumps(content | {"centre": "elm"}))
-    assert check_delivery(study, moved)[0].kind == "centre"
+    assert preview(study, moved).problems[0].kind == "centre"
 
 
 def test_check_delivery_reads_archives_and_leaves_nothing(
     study: Study, draft: Draft, tmp_path: Path
 ) -> None:
     archive = draft.write_zip(tmp_path / "out")
-    assert check_delivery(study, archive) == []
+    assert preview(study, archive).problems == ()
     assert not study.work_path.exists()
 
 

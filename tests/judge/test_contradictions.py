@@ -44,6 +44,10 @@ def found_in(
             checks=of_check,
             reported=nothing,
             session_checks=nothing,
+            superseded=nothing,
+            delivered=nothing,
+            withdrawn=nothing,
+            sessions_without_consent=nothing,
         ),
         RULES,
     )

@@ -59,7 +59,8 @@ def gathered(**changed: object) -> Evidence:
     for name in ("started_at", "ended_at"):
         frame[name] = pd.to_datetime(frame[name], utc=True)
     checks = pd.DataFrame(columns=["centre", "check_id", "kind", "content_key", "held", "why"])
-    roster = Roster(pd.DataFrame([session]), frame, checks, pd.DataFrame(), pd.DataFrame())
+    frame["item"] = frame["session"] + "/" + frame["recording"]
+    roster = Roster(pd.DataFrame([session]), frame, checks, *[pd.DataFrame()] * 6)
     stored = StoredMeasures(*(pd.DataFrame(rows) for rows in (measured, trials, values)))
     return gather(stored, roster, Study(Path(), "s", "S", {}))
 

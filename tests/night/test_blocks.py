@@ -12,7 +12,10 @@ from quietsleep.measure.pool import InProcess
 from quietsleep.measure.roster import Roster, read_roster
 from quietsleep.night.stages import run_night
 from quietsleep.store.state import State
+from quietsleep.study.history import history_of
+from quietsleep.study.study import load_study
 from quietsleep.warehouse.current import current_night, night_facts
+from quietsleep.warehouse.registered import open_register
 
 # What names the night itself, or tells the story of several.
 OF_THE_NIGHT = {"nights", "ledger", "changes", "conservation"}
@@ -37,7 +40,7 @@ def test_blocks_change_no_row(
 
 def roster_of(study: Path) -> Roster:
     with State(study / "work") as state:
-        return read_roster(state)
+        return read_roster(state, history_of(open_register(load_study(study))))
 
 
 @pytest.mark.parametrize("size", [1, 4, 1000])

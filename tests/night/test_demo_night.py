@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 
 from quietsleep.night.night import NightReport
+from quietsleep.store.items import code_of_item
 from quietsleep.warehouse.database import open_current
 
 Night = tuple[Path, NightReport]
@@ -37,9 +38,9 @@ def items_of(fault: dict[str, str], verdicts: pd.DataFrame) -> pd.DataFrame:
     """The verdicts of the rule that a planted fault must break, on the items it was planted in."""
     rows = verdicts[(verdicts["rule"] == fault["expected_rule"])]
     if fault["level"] == "trial":
-        return rows[rows["item"].str.startswith(f"{fault['item']}#")]
+        return rows[rows["item"].map(code_of_item).str.startswith(f"{fault['item']}#")]
     if fault["level"] == "check":
-        return rows[rows["item"] == fault["item"]]
+        return rows[rows["item"].map(code_of_item) == fault["item"]]
     return rows[rows["session"] == fault["session"]]
 
 

@@ -18,10 +18,9 @@ import json, sys
 from pathlib import Path
 from quietsleep.night.stages import run_night
 from quietsleep.warehouse.database import open_current
-from quietsleep.intake.delivery import check_delivery
-from quietsleep.study.study import load_study
+from quietsleep import check_delivery
 study = Path(sys.argv[1])
-problems = [p.sentence for p in check_delivery(load_study(study), Path(sys.argv[2]))]
+problems = [p.sentence for p in check_delivery(study, Path(sys.argv[2]))]
 report = run_night(study, workers=1)
 with open_current(study) as warehouse:
     rows = warehouse.execute(

@@ -13,9 +13,11 @@ import pytest
 
 from quietsleep.measure.pool import InProcess
 from quietsleep.night.stages import run_night
-from quietsleep.review.desk import read_published, read_reviews, write_down
+from quietsleep.review.desk import read_published, write_down
+from quietsleep.study.review_log import reviews_of
 from quietsleep.study.study import load_study
 from quietsleep.warehouse.database import open_current
+from quietsleep.warehouse.registered import open_register
 from tests.handmade import Handmade, deliveries_of
 from tests.shared import made_once
 
@@ -244,7 +246,8 @@ def test_a_renamed_centre_keeps_everything_under_its_new_code(study: Path, then:
     if then == "nothing":
         assert asked(study, "SELECT * FROM changes") == []
         assert run_night(study).idle
-        assert [r.centre for r in read_reviews(load_study(study)).reviews] == ["beech"]
+        loaded = load_study(study)
+        assert [r.centre for r in reviews_of(open_register(loaded), loaded.renamed)] == ["beech"]
     deliveries = asked(study, "SELECT delivery, state FROM deliveries WHERE centre = 'beech'")
     assert len(deliveries) == (3 if then == "collision" else 2)
     assert (

@@ -20,10 +20,14 @@ from quietsleep.night.rejudge import (
     rejudge_study,
     rule_changes,
 )
-from quietsleep.review.desk import read_published, review_file, waiting_trials, write_down
-from quietsleep.study.review_log import FILE, Review, ReviewError
+from quietsleep.night.stages import run_night
+from quietsleep.review.desk import read_published, waiting_trials, write_down
+from quietsleep.study.register import FILE, RegisterError
+from quietsleep.study.review_log import Review, ReviewError, reviews_of
 from quietsleep.study.study import load_study
+from quietsleep.warehouse.current import current_night
 from quietsleep.warehouse.database import open_current
+from quietsleep.warehouse.registered import open_register
 
 DECISION = """
 [[limits]]
@@ -272,7 +276,9 @@ def test_acceptances_do_not_lift_a_rule_their_readers_never_saw_fail(study_path:
     assert status(study_path, trial) == "rejected"
 
 
-def test_a_broken_file_turns_the_night_amber_and_only_rejections_hold(refused_path: Path) -> None:
+def test_a_changed_register_turns_every_night_red_and_nothing_is_published(
+    refused_path: Path,
+) -> None:
     passed, refused = trial_of(refused_path, "rejected"), None
     for reader in ("reader-1", "reader-2"):
         say(refused_path, passed, reader, "accept")
@@ -281,18 +287,46 @@ def test_a_broken_file_turns_the_night_amber_and_only_rejections_hold(refused_pa
     say(refused_path, refused, "reader-1", "reject", "artefact_in_signal")
     rejudge_study(refused_path)
     assert (status(refused_path, passed), status(refused_path, refused)) == ("accepted", "rejected")
-    file = refused_path / FILE
-    lines = file.read_text(encoding="utf-8").splitlines(keepends=True)
-    file.write_text("".join([lines[0], lines[1].replace("reader-2", "reader-9")]), encoding="utf-8")
-    broken = rejudge_study(refused_path).report
-    assert broken.state == "amber" and "decision 2 " in broken.sentences[0]
-    assert (status(refused_path, passed), status(refused_path, refused)) == ("rejected", "rejected")
-    states = ask(refused_path, "SELECT review, state FROM reviews ORDER BY review")
-    assert states == [("rv-000001", "counts"), ("rv-000002", "broken"), ("rv-000003", "broken")]
-    answer = CliRunner().invoke(app, ["review", str(refused_path), "--mend"])
+    file, current = refused_path / FILE, current_night(refused_path)
+    text = file.read_text(encoding="utf-8")
+    file.write_text(text.replace("reader-2", "reader-9"), encoding="utf-8")
+    run = CliRunner()
+    for _ in range(3):
+        with pytest.raises(RegisterError, match="was changed: entry"):
+            rejudge_study(refused_path)
+        night = run_night(refused_path)
+        assert night.state == "red" and not night.published and not night.idle
+        assert "was changed: entry" in night.sentences[0] and "--mend" in night.sentences[0]
+        with pytest.raises(RegisterError, match="was changed"):
+            say(refused_path, refused, "reader-1", "accept")
+        assert run.invoke(app, ["register", str(refused_path)]).exit_code == 2
+    assert current_night(refused_path) == current
+    answer = run.invoke(app, ["register", str(refused_path), "--mend"])
     assert answer.exit_code == 0 and "Put back" in answer.output
-    rejudge_study(refused_path)
+    assert "as it was written down" in run.invoke(app, ["register", str(refused_path)]).output
+    assert not rejudge_study(refused_path).report.idle
     assert (status(refused_path, passed), status(refused_path, refused)) == ("accepted", "rejected")
+
+
+def test_a_shortened_register_is_found_out_with_work_and_copy_gone(study_path: Path) -> None:
+    trial = trial_of(study_path, "accepted")
+    say(study_path, trial, "reader-1", "reject")
+    published = rejudge_study(study_path).report.night
+    shutil.rmtree(study_path / "work")
+    text = (study_path / FILE).read_text(encoding="utf-8")
+    (study_path / FILE).write_text(text.partition("\n")[0] + "\n", encoding="utf-8")
+    for _ in range(2):
+        night = run_night(study_path)
+        assert night.state == "red" and not night.published
+        assert f"night {published} knew" in night.sentences[0]
+    run = CliRunner()
+    assert "backup" in run.invoke(app, ["register", str(study_path), "--mend"]).output
+    means = ["register", str(study_path), "--meant", "--by", "coordinator-1"]
+    assert "Say why" in run.invoke(app, means).output
+    said = run.invoke(
+        app, [*means, "--reason", "The decisions of the first week were a rehearsal."]
+    )
+    assert said.exit_code == 0 and "Written down" in said.output
 
 
 def test_a_decision_does_not_outlive_the_signal_that_was_read(study_path: Path) -> None:
@@ -326,14 +360,14 @@ def test_what_cannot_stand_is_not_written_down(study_path: Path) -> None:
     ):
         with pytest.raises(ReviewError, match=said):
             write_down(study, **good | wrong, new_reader=True)
-    assert review_file(study).read().reviews == ()
+    assert reviews_of(open_register(study)) == ()
     write_down(study, **good | {"note": "Leak from 3 s on, 20 mL."}, new_reader=True)
     with pytest.raises(ReviewError, match=r"Is reader-1 meant.*--new-reader"):
         write_down(study, **good | {"reader": "reader-l"})
 
 
 def test_the_list_shows_who_waits_and_a_blind_list_hides_why(study_path: Path) -> None:
-    waiting, _ = waiting_trials(load_study(study_path))
+    waiting = waiting_trials(load_study(study_path))
     assert len(waiting)
     run = CliRunner()
     wide = {"COLUMNS": "200"}

@@ -97,7 +97,8 @@ class EditedNight:
         """Put the trials of a recording there `times` times, numbered on."""
         own = self.rows("trials", recording=recording)
         for k in range(1, times):
-            renamed = {t["trial"]: f"{recording}#{t['trial_index'] + k * len(own)}" for t in own}
+            item = own[0]["trial"].rpartition("#")[0]
+            renamed = {t["trial"]: f"{item}#{t['trial_index'] + k * len(own)}" for t in own}
             for table, column in (("trials", "trial"), ("trial_values", "trial"),
                                   ("verdicts", "item")):  # fmt: skip
                 for row in list(self.tables[table]):
@@ -171,9 +172,9 @@ class CopiedTraces:
     def __call__(self, wanted: Sequence[Wanted]) -> Iterator[dict[str, str]]:
         """Yield the scripts of each recording, under the names that are asked for."""
         for each in wanted:
-            self.read.append(each.recording)
+            self.read.append(each.item)
             files = {
-                name: self.pages / each.centre / trace_file(*self.origin(each.recording, index))
+                name: self.pages / each.centre / trace_file(*self.origin(each.item, index))
                 for index, name in each.names.items()
             }
             yield {

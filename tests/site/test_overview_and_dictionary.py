@@ -27,8 +27,8 @@ def test_the_conservation_table_is_that_of_the_warehouse(demo: WrittenNight) -> 
     text = (demo.pages / "overview/index.html").read_text(encoding="utf-8")
     table = text.split('id="conservation"')[1].split("</table>")[0]
     shown = sum(int(n) for n in re.findall(r'<td class="n">(\d+)</td>', table))
-    names = ("delivered", "measured", "no_trial", "quarantined", "crashed", "found", "accepted",
-             "rejected", "not_judgeable", "flagged")  # fmt: skip
+    names = ("delivered", "measured", "no_trial", "quarantined", "crashed", "superseded",
+             "withdrawn", "found", "accepted", "rejected", "not_judgeable", "flagged")  # fmt: skip
     assert shown == sum(row[name] for row in demo.rows("conservation") for name in names)
 
 

@@ -89,7 +89,9 @@ def test_every_technique_has_its_loop(technique: str, demo: WrittenNight) -> Non
 def drawn(demo: WrittenNight, technique: str) -> dict[str, Any]:
     """Return a trace that the demo night drew of a technique."""
     files = (
-        demo.pages / trial["centre"] / trace_file(trial["recording"], trial["trial_index"])
+        demo.pages
+        / trial["centre"]
+        / trace_file(trial["trial"].rpartition("#")[0], trial["trial_index"])
         for trial in demo.rows("trials", technique=technique)
     )
     return data_in(next(file for file in files if file.exists()).read_text(encoding="ascii"))
@@ -155,7 +157,7 @@ def test_new_signals_or_code_renew_the_trace(
 ) -> None:
     edited.keep(centres=["willow"], techniques=["single_occlusion"]).write(tmp_path, traces)
     recording = traces.read[0]
-    edited.row("recordings", recording=recording)[changed] = "new"
+    edited.row("recordings", item=recording)[changed] = "new"
     traces.read.clear()
     edited.write(tmp_path, traces, "n000002")
     assert traces.read == [recording]

@@ -54,7 +54,7 @@ WAIVERS = """
 waiver = "w-001"
 centre = "larch"
 item_kind = "trial"
-item = "larch-s001-tid1#1"
+item = "larch-s001/larch-s001-tid1#1"
 rule = "tidal.no_leak"
 reason = "Invented."
 signed_by = "coordinator-1"
@@ -89,7 +89,7 @@ def test_a_sound_study(folder: Path) -> None:
     assert device.channel("spo2") is None
     (decision,), (waiver,) = study.limit_changes, study.waivers
     assert decision.limit == (7.0,) and decision.valid_from == dt.date(2026, 4, 1)
-    assert waiver.item == "larch-s001-tid1#1"
+    assert waiver.item == "larch-s001/larch-s001-tid1#1"
     assert pickle.loads(pickle.dumps(device)) == device
     check_units(study)
 
@@ -156,6 +156,7 @@ MISTAKES = [
     ("waivers.toml", '"w-001"', '"rv-1/long_fit"', '(waiver rv-1/long_fit): waiver is "rv-1/long'),
     ("waivers.toml", '"coordinator-1"', '"a-1, b-2"', 'signed_by is "a-1, b-2"; use letters'),
     ("waivers.toml", '"trial"', '"test"', "judges a trial, not a test"),
+    ("waivers.toml", '"larch-s001/', '"', "called session/recording#number"),
     ("waivers.toml", 'reason = "Invented."', 'reason = " "', "must be a text in quotes"),
 ]
 

@@ -100,6 +100,7 @@ class Study:
     def test(self, centre: str, code: str, technique: str, status: str, **values: Any) -> None:
         """Add a test with one recording, one trial and the rows of its outcomes."""
         test, recording = f"{code}/{technique}", f"{code}-{technique}"
+        item = f"{code}/{recording}"
         shared = {"centre": centre, "session": code, "technique": technique}
         flagged = bool(values.get("flagged", False))
         self.add(
@@ -107,10 +108,10 @@ class Study:
             flagged=flagged, n_trials=1, n_accepted=int(status == "accepted"), **shared,
         )  # fmt: skip
         self.add(
-            "recordings", recording=recording, delivery="d1", file=f"{recording}.csv",
+            "recordings", item=item, recording=recording, delivery="d1", file=f"{recording}.csv",
             file_sha256="a" * 64, code_fingerprint="code1", content_key="k1", **shared,
         )  # fmt: skip
-        trial = f"{recording}#1"
+        trial = f"{item}#1"
         kept = "accepted" if status == "accepted" else "rejected"
         self.add("trials", trial=trial, recording=recording, trial_index=1, status=kept, **shared)
         for outcome in OUTCOMES.values():

@@ -102,7 +102,7 @@ CASES: dict[str, tuple[Callable[[Any], None], Rows]] = {
     "file": (
         change_file,
         {
-            ("recordings", "maple|S1-tidal", "file_sha256", "a" * 64, "b", "file"),
+            ("recordings", "maple|S1/S1-tidal", "file_sha256", "a" * 64, "b", "file"),
             ("outcomes", "maple|S1|tidal|rr_per_min", "value", "30.0", "31.0", "file"),
         },
     ),

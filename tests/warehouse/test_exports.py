@@ -107,7 +107,7 @@ def test_no_moment_became_1970(made: Any) -> None:
 def test_a_second_resolution_moment_is_cast_before_it_is_written() -> None:
     table = pa.table({"tested_at": pa.array([MOMENT], pa.timestamp("s", "UTC"))})
     column = TABLES["sessions"].column("tested_at")
-    sheet = exports.Sheet(Table("t", "warehouse", "one", (), (column,)), table)
+    sheet = exports.PlainTable(Table("t", "warehouse", "one", (), (column,)), table)
     frame = exports.plain_frame(sheet)
     assert frame["tested_at"].dtype == "datetime64[us]"
     assert frame["tested_at"][0] == pd.Timestamp("2026-01-31 23:59:58")

@@ -44,11 +44,11 @@ def test_clean_outcomes_hold_accepted_values_only(published: Path) -> None:
         "SELECT centre, session, outcome, value, unit, trials, flagged, flags, equipment_class, "
         "rules_version, code_fingerprint FROM clean_outcomes ORDER BY centre, outcome",
     ) == [
-        ("larch", "S1", "rr_per_min", 40.0, "/min", "S1-tidal#1", True, "tidal.regular",
+        ("larch", "S1", "rr_per_min", 40.0, "/min", "S1/S1-tidal#1", True, "tidal.regular",
          "larch box", "rules1", "code1"),
-        ("larch", "S1", "vt_ml", 50.0, "mL", "S1-tidal#1", True, "tidal.regular",
+        ("larch", "S1", "vt_ml", 50.0, "mL", "S1/S1-tidal#1", True, "tidal.regular",
          "larch box", "rules1", "code1"),
-        ("maple", "S1", "rr_per_min", 30.0, "/min", "S1-tidal#1", False, None,
+        ("maple", "S1", "rr_per_min", 30.0, "/min", "S1/S1-tidal#1", False, None,
          "maple box", "rules1", "code1"),
     ]  # fmt: skip
 
@@ -139,7 +139,7 @@ def test_provenance_names_recording_last_check_and_waiver(published: Path) -> No
         "FROM provenance WHERE centre = 'larch' AND outcome = 'rr_per_min' AND session = 'S1' "
         "ORDER BY ALL",
     ) == [
-        ("recording", "S1-tidal", 1, "S1-tidal.csv", "code1", "w1", "n1"),
+        ("recording", "S1/S1-tidal", 1, "S1-tidal.csv", "code1", "w1", "n1"),
         ("syringe", "C2", None, "C2.csv", None, "w1", "n1"),
     ]
     # No syringe check counted for the other centre, whose session has the same code.

@@ -93,14 +93,12 @@ def check(
     study: StudyOption = None,
 ) -> None:
     """Check a delivery as the coordinating centre will: same contract, same sentences."""
-    from quietsleep.cli.terminal import print_problems
-    from quietsleep.intake.delivery import look_through
+    from quietsleep.cli.terminal import print_preview
+    from quietsleep.night.preview import preview
 
-    problems, brought = look_through(open_study(study), delivery)
-    print_problems(problems)
-    if brought is not None and brought.read_tolerantly:
-        typer.echo(f"Read as something else than it is written: {brought.read_tolerantly}")
-    if problems:
+    seen = preview(open_study(study), delivery)
+    print_preview(seen)
+    if seen.problems:
         raise typer.Exit(PROBLEMS_FOUND)
 
 
@@ -206,31 +204,18 @@ def review(
     blind: Annotated[
         bool, typer.Option("--blind", help="Hide what the rules said and why a trial waits.")
     ] = False,
-    mend: Annotated[
-        bool, typer.Option("--mend", help="Put back decisions that were changed by hand.")
-    ] = False,
 ) -> None:
-    """List trials that wait for a reader; with --mend, repair the file of decisions."""
+    """List trials that wait for a reader."""
     from quietsleep.cli.terminal import print_waiting
-    from quietsleep.review.desk import review_file, waiting_trials
+    from quietsleep.review.desk import waiting_trials
 
-    loaded = open_study(study)
-    if mend:
-        aside = review_file(loaded).mend()
-        typer.echo(
-            f"Put back; the changed file is {aside.relative_to(loaded.path)}. "
-            f"Run: quietsleep rejudge {study}"
-            if aside
-            else "The file of decisions is whole; nothing to mend."
-        )
-        return
-    rows, broken = waiting_trials(loaded)
+    rows = waiting_trials(open_study(study))
     for name, wanted in (("centre", centre), ("technique", technique)):
         if wanted is not None:
             rows = rows[rows[name] == wanted]
     if reader is not None:
-        rows = rows[[reader not in readers for readers in rows["readers"]]]
-    print_waiting(rows, broken, limit=limit, blind=blind)
+        rows = rows[rows["readers"].map(lambda readers: reader not in readers).astype(bool)]
+    print_waiting(rows, limit=limit, blind=blind)
 
 
 def decide(
@@ -272,6 +257,63 @@ def decide(
         f"{written.centre}. It counts from the next night on, or now with: "
         f"quietsleep rejudge {study}"
     )
+
+
+def withdraw(
+    study: StudyArgument,
+    *,
+    centre: Annotated[str, typer.Option(help="Centre of the infant or session.")],
+    infant: Annotated[str, typer.Option(help="Pseudonym of the infant.")] = "",
+    session: Annotated[str, typer.Option(help="Code of a session.")] = "",
+    reason: Annotated[str, typer.Option(help="Why; kept in the study register.")] = "",
+    by: Annotated[str, typer.Option(help="Code of who withdraws it, never a name.")] = "",
+    erase_deliveries: Annotated[
+        bool, typer.Option("--erase-deliveries", help="Remove its files and rows there as well.")
+    ] = False,
+    not_delivered_yet: Annotated[
+        bool, typer.Option("--not-delivered-yet", help="Leave out what may come of it.")
+    ] = False,
+) -> None:
+    """Take an infant or a session out for good: nothing of it is kept or published any more."""
+    from quietsleep.cli.terminal import print_withdrawn
+    from quietsleep.night.withdrawal import Withdrawal
+    from quietsleep.night.withdrawal import withdraw as take_out
+
+    wanted = Withdrawal(centre, reason, by, infant=infant, session=session)
+    report = take_out(
+        open_study(study),
+        wanted,
+        erase_deliveries=erase_deliveries,
+        not_delivered_yet=not_delivered_yet,
+    )
+    print_withdrawn(report, study)
+
+
+def register(
+    study: StudyArgument,
+    *,
+    mend: Annotated[bool, typer.Option("--mend", help="Put back what was written down.")] = False,
+    meant: Annotated[
+        bool, typer.Option("--meant", help="Let the register count as it is now.")
+    ] = False,
+    new_key: Annotated[
+        bool, typer.Option("--new-key", help="Seal it anew: its key is lost for good.")
+    ] = False,
+    by: Annotated[str, typer.Option(help="Code of who says so, never a name.")] = "",
+    reason: Annotated[str, typer.Option(help="Why; kept in the register.")] = "",
+) -> None:
+    """Say whether the study register is as it was written down, mend it, or say what is meant."""
+    from quietsleep.review.registrar import look_at_register, mend_register, say_meant
+
+    loaded = open_study(study)
+    if sum([mend, meant, new_key]) > 1:
+        raise QuietsleepError("One thing at a time: --mend, --meant or --new-key.")
+    if mend:
+        typer.echo(mend_register(loaded))
+    elif meant or new_key:
+        typer.echo(say_meant(loaded, by=by, reason=reason, with_new_key=new_key))
+    else:
+        typer.echo(look_at_register(loaded))
 
 
 def pages(study: StudyArgument) -> None:
@@ -386,7 +428,7 @@ def doctor(
 
     findings = examine(open_study(study))
     if not findings:
-        typer.echo("State, warehouse, deliveries, decisions and disk space are sound.")
+        typer.echo("State, warehouse, deliveries, register and disk space are sound.")
         return
     if mend:
         told = list(repair(findings))

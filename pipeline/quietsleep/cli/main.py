@@ -28,6 +28,8 @@ COMMANDS = (
         commands.decide,
         "study larch-003-so-1#2 --centre larch --reader reader-2 --reject --reason leak_seen",
     ),
+    (commands.withdraw, "study --centre larch --infant larch-i007 --by r1 --reason consent"),
+    (commands.register, "study --mend"),
     (commands.pages, "study"),
     (commands.access, "study --issue larch"),
     (commands.release, "study 2026-spring"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any, Literal
 
 from rich.console import Console
@@ -13,12 +13,15 @@ from rich.table import Table
 from rich.text import Text
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     import duckdb
     import pandas as pd
 
     from quietsleep.night.night import NightReport
+    from quietsleep.night.preview import Preview
     from quietsleep.night.rejudge import Rejudged
-    from quietsleep.records import Problem
+    from quietsleep.night.withdrawal import WithdrawnReport
 
 # Count -> heading, narrow enough for a terminal of 80 columns.
 COUNTS = {
@@ -79,9 +82,11 @@ def _print_conservation(console: Console, report: NightReport) -> None:
         )
 
 
-def print_problems(problems: Sequence[Problem]) -> None:
-    """Print the problems of a delivery, each with where, what was expected and what to do."""
-    console = Console(soft_wrap=True)
+def print_preview(seen: Preview) -> None:
+    """Print what a delivery changes, and its problems, each with where and what to do."""
+    console, problems = Console(soft_wrap=True), seen.problems
+    for sentence in seen.changes:
+        console.print(Text(sentence))
     if not problems:
         console.print(Text("No problem found. This delivery is ready to be sent."))
         return
@@ -97,6 +102,36 @@ def print_problems(problems: Sequence[Problem]) -> None:
         console.print(Text(f"  {problem.sentence}"))
         console.print(Text(f"  Expected: {problem.expected}"))
         console.print(Text(f"  To do:    {problem.remedy}"))
+
+
+def print_withdrawn(report: WithdrawnReport, study: Path) -> None:
+    """Print what was taken out, where it still lies, and what is to be done there."""
+    from quietsleep.night.verdict import count
+
+    console = Console(soft_wrap=True, highlight=False)
+    sessions, recordings = len(report.sessions), report.n_recordings
+    console.print(
+        f"Written down. {count(sessions, 'session')} with {count(recordings, 'recording')} "
+        f"{'is' if sessions == 1 else 'are'} out of the state."
+    )
+    console.print(f"Out of warehouse, kept nights and pages with the next night: nightly {study}")
+    if report.files:
+        done = "Erased from" if report.erased else "Raw files, removed with --erase-deliveries"
+        console.print(f"{done}:")
+        for line in report.files:
+            console.print(Text(f"  {line}"))
+    for place in report.by_hand:
+        console.print(Text(f"To be erased by hand, in the store: {place}"))
+    for label in report.releases:
+        console.print(
+            Text(
+                f"Release {label} holds it and stays as it is. After the next night make another: "
+                f"quietsleep release {study} {label}-2, and tell all who have {label} that it "
+                "supersedes theirs."
+            )
+        )
+    for waiver in report.waivers:
+        console.print(Text(f"Waiver {waiver} is of it: take it out of waivers.toml."))
 
 
 def print_why(warehouse: duckdb.DuckDBPyConnection, session: str) -> bool:
@@ -193,13 +228,11 @@ def _cell(value: object) -> str:
     return f"{value:.6g}" if isinstance(value, float) else str(value)
 
 
-def print_waiting(rows: pd.DataFrame, broken: str, *, limit: int, blind: bool) -> None:
+def print_waiting(rows: pd.DataFrame, *, limit: int, blind: bool) -> None:
     """Print the trials that wait; a blind list hides the verdict and why a trial waits."""
     from quietsleep.night.verdict import count
 
     console = Console(highlight=False)
-    if broken:
-        console.print(Text(broken, style="bold"))
     if rows.empty:
         console.print("No trial waits for a reader.")
         return

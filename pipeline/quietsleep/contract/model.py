@@ -289,7 +289,12 @@ class Rule(Condition):
 
     def remedy_for(self, observed: float) -> str:
         """Say what to do next time about a number that breaks the rule or is missing (NaN)."""
-        return self.remedy_missing or self.remedy if math.isnan(observed) else self.remedy
+        return remedy_for(self.remedy, self.remedy_missing, is_missing=math.isnan(observed))
+
+
+def remedy_for(remedy: str, remedy_missing: str | None, *, is_missing: bool) -> str:
+    """Say what to do: a number that is missing wants something else than one that fails."""
+    return remedy_missing or remedy if is_missing else remedy
 
 
 @dataclass(frozen=True, slots=True, config=CONFIG)

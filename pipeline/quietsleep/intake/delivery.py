@@ -11,9 +11,9 @@ import tempfile
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from quietsleep import contract
 from quietsleep.intake.cells import (
@@ -26,13 +26,22 @@ from quietsleep.intake.cells import (
     typed_table,
     unread_columns,
 )
+from quietsleep.intake.dates import created_ahead, find_future, other_day
 from quietsleep.intake.dialect import DELIVERY_TABLES, OPTIONAL_TABLES, TableFiles, find_tables
 from quietsleep.intake.files.header import SignalHeader, heading_of
 from quietsleep.intake.files.read import Unreadable, read_signal
 from quietsleep.intake.files.request import may_show_column
 from quietsleep.intake.files.workbook import WorkbookError, read_workbook
 from quietsleep.intake.find import MANIFEST, FoundDelivery, bad_name, found_at, usable_name
-from quietsleep.intake.hold import Holding, find_faults, hold, hold_files
+from quietsleep.intake.hold import (
+    USABLE_ID,
+    Holding,
+    KnownSession,
+    KnownSessions,
+    find_faults,
+    hold,
+    hold_files,
+)
 from quietsleep.intake.manifest import Manifest, Verifier, read_manifest, unlisted_files
 from quietsleep.intake.privacy import PrivacyScan
 from quietsleep.intake.problems import (
@@ -65,17 +74,26 @@ from quietsleep.study.study import Centre, Device, Study
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["ReadDelivery", "check_delivery", "read_delivery"]
+__all__ = ["ReadDelivery", "look_through", "read_delivery"]
 
 Stamps = Mapping[str, tuple[int, int, str]]
 
 
-def read_delivery(study: Study, found: FoundDelivery, known: Stamps | None = None) -> ReadDelivery:
+def read_delivery(
+    study: Study,
+    found: FoundDelivery,
+    known: Stamps | None = None,
+    *,
+    sessions: KnownSessions | None = None,
+    arrived_at: datetime | None = None,
+) -> ReadDelivery:
     """Take in one delivery; whatever is wrong with it becomes a problem in the result.
 
     `known` holds the stamps of an earlier night: files of the same size and time are not hashed
-    again. An archive is unpacked into the work folder once it is accepted; one in a store is
-    read where it lies, now and when it is measured.
+    again. `sessions` are those that other deliveries of the centre brought, None where they cannot
+    be asked; the delivery arrived at `arrived_at`, now unless given. An archive is unpacked into
+    the work folder once it is accepted; one in a store is read where it lies, now and when it is
+    measured.
     """
     target = study.work_path / "unpacked" / found.centre / found.delivery
     root = target if found.is_archive else found.path  # of an archive in a store: once it is open
@@ -87,7 +105,8 @@ def read_delivery(study: Study, found: FoundDelivery, known: Stamps | None = Non
         with open_source(found) as source:
             if isinstance(source, Archive) and isinstance(found.path, Address):
                 root = source.inside(found.path)
-            delivered = _Intake(study, found, source, known or {}, root).run()
+            at = arrived_at or datetime.now(UTC)
+            delivered = _Intake(study, found, source, known or {}, root, sessions, at).run()
             if isinstance(source, Archive) and isinstance(root, Path):
                 delivered = _unpacked(source, found, delivered, root)
             return delivered
@@ -95,13 +114,14 @@ def read_delivery(study: Study, found: FoundDelivery, known: Stamps | None = Non
         return without_rows(found, root, "quarantined", [refused.problem])
 
 
-def check_delivery(study: Study, path: Path) -> list[Problem]:
-    """Check a delivery wherever it lies: the same contract, and every signal file is read."""
-    return look_through(study, path)[0]
+def look_through(
+    study: Study, path: Path, known: Mapping[str, KnownSessions] | None = None
+) -> tuple[list[Problem], ReadDelivery | None]:
+    """Check a delivery wherever it lies: the same contract, and every signal file is read.
 
-
-def look_through(study: Study, path: Path) -> tuple[list[Problem], ReadDelivery | None]:
-    """Check a delivery, and return what it brings as well; None where it cannot be read."""
+    Returns what is wrong with it, and what it brings where it could be read. `known` are the
+    sessions that each centre has delivered; None where they cannot be asked.
+    """
     path = path.resolve()
     found = found_at(path, study.code_now(path.parent.name))
     if found.centre not in study.centres:
@@ -113,7 +133,8 @@ def look_through(study: Study, path: Path) -> tuple[list[Problem], ReadDelivery 
         return [no_centre(DeliveryReference("", found.delivery), study.centres)], None
     problems = [] if usable_name(found.delivery, study) else [bad_name(place)]
     with tempfile.TemporaryDirectory(prefix="quietsleep-check-") as folder:
-        delivered = read_delivery(replace(study, path=Path(folder)), found)
+        sessions = None if known is None else known.get(found.centre, {})
+        delivered = read_delivery(replace(study, path=Path(folder)), found, sessions=sessions)
         problems += [*delivered.problems, *_unreadable_signals(study, delivered)]
         return problems, delivered
 
@@ -127,6 +148,8 @@ class _Intake:
     source: DeliveryFiles
     known: Stamps
     root: Path | Address
+    sessions: KnownSessions | None
+    arrived_at: datetime
     tables: TableFiles = field(default_factory=TableFiles)
     # How the centre calls the tables, and sheets that are none of them.
     called: tuple[tuple[str, str], ...] = ()
@@ -157,7 +180,7 @@ class _Intake:
         scan.tables([*texts.values(), *self.sheets])
         others = {*self.source.files, *self.found.strange} - {*manifest.files}
         # What a table is called is no code: it is named by those who exported it.
-        listed = {*manifest.files} - self.tables.paths
+        listed = [*({*manifest.files} - self.tables.paths), *manifest.replaces]
         scan.paths(listed, others | {*self.tables.workbooks}, manifest.unknown_fields)
         if scan.problems:
             return without_rows(self.found, self.root, "quarantined", scan.problems)
@@ -169,13 +192,14 @@ class _Intake:
             stopping += missing_tables(texts, self.tables, verifier, self.place)
         stopping += [p for text in texts.values() for p in text.problems]
         if stopping:
-            return self._stopped(manifest, stopping)
+            return self._stopped(manifest, stopping, texts)
         typed = {
             name: typed_table(text, self.place, self.centre.zone) for name, text in texts.items()
         }
-        find_faults(typed, self.centre, self.place)
+        find_faults(typed, self.centre, self.place, self.sessions)
+        find_future(typed, self.arrived_at, self.place)
         if stopping := too_many_faults(typed, self.place):
-            return self._stopped(manifest, stopping)
+            return self._stopped(manifest, stopping, texts)
         headings = self._verify_signals(typed, verifier)
         for path, (heading, device) in headings.items():
             scan.heading(heading, device, path)
@@ -185,10 +209,21 @@ class _Intake:
             manifest, verifier, scan=scan, texts=texts, typed=typed, headings=headings
         )
 
-    def _stopped(self, manifest: Manifest, problems: list[Problem]) -> ReadDelivery:
+    def _stopped(
+        self, manifest: Manifest, problems: list[Problem], texts: Mapping[str, TextTable]
+    ) -> ReadDelivery:
         stopped = without_rows(self.found, self.root, "quarantined", problems)
         stopped.created, stopped.sha256 = manifest.created, manifest.sha256
+        stopped.names = names_in(texts)
         return stopped
+
+    def _devices_of_sessions(self, sessions: pd.DataFrame) -> dict[str, Device]:
+        """The entry in force of the device of each session that this delivery or another says."""
+        said = {s: (known.device, known.on) for s, known in (self.sessions or {}).items()}
+        own = zip(sessions["session"], sessions["device"], sessions["local_day"], strict=True)
+        said |= {s: (device, day) for s, device, day in own if isinstance(device, str)}
+        devices = {s: self.centre.device_on(code, day) for s, (code, day) in said.items() if code}
+        return {s: device for s, device in devices.items() if device is not None}
 
     def _texts(self, verifier: Verifier) -> dict[str, TextTable]:
         """Read the tables out of their files, and out of the sheets of workbooks."""
@@ -256,17 +291,15 @@ class _Intake:
 
     def _devices_of(self, typed: Mapping[str, TypedTable]) -> dict[str, Device]:
         """Which device wrote which file, as far as the tables say so."""
-        sessions, recordings = typed["sessions"].frame, typed["recordings"].frame
-        days = zip(sessions["device"], sessions["local_day"], strict=True)
-        of_session = dict(zip(sessions["session"], days, strict=True))
-        named = [
-            (path, of_session.get(session))
+        recordings = typed["recordings"].frame
+        of_session = self._devices_of_sessions(typed["sessions"].frame)
+        devices: dict[str, Device | None] = {
+            path: of_session.get(session)
             for path, session in zip(recordings["file"], recordings["session"], strict=True)
-        ]
+        }
         checks = typed["checks"].frame
-        days = zip(checks["device"], checks["local_day"], strict=True)
-        named += zip(checks["file"], days, strict=True)
-        devices = {path: self.centre.device_on(*on) for path, on in named if on is not None}
+        named = zip(checks["file"], checks["device"], checks["local_day"], strict=True)
+        devices |= {path: self.centre.device_on(code, day) for path, code, day in named}
         return {path: device for path, device in devices.items() if device is not None}
 
     def _accept(
@@ -280,7 +313,17 @@ class _Intake:
         headings: Mapping[str, tuple[SignalHeader, Device]],
     ) -> ReadDelivery:
         holding = hold(typed)
-        hold_files(holding, verifier.verified.bad, manifest.files, self.centre, self.place)
+        of_session = self._devices_of_sessions(holding.clean["sessions"])
+        hold_files(
+            holding,
+            verifier.verified.bad,
+            manifest.files,
+            centre=self.centre,
+            of_sessions=of_session,
+            place=self.place,
+        )
+        holding.problems += created_ahead(manifest.created, self.arrived_at, self.place)
+        holding.problems += other_day(typed, self.sessions or {}, self.place)
         holding.problems += unlisted_files(self.source, manifest, self.place, scan.may_show)
         holding.problems += strange_entries(self.found.strange, self.place, scan.may_show)
         holding.problems += unread_columns([*texts.values(), *self.sheets], self.place)
@@ -299,12 +342,46 @@ class _Intake:
             files={path: (stamp[0], stamp[2]) for path, stamp in verifier.stamps.items()},
             stamps=verifier.stamps,
             held_sessions=holding.sessions,
-            held_recordings=holding.recordings,
-            held_checks=holding.checks,
+            held_rows=holding.rows,
             problems=holding.problems,
             read_tolerantly=" ".join(text.told for text in texts.values() if text.told),
+            replaces=manifest.replaces,
+            leans_on=_leans_on(typed, self.sessions or {}),
             counts=_counts(texts, holding),
         )
+
+
+def names_in(texts: Mapping[str, TextTable]) -> tuple[str, ...]:
+    """What a refused delivery names by usable codes: once all of it came anew, it is cured."""
+    found: set[str] = set()
+    wanted = {
+        "sessions": ("session",),
+        "recordings": ("session", "recording"),
+        "checks": ("check",),
+    }
+    for name, columns in wanted.items():
+        text = texts.get(name)
+        if text is None or not {*columns} <= {*text.header}:
+            continue
+        at = [text.header.index(column) for column in columns]
+        for row in text.rows:
+            cells = [row.cells[n] if n < len(row.cells) else "" for n in at]
+            if all(USABLE_ID.fullmatch(cell) for cell in cells):
+                found.add(f"{name}:{'/'.join(cells)}")
+    return tuple(sorted(found))
+
+
+def _leans_on(
+    typed: Mapping[str, TypedTable], known: KnownSessions
+) -> dict[str, KnownSession | None]:
+    """What is known of the sessions that a delivery names and does not bring."""
+    own = {*typed["sessions"].frame["session"].dropna()}
+    named = {
+        str(session)
+        for name in ("recordings", "reported")
+        for session in typed[name].frame["session"].dropna()
+    }
+    return {session: known.get(session) for session in sorted(named - own)}
 
 
 def _counts(texts: Mapping[str, TextTable], holding: Holding) -> dict[str, int]:
@@ -358,17 +435,22 @@ def _unreadable_signals(study: Study, delivered: ReadDelivery) -> Sequence[Probl
     """Read every signal file that a clean row names, as the night will."""
     if delivered.state != "accepted":
         return []
-    tables = delivered.tables
-    sessions = {row["session"]: row for row in tables["sessions"].to_dict("records")}
+    tables, held = delivered.tables, delivered.held_rows
+    sessions: dict[str, Any] = {
+        s: {"device": said.device, "local_day": said.on}
+        for s, said in delivered.leans_on.items()
+        if said
+    }
+    sessions |= {row["session"]: row for row in tables["sessions"].to_dict("records")}
     jobs = [
         (r["recording"], r["session"], r["file"], sessions[r["session"]], r["technique"])
         for r in tables["recordings"].to_dict("records")
-        if r["recording"] not in delivered.held_recordings
+        if ("recordings", r["row"]) not in held
     ]
     jobs += [
         (r["check"], None, r["file"], r, r["kind"])
         for r in tables["checks"].to_dict("records")
-        if r["check"] not in delivered.held_checks
+        if ("checks", r["row"]) not in held
     ]
     specs = {**contract.TECHNIQUES, **contract.CHECKS}
     problems: list[Problem] = []
@@ -396,10 +478,13 @@ class ReadDelivery:
 
     `tables` (sessions, recordings, checks, reported) hold the clean typed rows, `held` the rows
     held back, bad cells missing; both have the columns of the contract, `row`, and `local_day`,
-    the day by the centre's own clock. A recording or check that is in `held_recordings` or
-    `held_checks` because of its file keeps its clean row. `root` is the folder that `files` lie
-    in; `stamps` are their (bytes, mtime_ns, sha256), to be handed in again the next night.
-    `read_tolerantly` says what of the tables was read as something else than it is written.
+    the day by the centre's own clock. `held_rows` (table and line -> reasons) are the rows that are
+    held for a reason of their own; one that is held because of its file keeps its clean row. `root`
+    is the folder that `files` lie in; `stamps` are their (bytes, mtime_ns, sha256), to be handed in
+    again the next night. `read_tolerantly` says what of the tables was read as something else than
+    it is written. `replaces` are sessions that the delivery replaces whole; `leans_on` are those
+    that it names and does not bring, with what was known of them. `names` is what a refused
+    delivery names, as far as its tables could be read and name no person.
     """
 
     centre: str
@@ -413,11 +498,13 @@ class ReadDelivery:
     files: dict[str, tuple[int, str]] = field(default_factory=dict)
     stamps: dict[str, tuple[int, int, str]] = field(default_factory=dict)
     held_sessions: dict[str, list[Problem]] = field(default_factory=dict)
-    held_recordings: dict[str, list[Problem]] = field(default_factory=dict)
-    held_checks: dict[str, list[Problem]] = field(default_factory=dict)
+    held_rows: dict[tuple[str, int], list[Problem]] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
     read_tolerantly: str = ""
     counts: dict[str, int] = field(default_factory=dict)
+    replaces: tuple[str, ...] = ()
+    leans_on: dict[str, KnownSession | None] = field(default_factory=dict)
+    names: tuple[str, ...] = ()
 
 
 def without_rows(

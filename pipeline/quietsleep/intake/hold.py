@@ -1,7 +1,8 @@
 """What a bad row or file holds back, so that every row ends in exactly one place.
 
-A bad row of sessions or recordings holds its session with every reason; a bad row of checks or
-reported holds that row. A bad file holds the recording or check that uses it and nothing else.
+A bad row of sessions or recordings holds what its delivery says of that session, with every reason;
+a bad row of checks or reported holds that row. A bad file holds the recording or check that uses it
+and nothing else. A row may name a session that an earlier delivery brought.
 """
 
 from __future__ import annotations
@@ -9,49 +10,92 @@ from __future__ import annotations
 import re
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, field, replace
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from quietsleep.intake.cells import CORRECT, TypedTable
 from quietsleep.intake.reference import DeliveryReference, nearest
 from quietsleep.records import Problem
-from quietsleep.study.study import Centre
+from quietsleep.study.study import Centre, Device
 
 if TYPE_CHECKING:
     import pandas as pd
 
 USABLE_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}")
+# By what a row is known within its centre; `local_day` is the day by the centre's own clock.
 KEYS = {
     "sessions": ("session",),
-    "recordings": ("recording",),
-    "checks": ("check",),
+    "recordings": ("session", "recording"),
+    "checks": ("device", "local_day", "check"),
     "reported": ("session", "technique", "outcome"),
 }
+RENAME = {
+    "recordings": "Two recordings of a session cannot share a code: rename one of them and its "
+    "file, and deliver again.",
+    "checks": "Two checks of a device on one day cannot share a code: rename one of them and its "
+    "file, and deliver again.",
+}
+KEEP_ONE = (
+    "Keep the right row and take the other out, or rename one where both are meant, and deliver "
+    "again."
+)
 MOST_ROWS_NAMED = 10
 Reasons = dict[str, list[Problem]]
+ReasonsOfRows = dict[tuple[str, int], list[Problem]]
+
+
+@dataclass(frozen=True, slots=True)
+class KnownSession:
+    """A session that another delivery of the centre brought; None where its row does not say."""
+
+    device: str | None
+    on: date | None
+
+
+KnownSessions = Mapping[str, KnownSession]
 
 
 @dataclass(slots=True)
 class Holding:
-    """Clean and held rows of each table, and why each item is held."""
+    """Clean and held rows of each table, and why each session and each row is held.
+
+    `rows` are the reasons that a row has itself, by table and line: its own faults, or its file's.
+    """
 
     clean: dict[str, pd.DataFrame] = field(default_factory=dict)
     held: dict[str, pd.DataFrame] = field(default_factory=dict)
     sessions: Reasons = field(default_factory=dict)
-    recordings: Reasons = field(default_factory=dict)
-    checks: Reasons = field(default_factory=dict)
+    rows: ReasonsOfRows = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
 
 
-def find_faults(typed: Mapping[str, TypedTable], centre: Centre, place: DeliveryReference) -> None:
-    """Add to the faults of each table: repeated keys, unknown devices, unknown sessions."""
+def find_faults(
+    typed: Mapping[str, TypedTable],
+    centre: Centre,
+    place: DeliveryReference,
+    known: KnownSessions | None = None,
+) -> None:
+    """Add to the faults of each table: repeated keys, unknown devices, unknown sessions.
+
+    `known` are the sessions of other deliveries of the centre; None where they cannot be asked.
+    """
     for table in typed.values():
         _repeated_keys(table, place)
+    _repeated_files(typed["checks"], place)
     for name in ("sessions", "checks"):
         _unknown(typed[name], "device", centre.devices, "a device registered for the centre", place)
         _not_in_force(typed[name], centre, place)
     sessions = dict.fromkeys(typed["sessions"].frame["session"].dropna())
+    usable = {
+        session
+        for session, said in (known or {}).items()
+        if said.device is not None and centre.device_on(said.device, said.on) is not None
+    }
+    expected = "a session of sessions.csv"
+    if known is not None:
+        expected += " or of an earlier delivery"
     for name in ("recordings", "reported"):
-        _unknown(typed[name], "session", sessions, "a session of sessions.csv", place)
+        _unknown(typed[name], "session", {**sessions, **dict.fromkeys(usable)}, expected, place)
 
 
 def hold(typed: Mapping[str, TypedTable]) -> Holding:
@@ -72,27 +116,34 @@ def hold_files(
     holding: Holding,
     bad_files: Mapping[str, Problem],
     listed: Mapping[str, object],
+    *,
     centre: Centre,
+    of_sessions: Mapping[str, Device],
     place: DeliveryReference,
 ) -> None:
-    """Hold the recordings and checks whose file is bad; their rows stay clean."""
-    sessions = holding.clean["sessions"]
-    rows_of = {row["session"]: row for row in sessions.to_dict("records")}
+    """Hold the recordings and checks whose file is bad; their rows stay clean.
+
+    `of_sessions` are the devices of all sessions that a clean row may name.
+    """
     used: set[str] = set()
     for name, key in (("recordings", "recording"), ("checks", "check")):
-        reasons = holding.recordings if name == "recordings" else holding.checks
         for row in holding.clean[name].to_dict("records"):
             session = str(row["session"]) if name == "recordings" else None
-            on = rows_of[session] if session else row
-            device = centre.device_on(on["device"], on["local_day"]) or centre.devices[on["device"]]
             path, item = str(row["file"]), str(row[key])
-            wanted = f"signals/{session or item}/{item}.{device.file_format}"
+            if session is None:
+                # The folder is free: a code may come again on another day or device.
+                folder = path.rpartition("/")[0]
+                code = str(row["device"])
+                device = centre.device_on(code, row["local_day"]) or centre.devices[code]
+            else:
+                folder, device = f"signals/{session}", of_sessions[session]
+            wanted = f"{folder}/{item}.{device.file_format}"
             problem = bad_files.get(path) or _wrong_file(name, row, wanted, listed, place)
             if problem is None:
                 continue
             used.add(path)
             named = replace(problem, session=session, recording=item)
-            reasons.setdefault(item, []).append(named)
+            holding.rows.setdefault((name, int(row["row"])), []).append(named)
             holding.problems.append(named)
     holding.problems += [problem for path, problem in bad_files.items() if path not in used]
 
@@ -129,10 +180,7 @@ def _name_faults(name: str, table: TypedTable, holding: Holding) -> None:
         session, recording, check = (_usable(cells, k) for k in ("session", "recording", "check"))
         named = [replace(p, session=session, recording=recording or check) for p in faults]
         holding.problems += named
-        if name == "checks" and check:
-            holding.checks.setdefault(check, []).extend(named)
-        if name == "recordings" and recording:
-            holding.recordings.setdefault(recording, []).extend(named)
+        holding.rows.setdefault((name, row), []).extend(named)
         if name in {"sessions", "recordings"} and session:
             holding.sessions.setdefault(session, []).extend(named)
 
@@ -148,7 +196,7 @@ def _repeated_keys(table: TypedTable, place: DeliveryReference) -> None:
     again = frame[frame.duplicated(subset=key, keep=False)]
     for _, group in again.groupby(key, sort=False):
         rows = [int(r) for r in group["row"]]
-        named = ", ".join(key)
+        named = ", ".join(key).replace("local_day", "day")
         for row in rows:
             near = [str(r) for r in rows[: MOST_ROWS_NAMED + 1] if r != row][:MOST_ROWS_NAMED]
             more = len(rows) - 1 - len(near)
@@ -159,11 +207,30 @@ def _repeated_keys(table: TypedTable, place: DeliveryReference) -> None:
                     f"{table.name}.csv",
                     f"Row {row} of {table.name}.csv has the same {named} as row {others}.",
                     expected=f"each {named} once",
-                    remedy="Keep the right row, take the other out, and deliver again.",
+                    remedy=RENAME.get(table.name, KEEP_ONE),
                     row=row,
                     column=key[-1],
                 )
             )
+
+
+def _repeated_files(table: TypedTable, place: DeliveryReference) -> None:
+    """Name rows of checks that share a file: their codes alone do not keep their files apart."""
+    frame = table.frame.dropna(subset=["file"])
+    again = frame[frame.duplicated("file", keep=False)]
+    for row, path in zip(again["row"], again["file"], strict=True):
+        table.faults[int(row)].append(
+            place.problem(
+                "file_twice",
+                f"{table.name}.csv",
+                f"Row {row} of {table.name}.csv names the file {path}, and so does another row.",
+                expected="a file of its own for each check",
+                remedy="Put the files into folders of their own, such as signals/<device>-<day>/.",
+                row=int(row),
+                column="file",
+                value=path,
+            )
+        )
 
 
 def _unknown(

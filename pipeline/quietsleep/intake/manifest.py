@@ -10,12 +10,13 @@ from datetime import datetime
 
 from quietsleep import contract
 from quietsleep.intake.find import MANIFEST, MOST_FILES, FoundDelivery
+from quietsleep.intake.hold import USABLE_ID
 from quietsleep.intake.reference import DeliveryReference
 from quietsleep.intake.source import SAFE_PATH, DeliveryFiles
 from quietsleep.records import Problem
 
 MOST_BYTES = 16 * 1024**2
-_FIELDS = ("contract", "centre", "delivery", "created", "files")
+_FIELDS = ("contract", "centre", "delivery", "created", "files", "note", "replaces")
 _WRITE_AGAIN = "Write delivery.json anew when all files are in place, and deliver again."
 _HAND_OVER_AGAIN = "Put the whole file into a new delivery."
 
@@ -27,6 +28,7 @@ class Manifest:
     sha256: str = ""
     created: datetime | None = None
     files: dict[str, tuple[int, str]] = field(default_factory=dict)
+    replaces: tuple[str, ...] = ()
     unknown_fields: tuple[str, ...] = ()
     problems: list[Problem] = field(default_factory=list)
 
@@ -57,6 +59,7 @@ def read_manifest(data: bytes, found: FoundDelivery, was: Collection[str] = ()) 
     _check_words(manifest, place, content, was)
     _read_created(manifest, place, content.get("created"))
     _read_files(manifest, place, content.get("files"))
+    _read_replaces(manifest, place, content.get("replaces", []))
     return manifest
 
 
@@ -131,6 +134,17 @@ def _read_files(manifest: Manifest, place: DeliveryReference, entries: object) -
             _refuse(manifest, place, what, "each file once, by its path inside the delivery")
             return
         manifest.files[path] = (size, sha256)
+
+
+def _read_replaces(manifest: Manifest, place: DeliveryReference, said: object) -> None:
+    """Read which sessions the delivery replaces whole; each is a code."""
+    listed: list[object] = said if isinstance(said, list) and len(said) <= MOST_FILES else [None]
+    codes = [code for code in listed if isinstance(code, str) and USABLE_ID.fullmatch(code)]
+    if len(codes) != len(listed):
+        what = "says in replaces something else than codes of sessions"
+        _refuse(manifest, place, what, 'replaces such as ["s003"], or nothing')
+        return
+    manifest.replaces = tuple(dict.fromkeys(codes))
 
 
 def _listed(entry: object) -> tuple[str, int, str] | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,7 @@ from quietsleep.measure.plan import values_of_checks
 from quietsleep.measure.roster import Roster
 from quietsleep.signals.gas import btps_factor
 from quietsleep.store.state import StoredMeasures
-from quietsleep.study.study import Study
+from quietsleep.study.study import Device, Study
 
 FOLLOW_UP = "followup_call_done"
 VALUES = ["centre", "trial", "technique", "quantity", "value", "reason"]
@@ -31,8 +32,9 @@ def gather(stored: StoredMeasures, roster: Roster, study: Study) -> Evidence:
     recordings = _with_state(stored.measured, roster.recordings)
     checks = _with_state(stored.measured, roster.checks)
     trials = trials_of(stored.trials, recordings)
-    gas = {code: device.gas_state for code, device in study.devices.items()}
-    sessions = roster.sessions.assign(gas_state=roster.sessions["device"].map(gas))
+    devices = _devices_in_force(roster.sessions, study)
+    gas = [None if device is None else device.gas_state for device in devices]
+    sessions = roster.sessions.assign(gas_state=pd.Series(gas, roster.sessions.index, dtype="str"))
     return Evidence(
         sessions=sessions,
         recordings=recordings,
@@ -46,16 +48,28 @@ def gather(stored: StoredMeasures, roster: Roster, study: Study) -> Evidence:
     )
 
 
+def _devices_in_force(sessions: pd.DataFrame, study: Study) -> list[Device | None]:
+    """Return the entry of the device in force on the day of each session; None where none is."""
+    pairs = zip(sessions["device"], sessions["on"], strict=True)
+    return [
+        study.device_on(device, day if isinstance(day, date) else None)
+        if isinstance(device, str)
+        else None
+        for device, day in pairs
+    ]
+
+
 def _registered(sessions: pd.DataFrame, study: Study) -> dict[tuple[str, str], Registered]:
     """Return what is registered of the device of each session, and the gas of its room."""
-    rows = sessions[sessions["device"].isin(list(study.devices))]
     found = {}
     row: Any
-    for row in rows.itertuples():
+    for row, device in zip(sessions.itertuples(), _devices_in_force(sessions, study), strict=True):
+        if device is None:
+            continue
         btps = btps_factor(
             row.room_temperature_c, row.room_humidity_pct, row.barometric_pressure_kpa
         )
-        found[row.centre, row.session] = registered_of(study.devices[row.device], btps=btps)
+        found[row.centre, row.session] = registered_of(device, btps=btps)
     return found
 
 
@@ -69,9 +83,9 @@ def _with_state(measured: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
 
 def trials_of(stored: pd.DataFrame, recordings: pd.DataFrame) -> pd.DataFrame:
     """Return the trials of recordings, in order of time within each."""
-    names = ["centre", "session", "technique", "recording", "on", "content_key"]
+    names = ["centre", "session", "technique", "recording", "item", "on", "content_key"]
     trials = stored.merge(recordings[names], on="content_key")
-    trials["trial"] = trials["recording"] + "#" + trials["trial_index"].astype(str)
+    trials["trial"] = trials["item"] + "#" + trials["trial_index"].astype(str)
     order = ["centre", "session", "technique", "recording", "trial_index"]
     return trials.sort_values(order, ignore_index=True)
 
@@ -82,7 +96,7 @@ def _trial_values(
     """Return the measured numbers of each trial, what its rows say of it, and their quotients."""
     names = ["content_key", "trial_index", "centre", "trial", "technique"]
     measured = stored.merge(trials[names], on=["content_key", "trial_index"])
-    said = trials.merge(recordings[["centre", "recording", *SAID]], on=["centre", "recording"])
+    said = trials.merge(recordings[["centre", "item", *SAID]], on=["centre", "item"])
     asleep = said["sleep_state"]
     from_row = _noted(
         said,
@@ -96,8 +110,8 @@ def _trial_values(
     values = pd.concat([measured[VALUES], from_row], ignore_index=True)
     above = {q.ratio[0] for q in contract.QUANTITIES.values() if q.ratio is not None}
     of_row = sorted(above & set(recordings.columns))
-    known = trials[["centre", "trial", "session", "recording"]].merge(
-        recordings[["centre", "recording", *of_row]], on=["centre", "recording"]
+    known = trials[["centre", "trial", "session", "item"]].merge(
+        recordings[["centre", "item", *of_row]], on=["centre", "item"]
     )
     return with_quotients(values, known, sessions)
 

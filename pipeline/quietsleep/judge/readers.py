@@ -17,7 +17,8 @@ import pandas as pd
 from quietsleep import contract
 from quietsleep.contract import Choice
 from quietsleep.judge.tests import Evidence, Judged
-from quietsleep.study.review_log import Review, ReviewLog
+from quietsleep.store.items import code_of_item
+from quietsleep.study.review_log import Review
 from quietsleep.study.study import Waiver
 
 ITEM = ["centre", "trial"]
@@ -42,7 +43,6 @@ class ReviewEffects:
 
     placed: tuple[PlacedReview, ...]
     waivers: tuple[Waiver, ...]
-    broken: str
 
     @property
     def standing(self) -> list[PlacedReview]:
@@ -50,60 +50,64 @@ class ReviewEffects:
         return [p for p in self.placed if p.state == "counts"]
 
 
-def place_reviews(log: ReviewLog, recordings: pd.DataFrame, trials: pd.DataFrame) -> ReviewEffects:
+def place_reviews(
+    reviews: Iterable[Review], recordings: pd.DataFrame, trials: pd.DataFrame
+) -> ReviewEffects:
     """Find today's trial of each decision, and work out which rules readers lift.
 
     A decision speaks of the signal that was read: the same file, and the trial that holds the
     middle of the stretch that was read. The last decision of a reader on a trial is the one that
-    counts. After a break in the file only rejections hold. `recordings` and `trials` are those of
-    the recordings that were read, at least.
+    counts. `recordings` and `trials` are those of the recordings that were read, at least.
     """
     find = _finder(recordings, trials)
-    states = [(r, "counts") for r in log.reviews] + [(r, "broken") for r in log.suspect]
     placed = []
-    for review, state in states:
+    for review in reviews:
         trial, session = find(review)
-        placed.append(PlacedReview(review, trial, session, state if trial else "other_signal"))
+        placed.append(PlacedReview(review, trial, session, "counts" if trial else "other_signal"))
     last = {
-        (p.review.centre, p.trial, p.review.reader): p.review.sha256
+        (p.review.centre, p.trial, p.review.reader): p.review.review
         for p in placed
         if p.state == "counts"
     }
     placed = [
         replace(p, state="replaced")
         if p.state == "counts"
-        and last[p.review.centre, p.trial, p.review.reader] != p.review.sha256
+        and last[p.review.centre, p.trial, p.review.reader] != p.review.review
         else p
         for p in placed
     ]
-    return ReviewEffects(tuple(placed), tuple(_waivers(placed)), log.broken)
+    return ReviewEffects(tuple(placed), tuple(_waivers(placed)))
 
 
 Finder = Callable[[Review], tuple[str | None, str | None]]
 
 
-def read_recordings(log: ReviewLog, recordings: pd.DataFrame) -> pd.DataFrame:
-    """Return the rows of the recordings that readers ever decided on."""
-    read = {(r.centre, r.recording) for r in (*log.reviews, *log.suspect)}
-    keys = zip(recordings["centre"], recordings["recording"], strict=True)
-    return recordings[np.fromiter((key in read for key in keys), bool, len(recordings))]
+def read_recordings(reviews: Iterable[Review], recordings: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of the recordings that readers ever decided on.
+
+    Old decisions name a recording by its code alone: then it is any that has this code.
+    """
+    read = {(r.centre, r.recording) for r in reviews}
+    keys = zip(recordings["centre"], recordings["item"], recordings["recording"], strict=True)
+    wanted = [(c, item) in read or (c, code) in read for c, item, code in keys]
+    return recordings[np.array(wanted, bool)]
 
 
 def _finder(recordings: pd.DataFrame, trials: pd.DataFrame) -> Finder:
     files = {
-        (row.centre, row.recording): row.file_sha256
-        for row in recordings[["centre", "recording", "file_sha256"]].itertuples(index=False)
+        (row.centre, row.item): row.file_sha256
+        for row in recordings[["centre", "item", "file_sha256"]].itertuples(index=False)
     }
     rows: dict[tuple[Any, Any], list[Any]] = {}
-    names = ["centre", "recording", "session", "trial", "start_s", "end_s"]
+    names = ["centre", "item", "session", "trial", "start_s", "end_s"]
     for row in trials[names].itertuples(index=False):
-        rows.setdefault((row.centre, row.recording), []).append(row)
+        for name in (row.item, code_of_item(str(row.item))):
+            rows.setdefault((row.centre, name), []).append(row)
 
     def find(review: Review) -> tuple[str | None, str | None]:
-        key = (review.centre, review.recording)
         middle = (review.start_s + review.end_s) / 2
-        for trial in rows.get(key, []):
-            same = files[key] == review.file_sha256
+        for trial in rows.get((review.centre, review.recording), []):
+            same = files[trial.centre, trial.item] == review.file_sha256
             if same and trial.start_s <= middle <= trial.end_s:
                 return trial.trial, trial.session
         return None, None
@@ -129,8 +133,7 @@ def _by_trial(placed: Iterable[PlacedReview]) -> dict[tuple[str, str], list[Revi
     """Return the decisions that hold, by centre and today's trial, one a reader."""
     found: dict[tuple[str, str], dict[str, Review]] = {}
     for p in placed:
-        holds = p.state == "counts" or (p.state == "broken" and p.review.decision == "reject")
-        if holds and p.trial:
+        if p.state == "counts" and p.trial:
             found.setdefault((p.review.centre, p.trial), {})[p.review.reader] = p.review
     return {key: list(by_reader.values()) for key, by_reader in found.items()}
 

@@ -8,13 +8,21 @@ from datetime import date, datetime
 from functools import partial
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from quietsleep import contract
 from quietsleep.contract import Rule
 from quietsleep.judge import evidence
 from quietsleep.judge.agreement import agreement_frame
-from quietsleep.judge.conservation import add_up, count_block
+from quietsleep.judge.border import (
+    deliveries_of_night,
+    last_arrivals,
+    loose_problem,
+    problems_of_night,
+    supersessions,
+)
+from quietsleep.judge.conservation import add_up, count_block, count_deliveries
 from quietsleep.judge.contradictions import Contradiction, contradictions_of
 from quietsleep.judge.expected import expected_frame
 from quietsleep.judge.plausible import with_history, with_surroundings
@@ -34,7 +42,8 @@ from quietsleep.records import Problem
 from quietsleep.store import ledger
 from quietsleep.store.state import State, StoredMeasures
 from quietsleep.store.tables import TableOnDisk, in_contract
-from quietsleep.study.review_log import ReviewLog
+from quietsleep.study.history import History
+from quietsleep.study.review_log import Review
 from quietsleep.study.study import Study, Waiver
 
 ON_DISK = (
@@ -71,6 +80,7 @@ class JudgedStudy:
     expected: pd.DataFrame
     alerts: pd.DataFrame
     contradictions: Sequence[Contradiction]
+    supersessions: pd.DataFrame
     trials_read: pd.DataFrame
     verdicts_read: pd.DataFrame
     tables_on_disk: Mapping[str, TableOnDisk]
@@ -182,8 +192,8 @@ def block_frames(
 
 def _recordings(evidence: Evidence) -> pd.DataFrame:
     trials = evidence.trials
-    counts = trials.groupby(["centre", "recording"]).size().rename("n_trials").reset_index()
-    rows = evidence.recordings.merge(counts, on=["centre", "recording"], how="left")
+    counts = trials.groupby(["centre", "item"]).size().rename("n_trials").reset_index()
+    rows = evidence.recordings.merge(counts, on=["centre", "item"], how="left")
     rows["n_trials"] = rows["n_trials"].fillna(0)
     return rows.rename(columns={"code": "code_fingerprint"})
 
@@ -219,8 +229,9 @@ def judge(
     state: State,
     pool: Pool,
     roster: Roster,
-    log: ReviewLog,
     *,
+    reviews: Sequence[Review],
+    history: History,
     night: str,
     now: datetime,
     strays: Sequence[Problem] = (),
@@ -228,9 +239,10 @@ def judge(
     """Judge everything measured by the rules in force, and write what became of it in the ledger.
 
     `roster` rows carry the content keys of what was measured; the rows of large tables go to disk.
-    `now` is when the night began.
+    `now` is when the night began; `strays` are problems of this night that are not those of what a
+    delivery brought.
     """
-    inputs = _judging_inputs(state, study, roster, log)
+    inputs = _judging_inputs(state, study, roster, reviews)
     # Before the roster is cut into blocks: an infant's sessions may lie in several of them.
     grown = with_surroundings(with_growth(roster.sessions), study.centres)
     roster = replace(roster, sessions=with_history(grown))
@@ -244,7 +256,7 @@ def judge(
         ledger.add_to_ledger(state, judged.ledger)
         found.add(judged)
     state.clear_layout()
-    deliveries = deliveries_of_night(state, roster)
+    deliveries = deliveries_of_night(state, roster, history)
     ledger.add_to_ledger(state, ledger.rows_of_deliveries(deliveries))
     ledger.write_ledger(state, night)
     contradictions = contradictions_of(roster, inputs.rules)
@@ -253,10 +265,11 @@ def judge(
         study,
         sessions=kept["sessions"],
         recordings=roster.recordings,
-        last_arrivals=last_arrivals(state, deliveries, now),
+        last_arrivals=last_arrivals(deliveries),
         now=now,
     )
-    counts = add_up(found.counts, centres=list(study.centres), night=night)
+    counted = [*found.counts, *count_deliveries(roster)]
+    counts = add_up(counted, centres=list(study.centres), night=night)
     return JudgedStudy(
         night=night,
         study=study,
@@ -275,6 +288,7 @@ def judge(
         expected=in_contract(expected, "expected"),
         alerts=_joined(found.alerts),
         contradictions=contradictions,
+        supersessions=supersessions(roster, history),
         trials_read=_joined(found.trials_read),
         verdicts_read=_joined(found.verdicts_read),
         tables_on_disk=inputs.tables_on_disk,
@@ -286,10 +300,12 @@ def _given(state: State, blocks: Sequence[Block]) -> Iterator[tuple[Block, Store
         yield block, state.stored(block.number)
 
 
-def _judging_inputs(state: State, study: Study, roster: Roster, log: ReviewLog) -> JudgingInputs:
-    read = read_recordings(log, roster.recordings)
+def _judging_inputs(
+    state: State, study: Study, roster: Roster, reviews: Sequence[Review]
+) -> JudgingInputs:
+    read = read_recordings(reviews, roster.recordings)
     trials = evidence.trials_of(state.of_keys("trials", read["content_key"]), read)
-    effects = place_reviews(log, read, trials)
+    effects = place_reviews(reviews, read, trials)
     return JudgingInputs(
         study=study,
         effects=effects,
@@ -330,7 +346,7 @@ def _among(items: pd.DataFrame, name: str, read: set[tuple[str, str | None]]) ->
     if not read:
         return items.iloc[:0]
     keys = zip(items["centre"], items[name], strict=True)
-    return items[[key in read for key in keys]]
+    return items[np.array([key in read for key in keys], bool)]
 
 
 def _joined(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
@@ -415,69 +431,3 @@ def _of_sessions(roster: Roster, sessions: pd.Series[str], *, first: bool) -> Ro
         session_checks=linked,
         checks=roster.checks if first else roster.checks[needed],
     )
-
-
-NAMES = {"row_number": "row"}
-
-
-def deliveries_of_night(state: State, roster: Roster) -> pd.DataFrame:
-    """Return every delivery ever taken in; superseded when nothing of it counts any more."""
-    rows = state.frame(
-        "SELECT d.*, count(p.kind) AS n_problems FROM deliveries d LEFT JOIN problems p "
-        "ON p.centre = d.centre AND p.delivery = d.delivery AND p.content_key IS NULL "
-        "GROUP BY ALL ORDER BY d.centre, d.created_at, d.delivery"
-    )
-    counting = pd.concat(
-        [f[["centre", "delivery"]] for f in (roster.sessions, roster.recordings, roster.checks)]
-    ).drop_duplicates()
-    counts = rows.merge(counting, on=["centre", "delivery"], how="left", indicator="found")
-    gone = (rows["state"] == "accepted") & (rows["n_sessions"] > 0) & (counts["found"] != "both")
-    rows["state"] = rows["state"].where(~gone, "superseded")
-    return rows
-
-
-def last_arrivals(state: State, deliveries: pd.DataFrame, now: datetime) -> dict[str, datetime]:
-    """Return when the last delivery of each centre was seen first; those of tonight, `now`."""
-    nights = state.frame("SELECT night, started_at FROM nights")
-    began = dict(zip(nights["night"], nights["started_at"], strict=True))
-    found: dict[str, datetime] = {}
-    for centre, night in zip(deliveries["centre"], deliveries["first_night"], strict=True):
-        at = began.get(night, pd.Timestamp(now)).to_pydatetime()
-        found[centre] = max(found.get(centre, at), at)
-    return found
-
-
-def loose_problem(problem: Problem) -> dict[str, str | None]:
-    """Return the row of a problem that belongs to no delivery."""
-    return {
-        "centre": problem.centre or None,
-        "kind": problem.kind,
-        "where_found": problem.where,
-        "expected": problem.expected,
-        "sentence": problem.sentence,
-        "remedy": problem.remedy,
-    }
-
-
-def problems_of_night(
-    state: State,
-    roster: Roster,
-    deliveries: pd.DataFrame,
-    *,
-    night: str,
-    loose: Sequence[Mapping[str, str | None]],
-) -> pd.DataFrame:
-    """Return the problems that still stand, numbered: of deliveries and of recordings that count.
-
-    A problem goes when its delivery is superseded or its recording is delivered anew. `loose` are
-    rows of what belongs to no delivery.
-    """
-    rows = state.frame("SELECT * FROM problems ORDER BY night, centre, delivery, where_found")
-    keys = pd.concat([roster.recordings["content_key"], roster.checks["content_key"]])
-    standing = deliveries.loc[deliveries["state"] != "superseded", ["centre", "delivery"]]
-    of_delivery = rows[rows["content_key"].isna()].merge(standing, on=["centre", "delivery"])
-    of_signal = rows[rows["content_key"].isin(keys.dropna())]
-    of_none = pd.DataFrame([{"night": night, **row} for row in loose])
-    found = pd.concat([f for f in (of_delivery, of_signal, of_none) if len(f)] or [rows])
-    found = found.rename(columns=NAMES).reset_index(drop=True)
-    return found.assign(problem=found.groupby("night", sort=False).cumcount() + 1)

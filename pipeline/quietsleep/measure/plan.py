@@ -75,7 +75,7 @@ def plan_recordings(roster: Roster, study: Study, state: State) -> Plan:
     stored = state.of_keys("trial_values", roster.checks["content_key"])
     values = values_of_checks(stored, roster.checks)
     jobs = recording_jobs(roster, study, values[values["level"] == "check"])
-    return Plan(replace(roster, recordings=with_keys(roster.recordings, jobs, "recording")), jobs)
+    return Plan(replace(roster, recordings=with_keys(roster.recordings, jobs, "item")), jobs)
 
 
 def with_devices(rows: pd.DataFrame, study: Study) -> pd.DataFrame:
@@ -151,7 +151,7 @@ def recording_jobs(roster: Roster, study: Study, check_values: pd.DataFrame) -> 
             context[name] = from_checks.get((row.centre, row.session, source), np.nan)
         # Recordings of a session share contexts: kept once, a large study takes half the memory.
         context = contexts.setdefault(repr(context), context)
-        jobs.append(_job(row, device, item=row.recording, technique=row.technique, context=context))
+        jobs.append(_job(row, device, item=row.item, technique=row.technique, context=context))
     return jobs
 
 

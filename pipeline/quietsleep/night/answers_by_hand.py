@@ -91,9 +91,9 @@ def _as_read(said: Truth, reviews: Sequence[Mapping[str, str]]) -> Truth:
         if not rejected and len(decisions) < contract.REVIEWING.readers_to_overturn:
             continue
         for (table, row, name), value in said.items():
-            if row.endswith(f"|{recording}#1") and table == "trials":
+            if row.endswith(f"/{recording}#1") and table == "trials":
                 read[table, row, name] = "rejected" if rejected else "accepted"
-            elif row.endswith(f"|{recording}#1") and value == "fail" and not rejected:
+            elif row.endswith(f"/{recording}#1") and value == "fail" and not rejected:
                 read[table, row, name] = "waived"
     return read
 
@@ -143,7 +143,7 @@ def _tests(said: Truth, cells: Cells) -> Tests:
         if table == "trials" and value == "accepted" and (table, row, name) in cells:
             technique = cells[table, row, name][0]
             centre, _, trial = row.partition("|")
-            session = trial.rpartition("#")[0].rpartition("-")[0]
+            session = trial.partition("/")[0]
             found[centre, session, technique][trial] = numbers[row]
     return found
 
@@ -154,7 +154,7 @@ def _unplanned(said: Truth, cells: Cells) -> set[Test]:
     for place, (technique, _) in cells.items():
         if place[0] == "trials" and place[2] == "status" and place not in said:
             centre, _, trial = place[1].partition("|")
-            found.add((centre, trial.rpartition("#")[0].rpartition("-")[0], technique))
+            found.add((centre, trial.partition("/")[0], technique))
     return found
 
 

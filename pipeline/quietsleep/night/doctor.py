@@ -19,12 +19,14 @@ from quietsleep.errors import WarehouseError
 from quietsleep.intake.files.read import read_bounded
 from quietsleep.intake.find import CLOSED, FoundDelivery, take_inventory
 from quietsleep.intake.store import Address, placed
-from quietsleep.review.desk import read_reviews, review_file
 from quietsleep.store.state import NAME, State, night_lock, read_whole, set_aside
+from quietsleep.study.register import Register, RegisterError
+from quietsleep.study.register_key import KeyMissing
 from quietsleep.study.review_log import ReviewError
 from quietsleep.study.study import Study
 from quietsleep.warehouse.current import current_night, nights_folder, point_at, published_nights
 from quietsleep.warehouse.integrity import damage, database_damage
+from quietsleep.warehouse.registered import open_register
 
 # A night is built beside the last one: room for a few of them, and for the state.
 NIGHTS_OF_ROOM = 3
@@ -48,7 +50,7 @@ def examine(study: Study) -> list[Finding]:
     lock = night_lock(study.work_path)
     try:
         damaged = list(_state(study))
-        found = [*damaged, *_warehouse(study), *_reviews(study), *_room(study), *_leftovers(study)]
+        found = [*damaged, *_warehouse(study), *_register(study), *_room(study), *_leftovers(study)]
         return found if damaged else [*found, *_deliveries(study)]
     finally:
         lock.release()
@@ -62,7 +64,7 @@ def repair(findings: list[Finding]) -> Iterator[tuple[Finding, str]]:
             continue
         try:
             finding.mend()
-        except (OSError, duckdb.Error, ReviewError) as error:
+        except (OSError, duckdb.Error, RegisterError) as error:
             yield finding, f"Could not be mended: {error}"
         else:
             yield finding, f"Mended: {finding.remedy}"
@@ -121,18 +123,22 @@ def _pointed_back(study: Study, sentence: str, others: list[Path]) -> Finding:
     return Finding(sentence, f"{place}the next night publishes anew.", mend)
 
 
-def _reviews(study: Study) -> Iterator[Finding]:
-    broken = read_reviews(study).broken
-    if broken:
+def _register(study: Study) -> Iterator[Finding]:
+    try:
+        register = open_register(study)
+    except (KeyMissing, ReviewError) as error:
+        yield Finding(str(error), "as it says; the register is left as it is.")
+        return
+    if register.broken:
         yield Finding(
-            broken,
-            "put the decisions back as they were written down; the changed file is kept.",
-            lambda: _mend_reviews(study),
+            register.broken,
+            "put it back as it was written down; the changed file is kept.",
+            lambda: _mend_register(register),
         )
 
 
-def _mend_reviews(study: Study) -> None:
-    review_file(study).mend()
+def _mend_register(register: Register) -> None:
+    register.mend()
 
 
 def _room(study: Study) -> Iterator[Finding]:

@@ -11,6 +11,7 @@ such as the r2 of a fit, may not change unseen either.
 
 from __future__ import annotations
 
+import json
 import math
 import shutil
 import tomllib
@@ -26,11 +27,16 @@ from quietsleep import contract
 from quietsleep.contract.model import Table
 from quietsleep.data import data_folder
 from quietsleep.judge.rules import judge, status_of_items
+from quietsleep.study.review_log import Review, write_review
+from quietsleep.study.study import load_study
 from quietsleep.warehouse.publish import read_table, warehouse_contract
+from quietsleep.warehouse.registered import open_register
 
 FOLDER = data_folder("demo_centres") / "known_answers"
 # What is in the folder besides the study itself.
-NOT_OF_THE_STUDY = ("answers.toml", "tolerances.toml", "plan.toml", "sets")
+NOT_OF_THE_STUDY = ("answers.toml", "tolerances.toml", "plan.toml", "sets", "reviews.jsonl")
+# What readers decided, one decision a line: it goes into the register of the copy.
+REVIEWS = "reviews.jsonl"
 # Tables that hold what was given, or what a night did: no number of theirs is worked out.
 NOT_COMPARED = frozenset({
     "centres", "changes", "devices", "infants", "ledger", "nights", "problems", "quantities",
@@ -132,16 +138,28 @@ def known_answers(run: Callable[[Path], Path], aside: Path) -> list[KnownAnswer]
         observed = list(observed_answers(night, cells))
     finally:
         shutil.rmtree(aside, ignore_errors=True)
+        aside.with_name(f"{aside.name}.key").unlink(missing_ok=True)
     return [*compare(answers, cells), *observed, *boundary_answers(file)]
 
 
 def copy_study(folder: Path, target: Path) -> None:
-    """Copy the study itself, without its answers; OSError where a file cannot be copied."""
+    """Copy the study itself, without its answers; OSError where a file cannot be copied.
+
+    It gets a register with what readers decided, and a key of its own beside it.
+    """
     for source in sorted(path for path in folder.rglob("*") if path.is_file()):
         inside = source.relative_to(folder)
         if inside.parts[0] not in NOT_OF_THE_STUDY:
             (target / inside).parent.mkdir(parents=True, exist_ok=True)
             shutil.copyfile(source, target / inside)
+    key = target.with_name(f"{target.name}.key")
+    with (target / "study.toml").open("a", encoding="utf-8") as file:
+        file.write(f"\n[register]\nkey = {json.dumps(str(key.resolve()))}\n")
+    register = open_register(load_study(target))
+    decided = folder / REVIEWS
+    for line in decided.read_text(encoding="utf-8").splitlines() if decided.exists() else ():
+        said = json.loads(line)
+        write_review(register, Review(**said | {"overrules": tuple(said["overrules"])}))
 
 
 def moved(answers: Sequence[KnownAnswer]) -> list[str]:

@@ -26,39 +26,51 @@ from quietsleep.judge.study import JudgedStudy
 from quietsleep.measure.fingerprint import code_fingerprint, program_fingerprint
 from quietsleep.night.verdict import NightState, NightVerdict, verdict_of_night
 from quietsleep.store.state import State
-from quietsleep.study.review_log import FILE as REVIEWS
+from quietsleep.study.history import History
+from quietsleep.study.register import Kind, Register
 from quietsleep.study.storage import check_installed
 from quietsleep.study.study import Study, load_study, remember_centres
 from quietsleep.warehouse.current import current_night, nights_folder
 from quietsleep.warehouse.database import open_night as open_warehouse
 from quietsleep.warehouse.integrity import is_complete
+from quietsleep.warehouse.registered import note_published, open_register
 from quietsleep.warehouse.upload import nights_uploaded
 
 FIRST_NAME = "n000000"
 LOGS_KEPT = 60
 LOG = logging.getLogger("quietsleep.night")
+# Entries of the register by which people, not nights, change what is published.
+SAID_BY_PEOPLE: tuple[Kind, ...] = ("review", "withdrawal", "answer", "meant")
 
 
 @dataclass(slots=True)
 class Night:
     """A night at work: the study, its open state, and what happened so far.
 
-    `notices` are sentences that a person has to read of what is no failure; `spans` says from when
-    to when a stage ran.
+    `notices` are sentences that a person has to read of what is no failure, `told` those that ask
+    for nothing; `spans` says from when to when a stage ran.
     """
 
     study: Study
     state: State
+    register: Register
     name: str
     started_at: datetime
     full: bool
     inventory: DeliveryInventory
     signature: str
     notices: list[str] = field(default_factory=list)
+    told: list[str] = field(default_factory=list)
     failures: list[str] = field(default_factory=list)
     spans: dict[str, tuple[float, float]] = field(default_factory=dict)
     n_measured: int = 0
     began: float = field(default_factory=monotonic)
+    _history: History = field(default_factory=History)
+
+    @property
+    def history(self) -> History:
+        """What the register says of deliveries by now."""
+        return self._history.follow(self.register)
 
     @contextmanager
     def guarded(self, word: str) -> Iterator[None]:
@@ -89,7 +101,7 @@ class Night:
 
     def verdict(self, judged: JudgedStudy | None) -> NightVerdict:
         """Return what the night comes to, given what was judged."""
-        return verdict_of_night(judged, self.failures, self.notices)
+        return verdict_of_night(judged, self.failures, self.notices, self.told)
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,21 +122,29 @@ class NightReport:
 
 
 @contextmanager
-def open_night(study_path: Path, *, full: bool = False) -> Iterator[Night]:
-    """Open the study and its state for one night; raises StudyError and NightRunning.
+def open_night(
+    study_path: Path, *, full: bool = False, at: datetime | None = None
+) -> Iterator[Night]:
+    """Open the study, its state and its register for one night.
 
-    `full` looks into every file again, even where size and time have not changed.
+    `full` looks into every file again, even where size and time have not changed. The night is
+    that of `at`, of now unless given. Raises StudyError, NightRunning and KeyMissing.
     """
     study = load_study(study_path)
     check_installed(study.storage)
     with State(study.work_path) as state:
-        name, now = _next_name(study, state), datetime.now(UTC)
-        follow_renames(study, state)
+        register = open_register(study, also=state.register_heads())
+        name, now = _next_name(study, state), at or datetime.now(UTC)
         remember_centres(study)
         with _logged(study.work_path / "logs", name):
             # Taken before anything is read: what arrives during the night is for the next one.
             inventory = take_inventory(study)
-            yield Night(study, state, name, now, full, inventory, signature(study, inventory))
+            if not register.broken:
+                follow_renames(study, state, register, inventory, at=now)
+            signed = signature(study, inventory, register)
+            if not register.broken:
+                note_published(register, study.path)
+            yield Night(study, state, register, name, now, full, inventory, signed)
 
 
 def _next_name(study: Study, state: State) -> str:
@@ -155,8 +175,8 @@ def _logged(folder: Path, name: str) -> Iterator[None]:
             old.unlink(missing_ok=True)
 
 
-def signature(study: Study, seen: DeliveryInventory) -> str:
-    """Return a digest of all that a night rests on: deliveries, study files, the program.
+def signature(study: Study, seen: DeliveryInventory, register: Register) -> str:
+    """Return a digest of all that a night rests on: deliveries, study files, people, the program.
 
     Only names, sizes and times of deliveries are looked at. Equal signatures mean that nothing
     can have changed, so an unchanged night ends at once.
@@ -167,6 +187,8 @@ def signature(study: Study, seen: DeliveryInventory) -> str:
             digest.update(f"{centre}/{found.delivery}/{found.stat_digest}".encode())
     for problem in seen.strays:
         digest.update(problem.sentence.encode())
+    for entry in register.of(*SAID_BY_PEOPLE):
+        digest.update(entry.seal.encode())
     for file in study_files(study.path):
         digest.update(file.read_bytes())
     return digest.hexdigest()
@@ -175,8 +197,7 @@ def signature(study: Study, seen: DeliveryInventory) -> str:
 def study_files(path: Path) -> list[Path]:
     """Return the files by which the coordinating centre steers a study."""
     named = [
-        path / name
-        for name in ("study.toml", "limits.toml", "waivers.toml", "confirmations.toml", REVIEWS)
+        path / name for name in ("study.toml", "limits.toml", "waivers.toml", "confirmations.toml")
     ]
     listed = [*path.glob("centres/*.toml"), *path.glob("references/*.toml")]
     return sorted(file for file in [*named, *listed] if file.is_file())
@@ -188,6 +209,8 @@ def is_idle(night: Night) -> bool:
         "SELECT signature, published, state FROM nights ORDER BY night DESC LIMIT 1"
     )
     if night.full or last.empty or not last["published"][0] or last["state"][0] == "red":
+        return False
+    if night.register.broken:
         return False
     if last["signature"][0] != night.signature or night.state.waits():
         return False
@@ -258,6 +281,10 @@ def _record(night: Night, verdict: NightVerdict, *, signature: str, done: bool =
         "published": done,
     }
     night.state.append("nights", pd.DataFrame([row]))
+    if not night.register.broken:
+        if done:
+            note_published(night.register, night.study.path)
+        night.state.keep_register_head(night.register.head)
     LOG.info("%s: %s", verdict.state, " ".join(verdict.sentences))
 
 

@@ -19,6 +19,7 @@ import sys
 import tomllib
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import asdict
 from datetime import UTC, date, datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -36,6 +37,7 @@ from quietsleep.night.answers_by_hand import (
 )
 from quietsleep.night.known_answers import (
     LETTERS,
+    REVIEWS,
     VALUES,
     Answer,
     Value,
@@ -47,8 +49,7 @@ from quietsleep.night.known_answers import (
     read_answers,
 )
 from quietsleep.night.stages import publish_aside
-from quietsleep.study.review_log import FILE as REVIEWS
-from quietsleep.study.review_log import Review, ReviewLogFile
+from quietsleep.study.review_log import Review
 from quietsleep.warehouse.publish import read_table
 
 HEAD = """# Answers of the study with known answers, made by quietsleep.simulation.known_answers:
@@ -100,19 +101,19 @@ def _write_reviews(folder: Path, aside: Path) -> None:
     for row in read_table(night, "verdicts").to_pylist():
         if row["state"] == "fail" and row["severity"] == "reject":
             failed[row["item"]].append(row["rule"])
-    log = ReviewLogFile(folder, aside / "reviews")
+    decided = []
     for number, entry in enumerate(plan["reviews"]):
         trial = next(t for t in trials if t["recording"] == entry["recording"])
-        log.append(
-            Review(
-                review="", centre=trial["centre"], trial=trial["trial"],
-                technique=trial["technique"], file_sha256=files[trial["recording"]],
-                start_s=trial["start_s"], end_s=trial["end_s"], reader=entry["reader"],
-                decided_at=datetime(2026, 3, 1, 9, number, tzinfo=UTC).isoformat(),
-                decision=entry["decision"], reason=entry["reason"], note="", blind=True,
-                machine=trial["status"], overrules=tuple(sorted(failed[trial["trial"]])),
-            )
+        review = Review(
+            review="", centre=trial["centre"], trial=trial["trial"],
+            technique=trial["technique"], file_sha256=files[trial["recording"]],
+            start_s=trial["start_s"], end_s=trial["end_s"], reader=entry["reader"],
+            decided_at=datetime(2026, 3, 1, 9, number, tzinfo=UTC).isoformat(),
+            decision=entry["decision"], reason=entry["reason"], note="", blind=True,
+            machine=trial["status"], overrules=tuple(sorted(failed[trial["trial"]])),
         )  # fmt: skip
+        decided.append(json.dumps(asdict(review), sort_keys=True) + "\n")
+    (folder / REVIEWS).write_text("".join(decided), encoding="utf-8")
 
 
 class UnexplainedChange(QuietsleepError):

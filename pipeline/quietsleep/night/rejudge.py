@@ -13,6 +13,7 @@ from quietsleep.measure.roster import Roster, read_roster
 from quietsleep.night.night import Night, NightReport, close_idle, close_night, is_idle, open_night
 from quietsleep.night.stages import judging_stages, open_pool, run_here, walk
 from quietsleep.night.verdict import count
+from quietsleep.study.register import RegisterError
 from quietsleep.warehouse.database import open_night as open_warehouse
 
 NEXT_NIGHT = "Run: quietsleep nightly"
@@ -39,6 +40,8 @@ def rejudge_study(study_path: Path) -> Rejudged:
     other code or with other values; StudyError and NightRunning as a night does.
     """
     with open_night(study_path) as night:
+        if night.register.broken:
+            raise RegisterError(night.register.broken)
         notes = left_alone(night)
         if is_idle(night):
             return Rejudged(close_idle(night), notes, pd.DataFrame())
@@ -55,7 +58,7 @@ def measured_roster(night: Night) -> Roster:
 
     A key is made from the digest of the file as it was taken in, never from the file itself.
     """
-    roster = read_roster(night.state)
+    roster = read_roster(night.state, night.history)
     if roster.sessions.empty:
         raise NotMeasured(f"Nothing has been taken in yet. {NEXT_NIGHT} {night.study.path.name}")
     checks = plan_checks(roster, night.study).roster
@@ -71,7 +74,7 @@ def _require(night: Night, rows: pd.DataFrame, kind: str) -> None:
     lacking = wanted[~wanted["content_key"].isin(known["content_key"])]
     if lacking.empty:
         return
-    name = "check_id" if kind == "check" else kind
+    name = "check_id" if kind == "check" else "item"
     before = lacking[name].isin(known["item"])
     parts = [
         f"{count(int(number), kind)} {'was' if number == 1 else 'were'} {words}"

@@ -11,7 +11,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Generator, Mapping, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -21,7 +21,8 @@ import pandas as pd
 
 from quietsleep import contract
 from quietsleep.errors import QuietsleepError
-from quietsleep.intake.ingest import ingest
+from quietsleep.intake.find import CLOSED
+from quietsleep.intake.ingest import FrontDoor
 from quietsleep.intake.store import Address
 from quietsleep.judge.rules import rules_version
 from quietsleep.judge.scores import load_references
@@ -35,6 +36,7 @@ from quietsleep.measure.fingerprint import (
 from quietsleep.measure.plan import Job, Plan, chunks_of, plan_checks, plan_recordings
 from quietsleep.measure.pool import OnThisMachine, Pool, measuring_pool
 from quietsleep.measure.roster import Roster, read_roster
+from quietsleep.night.deliveries import tell_deliveries
 from quietsleep.night.known_answers import in_short, known_answers, moved, told
 from quietsleep.night.night import (
     LOG,
@@ -45,14 +47,14 @@ from quietsleep.night.night import (
     is_idle,
     open_night,
 )
-from quietsleep.review.desk import read_reviews
 from quietsleep.site.traces import draw_in
 from quietsleep.site.write import PagesReport, write_site
 from quietsleep.store.ledger import ledger_on_disk
 from quietsleep.store.tables import TableOnDisk, in_contract
+from quietsleep.study.review_log import reviews_that_count
 from quietsleep.study.study import Study, check_units
 from quietsleep.warehouse.current import current_night
-from quietsleep.warehouse.publish import NightFacts, publish
+from quietsleep.warehouse.publish import NightFacts, TakenOut, publish
 from quietsleep.warehouse.tables import study_tables
 from quietsleep.warehouse.upload import upload
 
@@ -95,7 +97,14 @@ Stages = Generator[Stage, None, Result]
 
 
 def stages_of(night: Night, pool: Pool) -> Stages:
-    """Hand out the stages of a night in their order."""
+    """Hand out the stages of a night in their order; none where the register is not to be trusted.
+
+    What arrived when, what was withdrawn and what readers decided stands in the register alone: a
+    night without it could bring back what was taken out, so it publishes nothing.
+    """
+    if night.register.broken:
+        night.failures.append(night.register.broken)
+        return Result()
     yield from ingesting_stages(night)
     plan = yield from measuring_stages(night, pool)
     if plan is None:
@@ -121,7 +130,7 @@ def measuring_stages(night: Night, pool: Pool) -> Generator[Stage, None, Plan | 
     """
     stage = None
     with night.stage("planning checks"):
-        checks = plan_checks(read_roster(night.state), night.study)
+        checks = plan_checks(read_roster(night.state, night.history), night.study)
         stage = _measuring(night, pool, "checks", checks)
     if stage is None:
         return None
@@ -172,14 +181,19 @@ def run_here(stage: Stage) -> None:
 
 
 def run_night(
-    study_path: Path, *, workers: int | None = None, full: bool = False, pool: Opener | None = None
+    study_path: Path,
+    *,
+    workers: int | None = None,
+    full: bool = False,
+    pool: Opener | None = None,
+    at: datetime | None = None,
 ) -> NightReport:
     """Run one night in this process, without the orchestrator.
 
     `workers` is the number of measuring processes, all cores unless given. `pool` opens what
-    measures where these are not processes of this machine.
+    measures where these are not processes of this machine. The night is that of `at`, or of now.
     """
-    with open_night(study_path, full=full) as night:
+    with open_night(study_path, full=full, at=at) as night:
         if is_idle(night):
             return end_idle(night)
         return run_open_night(night, run_here, workers=workers, pool=pool)
@@ -217,7 +231,7 @@ def rebuild_pages(study_path: Path) -> PagesReport:
     """Write the pages of the published night again; nothing is taken in, measured or judged."""
     with open_night(study_path) as night, open_pool(night) as pool:
         folder = current_night(study_path)
-        checks = plan_checks(read_roster(night.state), night.study)
+        checks = plan_checks(read_roster(night.state, night.history), night.study)
         plan = plan_recordings(checks.roster, night.study, night.state)
         return _write_pages(night, pool, plan.jobs, folder)
 
@@ -234,10 +248,27 @@ def check_study(study: Study) -> None:
 
 def _ingest_centre(night: Night, code: str, centre: str) -> None:
     """Take in what a centre delivered since the last night; unchanged deliveries cost a look."""
-    code = f"{code} {registration_digest(night.study.centres[centre], night.study.tables)}"
-    for found in night.inventory.found[centre]:
-        with night.guarded(f"ingesting {centre}/{found.delivery}"):
-            ingest(night.study, night.state, found, night=night.name, code=code, full=night.full)
+    centres, tables = night.study.centres, night.study.tables
+    door = FrontDoor(
+        night.study,
+        night.state,
+        night.register,
+        centre=centre,
+        night=night.name,
+        at=night.started_at,
+        code=f"{code} {registration_digest(centres[centre], tables)}",
+        full=night.full,
+    )
+    found = door.in_order(night.inventory.found[centre])
+    for each in found:
+        with night.guarded(f"ingesting {centre}/{each.delivery}"):
+            door.take_in(each)
+    door.full, leaning = False, door.leaning()
+    for each in (f for f in found if f.delivery in leaning):
+        with night.guarded(f"ingesting {centre}/{each.delivery} again"):
+            door.take_in(each)
+    if not any(stray.kind == CLOSED for stray in night.inventory.strays):
+        door.forget_what_was_refused(found)
 
 
 def _measuring(night: Night, pool: Pool, kind: str, plan: Plan) -> Stage:
@@ -258,17 +289,40 @@ def _measure(night: Night, pool: Pool, chunk: Sequence[Job]) -> int:
 
 
 def _judge(night: Night, pool: Pool, roster: Roster) -> JudgedStudy:
-    log = read_reviews(night.study)
-    strays = night.inventory.strays
+    reviews = reviews_that_count(night.register, night.history)
+    said = tell_deliveries(night, roster)
+    (night.notices if said.waits else night.told).extend(said.sentences)
+    strays = [*night.inventory.strays, *said.problems]
     return judge(
-        night.study,
+        _without_withdrawn(night),
         night.state,
         pool,
         roster,
-        log,
+        reviews=reviews,
+        history=night.history,
         night=night.name,
         now=night.started_at,
         strays=strays,
+    )
+
+
+def _without_withdrawn(night: Night) -> Study:
+    """Return the study without waivers on what was withdrawn."""
+    out = {(c, s) for c, w in night.history.withdrawn.items() for s in w.sessions}
+    kept = [w for w in night.study.waivers if (w.centre, w.item.partition("/")[0]) not in out]
+    return replace(night.study, waivers=tuple(kept))
+
+
+def _taken_out(night: Night) -> TakenOut | None:
+    """Return what was withdrawn and the nights published since; None where nothing ever was."""
+    history = night.history
+    if not history.withdrawn:
+        return None
+    since = max([history.last_withdrawal, *history.out_at.values()])
+    published = night.register.of("published")
+    return TakenOut(
+        frozenset((c, s) for c, w in history.withdrawn.items() for s in w.sessions),
+        frozenset(entry.body["night"] for entry in published if entry.number > since),
     )
 
 
@@ -324,6 +378,7 @@ def _publish_tables(
         code_fingerprint=code_fingerprint(),
         rules_version=rules_version(judged.rules),
         contract_version=contract.CONTRACT_VERSION,
+        register=night.register.head.as_said(),
         known_answers=tuple(answers),
         stages={word: round(end - begun, 3) for word, (begun, end) in night.spans.items()},
     )
@@ -334,8 +389,14 @@ def _publish_tables(
         "nights": in_contract(of_night, "nights"),
         "ledger": ledger_on_disk(night.state, night.study.work_path / "judged"),
     }
-    renamed = night.study.renamed
-    return publish(night.study.path, night.name, tables, facts, renamed=renamed)
+    return publish(
+        night.study.path,
+        night.name,
+        tables,
+        facts,
+        renamed=night.study.renamed,
+        withdrawn=_taken_out(night),
+    )
 
 
 def _keep_measured(night: Night, roster: Roster) -> None:
@@ -346,8 +407,11 @@ def _keep_measured(night: Night, roster: Roster) -> None:
 
 def _uploading(night: Night) -> Stage:
     """Return the stage that uploads the published nights to the store of the warehouse."""
-    address = Address(night.study.storage.warehouse)
-    return Stage(night, "uploading", partial(upload, night.study.path), [address])
+    address, out = Address(night.study.storage.warehouse), _taken_out(night)
+    carry = partial(upload, night.study.path)
+    if out is not None:
+        carry = partial(upload, night.study.path, may_stay={*out.nights, night.name})
+    return Stage(night, "uploading", carry, [address])
 
 
 def _write_pages(night: Night, pool: Pool, jobs: Sequence[Job], folder: Path) -> PagesReport:

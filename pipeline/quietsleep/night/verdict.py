@@ -10,6 +10,7 @@ import pandas as pd
 
 from quietsleep import contract
 from quietsleep.intake.find import CLOSED
+from quietsleep.judge.border import standing_sentences
 from quietsleep.judge.contradictions import Contradiction
 from quietsleep.judge.study import CONSENT_RULE, JudgedStudy
 from quietsleep.study.schedule import Schedule
@@ -38,8 +39,12 @@ def verdict_of_night(
     judged: JudgedStudy | None,
     failures: Sequence[str],
     notices: Sequence[str] = (),
+    told: Sequence[str] = (),
 ) -> NightVerdict:
-    """Return red when ours failed or counts do not add up, amber when a person must act."""
+    """Return red when ours failed or counts do not add up, amber when a person must act.
+
+    What is `told` is said and asks for nothing.
+    """
     failed = list(dict.fromkeys(failures))
     if judged is None and not failed:
         failed.append("Nothing was judged in this night.")
@@ -47,9 +52,10 @@ def verdict_of_night(
     if judged is not None and len(judged.conservation):
         failed += _failed(judged)
         waiting += _waiting(judged)
+    said = tuple(dict.fromkeys(told))
     if failed:
-        return NightVerdict("red", (*failed, *waiting))
-    return NightVerdict("amber" if waiting else "green", tuple(waiting))
+        return NightVerdict("red", (*failed, *waiting, *said))
+    return NightVerdict("amber" if waiting else "green", (*waiting, *said))
 
 
 def _failed(judged: JudgedStudy) -> list[str]:
@@ -76,9 +82,9 @@ def _waiting(judged: JudgedStudy) -> list[str]:
     # Of these the schedule says when a delivery is due.
     awaited = set(judged.expected.loc[judged.expected["what"] == "delivery", "centre"])
     absent = sorted(c for c in silent - awaited if study.centres[c].retired_on is None)
-    said = [judged.effects.broken] if judged.effects.broken else []
-    said += alerts_in_words(judged.alerts)
+    said = alerts_in_words(judged.alerts)
     said += [*judged.problems.loc[judged.problems["kind"] == CLOSED, "sentence"]]
+    said += standing_sentences(judged.problems)
     said += contradictions_in_words(judged.contradictions)
     said += [vanished_in_words(centre) for centre in study.vanished]
     said += [f"{centre} has delivered nothing." for centre in absent]

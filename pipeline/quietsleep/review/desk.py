@@ -4,26 +4,26 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection
-from contextlib import closing, suppress
-from dataclasses import replace
+from contextlib import closing
 from datetime import UTC, date, datetime, timedelta
 from difflib import get_close_matches
 from typing import Any
 
-import duckdb
 import pandas as pd
 
 from quietsleep import contract
 from quietsleep.contract import Choice
 from quietsleep.contract.toml import CODE
-from quietsleep.errors import WarehouseError
 from quietsleep.intake.identifiers import plain, value_identifies
 from quietsleep.judge.readers import unmet
 from quietsleep.review.queue import Published, read_trials, speaking, waiting
-from quietsleep.study.review_log import Review, ReviewError, ReviewLog, ReviewLogFile
+from quietsleep.store.items import code_of_item
+from quietsleep.study.register import RegisterError
+from quietsleep.study.review_log import Review, ReviewError, reviews_of, write_review
 from quietsleep.study.study import Study
-from quietsleep.warehouse.current import current_night, published_nights
+from quietsleep.warehouse.current import current_night
 from quietsleep.warehouse.database import open_night
+from quietsleep.warehouse.registered import open_register
 
 
 def read_published(study: Study) -> Published:
@@ -32,49 +32,21 @@ def read_published(study: Study) -> Published:
         return read_trials(warehouse)
 
 
-def published_digests(study: Study) -> dict[str, str]:
-    """Return the digest of each decision that the last night took for whole.
+def waiting_trials(study: Study) -> pd.DataFrame:
+    """Return the trials of the last night that wait for a reader.
 
-    A night whose database was damaged since cannot say; the one before it then does.
-    """
-    for night in published_nights(study.path):
-        with suppress(duckdb.Error, WarehouseError), closing(open_night(night)) as warehouse:
-            tables = {row[0] for row in warehouse.execute("SHOW TABLES").fetchall()}
-            if "reviews" not in tables:
-                return {}
-            rows = warehouse.execute("SELECT review, sha256 FROM reviews WHERE state <> 'broken'")
-            return dict(rows.fetchall())
-    return {}
-
-
-def review_file(study: Study) -> ReviewLogFile:
-    """Return the file of decisions of a study, verified against its last night."""
-    return ReviewLogFile(study.path, study.work_path, published_digests(study))
-
-
-def read_reviews(study: Study) -> ReviewLog:
-    """Read and verify the decisions of a study; centres have the codes that they have now."""
-    log = review_file(study).read()
-    now = study.renamed
-
-    def known(reviews: tuple[Review, ...]) -> tuple[Review, ...]:
-        return tuple(replace(r, centre=now.get(r.centre, r.centre)) for r in reviews)
-
-    return replace(log, reviews=known(log.reviews), suspect=known(log.suspect))
-
-
-def waiting_trials(study: Study) -> tuple[pd.DataFrame, str]:
-    """Return the trials of the last night that wait for a reader, and what is wrong with the log.
-
-    The trials are as `review.queue.waiting` returns them, with `said`: what the rules found. The
-    sentence is empty where the review log is whole.
+    They are as `review.queue.waiting` returns them, with `said`: what the rules found.
+    RegisterError where the study register is not as it was written down.
     """
     published = read_published(study)
-    log = read_reviews(study)
-    rows = waiting(published.trials, published.verdicts, log.reviews, study=study.name)
+    register = open_register(study)
+    if register.broken:
+        raise RegisterError(register.broken)
+    reviews = reviews_of(register, study.renamed)
+    rows = waiting(published.trials, published.verdicts, reviews, study=study.name)
     said = speaking(published.verdicts)
     keys = zip(rows["centre"], rows["trial"], strict=True)
-    return rows.assign(said=[said.get(key, "") for key in keys]), log.broken
+    return rows.assign(said=[said.get(key, "") for key in keys])
 
 
 def write_down(
@@ -89,22 +61,23 @@ def write_down(
     blind: bool = False,
     new_reader: bool = False,
 ) -> Review:
-    """Write what a reader decided of one trial into the review log and return it.
+    """Write what a reader decided of one trial into the study register and return it.
 
     ReviewError when trial, reader, reason or note cannot stand. A code that no reader has used
     yet needs `new_reader`: a slip of the pen must not make a second reader out of one.
     """
     published = read_published(study)
     read = _trial_of(published.trials, trial, centre)
-    file = review_file(study)
-    known = {review.reader for review in file.read().reviews}
+    register = open_register(study)
+    known = {review.reader for review in reviews_of(register)}
     check_reader(reader, known=known, new_reader=new_reader)
     reason = check_reason(reason, decision, technique=read["technique"])
     overrules = unmet(published.verdicts)
     here = (overrules["centre"] == read["centre"]) & (overrules["item"] == read["trial"])
     # Where the centre is, it may have been the day before or the day after that of UTC.
     days = frozenset(read["tested_at"].date() + timedelta(days=n) for n in (-1, 0, 1))
-    return file.append(
+    return write_review(
+        register,
         Review(
             review="",
             centre=read["centre"],
@@ -121,12 +94,12 @@ def write_down(
             blind=blind,
             machine=read["machine"],
             overrules=tuple(sorted(overrules.loc[here, "rule"])),
-        )
+        ),
     )
 
 
 def _trial_of(trials: pd.DataFrame, trial: str, centre: str | None) -> dict[str, Any]:
-    rows = trials[trials["trial"] == trial]
+    rows = trials[(trials["trial"] == trial) | (trials["trial"].map(code_of_item) == trial)]
     if centre is not None:
         rows = rows[rows["centre"] == centre]
     if rows.empty:
@@ -134,9 +107,13 @@ def _trial_of(trials: pd.DataFrame, trial: str, centre: str | None) -> dict[str,
             f"There is no trial {trial} in the last night; "
             "'quietsleep review' and the pages name them."
         )
+    if rows["centre"].nunique() > 1:
+        raise ReviewError(
+            f"Trial {trial} is at {', '.join(rows['centre'].unique())}: say which with --centre."
+        )
     if len(rows) > 1:
         raise ReviewError(
-            f"Trial {trial} is at {', '.join(rows['centre'])}: say which with --centre."
+            f"{trial} is in several sessions: say which as {', '.join(rows['trial'])}."
         )
     return dict(rows.iloc[0])
 
@@ -146,12 +123,7 @@ LONGEST_NOTE = 500
 
 def check_reader(reader: str, *, known: Collection[str], new_reader: bool) -> None:
     """Raise ReviewError unless a reader's code is a code, and known or meant to be new."""
-    if not re.fullmatch(CODE, reader):
-        raise ReviewError(
-            f'"{reader}" is no code of a reader: use letters, digits, hyphen, underscore, point.'
-        )
-    if value_identifies(reader, is_code=True):
-        raise ReviewError("The reader looks like a person's name: use a code such as reader-1.")
+    check_signer(reader)
     if reader in known or new_reader:
         return
     close = get_close_matches(reader, sorted(known), 1)
@@ -160,6 +132,16 @@ def check_reader(reader: str, *, known: Collection[str], new_reader: bool) -> No
         f"No reader {reader} has decided anything yet.{hint} "
         "If this is a new reader, say so with --new-reader."
     )
+
+
+def check_signer(code: str) -> None:
+    """Raise ReviewError unless the code of who signs is a code and no name."""
+    if not re.fullmatch(CODE, code):
+        raise ReviewError(
+            f'"{code}" is no code of a reader: use letters, digits, hyphen, underscore, point.'
+        )
+    if value_identifies(code, is_code=True):
+        raise ReviewError("The reader looks like a person's name: use a code such as reader-1.")
 
 
 def check_reason(reason: str, decision: Choice, *, technique: str) -> str:

@@ -13,6 +13,7 @@ import pandas as pd
 from quietsleep import contract
 from quietsleep.contract import Choice
 from quietsleep.judge.readers import decide, machine_status, unmet
+from quietsleep.store.items import code_of_item
 
 if TYPE_CHECKING:
     import duckdb
@@ -90,13 +91,16 @@ def _last_by_reader(
     trials: pd.DataFrame, reviews: Iterable[Reading]
 ) -> dict[tuple[str, str], list[Reading]]:
     """Return the last decision of each reader on each trial whose signal is still the same."""
-    files = dict(zip(zip(trials["centre"], trials["trial"], strict=True), trials["file_sha256"],
-                     strict=True))  # fmt: skip
+    columns = (trials["centre"], trials["trial"], trials["file_sha256"])
+    places: dict[tuple[str, str, str], list[str]] = {}
+    for centre, trial, sha256 in zip(*columns, strict=True):
+        # Old decisions name a trial without its session.
+        for name in {trial, code_of_item(trial)}:
+            places.setdefault((centre, name, sha256), []).append(trial)
     found: dict[tuple[str, str], dict[str, Reading]] = {}
     for review in reviews:
-        key = (review.centre, review.trial)
-        if files.get(key) == review.file_sha256:
-            found.setdefault(key, {})[review.reader] = review
+        for trial in places.get((review.centre, review.trial, review.file_sha256), [])[:1]:
+            found.setdefault((review.centre, trial), {})[review.reader] = review
     return {key: list(by_reader.values()) for key, by_reader in found.items()}
 
 
@@ -182,7 +186,8 @@ TRIALS = """
 SELECT t.centre, t.trial, t.recording, t.session, t.technique, t.start_s, t.end_s, t.status,
     t.flagged, r.file, r.file_sha256, s.tested_at
 FROM trials AS t
-JOIN recordings AS r ON r.centre = t.centre AND r.recording = t.recording
+JOIN recordings AS r
+    ON r.centre = t.centre AND r.session = t.session AND r.recording = t.recording
 JOIN sessions AS s ON s.centre = t.centre AND s.session = t.session
 WHERE $centre IS NULL OR t.centre = $centre
 ORDER BY t.centre, t.technique, t.trial

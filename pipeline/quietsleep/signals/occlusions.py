@@ -24,6 +24,8 @@ _FALLING_S = 0.03  # a steep filter of 25 Hz falls within this time
 _RINGS = (
     5.0  # flow of a closed shutter rings up to so many times the limit (order 8: 16 % of a step)
 )
+_PRESSURE_SHARE = 0.1  # of the largest pressure held, where that is small all along
+_PRESSURE_TIMES = 4.0  # what a shutter holds up is so many times what flow makes with it open
 _ALIKE = 1e-12  # share of the usual variance within which two windows are quiet alike
 
 
@@ -124,7 +126,9 @@ def find_occlusions(
     flow mL/s and pressure kPa: shape (n,); `limit_ml_s` as `flow_limit_ml_s` says. A pause in
     breathing has no flow either, but its airway pressure stays where it is at zero flow. A steep
     filter rings when the shutter closes: flow beyond the limit still counts as none while pressure
-    is not what that flow makes of it with the shutter open.
+    is not what that flow makes of it with the shutter open. Where pressure is small in every
+    stretch, yet many times what flow makes of it with the shutter open (a wrong unit), a tenth of
+    the largest is enough, so that rules can name the slip.
     """
     if flow_ml_s.size < 3:
         return []
@@ -133,15 +137,25 @@ def find_occlusions(
     held = np.abs(airway_pressure_kpa - airway.zero_kpa - made)
     span = max(1, round(0.01 * rate_hz))
     slow = np.abs(running_mean(flow_ml_s, span))
-    ringing = (held >= settings.pressure_kpa) & (slow <= _RINGS * limit_ml_s)
-    found = []
-    for start, end in runs((slow <= limit_ml_s) | ringing, bridge=round(0.015 * rate_hz)):
-        if end - start < settings.least_s * rate_hz:
-            continue
-        if percentile(held[start:end], 75) >= settings.pressure_kpa:
-            shut = held >= settings.pressure_kpa
-            found.append(_sharpened(flow_ml_s, shut, start, end, limit=limit_ml_s, reach=span))
-    return found
+    least, bridge = settings.least_s * rate_hz, round(0.015 * rate_hz)
+
+    def held_in(still: BoolArray) -> dict[tuple[int, int], float]:
+        stretches = [(a, b) for a, b in runs(still, bridge=bridge) if b - a >= least]
+        return {(a, b): percentile(held[a:b], 75) for a, b in stretches}
+
+    still = slow <= limit_ml_s
+    largest = max(held_in(still).values(), default=0.0)
+    open_kpa = -airway.slope_kpa_s_ml * percentile(np.abs(flow_ml_s), 90)
+    moved_kpa = settings.pressure_kpa
+    if 0.0 < _PRESSURE_TIMES * open_kpa <= largest:
+        moved_kpa = min(moved_kpa, _PRESSURE_SHARE * largest)
+    shut = held >= moved_kpa
+    stretches = held_in(still | (shut & (slow <= _RINGS * limit_ml_s)))
+    return [
+        _sharpened(flow_ml_s, shut, start, end, limit=limit_ml_s, reach=span)
+        for (start, end), kpa in stretches.items()
+        if kpa >= moved_kpa
+    ]
 
 
 def flow_limit_ml_s(

@@ -133,13 +133,15 @@ def check_day(study: KnownStudy, entry: Mapping[str, Any]) -> None:
             made = _one_after_the_other(low, made)
         done += timedelta(minutes=6)
         write_check(day, scenario, made, name=name, done=done, seed=study.seed)
-        whole = f"{scenario.centre}|{name}"
+        # As the warehouse calls a check: by its device, day and code.
+        item = f"{entry['set']}/{entry['day']}/{name}"
+        whole = f"{scenario.centre}|{item}"
         judged = set(made.truth) if fault is None else {_judged(fault.expected_rule)}
         truth = {quantity: value for quantity, value in made.truth.items() if quantity in judged}
-        study.say("check_values", f"{whole}|check|{name}", truth)
+        study.say("check_values", f"{whole}|check|{item}", truth)
         status = "rejected" if fault and fault.verdict == "reject" else "accepted"
         study.say("checks", whole, {"status": status})
-        study.say("verdicts", f"{scenario.centre}|check|{name}", _failing(fault))
+        study.say("verdicts", f"{scenario.centre}|check|{item}", _failing(fault))
     study.days.append((scenario, day))
 
 
@@ -273,13 +275,15 @@ def say_of_recording(
     centre = session.scenario.centre
     unread = fault is not None and fault.level == "recording"
     state = "quarantined" if unread else "measured"
-    study.say("recordings", f"{centre}|{name}", {"state": state})
+    # As the warehouse calls a recording: by its session and code.
+    item = f"{session.slot.session}/{name}"
+    study.say("recordings", f"{centre}|{item}", {"state": state})
     if unread:
         return
     trials = [tidal_truth(made)] if made.technique == "tidal" else list(made.trials)
     refused = fault is not None and fault.verdict == "reject" and fault.level == "trial"
     for number, values in enumerate(trials, start=1):
-        trial = f"{centre}|{name}#{number}"
+        trial = f"{centre}|{item}#{number}"
         if fault is None or not fault.recipe.slips:
             # A slip of the registration breaks more rules than the one that names it.
             study.say("trials", trial, {"status": "rejected" if refused else "accepted"})
@@ -288,7 +292,7 @@ def say_of_recording(
         elif fault.level == "trial":
             # Where a registration has a slip, breaths may look like manoeuvres, or none be found.
             place = "?" if fault.recipe.slips else number
-            study.say("verdicts", f"{centre}|trial|{name}#{place}", _failing(fault))
+            study.say("verdicts", f"{centre}|trial|{item}#{place}", _failing(fault))
         if fault and fault.recipe.gap and session.scenario.form.file_format != "edf":
             study.say("trial_values", trial, {"gap_s": fault.recipe.gap[1]})
 
@@ -323,7 +327,7 @@ def reported_rows(
     rows = []
     centre, code = session.scenario.centre, session.slot.session
     for technique, (quantity, outcome, unit, size) in wanted.items():
-        start = f"{centre}|{code}-{short(technique)}"
+        start = f"{centre}|{code}/{code}-{short(technique)}"
         values = [
             float(value)
             for table, row, name, value in study.truth

@@ -252,7 +252,7 @@ def double_occlusion(
         leak = release_leak(tape, occlusion.lost_share)
         limb = empty(tape, constants=constants_of(rng), leak=leak)
         lost = sum(point.lost_ml for point in points) + lost_in(limb)
-        rows.append(double_truth(tape, points, level_ml=level, vt_ml=vt, lost_ml=lost))
+        rows.append(double_truth(tape, points, level_ml=level, lost_ml=lost))
         facts.append(facts_of(tape, limb, level_ml=level, vt_ml=vt, lost_ml=lost))
     breathe_quietly(tape, rng, usual, breaths_between)
     trials = tuple(rows)
@@ -263,13 +263,15 @@ def double_occlusion(
 
 
 def double_truth(
-    tape: Tape, points: Sequence[Held], *, level_ml: float, vt_ml: float, lost_ml: float
+    tape: Tape, points: Sequence[Held], *, level_ml: float, lost_ml: float
 ) -> dict[str, float]:
     """What one double occlusion should give.
 
     One compartment: its parameters. Else Crs is the difference quotient of volume and pressure of
     the first and last occlusion, Rrs the mean of pressure over flow before, of the later ones, with
     the pressure that the gas would have held up which still left while the shutter closed.
+    Volumes are in per cent of the usual tidal volume, as the contract defines them, not of the
+    breath that was interrupted.
     """
     infant, first, last = tape.infant, points[0], points[-1]
     apparatus = tape.setting.apparatus_resistance_kpa_s_l
@@ -285,7 +287,7 @@ def double_truth(
         "crs_ml_kpa": crs,
         "rrs_kpa_s_l": rrs,
         "intercept_volume_ml": intercept,
-        "volume_between_pct": 100.0 * (first.volume_ml - last.volume_ml) / vt_ml,
+        "volume_between_pct": 100.0 * (first.volume_ml - last.volume_ml) / infant.vt_ml,
         "eel_shift_pct": 100.0 * lost_ml / infant.vt_ml,
         "eel_sd_pct": tape.level_sd_pct,
     }

@@ -49,9 +49,9 @@ def test_file(test: str) -> str:
     return f"tests/{slug(*test.rsplit('/', 1))}.html"
 
 
-def trace_file(recording: str, index: int) -> str:
-    """Return the name of a trial's trace inside the folder of its centre."""
-    return f"traces/{slug(recording)}-{index}.js"
+def trace_file(item: str, index: int) -> str:
+    """Return the name of a trial's trace, by its recording, inside the folder of its centre."""
+    return f"traces/{slug(*item.split('/'))}-{index}.js"
 
 
 class PageFolder:

@@ -204,7 +204,7 @@ def read_centre(night: PublishedNight, centre: str) -> CentreData:
         faults=grouped([row for row in verdicts if row["state"] != "pass"], "item_kind", "item"),
         checks=of_centre("checks", "done_at NULLS FIRST, check_id"),
         check_verdicts=grouped((r for r in verdicts if r["item_kind"] == "check"), "item"),
-        deliveries=of_centre("deliveries", "created_at DESC NULLS LAST, delivery"),
+        deliveries=of_centre("deliveries", "arrival DESC NULLS FIRST, delivery"),
         problems=of_centre("problems", "problem", _STANDING),
         contradictions=of_centre("problems", "kind, where_found", _CONTRADICTIONS),
         expected=of_centre("expected", "what, infant, item"),
@@ -220,7 +220,7 @@ def read_centre(night: PublishedNight, centre: str) -> CentreData:
 
 # A problem stands while its delivery is not superseded and what it names is still held.
 _STANDING = """AND (centre, delivery) IN (
-    SELECT centre, delivery FROM deliveries WHERE state IN ('quarantined', 'accepted'))"""
+    SELECT centre, delivery FROM deliveries WHERE state IN ('quarantined', 'accepted', 'gone'))"""
 
 
 _CONTRADICTIONS = f"AND kind IN ({', '.join(map(repr, KINDS))})"

@@ -51,7 +51,7 @@ class Wanted(NamedTuple):
     """Traces of one recording that are to be drawn: index of the trial -> name of its file."""
 
     centre: str
-    recording: str
+    item: str
     names: dict[int, str]
 
 
@@ -96,15 +96,16 @@ def _wanted(
     for trial in shown_trials(data.trials.get(key, [])):
         trials.setdefault(trial["recording"], []).append(trial)
     for recording in data.recordings.get(key, []):
-        code = recording["recording"]
-        names = {t["trial_index"]: trace_file(code, t["trial_index"]) for t in trials.get(code, [])}
+        own = trials.get(recording["recording"], [])
+        item = recording["item"]
+        names = {t["trial_index"]: trace_file(item, t["trial_index"]) for t in own}
         digest = digest_of([recording["content_key"], recording["code_fingerprint"]])
         if names and all(folder.holds(name, digest) for name in names.values()):
             for name in names.values():
                 folder.keep(name)
                 there.add(name)
         elif names:
-            yield Wanted(recording["centre"], code, names), digest
+            yield Wanted(recording["centre"], item, names), digest
 
 
 def shown_trials(trials: Sequence[Row]) -> list[Row]:
@@ -231,7 +232,7 @@ def draw_in(pool: Pool, jobs: Mapping[tuple[str, str], Job], measured: Container
     """
 
     def draw(wanted: Sequence[Wanted]) -> Iterator[dict[str, str]]:
-        given = [(jobs.get((each.centre, each.recording)), each.names) for each in wanted]
+        given = [(jobs.get((each.centre, each.item)), each.names) for each in wanted]
         usable = [(j if j and j.key in measured else None, names) for j, names in given]
         places = range(0, len(usable), RECORDINGS_AT_ONCE)
         for scripts in pool.stream(

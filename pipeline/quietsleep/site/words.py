@@ -13,6 +13,7 @@ from decimal import Decimal
 from typing import Any, NamedTuple
 
 from quietsleep import contract
+from quietsleep.contract.model import remedy_for
 from quietsleep.judge.limits import show_beyond, show_unit
 from quietsleep.site.read import CentreData, PublishedNight, Row
 
@@ -40,6 +41,7 @@ STATUS = {
     "measured": Sign("●", "Measured", "good"),
     "superseded": Sign("○", "Superseded", "quiet"),
     "arriving": Sign("○", "Still arriving", "quiet"),
+    "gone": Sign("■", "Gone since", "act"),
     "flagged": Sign("◆", "Flagged", "watch"),
     "alert": Sign("✚", "Alert", "act"),
     "green": Sign("●", "Green", "good"),
@@ -250,9 +252,9 @@ def _fault(data: CentreData, row: Row) -> Fault:
 
 
 def remedy_of(rule: Row, verdict: Row) -> str:
-    """Return what to do about a verdict: what is missing wants something else than what failed."""
-    instead = rule.get("remedy_missing") if missing(verdict["observed"]) else None
-    return instead or rule.get("remedy") or ""
+    """Return what to do about a verdict."""
+    usual, instead = rule.get("remedy") or "", rule.get("remedy_missing")
+    return remedy_for(usual, instead, is_missing=missing(verdict["observed"]))
 
 
 def observed(verdict: Row) -> str:

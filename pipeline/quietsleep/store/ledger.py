@@ -46,7 +46,7 @@ def rows_of_block(
     """Return what became of the sessions, recordings, checks and trials of one block."""
     frames = [
         _rows(sessions, "session", item="session", status="status"),
-        _rows(recordings, "recording", item="recording", status="state"),
+        _rows(recordings, "recording", item="item", status="state"),
         _rows(checks, "check", item="check_id", status="status"),
         _rows(trials, "trial", item="trial", status="status"),
     ]
@@ -71,7 +71,8 @@ def write_ledger(state: State, night: str) -> None:
 
 def _rows(items: pd.DataFrame, kind: str, *, item: str, status: str) -> pd.DataFrame:
     said = items.get("why", "")
-    named = items.rename(columns={item: "item", "kind": "technique"})
+    # Trials carry the item of their recording as well.
+    named = items.assign(item=items[item]).rename(columns={"kind": "technique"})
     named = named.assign(item_kind=kind, state=items[status], sentence=said)
     return named.reindex(columns=COLUMNS)
 

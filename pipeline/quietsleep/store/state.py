@@ -24,6 +24,7 @@ from filelock import FileLock, Timeout
 
 from quietsleep.errors import ALREADY_RUNNING, QuietsleepError, is_damage
 from quietsleep.records import Measured, Problem
+from quietsleep.study.register import RegisterHead
 
 PROBLEM_COLUMNS = (
     "night", "centre", "delivery", "content_key", "session", "recording", "kind", "where_found",
@@ -72,14 +73,21 @@ def night_lock(work: Path) -> FileLock:
 
 
 class State:
-    """The open state of one study. Use as a context manager; holds the study's night lock."""
+    """The open state of one study. Use as a context manager; holds the study's night lock.
 
-    def __init__(self, work: Path) -> None:
-        self._lock = night_lock(work)
+    One that is only read (`read_only`) takes no lock and must be there; the database's error is
+    raised where a night is at work on it.
+    """
+
+    def __init__(self, work: Path, *, read_only: bool = False) -> None:
+        self._lock = None if read_only else night_lock(work)
         try:
-            self._con = open_state_file(work)
+            if read_only:
+                self._con = duckdb.connect(work / NAME, read_only=True)
+            else:
+                self._con = open_state_file(work)
         except BaseException:
-            self._lock.release()
+            self._unlock()
             raise
         self._work = work
         self._damaged = False
@@ -96,9 +104,13 @@ class State:
     ) -> None:
         try:
             self._con.close()
-            if self._damaged:
+            if self._damaged and self._lock is not None:
                 set_aside(self._work)
         finally:
+            self._unlock()
+
+    def _unlock(self) -> None:
+        if self._lock is not None:
             self._lock.release()
 
     @contextmanager
@@ -276,6 +288,32 @@ class State:
             finally:
                 self._con.unregister("wanted")
 
+    def write_anew(self) -> None:
+        """Copy the state into a new file: blocks that were freed still hold what was deleted."""
+        old, fresh = self._work / NAME, self._work / f"{NAME}.new"
+        with self._own_turn():
+            self._con.close()
+            fresh.unlink(missing_ok=True)
+            with duckdb.connect() as copier:
+                copier.execute(f"ATTACH '{_quoted(old)}' AS old (READ_ONLY)")
+                copier.execute(f"ATTACH '{_quoted(fresh)}' AS fresh")
+                copier.execute("COPY FROM DATABASE old TO fresh")
+            fresh.replace(old)
+            self._con = _connect(old)
+
+    def register_heads(self) -> list[RegisterHead]:
+        """Return how far the study register went when a night last ended."""
+        rows = self.frame("SELECT entries, seal FROM register_head").to_dict("records")
+        return [
+            RegisterHead(int(row["entries"]), str(row["seal"]), "the last night") for row in rows
+        ]
+
+    def keep_register_head(self, head: RegisterHead) -> None:
+        """Remember how far the study register goes."""
+        with self.transaction():
+            self.run("DELETE FROM register_head")
+            self.run("INSERT INTO register_head VALUES (?, ?)", [head.entries, head.seal])
+
     def stored_keys(self) -> set[str]:
         """Return the content keys that need no measuring any more.
 
@@ -366,20 +404,27 @@ def value_rows(measured: Sequence[Measured]) -> pd.DataFrame:
     )
 
 
+def _quoted(path: Path) -> str:
+    return str(path).replace("'", "''")
+
+
 NAME = "state.duckdb"
+OWN_COLUMNS = "SELECT column_name FROM duckdb_columns() WHERE table_name = 'deliveries'"
 ASIDE = "state.aside-"
 # What does not fit is laid out on disk, beside the file.
 MEMORY_LIMIT = "400MB"
 
 
 def open_state_file(work: Path) -> duckdb.DuckDBPyConnection:
-    """Open the state below `work`; a damaged one is set aside and an empty one begun.
+    """Open the state below `work`; one that is damaged or of another form is set aside.
 
     The night that begins an empty state takes everything in again. Any other error of the
     database (no space, open in another program) is raised as it is.
     """
     try:
         return _connect(work / NAME)
+    except _OtherForm:
+        pass
     except duckdb.Error as error:
         if not is_damage(error):
             raise
@@ -387,9 +432,16 @@ def open_state_file(work: Path) -> duckdb.DuckDBPyConnection:
     return _connect(work / NAME)
 
 
+class _OtherForm(Exception):
+    """A state whose tables an earlier version laid out."""
+
+
 def _connect(path: Path) -> duckdb.DuckDBPyConnection:
     connection = duckdb.connect(path, config={"memory_limit": MEMORY_LIMIT})
     try:
+        forms = connection.execute(OWN_COLUMNS).fetchall()
+        if forms and ("leans_on",) not in forms:
+            raise _OtherForm
         connection.execute((files("quietsleep.store") / "state.sql").read_text(encoding="utf-8"))
     except BaseException:
         connection.close()

@@ -3,10 +3,16 @@ CREATE TABLE IF NOT EXISTS nights (
     night VARCHAR, started_at TIMESTAMPTZ, ended_at TIMESTAMPTZ, state VARCHAR,
     sentences VARCHAR, signature VARCHAR, code_fingerprint VARCHAR, rules_version VARCHAR, published BOOLEAN
 );
+-- How far the study register went when a night last ended.
+CREATE TABLE IF NOT EXISTS register_head (entries BIGINT, seal VARCHAR);
 CREATE TABLE IF NOT EXISTS deliveries (
-    centre VARCHAR, delivery VARCHAR, created_at TIMESTAMPTZ, first_night VARCHAR, state VARCHAR,
-    path VARCHAR, stat_digest VARCHAR, sha256 VARCHAR, n_sessions BIGINT, n_recordings BIGINT,
-    n_checks BIGINT
+    centre VARCHAR, delivery VARCHAR, created_at TIMESTAMPTZ, state VARCHAR, path VARCHAR,
+    stat_digest VARCHAR, sha256 VARCHAR, replaces VARCHAR, leans_on VARCHAR, names VARCHAR,
+    n_sessions BIGINT, n_recordings BIGINT, n_checks BIGINT
+);
+-- The sessions of each delivery, for rows of other deliveries that name them.
+CREATE TABLE IF NOT EXISTS named_sessions (
+    centre VARCHAR, delivery VARCHAR, session VARCHAR, device VARCHAR, on_day DATE
 );
 -- A state of an earlier version goes on with what it lacks.
 ALTER TABLE deliveries ADD COLUMN IF NOT EXISTS read_tolerantly VARCHAR;

@@ -42,6 +42,8 @@ __all__ = [
 ItemKind = Literal["trial", "test", "check", "session"]
 
 
+# How items are called whose codes may come again in another session or on another day.
+WHOLE_NAMES = {"trial": "session/recording#number", "check": "device/day/code"}
 # What a file of an earlier form is called now; left where it is, it would silently not count.
 RENAMED = {"decisions.toml": "limits.toml"}
 
@@ -120,6 +122,7 @@ class Study:
     schedule: Schedule | None = None
     tables: TableDialect | None = None
     vanished: tuple[str, ...] = ()
+    register_key: str = ""
 
     @property
     def renamed(self) -> dict[str, str]:
@@ -147,6 +150,13 @@ class Study:
 
 
 @model(frozen=True, slots=True, config=CONFIG)
+class RegisterTable:
+    """The table [register] of study.toml: where the key of the study register lies."""
+
+    key: Text
+
+
+@model(frozen=True, slots=True, config=CONFIG)
 class _StudyFile:
     """What study.toml may say; `seed` and `demo` are read by who wrote an invented study."""
 
@@ -159,6 +169,7 @@ class _StudyFile:
     cluster: Cluster | None = None
     schedule: Schedule | None = None
     tables: TableDialect | None = None
+    register: RegisterTable | None = None
 
 
 def load_study(path: Path) -> Study:
@@ -193,6 +204,7 @@ def load_study(path: Path) -> Study:
         schedule=said.schedule,
         tables=said.tables,
         vanished=vanished,
+        register_key=said.register.key if said.register else "",
     )
 
 
@@ -320,6 +332,12 @@ def _waiver(entry: Entry, centres: Mapping[str, Centre]) -> Waiver:
     waiver = replace(waiver, centre=renamed.get(waiver.centre, waiver.centre))
     if waiver.centre not in centres:
         entry.refuse_unknown("centre", waiver.centre, centres)
+    whole = WHOLE_NAMES.get(waiver.item_kind)
+    if whole and "/" not in waiver.item:
+        entry.refuse(
+            f"item is {waiver.item}; a {waiver.item_kind} is called {whole}, for a code may come "
+            "again. The pages name it so."
+        )
     if waiver.item_kind != rule.level:
         entry.refuse(f"rule {rule.key} judges a {rule.level}, not a {waiver.item_kind}.")
     return waiver

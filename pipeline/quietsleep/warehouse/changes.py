@@ -12,7 +12,7 @@ Several may hold; where none does, the cause is `not known`.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
@@ -30,6 +30,7 @@ from quietsleep.warehouse.parquet import Part, part_rows
 from quietsleep.warehouse.views import quote
 
 if TYPE_CHECKING:
+    import duckdb
     import pandas as pd
 
 CHANGES_TABLE = "changes"
@@ -118,23 +119,24 @@ def changes_since(
     *,
     contract: str,
     renamed: Mapping[str, str] | None = None,
+    out: Collection[tuple[str, str]] = (),
 ) -> pd.DataFrame:
     """Return the keyed difference of the parts in `after` to the night folder `before`.
 
     One row for each cell that changed, and one with an empty `column_name` for each row added or
     removed. No rows when there is no night before. `contract` is the version that `after` keeps.
     `renamed` are codes that centres had before, each with the code of its centre now: another code
-    alone changes nothing.
+    alone changes nothing. Nothing is told of the sessions that are `out`.
     """
     if before is None:
         return _empty()
     now = _side(after, part_rows(parts), contract)
-    return _difference(_published(before), now, night, renamed or {})
+    return _difference(_published(before), now, night, renamed=renamed or {}, out=out)
 
 
 def difference(before: Path, after: Path) -> pd.DataFrame:
     """Return the keyed difference between two night or release folders."""
-    return _difference(_published(before), _published(after), str(night_facts(after)["night"]), {})
+    return _difference(_published(before), _published(after), str(night_facts(after)["night"]))
 
 
 def _rows(name: str, files: Sequence[str], columns: set[str], renamed: Mapping[str, str]) -> str:
@@ -163,9 +165,17 @@ def _empty() -> pd.DataFrame:
     return pd.DataFrame({name: pd.Series(dtype="object") for name in COLUMNS})
 
 
-def _difference(before: Side, after: Side, night: str, renamed: Mapping[str, str]) -> pd.DataFrame:
+def _difference(
+    before: Side,
+    after: Side,
+    night: str,
+    *,
+    renamed: Mapping[str, str] | None = None,
+    out: Collection[tuple[str, str]] = (),
+) -> pd.DataFrame:
+    renamed = renamed or {}
     differing = [name for name in COMPARED if before.differs(after, name)]
-    if not differing:
+    if not differing or _has_other_keys(before):
         return _empty()
     template = resources.files("quietsleep.warehouse").joinpath("changes.sql").read_text("utf-8")
     formula = quote(_formula(before, after))
@@ -180,6 +190,7 @@ def _difference(before: Side, after: Side, night: str, renamed: Mapping[str, str
                 files, codes = side.files(other, name), renamed if side is before else {}
                 rows = _rows(name, files, side.columns(name) if files else set(), codes)
                 connection.execute(f"CREATE TEMP TABLE {word}_{name} AS {rows}")
+        _leave_out(connection, out)
         connection.execute(statements)
         columns = ", ".join(f"{column} VARCHAR" for column in COLUMNS[1:])
         connection.execute(f"CREATE TEMP TABLE found ({columns})")
@@ -196,6 +207,26 @@ def _formula(before: Side, after: Side) -> str:
     if before.contract == after.contract:
         return "formula"
     return f"formula (contract {before.contract} to {after.contract})"
+
+
+def _leave_out(connection: duckdb.DuckDBPyConnection, out: Collection[tuple[str, str]]) -> None:
+    """Forget what the night before said of sessions that were withdrawn since."""
+    for name in (*COMPARED, LINKS):
+        columns = {column.name for column in TABLES[name].columns}
+        for centre, session in out:
+            given = {"centre": centre, "session": session}
+            if "session" in columns:
+                sql = f"DELETE FROM before_{name} WHERE centre = $centre AND session = $session"
+                connection.execute(sql, given)
+            elif name == "waivers":
+                sql = "centre = $centre AND split_part(item, '/', 1) = $session"
+                connection.execute(f"DELETE FROM before_waivers WHERE {sql}", given)
+
+
+def _has_other_keys(before: Side) -> bool:
+    """Say whether a night knew its rows by other keys: then nothing can be said cell by cell."""
+    parts = ((name, before.columns(name)) for name in DELIVERED if before.parts.get(name))
+    return any(not {*TABLES[name].key} <= columns for name, columns in parts)
 
 
 def _as_delivered(name: str, before: Side) -> str:

@@ -103,13 +103,13 @@ JOIN (
 CREATE TEMP TABLE recording_pairs AS
 SELECT coalesce(a.centre, b.centre) AS centre, coalesce(a.session, b.session) AS session,
     coalesce(a.technique, b.technique) AS technique,
-    a.recording IS NULL OR b.recording IS NULL OR NOT ($recordings_as_delivered)
+    a.item IS NULL OR b.item IS NULL OR NOT ($recordings_as_delivered)
         OR (e.delivery IS NOT NULL AND was_read(a.state) <> was_read(b.state)) AS new_file,
     was_read(a.state) AND NOT was_read(b.state) AS read_first,
     was_read(a.state) AND was_read(b.state) AND a.code_fingerprint <> b.code_fingerprint AS new_code,
     a.content_key <> b.content_key AND r.device IS NOT NULL AS new_device
 FROM after_recordings AS a
-FULL JOIN before_recordings AS b ON a.centre = b.centre AND a.recording = b.recording
+FULL JOIN before_recordings AS b ON a.centre = b.centre AND a.item = b.item
 LEFT JOIN edited AS e ON e.centre = a.centre AND e.delivery = a.delivery
 LEFT JOIN after_sessions AS s ON s.centre = a.centre AND s.session = a.session
 LEFT JOIN registered_anew AS r ON r.centre = s.centre AND r.device = s.device;
@@ -134,7 +134,7 @@ SELECT coalesce(a.centre, b.centre), coalesce(a.session, b.session),
     coalesce(a.technique, b.technique), 'review'
 FROM after_reviews AS a
 FULL JOIN before_reviews AS b ON a.review = b.review
-WHERE a.state IS DISTINCT FROM b.state OR a.sha256 IS DISTINCT FROM b.sha256
+WHERE a.state IS DISTINCT FROM b.state
 UNION
 SELECT centre, session, NULL, cause FROM causes_of_checks
 UNION

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
+from collections.abc import Collection
 from pathlib import Path
 from typing import Any
 
@@ -81,9 +82,18 @@ def _night_before(night: Path) -> Path | None:
         return max(earlier, default=None)
 
 
-def remove_old_nights(study_path: Path, *, keep: int) -> None:
-    """Remove nights beyond the newest `keep`, and complete nights that were never pointed at."""
-    kept = set(published_nights(study_path)[:keep])
+def remove_old_nights(
+    study_path: Path, *, keep: int, may_stay: Collection[str] | None = None
+) -> None:
+    """Remove nights beyond the newest `keep`, and complete nights that were never pointed at.
+
+    Where it is said which `may_stay`, all others go as well.
+    """
+    kept = {
+        night
+        for night in published_nights(study_path)[:keep]
+        if may_stay is None or night.name in may_stay
+    }
     for folder in nights_folder(study_path).iterdir():
         if kept and folder.resolve() not in kept:
             shutil.rmtree(folder)

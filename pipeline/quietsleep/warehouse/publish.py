@@ -7,7 +7,7 @@ Killed at any moment, a publication leaves the last good night as it was: nothin
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -58,8 +58,17 @@ class NightFacts:
     code_fingerprint: str
     rules_version: str
     contract_version: str
+    register: Mapping[str, Any] = field(default_factory=dict)
     known_answers: Sequence[Mapping[str, Any]] = ()
     stages: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class TakenOut:
+    """What was ever withdrawn, as (centre, session), and the nights that were published since."""
+
+    sessions: frozenset[tuple[str, str]]
+    nights: frozenset[str]
 
 
 def publish(
@@ -70,13 +79,15 @@ def publish(
     *,
     keep: int = FEWEST_NIGHTS_KEPT,
     renamed: Mapping[str, str] | None = None,
+    withdrawn: TakenOut | None = None,
 ) -> Path:
     """Publish the frames or spools (by warehouse table name) as one night; return its folder.
 
     Every warehouse table must be there; `changes` may be left out and is then found by comparing
     with the night before, in which centres may have had other codes (`renamed`). WarehouseError,
     with nothing changed, when a frame does not fit its contract or the night is already published.
-    `keep` is at least 7: that many nights stay for readers that still hold an older one.
+    `keep` is at least 7: that many nights stay for readers that still hold an older one, but for
+    nights that hold what was `withdrawn` since.
     """
     if keep < FEWEST_NIGHTS_KEPT:
         raise WarehouseError(f"At least {FEWEST_NIGHTS_KEPT} nights are kept, not {keep}.")
@@ -96,13 +107,15 @@ def publish(
             night=night,
             contract=facts.contract_version,
             renamed=renamed,
+            out=withdrawn.sessions if withdrawn else frozenset(),
         )
         describe_tables(building, tables, parts, _night_json(night, before, facts))
         sync_tree(building)
         building.replace(final)
     sync_folder(final.parent)
     point_at(study_path, final)
-    remove_old_nights(study_path, keep=keep)
+    may_stay = None if withdrawn is None else {*withdrawn.nights, night}
+    remove_old_nights(study_path, keep=keep, may_stay=may_stay)
     return final.resolve()
 
 
@@ -154,11 +167,14 @@ def _with_changes(
     night: str,
     contract: str,
     renamed: Mapping[str, str] | None,
+    out: Collection[tuple[str, str]],
 ) -> list[Part]:
     """Add the table of changes, unless it was handed over, and return all parts."""
     if CHANGES_TABLE in tables:
         return parts
-    changes = changes_since(before, building, parts, night, contract=contract, renamed=renamed)
+    changes = changes_since(
+        before, building, parts, night, contract=contract, renamed=renamed, out=out
+    )
     table = warehouse_contract()[CHANGES_TABLE]
     tables[CHANGES_TABLE] = HeldTable(table, to_arrow(table, changes))
     return parts + write_tables(building, {CHANGES_TABLE: tables[CHANGES_TABLE]}, before=before)
@@ -175,6 +191,7 @@ def _night_json(night: str, before: Path | None, facts: NightFacts) -> dict[str,
         "code_fingerprint": facts.code_fingerprint,
         "rules_version": facts.rules_version,
         "contract_version": facts.contract_version,
+        "register": dict(facts.register),
         "known_answers": list(facts.known_answers),
         "stages": dict(facts.stages),
     }

@@ -14,7 +14,7 @@ import hashlib
 import json
 import re
 import shutil
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -61,8 +61,14 @@ def nights_uploaded(address: str) -> list[str]:
     return [name for name in children if NIGHT_NAME.fullmatch(name)]
 
 
-def upload(study_path: Path, address: Address) -> Uploaded:
-    """Carry every published night that is not there yet; raises OSError and WarehouseError."""
+def upload(
+    study_path: Path, address: Address, *, may_stay: Collection[str] | None = None
+) -> Uploaded:
+    """Carry every published night that is not there yet; raises OSError and WarehouseError.
+
+    Where it is said which nights `may_stay` there, all others are removed: they hold what was
+    withdrawn since.
+    """
     done = Uploaded()
     nights = published_nights(study_path)
     if not nights:
@@ -83,7 +89,8 @@ def upload(study_path: Path, address: Address) -> Uploaded:
             _upload_night(night, address, lying, done)
     if pointed != newest.name:
         (address / CURRENT).write(f"{newest.name}\n".encode())
-    _remove_old(address, lying, {night.name for night in nights}, done)
+    here = {night.name for night in nights}
+    _remove_old(address, lying, here, done, may_stay=may_stay)
     return done
 
 
@@ -175,11 +182,18 @@ def _known(
 
 
 def _remove_old(
-    address: Address, lying: Mapping[str, Mapping[str, int]], kept_here: set[str], done: Uploaded
+    address: Address,
+    lying: Mapping[str, Mapping[str, int]],
+    kept_here: set[str],
+    done: Uploaded,
+    *,
+    may_stay: Collection[str] | None = None,
 ) -> None:
     """Remove nights that are not kept here any more, but for the newest that are there whole."""
-    newest = sorted(n for n, files in lying.items() if LIST in files)[-FEWEST_NIGHTS_KEPT:]
-    for name in sorted(set(lying) - kept_here - set(newest)):
+    newest = set(sorted(n for n, files in lying.items() if LIST in files)[-FEWEST_NIGHTS_KEPT:])
+    if may_stay is not None:
+        newest &= {*may_stay}
+    for name in sorted(set(lying) - kept_here - newest):
         # Its list goes first: a night half removed is never taken for a whole one.
         night, files = address / "nights" / name, lying[name]
         night.remove([LIST] if LIST in files else [])

@@ -119,9 +119,9 @@ WITH linked AS (
     FROM session_checks AS l JOIN checks AS c ON c.centre = l.centre AND c.check_id = l.check_id
 ),
 behind AS (
-    SELECT o.centre, o.session, o.outcome, 'recording' AS evidence_kind, r.recording AS evidence, r.delivery,
+    SELECT o.centre, o.session, o.outcome, 'recording' AS evidence_kind, r.item AS evidence, r.delivery,
         r.file, r.file_sha256, r.content_key, r.code_fingerprint, len(list_filter(
-            string_split(o.trials, ','), lambda t: starts_with(trim(t), r.recording || '#')
+            string_split(o.trials, ','), lambda t: starts_with(trim(t), r.item || '#')
         )) AS n_trials_used
     FROM outcomes AS o
     JOIN recordings AS r

@@ -74,7 +74,7 @@ def _first_page(data: CentreData) -> dict[str, Any]:
         "listed": list_of(data, refused[:MOST_ON_FIRST_PAGE]),
         "n_refused": len(refused),
         "crashed": [
-            (r["recording"], r["technique"], r["why"] or "")
+            (r["item"], r["technique"], r["why"] or "")
             for rows in data.recordings.values()
             for r in rows
             if r["state"] == "crashed"
@@ -98,8 +98,8 @@ def _state(data: CentreData) -> dict[str, Any]:
 
 def conservation_lines(rows: list[Row]) -> list[tuple[str, list[int], bool]]:
     """Return recordings and trials by technique as the night balanced them."""
-    names = ("delivered", "measured", "no_trial", "quarantined", "crashed",
-             "found", "accepted", "rejected", "not_judgeable", "flagged")  # fmt: skip
+    names = ("delivered", "measured", "no_trial", "quarantined", "crashed", "superseded",
+             "withdrawn", "found", "accepted", "rejected", "not_judgeable", "flagged")  # fmt: skip
     return [
         (
             technique_title(row["technique"]),

@@ -134,9 +134,8 @@ def _chart(
             continue
         low, high = (None if words.missing(v) else v for v in (row["limit_low"], row["limit_high"]))
         met = row["state"] in ("pass", "waived")
-        points.append(
-            CheckPoint(check["check_id"], check["done_at"], row["observed"], low, high, met)
-        )
+        name, at = check["check_code"], check["done_at"]
+        points.append(CheckPoint(name, at, row["observed"], low, high, met))
         limit, unit = limit_of(row), row["unit"]
     shown = points[-NEWEST_ON_CHART:]
     out = sum(not p.met for p in points)
@@ -163,7 +162,7 @@ def _row(data: CentreData, check: Row, quantities: list[str]) -> CheckRow:
         values.append("–" if row is None else words.number(row["observed"], 3))
     faults = [f for f in faults_of(data, "check", check["check_id"]) if f.state != "waived"]
     return CheckRow(
-        check=check["check_id"],
+        check=check["check_code"],
         when=words.moment(check["done_at"]),
         sign=words.sign(check["status"]),
         flagged=bool(check["flagged"]),

@@ -181,7 +181,7 @@ def known_answers(night: PublishedNight) -> list[tuple[str, str, Row, str]]:
 
 def _crashed(night: PublishedNight) -> list[Row]:
     return night.rows(
-        "SELECT centre, recording AS item, technique, why FROM recordings WHERE state = 'crashed' "
+        "SELECT centre, item, technique, why FROM recordings WHERE state = 'crashed' "
         "UNION ALL SELECT centre, check_id, kind, why FROM checks WHERE state = 'crashed' "
         f"ORDER BY ALL LIMIT {MOST_CRASHES}"
     )
@@ -272,7 +272,6 @@ class ReviewsView(NamedTuple):
     waiting: tuple[tuple[str, int], ...]
     n_waiting: int
     n_decisions: int
-    n_broken: int
     waived: tuple[tuple[str, str, str, str, str], ...]
     agreement: tuple[tuple[str, str, int, str, str], ...]
 
@@ -280,11 +279,7 @@ class ReviewsView(NamedTuple):
 def reviews_of(night: PublishedNight) -> ReviewsView:
     """Gather what readers decided and who still waits, from one published night."""
     decided = night.rows(REVIEWS)
-    past = [
-        PastReading(**{name: row[name] for name in PastReading._fields})
-        for row in decided
-        if row["state"] != "broken"
-    ]
+    past = [PastReading(**{name: row[name] for name in PastReading._fields}) for row in decided]
     reasons: Counter[str] = Counter()
     n_waiting = 0
     with closing(open_night(night.path)) as warehouse:
@@ -300,7 +295,6 @@ def reviews_of(night: PublishedNight) -> ReviewsView:
         waiting=tuple(reasons.most_common()),
         n_waiting=n_waiting,
         n_decisions=len(decided),
-        n_broken=sum(row["state"] == "broken" for row in decided),
         waived=tuple(
             (w["centre"], w["item"], words.rule_name(w["rule"]), w["signed_by"], w["reason"])
             for w in night.rows(WAIVERS)

@@ -162,7 +162,7 @@ def _counts(test: Row) -> str:
 
 def _block(data: CentreData, number: int, trial: Row, traces: Container[str]) -> TrialBlock:
     faults = faults_of(data, "trial", trial["trial"])
-    trace = trace_file(trial["recording"], trial["trial_index"])
+    trace = trace_file(trial["trial"].rpartition("#")[0], trial["trial_index"])
     failed = dict.fromkeys(f.quantity for f in faults if f.state == "fail")
     return TrialBlock(
         number=number,
@@ -211,7 +211,7 @@ def _check_line(data: CentreData, session: str, kind: str) -> CheckLine:
     check = data.checks_behind.get((session, kind))
     if check is None:
         return CheckLine(title, words.VERDICT["fail"], "no check before the test that day", "", ())
-    said = f"{check['check_id']}, {words.moment(check['done_at'])}"
+    said = f"{check['check_code']}, {words.moment(check['done_at'])}"
     return CheckLine(
         title,
         words.sign(check["status"]),
