@@ -6,6 +6,7 @@ calendar of the centre; the night of day `n` looks in the evening of that day.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -172,8 +173,10 @@ class History:
     n_centres: int = 3
 
 
-def without(history: History, night: int, action: int) -> History:
-    """The same weeks in which one thing did not happen."""
-    nights = list(history.nights)
-    nights[night] = nights[night][:action] + nights[night][action + 1 :]
-    return replace(history, nights=tuple(nights))
+def without(history: History, places: Collection[tuple[int, int]]) -> History:
+    """The same weeks in which some things did not happen: night and number of each."""
+    nights = tuple(
+        tuple(action for n, action in enumerate(actions) if (night, n) not in places)
+        for night, actions in enumerate(history.nights)
+    )
+    return replace(history, nights=nights)

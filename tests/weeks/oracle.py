@@ -8,7 +8,8 @@ the last row that was taken in counts. The rules, in the words of the contract:
 - A row replaces the row of the same key, whole; what a delivery does not name stays. `replaces`
   takes all recordings of a session out first. What was replaced is superseded and counted.
 - A bad row quarantines its session with every reason; good sessions go on. A table that is cut
-  short holds the whole delivery. A row that is held was not taken in, so it replaces nothing.
+  short holds the whole delivery, a signal file its recording. A row that is held was not taken in,
+  so it replaces nothing. A recording that is not of its session's day is asked about.
 - What is withdrawn, or came without consent, is a count and nothing else.
 """
 
@@ -42,6 +43,8 @@ from tests.weeks.history import (
 Key = tuple[str, ...]
 Kind = Literal["session", "recording", "check", "reported"]
 Query = tuple[str, str, frozenset[str]]  # what it is about, centre, what it names
+# Whether the rows of a delivery that was refused as a whole are known and counted.
+COUNTS_REFUSED = False
 LATE_AFTER_DAYS = 7 + 2  # [schedule] of the invented study
 CREATED_AHEAD_DAYS = 1.0
 LOW_SATURATION_PCT = 90
@@ -59,11 +62,13 @@ class Row:
     cells: Session | Recording | Check | Reported
     session: str  # empty for a check
     bad: bool
+    alone: bool = False  # a file that cannot be read holds its recording and nothing else
 
     @property
     def block(self) -> tuple[int, str]:
         """What is held or taken in together: the rows of one session in one delivery."""
-        return self.place, self.session or "/".join(self.key)
+        whole = self.session and not self.alone
+        return self.place, self.session if whole else "/".join(self.key)
 
 
 @dataclass(slots=True)
@@ -186,7 +191,8 @@ class Oracle:
         if arrivals:
             late = night - max(a.night for a in arrivals) > LATE_AFTER_DAYS
             expected.centres[centre] = "late" if late else "delivered"
-        queries = (*asked(fold), *compared(fold), *judged(fold, expected))
+        queries = [*asked(fold), *compared(fold)]
+        queries += [*judged(fold, expected), *signals(fold, expected)]
         expected.queries |= {(what, centre, frozenset(names)) for what, *names in queries}
 
     def judge(self, fold: Fold, expected: Expected) -> None:
@@ -294,13 +300,19 @@ def asked(fold: Fold) -> Iterator[tuple[str, ...]]:
             yield "edited", arrival.name
         if arrival.delivery and arrival.delivery.created_days > CREATED_AHEAD_DAYS:
             yield "created_ahead", arrival.name
-        mine = [row for row in fold.rows if row.place == n]
-        cut = arrival.delivery is not None and arrival.delivery.cut
-        if cut and not all(fold.replaced_by(row) for row in mine):
+        if arrival.delivery and arrival.delivery.cut and not came_anew(fold, n):
             yield "refused", arrival.name
     for code in fold.out & set(fold.sessions):
         if fold.sessions[code].consent == "no":
             yield "consent", code
+
+
+def came_anew(fold: Fold, place: int) -> bool:
+    """Whether all of a refused delivery was taken in later."""
+    delivery = fold.arrivals[place].delivery
+    assert delivery is not None
+    wanted = {row.key for row in all_rows(place, delivery)}
+    return wanted <= {row.key for row in fold.taken if row.place > place}
 
 
 def compared(fold: Fold) -> Iterator[tuple[str, ...]]:
@@ -339,7 +351,16 @@ def judged(fold: Fold, expected: Expected) -> Iterator[tuple[str, ...]]:
             yield "alert", key[1]
     if expected.centres[centre] == "late":
         yield "late", centre
-    mine = sorted((k, b) for k, (_, b) in expected.recordings.items() if k[0] == centre)
+
+
+def signals(fold: Fold, expected: Expected) -> Iterator[tuple[str, ...]]:
+    """Data queries about recordings that count."""
+    counting = [row for row in fold.rows if fold.state_of(row) == "in_force"]
+    for row in counting:
+        cells = row.cells
+        if isinstance(cells, Recording) and cells.day != fold.sessions[row.session].day:
+            yield "other_day", row.session
+    mine = sorted((k, b) for k, (_, b) in expected.recordings.items() if k[0] == fold.centre)
     for (first, b1), (second, b2) in combinations(mine, 2):
         if b1 == b2:
             yield "same_bytes", "/".join(first[1:]), "/".join(second[1:])
@@ -353,18 +374,21 @@ def hour_of(key: Key) -> int:
 def rows_of(place: int, arrival: Arrival) -> Iterator[Row]:
     """All rows of a delivery; keys of one centre begin with the kind."""
     delivery = arrival.delivery
-    if delivery is None:
+    if delivery is None or (delivery.cut and not COUNTS_REFUSED):
         return
-    cut, name = delivery.cut, arrival.name
-    days = {s.session: s.day for s in delivery.sessions}
+    yield from all_rows(place, delivery)
+
+
+def all_rows(place: int, delivery: Delivery) -> Iterator[Row]:
+    """The rows of its tables, read or not."""
+    cut, name = delivery.cut, delivery.delivery
     for s in delivery.sessions:
         bad = cut or s.spoiled or s.hour != TESTED_HOUR
         yield Row(place, name, "session", ("session", s.session), s, s.session, bad)
     for r in delivery.recordings:
-        bad = cut or r.file != "whole" or r.day != days.get(r.session, r.day)
-        yield Row(
-            place, name, "recording", ("recording", r.session, r.recording), r, r.session, bad
-        )
+        key: Key = ("recording", r.session, r.recording)
+        alone = r.file != "whole"
+        yield Row(place, name, "recording", key, r, r.session, cut or alone, alone)
     for c in delivery.checks:
         key = ("check", str(c.day), c.check, str(c.hour))
         yield Row(place, name, "check", key, c, "", cut)

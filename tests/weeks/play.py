@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import dataclass, fields, is_dataclass, replace
 from pathlib import Path
 
 from tests.weeks.driver import StudyOfWeeks
@@ -67,17 +67,24 @@ def play(history: History, folder: Path, *, rebuild: bool = True) -> Failure | N
 
 def shrunk(history: History, folder: Path, failure: Failure) -> tuple[History, Failure]:
     """Leave things out while it still fails; nights after the failure go first."""
-    history = History(history.nights[: failure.night + 1], history.seed, history.n_centres)
-    changed = True
-    while changed:
-        changed = False
-        for night in reversed(range(len(history.nights))):
-            for n in reversed(range(len(history.nights[night]))):
-                smaller = without(history, night, n)
-                found = tried(smaller, folder)
-                if found is not None:
-                    history, failure, changed = smaller, found, True
+    history = replace(history, nights=history.nights[: failure.night + 1])
+    size = sum(map(len, history.nights))
+    while size := size // 2:
+        at = 0
+        while part := places(history)[at : at + size]:
+            smaller = without(history, part)
+            found = tried(smaller, folder)
+            if found is None:
+                at += size
+            else:
+                history = replace(smaller, nights=smaller.nights[: found.night + 1])
+                failure = found
     return history, failure
+
+
+def places(history: History) -> list[tuple[int, int]]:
+    """Night and number of each action."""
+    return [(night, n) for night, actions in enumerate(history.nights) for n in range(len(actions))]
 
 
 def tried(history: History, folder: Path) -> Failure | None:

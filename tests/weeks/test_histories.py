@@ -54,4 +54,4 @@ def test_the_oracle_counts_every_recording_once_and_all_events_come() -> None:
                 states = ("in_force", "superseded", "withdrawn", "quarantined")
                 assert counts["delivered"] == sum(counts[state] for state in states)
     assert len(happened) == 9 and min(happened.values()) > 10
-    assert len(asked) == 12
+    assert len(asked) == 13
