@@ -279,6 +279,7 @@ class StudyOfWeeks:
     was: dict[str, list[str]] = field(default_factory=dict)
     lies: dict[str, Path] = field(default_factory=dict)
     arriving: dict[str, bytes] = field(default_factory=dict)
+    first_seen: dict[str, int] = field(default_factory=dict)
 
     @property
     def key(self) -> Path:
@@ -345,7 +346,8 @@ class StudyOfWeeks:
         default = self.path / "deliveries" / delivery.centre / delivery.delivery
         folder = self.lies.setdefault(delivery.delivery, default)
         files = files_of(delivery)
-        manifest = manifest_of(delivery, files, START + timedelta(days=night))
+        arrives = START + timedelta(days=self.first_seen.setdefault(delivery.delivery, night))
+        manifest = manifest_of(delivery, files, arrives)
         for path, data in damaged(delivery, files).items():
             (folder / path).parent.mkdir(parents=True, exist_ok=True)
             (folder / path).write_bytes(data)

@@ -6,7 +6,8 @@ the last row that was taken in counts. The rules, in the words of the contract:
 - A recording is known by centre, session and code; a check by centre, device, local day and code; a
   session by centre and code. Deliveries count in the order of arrival.
 - A row replaces the row of the same key, whole; what a delivery does not name stays. `replaces`
-  takes all recordings of a session out first. What was replaced is superseded and counted.
+  takes all recordings of a session out first, and what was reported of them. What was replaced is
+  superseded and counted.
 - A bad row quarantines its session with every reason; good sessions go on. A table that is cut
   short holds the whole delivery, a signal file its recording. A row that is held was not taken in,
   so it replaces nothing. A recording that is not of its session's day is asked about.
@@ -251,7 +252,7 @@ class Fold:
     def replaced_by(self, row: Row) -> set[str]:
         """Names of the deliveries that replaced a row."""
         later = {r.place for r in self.taken if r.key == row.key and r.place > row.place}
-        if row.kind == "recording":
+        if row.kind in {"recording", "reported"}:
             later |= {n for n, code in self.replaces if code == row.session and n > row.place}
         return {self.arrivals[n].name for n in later}
 
@@ -363,7 +364,7 @@ def signals(fold: Fold, expected: Expected) -> Iterator[tuple[str, ...]]:
     mine = sorted((k, b) for k, (_, b) in expected.recordings.items() if k[0] == fold.centre)
     for (first, b1), (second, b2) in combinations(mine, 2):
         if b1 == b2:
-            yield "same_bytes", "/".join(first[1:]), "/".join(second[1:])
+            yield "same_bytes", first[1], second[1]
 
 
 def hour_of(key: Key) -> int:

@@ -16,6 +16,7 @@ from tests.weeks.oracle import Expected, Key
 NAMES = {
     "supersessions": "supersessions",
     "queries": "queries",
+    "problems": "problems",
     "item": "item",  # of recordings: session/recording
     "superseded": "superseded",  # of conservation
     "withdrawn": "withdrawn",

@@ -145,6 +145,20 @@ def test_erasing_leaves_a_count_and_no_question(tmp_path: Path) -> None:
     assert end.counts["aspen"]["withdrawn"] == 2 and not end.queries
 
 
+def test_a_centre_of_which_nothing_is_left_is_published(tmp_path: Path) -> None:
+    first = visit("d1", "s1")
+    refuses = replace(first, sessions=(replace(first.sessions[0], consent="no"),))
+    checks = replace(first, sessions=(), recordings=())
+    other = Deliver(visit("e1", "s1", centre="briar", day=-1))
+    stands([[Deliver(checks), other]], tmp_path / "checks", n_centres=2)
+    for name, nights in {
+        "withdrawn": [[Deliver(first), other], [Withdraw("aspen", session="s1")]],
+        "no": [[Deliver(refuses), other]],
+    }.items():
+        end = stands(nights, tmp_path / name, n_centres=2)
+        assert end.counts["aspen"] == {"delivered": 2, "withdrawn": 2}
+
+
 def test_a_renamed_centre_keeps_all_it_has(tmp_path: Path) -> None:
     for moves in (False, True):
         nights: list[list[Action]] = [
