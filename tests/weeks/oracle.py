@@ -1,17 +1,18 @@
 """What should stand after each night, by the written rules of delivery alone.
 
 A fold over arrivals: every row of every delivery is looked at again each night, and of each key
-the last row that was taken in counts. The rules, in the words of the contract:
+the last row counts. The rules, in the words of the contract:
 
 - A recording is known by centre, session and code; a check by centre, device, local day and code; a
   session by centre and code. Deliveries count in the order of arrival.
 - A row replaces the row of the same key, whole; what a delivery does not name stays. `replaces`
   takes all recordings of a session out first, and what was reported of them. What was replaced is
   superseded and counted.
-- A bad row quarantines its session with every reason; good sessions go on. A table that is cut
-  short holds the whole delivery, a signal file its recording. A row that is held was not taken in,
-  so it replaces nothing. A recording that is not of its session's day is asked about.
+- A bad row quarantines its session, so a change that is held is not passed over: what it changes
+  waits until it is put right. A signal file that cannot be read holds its recording. A table that
+  is cut short holds the whole delivery: it was not read, and replaces nothing.
 - What is withdrawn, or came without consent, is a count and nothing else.
+- A recording that is not of its session's day is asked about.
 """
 
 from __future__ import annotations
@@ -54,7 +55,7 @@ TESTED_HOUR = 10
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One row of one delivery: which it is, and with which rows it stands or falls."""
+    """One row of one delivery."""
 
     place: int  # in the order of arrival of its centre
     delivery: str
@@ -63,13 +64,6 @@ class Row:
     cells: Session | Recording | Check | Reported
     session: str  # empty for a check
     bad: bool
-    alone: bool = False  # a file that cannot be read holds its recording and nothing else
-
-    @property
-    def block(self) -> tuple[int, str]:
-        """What is held or taken in together: the rows of one session in one delivery."""
-        whole = self.session and not self.alone
-        return self.place, self.session if whole else "/".join(self.key)
 
 
 @dataclass(slots=True)
@@ -224,21 +218,22 @@ class Oracle:
 
 
 class Fold:
-    """All rows that one centre ever delivered, and which of them were taken in."""
+    """All rows that one centre ever delivered, and of each key the last one."""
 
     def __init__(self, centre: str, arrivals: list[Arrival], withdrawals: list[Withdraw]) -> None:
         self.centre = centre
         self.arrivals = arrivals
         self.rows = [row for n, a in enumerate(arrivals) for row in rows_of(n, a)]
-        self.held = held_blocks(self.rows)
-        self.taken = [row for row in self.rows if row.block not in self.held]
-        last = {row.key: row.cells for row in self.taken}
-        self.sessions = {c.session: c for c in last.values() if isinstance(c, Session)}
+        self.last = {row.key: row for row in self.rows}
+        self.sessions = {
+            row.session: row.cells
+            for row in self.last.values()
+            if isinstance(row.cells, Session) and not row.bad
+        }
         self.replaces = {
             (n, session)
             for n, a in enumerate(arrivals)
             for session in (a.delivery.replaces if a.delivery else ())
-            if (n, session) not in self.held
         }
         codes, infants = {w.session for w in withdrawals}, {w.infant for w in withdrawals}
         self.out = {
@@ -251,7 +246,7 @@ class Fold:
 
     def replaced_by(self, row: Row) -> set[str]:
         """Names of the deliveries that replaced a row."""
-        later = {r.place for r in self.taken if r.key == row.key and r.place > row.place}
+        later = {r.place for r in self.rows if r.key == row.key and r.place > row.place}
         if row.kind in {"recording", "reported"}:
             later |= {n for n, code in self.replaces if code == row.session and n > row.place}
         return {self.arrivals[n].name for n in later}
@@ -262,7 +257,7 @@ class Fold:
             return "withdrawn"
         if self.replaced_by(row):
             return "superseded"
-        if row.block in self.held or (row.session and row.session not in self.sessions):
+        if row.bad or (row.session and row.session not in self.sessions):
             return "quarantined"
         return "in_force"
 
@@ -280,7 +275,7 @@ def place(fold: Fold, row: Row, expected: Expected) -> None:
             expected.superseded.setdefault(item, set()).update(fold.replaced_by(row))
         case "quarantined", Recording() as cells:
             expected.held_recordings[centre, cells.session, cells.recording, row.delivery] += 1
-        case "quarantined", Session() if row.session not in fold.sessions:
+        case "quarantined", Session():
             expected.held_sessions.add(key)
         case "in_force", Session() as cells:
             expected.sessions[key] = (row.delivery, cells.weight_kg, cells.infant)
@@ -313,7 +308,7 @@ def came_anew(fold: Fold, place: int) -> bool:
     delivery = fold.arrivals[place].delivery
     assert delivery is not None
     wanted = {row.key for row in all_rows(place, delivery)}
-    return wanted <= {row.key for row in fold.taken if row.place > place}
+    return wanted <= {row.key for row in fold.rows if row.place > place and not row.bad}
 
 
 def compared(fold: Fold) -> Iterator[tuple[str, ...]]:
@@ -388,29 +383,9 @@ def all_rows(place: int, delivery: Delivery) -> Iterator[Row]:
         yield Row(place, name, "session", ("session", s.session), s, s.session, bad)
     for r in delivery.recordings:
         key: Key = ("recording", r.session, r.recording)
-        alone = r.file != "whole"
-        yield Row(place, name, "recording", key, r, r.session, cut or alone, alone)
+        yield Row(place, name, "recording", key, r, r.session, cut or r.file != "whole")
     for c in delivery.checks:
         key = ("check", str(c.day), c.check, str(c.hour))
         yield Row(place, name, "check", key, c, "", cut)
     for p in delivery.reported:
         yield Row(place, name, "reported", ("reported", p.session, p.outcome), p, p.session, cut)
-
-
-def held_blocks(rows: list[Row]) -> set[tuple[int, str]]:
-    """Rows of one session in one delivery that are held together, a bad one being among them.
-
-    Once every bad row of them has been replaced by a row that was taken in, nothing holds the rest.
-    """
-    held = {r.block for r in rows if r.bad}
-    while True:
-        taken = [r for r in rows if r.block not in held]
-        last = {r.key: r.place for r in taken}
-        cured = {
-            block
-            for block in held
-            if all(last.get(r.key, -1) > r.place for r in rows if r.bad and r.block == block)
-        }
-        if not cured:
-            return held
-        held -= cured

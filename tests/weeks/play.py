@@ -20,6 +20,11 @@ class Failure:
     night: int
     said: tuple[str, ...]
 
+    @property
+    def about(self) -> str:
+        """What was not as it should be, without the particulars."""
+        return self.said[-1].split(":", maxsplit=1)[0]
+
     def __str__(self) -> str:
         return "\n".join((f"after night {self.night}:", *self.said))
 
@@ -73,7 +78,7 @@ def shrunk(history: History, folder: Path, failure: Failure) -> tuple[History, F
         while part := places(history)[at : at + size]:
             smaller = without(history, part)
             found = tried(smaller, folder)
-            if found is None:
+            if found is None or found.about != failure.about:
                 at += size
             else:
                 history = replace(smaller, nights=smaller.nights[: found.night + 1])

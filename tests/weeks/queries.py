@@ -80,16 +80,13 @@ def fits(query: Query, row: Asked) -> bool:
 
 def open_rows(ask: Published, table: str) -> list[Asked]:
     """Rows of a table that are open, with all their words."""
-    columns = [
-        name
-        for (name,) in ask(
-            f"SELECT column_name FROM information_schema.columns WHERE table_name = '{NAMES[table]}'"
-        )
-    ]
+    named = f"table_name = '{NAMES[table]}'"
+    columns = ask(f"SELECT column_name FROM information_schema.columns WHERE {named}")
     where = f"WHERE {OPEN}" if table == "queries" else ""
     found = []
-    for row in ask(f"SELECT {', '.join(columns)} FROM {NAMES[table]} {where}"):
-        cells = dict(zip(columns, row, strict=True))
+    names = [name for (name,) in columns]
+    for row in ask(f"SELECT {', '.join(names)} FROM {NAMES[table]} {where}"):
+        cells = dict(zip(names, row, strict=True))
         told = " ".join(str(cell) for cell in row if cell is not None)
         words = frozenset(re.split(r"[\s,;/.]+", told))
         found.append(Asked(str(cells["kind"]), str(cells["centre"]), words, told))

@@ -341,7 +341,7 @@ class _Weeks:
     def no_consent(self, centre: _Centre, night: int) -> Delivery | None:
         if not (known := self.known(centre)):
             return None
-        session = replace(self.draw.choice(known), consent="no")
+        session = replace(self.draw.choice(known), consent="no", spoiled=False, hour=10)
         centre.out.add(session.session)
         return Delivery(centre.code, self.name(centre), sessions=(session,))
 

@@ -10,11 +10,13 @@ from tests.weeks.driver import StudyOfWeeks
 from tests.weeks.history import (
     CENTRES,
     Action,
+    Begin,
     Bytes,
     Check,
     Deliver,
     Delivery,
     Edit,
+    Finish,
     History,
     LoseWork,
     Recalibrate,
@@ -151,10 +153,11 @@ def test_a_centre_of_which_nothing_is_left_is_published(tmp_path: Path) -> None:
     checks = replace(first, sessions=(), recordings=())
     other = Deliver(visit("e1", "s1", centre="briar", day=-1))
     stands([[Deliver(checks), other]], tmp_path / "checks", n_centres=2)
-    for name, nights in {
+    ways: dict[str, Nights] = {
         "withdrawn": [[Deliver(first), other], [Withdraw("aspen", session="s1")]],
         "no": [[Deliver(refuses), other]],
-    }.items():
+    }
+    for name, nights in ways.items():
         end = stands(nights, tmp_path / name, n_centres=2)
         assert end.counts["aspen"] == {"delivered": 2, "withdrawn": 2}
 
@@ -236,6 +239,30 @@ def test_a_delivery_edited_in_place_keeps_its_place_in_the_order(tmp_path: Path)
     end = stands([[Deliver(first)], [Deliver(later)], [Edit(edited)]], tmp_path)
     assert end.sessions["aspen", "s1"][:2] == ("d2", 8.6)
     assert ("edited", "aspen", frozenset({"d1"})) in end.queries
+
+
+def test_what_is_still_arriving_is_no_delivery(tmp_path: Path) -> None:
+    end = stands([[Begin(visit("d1", "s1"))], [Finish("aspen", "d1")]], tmp_path / "finished")
+    assert end.accepted == {("aspen", "s1")}
+    end = stands([[Begin(visit("d1", "s1"))], []], tmp_path / "begun")
+    assert end.centres == {"aspen": "nothing"}
+
+
+def test_a_change_that_is_held_is_not_passed_over(tmp_path: Path) -> None:
+    first = visit("d1", "s1")
+    (row,) = first.sessions
+    again = replace(first.recordings[0], bytes_=fresh())
+    nights: list[list[Action]] = [
+        [Deliver(first)],
+        [Deliver(Delivery("aspen", "d2", recordings=(replace(again, file="cut"),)))],
+        [Deliver(Delivery("aspen", "d3", recordings=(again,)))],
+        [Deliver(Delivery("aspen", "d4", sessions=(replace(row, spoiled=True),)))],
+    ]
+    end = stands(nights, tmp_path / "held")
+    assert end.held_sessions == {("aspen", "s1")} and end.counts["aspen"]["quarantined"] == 2
+    nights.append([Deliver(Delivery("aspen", "d5", sessions=(row,)))])
+    end = stands(nights, tmp_path / "put right")
+    assert end.accepted == {("aspen", "s1")} and not end.queries
 
 
 def test_replaces_takes_all_recordings_of_a_session_out(tmp_path: Path) -> None:
