@@ -35,11 +35,14 @@ def play(history: History, folder: Path, *, rebuild: bool = True) -> Failure | N
     oracle = Oracle(study.centres)
     study.begin()
     seen: dict[str, object] = {}
+    last = 0
     for night, actions in enumerate(history.nights):
         for action in actions:
             study.happens(night, action)
             oracle.happens(night, action)
         report = study.night(night)
+        if not report.idle:
+            last = night  # days in the tables are counted from here
         if report.state == "red":
             return Failure(night, ("the night is red", *report.sentences))
         expected = oracle.stands(night)
@@ -56,7 +59,6 @@ def play(history: History, folder: Path, *, rebuild: bool = True) -> Failure | N
         if said:
             return Failure(night, tuple(said))
     if rebuild and oracle.can_be_rebuilt:
-        last = len(history.nights) - 1
         other = study.rebuilt(folder / "rebuilt" / "study", last)
         first, again = parts(study.path), parts(other.path)
         said = [

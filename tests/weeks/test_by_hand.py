@@ -265,6 +265,24 @@ def test_a_change_that_is_held_is_not_passed_over(tmp_path: Path) -> None:
     assert end.accepted == {("aspen", "s1")} and not end.queries
 
 
+def test_erasing_does_not_hide_an_edit(tmp_path: Path) -> None:
+    first, second = visit("d1", "s1"), visit("d1", "s2", infant="i2")
+    both = replace(
+        first,
+        sessions=first.sessions + second.sessions,
+        recordings=first.recordings + second.recordings,
+    )
+    row, other = both.sessions
+    edited = Edit(replace(both, sessions=(replace(row, weight_kg=8.5), other)))
+    erased = Withdraw("aspen", session="s2", erase=True)
+    for name, nights in {
+        "seen": [[Deliver(both)], [edited], [erased]],
+        "not yet seen": [[Deliver(both)], [edited, erased]],
+    }.items():
+        end = stands(nights, tmp_path / name)
+        assert ("edited", "aspen", frozenset({"d1"})) in end.queries
+
+
 def test_replaces_takes_all_recordings_of_a_session_out(tmp_path: Path) -> None:
     first = visit("d1", "s1")
     whole = replace(visit("d2", "s1"), replaces=("s1",), checks=())
