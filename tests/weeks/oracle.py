@@ -12,6 +12,8 @@ the last row counts. The rules, in the words of the contract:
   waits until it is put right. A signal file that cannot be read holds its recording. A table that
   is cut short holds the whole delivery: it was not read, and replaces nothing.
 - What is withdrawn, or came without consent, is a count and nothing else.
+- What was taken in of a delivery that is taken away still counts. Where work/ is lost as well it is
+  held: it can be read no more, and is not passed over.
 - A recording that is not of its session's day is asked about.
 """
 
@@ -19,7 +21,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import Literal
 
@@ -71,11 +73,12 @@ class Arrival:
     """A delivery that has arrived."""
 
     centre: str
-    delivery: Delivery | None  # None: nothing of it can be read any more
+    delivery: Delivery
     name: str
     night: int
     edited: bool = False
     gone: bool = False
+    lost: bool = False  # gone, and so is what was taken in then: known by name, never to be read
 
 
 @dataclass(slots=True)
@@ -128,7 +131,7 @@ class Oracle:
             case LoseWork():
                 for arrival in self.arrivals:
                     if arrival.gone:
-                        arrival.delivery = None
+                        arrival.lost = True
             case Recalibrate(centre, day, factor):
                 self.gains.setdefault(centre, []).append((day, factor))
             case Withdraw():
@@ -231,9 +234,7 @@ class Fold:
             if isinstance(row.cells, Session) and not row.bad
         }
         self.replaces = {
-            (n, session)
-            for n, a in enumerate(arrivals)
-            for session in (a.delivery.replaces if a.delivery else ())
+            (n, session) for n, a in enumerate(arrivals) for session in a.delivery.replaces
         }
         codes, infants = {w.session for w in withdrawals}, {w.infant for w in withdrawals}
         self.out = {
@@ -294,9 +295,9 @@ def asked(fold: Fold) -> Iterator[tuple[str, ...]]:
             yield "vanished", arrival.name
         elif arrival.edited:
             yield "edited", arrival.name
-        if arrival.delivery and arrival.delivery.created_days > CREATED_AHEAD_DAYS:
+        if arrival.delivery.created_days > CREATED_AHEAD_DAYS:
             yield "created_ahead", arrival.name
-        if arrival.delivery and arrival.delivery.cut and not came_anew(fold, n):
+        if arrival.delivery.cut and not came_anew(fold, n):
             yield "refused", arrival.name
     for code in fold.out & set(fold.sessions):
         if fold.sessions[code].consent == "no":
@@ -306,7 +307,6 @@ def asked(fold: Fold) -> Iterator[tuple[str, ...]]:
 def came_anew(fold: Fold, place: int) -> bool:
     """Whether all of a refused delivery was taken in later."""
     delivery = fold.arrivals[place].delivery
-    assert delivery is not None
     wanted = {row.key for row in all_rows(place, delivery)}
     return wanted <= {row.key for row in fold.rows if row.place > place and not row.bad}
 
@@ -370,9 +370,13 @@ def hour_of(key: Key) -> int:
 def rows_of(place: int, arrival: Arrival) -> Iterator[Row]:
     """All rows of a delivery; keys of one centre begin with the kind."""
     delivery = arrival.delivery
-    if delivery is None or (delivery.cut and not COUNTS_REFUSED):
+    if delivery.cut and not COUNTS_REFUSED:
         return
-    yield from all_rows(place, delivery)
+    for row in all_rows(place, delivery):
+        if not arrival.lost:
+            yield row
+        elif row.kind != "reported":
+            yield replace(row, bad=True)
 
 
 def all_rows(place: int, delivery: Delivery) -> Iterator[Row]:

@@ -18,7 +18,7 @@ from tests.weeks.standing import NAMES, Published, has_table
 
 # What the oracle asks about, and the kinds of rows of `queries` that do.
 KINDS: Mapping[str, frozenset[str]] = {
-    "vanished": frozenset({"delivery_gone"}),
+    "vanished": frozenset({"delivery_gone", "delivery_lost"}),
     "edited": frozenset({"delivery_edited"}),
     "created_ahead": frozenset({"created_ahead"}),
     "refused": frozenset({"delivery_refused"}),

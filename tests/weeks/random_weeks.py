@@ -52,9 +52,10 @@ class _Centre:
 class _Weeks:
     """The weeks in the making."""
 
-    def __init__(self, seed: int, nights: int, n_centres: int) -> None:
+    def __init__(self, seed: int, nights: int, n_centres: int, busy: int) -> None:
         self.draw = random.Random(seed)
         self.n_nights = nights
+        self.busy = busy
         self.n_bytes = 0
         self.n_names = 0
         self.centres = [
@@ -420,10 +421,10 @@ class _Weeks:
 
     def make(self) -> Iterable[tuple[Action, ...]]:
         for night in range(self.n_nights):
-            others = tuple(self.other(night)) if night else ()
+            others = tuple(a for _ in range(self.busy) for a in self.other(night)) if night else ()
             yield others + tuple(a for c in self.centres for a in self.one(c, night))
 
 
-def random_history(seed: int, *, nights: int, n_centres: int = 3) -> History:
-    """The same seed gives the same weeks."""
-    return History(tuple(_Weeks(seed, nights, n_centres).make()), seed, n_centres)
+def random_history(seed: int, *, nights: int, n_centres: int = 3, busy: int = 1) -> History:
+    """The same seed gives the same weeks; the busier, the more happens beside deliveries."""
+    return History(tuple(_Weeks(seed, nights, n_centres, busy).make()), seed, n_centres)

@@ -275,12 +275,35 @@ def test_erasing_does_not_hide_an_edit(tmp_path: Path) -> None:
     row, other = both.sessions
     edited = Edit(replace(both, sessions=(replace(row, weight_kg=8.5), other)))
     erased = Withdraw("aspen", session="s2", erase=True)
-    for name, nights in {
+    ways: dict[str, Nights] = {
         "seen": [[Deliver(both)], [edited], [erased]],
         "not yet seen": [[Deliver(both)], [edited, erased]],
-    }.items():
+    }
+    for name, nights in ways.items():
         end = stands(nights, tmp_path / name)
         assert ("edited", "aspen", frozenset({"d1"})) in end.queries
+
+
+def test_what_is_taken_away_and_lost_is_held(tmp_path: Path) -> None:
+    nights: list[list[Action]] = [
+        [Deliver(visit("d1", "s1"))],
+        [Deliver(visit("d2", "s2", infant="i2", day=1))],
+        [Remove("aspen", "d1"), LoseWork()],
+    ]
+    end = stands(nights, tmp_path)
+    assert end.counts["aspen"] == {"delivered": 4, "in_force": 2, "quarantined": 2}
+
+
+def test_reported_results_do_not_vanish_in_silence(tmp_path: Path) -> None:
+    results = Delivery("aspen", "d2", reported=(Reported("s1", 70.0),))
+    nights: list[list[Action]] = [
+        [Deliver(visit("d1", "s1"))],
+        [Deliver(results)],
+        [Remove("aspen", "d2")],
+        [LoseWork()],
+    ]
+    end = stands(nights, tmp_path)
+    assert {what for what, _, _ in end.queries} == {"vanished"}
 
 
 def test_replaces_takes_all_recordings_of_a_session_out(tmp_path: Path) -> None:
