@@ -161,13 +161,17 @@ class Joined:
         told = pairs.merge(facts, on=["recording", "number"])
         self.facts = told.pivot_table(index="trial", columns="fact", values="value")
 
-    def _pairs(self) -> pd.DataFrame:
-        """The manoeuvre that begins inside each trial, where it is one only."""
+    def held(self) -> pd.DataFrame:
+        """The manoeuvres that begin inside each trial."""
         begun = self.truth.loc[self.truth["at_s"].notna(), ["recording", "number", "at_s"]]
         pairs = self.tables["trials"].merge(begun.drop_duplicates(), on="recording")
         after = pairs["at_s"] >= pairs["start_s"] - MOST_BEFORE_S
         pairs = pairs[after & (pairs["at_s"] <= pairs["end_s"])]
-        return pairs.drop_duplicates("trial", keep=False)[["trial", "recording", "number"]]
+        return pairs[["trial", "recording", "number"]]
+
+    def _pairs(self) -> pd.DataFrame:
+        """The manoeuvre that begins inside each trial, where it is one only."""
+        return self.held().drop_duplicates("trial", keep=False)
 
     def curved(self) -> set[str]:
         """Trials whose passive limb, as it truly was, is not straight."""
@@ -424,6 +428,12 @@ def planted_items(joined: Joined, key: str, planted: pd.DataFrame) -> tuple[list
             joined.known["trial"]
         )
         found = list(trials.loc[own, "trial"])
+        # A recording of which nothing is known is one trial: it stands for each of its manoeuvres.
+        held = joined.held()
+        several = held[
+            held["recording"].isin(planted["item"]) & held.duplicated("trial", keep=False)
+        ]
+        found += list(several.loc[~several["trial"].isin(found), "trial"])
         return found, len(simulated(joined, planted["session"], fault.owner)) - len(found)
     if fault.level == "test":
         tests = joined.tables["tests"]

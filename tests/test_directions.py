@@ -35,7 +35,6 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.intake.files.unit_words": "units as headers write them, apart from one format",
     "quietsleep.intake.erase": "files of deliveries, apart from what is written down of it",
     "quietsleep.intake.privacy": "the scan for identifiers, apart from how a delivery is read",
-    "quietsleep.intake.problems": "what is said of files, apart from how a delivery is read",
     "quietsleep.intake.dates": "what clocks say, apart from what rows hold",
     "quietsleep.intake.withdrawn": "what is left out for good, apart from what is held",
     "quietsleep.judge.analysis": "one recording by itself, for the public interface",

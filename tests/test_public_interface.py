@@ -84,7 +84,7 @@ def test_file_of_a_study_gives_what_the_night_published(
             continue  # it lies in an archive
         given = {str(k): v for k, v in row.items() if isinstance(v, float)}
         made = qs.analyse(file, row["technique"], device=devices[row["device"]], context=given)
-        own = values[values["trial"].str.startswith(f"{row['recording']}#")]
+        own = values[values["trial"].str.startswith(f"{row['item']}#")]
         own = own.assign(item="trial " + own["trial"].str.rpartition("#")[2])
         joined = own.merge(made.quantities, on=["item", "quantity"], suffixes=("_night", ""))
         assert len(joined) > 10

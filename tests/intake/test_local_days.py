@@ -6,12 +6,13 @@ from datetime import UTC, date, datetime, timedelta, timezone
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from quietsleep.intake.cells import read_text_table, typed_table
+from quietsleep.intake.cells import typed_table
 from quietsleep.intake.privacy import PrivacyScan
 from quietsleep.intake.reference import DeliveryReference
+from quietsleep.intake.text_table import read_text_table
 from tests.intake.conftest import Draft, check_row, make_draft
 
 PLACE = DeliveryReference("larch", "d1")
@@ -61,6 +62,7 @@ def test_borders_of_local_days(zone: str | None, text: str, day: str) -> None:
     assert local_days(zone, text) == [date.fromisoformat(day)]
 
 
+@settings(deadline=None)
 @given(
     st.datetimes(datetime(2000, 1, 1), datetime(2090, 1, 1)),
     st.integers(-12 * 60, 14 * 60).map(lambda m: timezone(timedelta(minutes=m))),

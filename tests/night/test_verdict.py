@@ -68,6 +68,7 @@ def test_a_night_whose_only_trouble_are_two_alerts_is_amber_night_after_night(
     for _ in range(2):
         report = run_night(study)
         assert report.state == "amber"
-        (said,) = report.sentences
+        said, *others = report.sentences
         assert said.startswith("2 safety alerts at larch (enough staff, resuscitation equipment)")
+        assert all("was edited since" in sentence for sentence in others), others
         other.seal(note="again")  # the next night has something to do, and says it again

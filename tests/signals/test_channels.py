@@ -10,7 +10,12 @@ import pytest
 
 from quietsleep.records import FloatArray, RawSignal
 from quietsleep.signals.channels import assemble, calibrate
-from quietsleep.signals.clipping import clipped_share_pct, find_clipped, longest_clipped_s
+from quietsleep.signals.clipping import (
+    clipped_share_pct,
+    find_clipped,
+    held_by,
+    longest_clipped_s,
+)
 from quietsleep.signals.gas import btps_factor
 from quietsleep.signals.quantiles import longest_run
 from quietsleep.study.study import ChannelMap, Device
@@ -167,7 +172,7 @@ def test_a_channel_without_a_number_is_one_long_gap() -> None:
 
 
 def share_pct(samples: FloatArray, channel: str = "flow") -> float:
-    return clipped_share_pct(find_clipped(samples, channel=channel), samples.size)
+    return clipped_share_pct(find_clipped(samples, held=held_by(channel, (channel,))), samples.size)
 
 
 def test_clipped_share_counts_flat_ends_only() -> None:
@@ -237,11 +242,11 @@ def test_one_clipped_forced_expiration_is_found_wherever_it_lies(
     rail = round(-cut_share * 600.0 / code) * code
     cut = np.maximum(coded, rail)
     true_s = float(np.count_nonzero(flow <= rail)) / rate_hz
-    runs = find_clipped(cut, channel="flow")
+    runs = find_clipped(cut, held="nothing")
     manoeuvre = [(round(19.5 * rate_hz), round(22 * rate_hz))]
     assert longest_clipped_s(runs, manoeuvre, rate_hz) == pytest.approx(true_s, abs=0.025)
     assert longest_clipped_s(runs, [(0, round(19 * rate_hz))], rate_hz) == 0.0
-    assert find_clipped(coded, channel="flow") == []
+    assert find_clipped(coded, held="nothing") == []
 
 
 @pytest.mark.parametrize("noise_codes", [0.25, 0.5, 0.7])
@@ -257,10 +262,55 @@ def test_a_short_rail_between_steep_flanks_is_found_at_a_low_rate(
     forced = (time_s > 20.0) & (time_s < 21.5)
     codes = np.where(forced, -1230.0 * shape / shape.max(), 123.0 * np.sin(3.77 * time_s))
     coded = np.round(codes + noise_codes * rng.standard_normal(codes.size))
-    assert find_clipped(coded, channel="flow") == []
+    assert find_clipped(coded, held="nothing") == []
     cut = np.maximum(coded, -1045.0)
-    (run,) = find_clipped(cut, channel="flow")
+    (run,) = find_clipped(cut, held="nothing")
     assert run[1] - run[0] == np.count_nonzero(coded <= -1045.0)
+
+
+def unlike_breaths(rate_hz: float, *, seed: int) -> FloatArray:
+    """A minute of breaths whose depth varies by 8 %, peak about 1."""
+    rng = np.random.default_rng(seed)
+    time_s = np.arange(round(60 * rate_hz)) / rate_hz
+    depth = 1.0 + 0.08 * rng.standard_normal(61)
+    return np.asarray(depth[time_s.astype(int)] * np.sin(2 * np.pi * time_s))
+
+
+@pytest.mark.parametrize("rate_hz", [100.0, 500.0, 1000.0])
+@pytest.mark.parametrize("noise_codes", [0.0, 0.1, 0.3, 0.5])
+@pytest.mark.parametrize("seed", range(4))
+def test_breaths_that_all_end_in_one_code_are_at_a_rail_however_slow_they_are(
+    rate_hz: float, noise_codes: float, seed: int
+) -> None:
+    """Many samples in a code and no jump: only that all breaths end alike tells it."""
+    codes = 40.0 * unlike_breaths(rate_hz, seed=seed)
+    codes += noise_codes * np.random.default_rng(seed).standard_normal(codes.size)
+    assert find_clipped(np.round(codes), held="nothing") == []
+    cut = np.minimum(np.round(codes), 30.0)
+    assert clipped_share_pct(find_clipped(cut, held="nothing"), cut.size) == pytest.approx(
+        100.0 * np.mean(np.round(codes) >= 30.0), abs=0.5
+    )
+
+
+@pytest.mark.parametrize("noise_codes", [0.0, 0.1, 0.3])
+def test_a_shutter_holds_another_breath_each_time_and_a_valve_the_same(noise_codes: float) -> None:
+    rng = np.random.default_rng(2)
+    time_s = np.arange(12000) / 200.0
+    held = np.repeat(150.0 * (1.0 + 0.08 * rng.standard_normal(6)), 2000)
+    flow = 9.0 * np.sin(4.0 * time_s)
+    codes = np.asarray(np.where((time_s + 8.0) % 10.0 < 0.6, held, flow), dtype=np.float64)
+    codes += noise_codes * rng.standard_normal(codes.size)
+    assert find_clipped(np.round(codes), held="shutter") == []
+    cut = np.minimum(np.round(codes), 120.0)
+    assert len(find_clipped(cut, held="shutter")) >= 6
+    assert find_clipped(cut, held="valve") == []
+
+
+def test_what_can_hold_a_channel_level_follows_from_what_is_recorded_with_it() -> None:
+    assert held_by("airway_pressure", ("flow", "airway_pressure")) == "shutter"
+    assert held_by("airway_pressure", ("flow", "airway_pressure", "jacket_pressure")) == "valve"
+    assert held_by("jacket_pressure", ("flow", "jacket_pressure")) == "valve"
+    assert held_by("box_pressure", ("flow", "box_pressure", "airway_pressure")) == "nothing"
 
 
 def test_where_a_signal_is_clipped_is_known_after_jitter_is_resampled() -> None:

@@ -5,11 +5,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from quietsleep.records import Breaths, FloatArray, Recording
+from quietsleep.contract import TECHNIQUES
+from quietsleep.records import Breaths, Channels, FloatArray, Recording
 from quietsleep.signals import end_expiratory_level as levels
 from quietsleep.signals import occlusions
+from quietsleep.signals.channels import assemble
 from quietsleep.signals.fits import noise_sd
 from quietsleep.signals.occlusions import Occlusion, ShutterSettings
+from quietsleep.signals.passive_limb import passive_limb
 from quietsleep.signals.quantiles import runs
 
 SHUTTER = ShutterSettings(least_s=0.08, flow_share=0.05, noise_multiple=6.0, pressure_kpa=0.1)
@@ -64,6 +67,36 @@ def test_breathing_without_a_shutter_has_no_occlusion() -> None:
     assert find(flow, pressure, 200.0) == []
     nothing = np.zeros(400)
     assert find(nothing, nothing, 200.0) == []
+
+
+def test_occlusions_are_found_where_pressure_is_registered_ten_times_too_small() -> None:
+    _, flow, pressure = breathing_with_occlusions(200.0)
+    found = find(flow, pressure, 200.0)
+    assert len(found) == 2
+    assert find(flow, 0.1 * pressure, 200.0) == found
+
+
+def test_a_pressure_that_flow_itself_makes_is_no_occlusion_however_small_it_is() -> None:
+    time, flow, pressure = breathing_with_occlusions(200.0, held=())
+    pause = (time >= 8.0) & (time < 8.6)
+    flow[pause], pressure[pause] = 0.0, 0.03 + 0.09
+    assert find(flow, pressure, 200.0) == []
+
+
+def test_no_limb_follows_an_expiration_that_ended_before_the_release() -> None:
+    _, flow, pressure = breathing_with_occlusions(200.0)
+    recording = assemble(
+        Channels(200.0, {"flow_ml_s": flow, "airway_pressure_kpa": pressure}, 0.0, 0.0),
+        name="r",
+        technique="single_occlusion",
+        device=None,
+        context={},
+    )
+    settings = TECHNIQUES["single_occlusion"].settings
+    for expired in (0, 500, 850):
+        limb = passive_limb(recording, Occlusion(800, 900), expired, settings)
+        assert limb.volume_ml.size == 0
+        assert np.isnan([limb.expired_ml, limb.fit_share_pct, limb.late.line.slope]).all()
 
 
 def test_pressure_at_zero_flow_is_the_zero_of_the_transducer() -> None:

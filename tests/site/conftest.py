@@ -43,5 +43,5 @@ def hostile(
     """A centre that delivers tags, formulas and right-to-left marks in every text field."""
     night = nasty(copy_of(demo.made).keep(centres=["willow"]), hostile_text)
     without: Callable[[str, int], tuple[str, int]] = lambda recording, index: (  # noqa: E731
-        recording.removesuffix(hostile_text), index)  # fmt: skip
+        recording.replace(hostile_text, ""), index)  # fmt: skip
     return night.write(tmp_path_factory.mktemp("hostile"), CopiedTraces(demo.pages, without))

@@ -30,6 +30,8 @@ COUNTS = {
     "no_trial": "no\ntrial",
     "quarantined": "quar-\nant.",
     "crashed": "crash-\ned",
+    "superseded": "super-\nseded",
+    "withdrawn": "with-\ndrawn",
     "found": "trials\nfound",
     "accepted": "accep-\nted",
     "flagged": "flag-\nged",
@@ -37,8 +39,10 @@ COUNTS = {
     "not_judgeable": "not\njudged",
 }
 WIDEST = 2000
+# So many counts fit a terminal of 80 columns with two blanks between them.
+FIT_WIDELY = 7
 MOST_CHANGES = 25
-SELDOM = ("no_trial", "crashed", "not_judgeable")
+SELDOM = ("no_trial", "crashed", "superseded", "withdrawn", "not_judgeable")
 STATE_WORDS = {
     "green": "green: all that was delivered was read and judged",
     "amber": "amber: published, and something needs a person",
@@ -66,6 +70,8 @@ def _print_conservation(console: Console, report: NightReport) -> None:
     rows = report.conservation
     shown = [name for name in COUNTS if name not in SELDOM or rows[name].any()]
     table = Table(title=f"Night {report.night}", title_justify="left", box=None, pad_edge=False)
+    if len(shown) > FIT_WIDELY:
+        table.padding = (0, 1, 0, 0)
     table.add_column("centre, technique", no_wrap=True)
     for name in shown:
         table.add_column(COUNTS[name], justify="right", no_wrap=True)

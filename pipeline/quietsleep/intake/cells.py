@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 import re
-from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-from quietsleep import contract
-from quietsleep.contract.model import Column, ColumnType, Table
-from quietsleep.intake.dialect import TextRow, decimal_of, decoded, split_rows
-from quietsleep.intake.files.request import MOST_COLUMNS, may_show_column
-from quietsleep.intake.files.workbook import MOST_ROWS, Sheet
+from quietsleep.contract.model import Column, ColumnType
+from quietsleep.intake.dialect import NAMING, TextRow
 from quietsleep.intake.reference import DeliveryReference, nearest, quoted, shown
+from quietsleep.intake.text_table import NUMBER, TextTable
 from quietsleep.records import Problem
-from quietsleep.study.dialect import YES_NO, TableWords, fold
+from quietsleep.study.dialect import YES_NO
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -26,12 +24,11 @@ if TYPE_CHECKING:
 MOST_FAULTS = 20_000
 CORRECT = "Correct the cell and deliver the session again, in a new delivery."
 LONGEST_TEXT = 200
-NAMING = frozenset({"session", "recording", "check"})
-_NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?", re.ASCII)
 _INTEGER = re.compile(r"[-+]?\d{1,15}", re.ASCII)
 _TIME = re.compile(
     r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d(?:\.\d{1,6})?)?(?:Z|[-+]\d\d:?\d\d)?", re.ASCII
 )
+TIME_EXPECTED = "a time with its offset such as 2026-03-02T09:30:00+01:00"
 _YEARS = range(1990, 2101)
 
 
@@ -101,7 +98,7 @@ def _typed(cell: str, column: Column, text: TextTable, zone: ZoneInfo | None) ->
             if meant != cell and cell.lower() not in ("yes", "no"):
                 text.read_as[f'"{cell}" as {meant}'] += 1
             return meant == "yes" if column.type == YES_NO else meant
-    if cell and text.words.missing and fold(cell) in text.words.missing:
+    if cell and text.words.is_missing(cell):
         text.read_as[f'"{cell}" as an empty cell'] += 1
         if not column.nullable:
             raise _Bad("is a missing value, and the cell may not be empty")
@@ -117,7 +114,7 @@ def _typed(cell: str, column: Column, text: TextTable, zone: ZoneInfo | None) ->
 
 def _number(cell: str, decimal: str) -> float:
     text = cell.replace(",", ".") if decimal == "," and cell.count(",") == 1 else cell
-    if not _NUMBER.fullmatch(text) or (decimal == "," and "." in cell and "," in cell):
+    if not NUMBER.fullmatch(text) or (decimal == "," and "." in cell and "," in cell):
         raise _Bad
     return float(text)
 
@@ -149,6 +146,8 @@ def _date(cell: str, _: str) -> date:
 
 def _datetime(cell: str, text: TextTable, zone: ZoneInfo | None) -> datetime:
     """Read a moment; without an offset it is the clock of a centre that names its time zone."""
+    if NUMBER.fullmatch(cell):
+        raise _Bad("is a number, as spreadsheets count days, and not a time as it is written")
     if not _TIME.fullmatch(cell):
         raise _Bad
     try:
@@ -160,7 +159,7 @@ def _datetime(cell: str, text: TextTable, zone: ZoneInfo | None) -> datetime:
     if when.tzinfo is not None:
         return when
     if zone is None:
-        raise _Bad
+        raise _Bad(f"is not {TIME_EXPECTED}, and the centre has no time zone registered")
     first, second = (when.replace(tzinfo=zone, fold=n) for n in (0, 1))
     if first.utcoffset() != second.utcoffset():
         # Clocks were changed: the hour came twice, or never.
@@ -293,7 +292,7 @@ def expectation(column: Column, decimal: str = ".") -> str:
     return {
         "yes_no": "yes or no",
         "date": "a date such as 2026-03-02",
-        "datetime": "a time with its offset such as 2026-03-02T09:30:00+01:00",
+        "datetime": TIME_EXPECTED,
     }.get(column.type, _text_expectation(column))
 
 
@@ -301,190 +300,3 @@ def _text_expectation(column: Column) -> str:
     if column.name == "file":
         return "a path such as signals/<session>/<recording>.csv"
     return "a code of letters, digits, '-', '_' and '.'" if column.pattern else "a text"
-
-
-MOST_BYTES = 64 * 1024**2
-
-
-@dataclass(slots=True)
-class TextTable:
-    """One table as text. `problems` hold the delivery.
-
-    `file` is what the centre sees of it: a file, or a sheet of a workbook. `header` holds the
-    columns of the contract that its headings mean, and the headings that mean none; `titles` are
-    the headings as they are written. `read_as` counts what was read as something else.
-    """
-
-    name: str
-    header: tuple[str, ...] = ()
-    rows: list[TextRow] = field(default_factory=list)
-    decimal: str = "."
-    problems: list[Problem] = field(default_factory=list)
-    file: str = ""
-    titles: tuple[str, ...] = ()
-    words: TableWords = field(default_factory=TableWords)
-    read_as: Counter[str] = field(default_factory=Counter)
-
-    def __post_init__(self) -> None:
-        self.file = self.file or f"{self.name}.csv"
-
-    @property
-    def contract(self) -> Table:
-        """The table as the contract has it; without columns for a sheet that is none of ours."""
-        return contract.TABLES.get(f"delivery_{self.name}", NO_TABLE)
-
-    def title(self, column: str) -> str:
-        """Return the heading of a column as the centre wrote it."""
-        at = self.header.index(column) if column in self.header else -1
-        return self.titles[at] if 0 <= at < len(self.titles) else column
-
-    @property
-    def told(self) -> str:
-        """What was read as something else, in words; empty where nothing was."""
-        parts = [what if n == 1 else f"{what} ({n} times)" for what, n in self.read_as.items()]
-        return f"{self.file}: {', '.join(parts)}." if parts else ""
-
-
-NO_TABLE = Table("no_table", "delivery", "nothing that is read", (), ())
-
-
-def read_text_table(
-    name: str,
-    data: bytes,
-    place: DeliveryReference,
-    *,
-    file: str = "",
-    words: TableWords | None = None,
-) -> TextTable:
-    """Split a table into cells; what is wrong with the table as a whole becomes a problem.
-
-    `file` is its file where it is not called after the table, `words` what is registered of it.
-    """
-    table = TextTable(name, file=file, words=words or TableWords())
-    if len(data) > MOST_BYTES or data.count(b"\n") + data.count(b"\r") > 2 * MOST_ROWS:
-        what = f"is larger than {MOST_BYTES // 1024**2} MB or {MOST_ROWS} rows"
-        _refuse(table, place, "table_size", what)
-        return table
-    split = split_rows(decoded(data), lambda title: table.words.column(name, title) is not None)
-    _put_rows(table, split.header, split.rows, place)
-    numbers = [n for n, c in enumerate(_columns(table)) if c is not None and c.type == "number"]
-    cells = (row.cells[n] for row in table.rows for n in numbers if n < len(row.cells))
-    table.decimal = decimal_of(cells, split.delimiter)
-    if split.delimiter == "|":
-        table.read_as["a bar between the cells"] += 1
-    if table.decimal == "," and split.delimiter != ";":
-        table.read_as["numbers with a decimal comma"] += 1
-    return table
-
-
-def table_of_sheet(
-    name: str, sheet: Sheet, place: DeliveryReference, *, file: str, words: TableWords
-) -> TextTable:
-    """Return a sheet of a workbook as a table; its first row that is not blank is the header."""
-    table = TextTable(name, file=file, words=words)
-    (_, header), *rows = sheet.rows or ((1, ()),)
-    _put_rows(table, header, [TextRow(number, cells) for number, cells in rows], place)
-    return table
-
-
-def _put_rows(
-    table: TextTable, titles: tuple[str, ...], rows: Sequence[TextRow], place: DeliveryReference
-) -> None:
-    """Put header and rows into a table, each heading as the column that it means."""
-    if len(titles) > MOST_COLUMNS:
-        _refuse(table, place, "column_count", f"has more than {MOST_COLUMNS} columns")
-        return
-    meant = [table.words.column(table.name, t) if table.name else None for t in titles]
-    table.titles = titles
-    table.header = tuple(m or title for m, title in zip(meant, titles, strict=True))
-    table.rows = list(rows)
-    for column, title in zip(meant, titles, strict=True):
-        if column is not None and column != title:
-            table.read_as[f"column {title} as {column}"] += 1
-
-
-def _columns(table: TextTable) -> list[Column | None]:
-    """Return the column of the contract that each heading means, None where it means none."""
-    known = {column.name: column for column in table.contract.columns}
-    return [known.get(name) for name in table.header]
-
-
-def empty_table(name: str) -> TextTable:
-    """Return an optional table that the centre did not deliver."""
-    table = TextTable(name)
-    table.header = tuple(column.name for column in table.contract.columns)
-    return table
-
-
-def check_header(table: TextTable, place: DeliveryReference) -> None:
-    """Note missing and doubled columns. Call it after the privacy scan."""
-    if table.problems:
-        return
-    names = [column.name for column in table.contract.columns]
-    optional = {column.name for column in table.contract.columns if column.optional}
-    unknown = [n for n in table.header if n not in names]
-    for name in names:
-        count = table.header.count(name)
-        if count == 1 or (count == 0 and name in optional):
-            continue
-        what = f"has no column {name}" if count == 0 else f"has the column {name} {count} times"
-        hint = nearest(name, [n for n in unknown if may_show_column(n)]) if count == 0 else ""
-        kind = "column_missing" if count == 0 else "column_twice"
-        _refuse(table, place, kind, what, column=name, hint=hint)
-
-
-MOST_UNREAD_NAMED = 20
-
-
-def unread_columns(tables: Iterable[TextTable], place: DeliveryReference) -> list[Problem]:
-    """Name the columns that nobody registered in one sentence; they are not read."""
-    said, files, first, hints = [], [], "", ""
-    for table in tables:
-        known = {column.name for column in table.contract.columns}
-        names = [
-            f"column {title}" if may_show_column(title) else f"column {number}"
-            for number, (name, title) in enumerate(zip(table.header, table.titles, strict=False), 1)
-            if name not in known and fold(title) not in table.words.ignored
-        ]
-        if names:
-            more = f" and {len(names) - MOST_UNREAD_NAMED} more" * (len(names) > MOST_UNREAD_NAMED)
-            said.append(f"{', '.join(names[:MOST_UNREAD_NAMED])}{more} of {table.file}")
-            files.append(table.file)
-            first = first or names[0].removeprefix("column ")
-            free = [name for name in known if name not in table.header]
-            shown = [name for name in table.header if name not in known and may_show_column(name)]
-            hints += "".join(nearest(name, free) for name in shown[:MOST_UNREAD_NAMED])
-    if not said:
-        return []
-    return [
-        place.problem(
-            "column_unknown",
-            files[0],
-            f"Not in the contract, and not read: {'; '.join(said)}.",
-            expected="the columns of the contract",
-            remedy="Leave them out, or have the coordinating centre register which columns they "
-            f"are, or that they are to be ignored.{hints}",
-            column=None if first.isdecimal() else first,
-        )
-    ]
-
-
-def _refuse(
-    table: TextTable,
-    place: DeliveryReference,
-    kind: str,
-    what: str,
-    *,
-    column: str | None = None,
-    hint: str = "",
-) -> None:
-    table.problems.append(
-        place.problem(
-            kind,
-            table.file,
-            f"{table.file} {what}, so the whole delivery is held.",
-            expected="the columns of the contract, each once",
-            remedy=f"Correct the header and deliver again; an empty column may stay empty.{hint}",
-            column=column,
-        )
-    )

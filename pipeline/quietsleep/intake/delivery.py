@@ -16,22 +16,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from quietsleep import contract
-from quietsleep.intake.cells import (
-    TextTable,
-    TypedTable,
-    check_header,
-    empty_table,
-    read_text_table,
-    table_of_sheet,
-    typed_table,
-    unread_columns,
-)
+from quietsleep.intake.cells import TypedTable, typed_table
 from quietsleep.intake.dates import created_ahead, find_future, other_day
-from quietsleep.intake.dialect import DELIVERY_TABLES, OPTIONAL_TABLES, TableFiles, find_tables
+from quietsleep.intake.dialect import DELIVERY_TABLES, find_tables
 from quietsleep.intake.files.header import SignalHeader, heading_of
 from quietsleep.intake.files.read import Unreadable, read_signal
-from quietsleep.intake.files.request import may_show_column
-from quietsleep.intake.files.workbook import WorkbookError, read_workbook
 from quietsleep.intake.find import MANIFEST, FoundDelivery, bad_name, found_at, usable_name
 from quietsleep.intake.hold import (
     USABLE_ID,
@@ -50,11 +39,9 @@ from quietsleep.intake.problems import (
     no_manifest,
     not_unpacked,
     strange_entries,
-    table_twice,
     too_many_faults,
     unregistered_columns,
     unused_files,
-    workbook_not_read,
 )
 from quietsleep.intake.reference import DeliveryReference, study_words
 from quietsleep.intake.source import (
@@ -67,8 +54,14 @@ from quietsleep.intake.source import (
     unpack,
 )
 from quietsleep.intake.store import Address
+from quietsleep.intake.tables import DeliveredTables, read_tables
+from quietsleep.intake.text_table import (
+    TextTable,
+    check_header,
+    unread_columns,
+)
 from quietsleep.records import Problem
-from quietsleep.study.dialect import words_of
+from quietsleep.study.dialect import TableWords, words_of
 from quietsleep.study.study import Centre, Device, Study
 
 if TYPE_CHECKING:
@@ -150,15 +143,11 @@ class _Intake:
     root: Path | Address
     sessions: KnownSessions | None
     arrived_at: datetime
-    tables: TableFiles = field(default_factory=TableFiles)
-    # How the centre calls the tables, and sheets that are none of them.
-    called: tuple[tuple[str, str], ...] = ()
-    sheets: list[TextTable] = field(default_factory=list)
-    stopping: list[Problem] = field(default_factory=list)
+    tables: DeliveredTables = field(default_factory=DeliveredTables)
 
     @property
     def place(self) -> DeliveryReference:
-        return DeliveryReference(self.found.centre, self.found.delivery, self.called)
+        return DeliveryReference(self.found.centre, self.found.delivery, self.tables.called)
 
     @property
     def centre(self) -> Centre:
@@ -174,22 +163,26 @@ class _Intake:
                 said = not_opened(self.place, MANIFEST, error)
             return without_rows(self.found, self.root, "quarantined", [said])
         verifier = Verifier(self.source, self.place, manifest.files, self.known)
-        self.tables = find_tables(manifest.files)
-        texts = self._texts(verifier)
-        scan = PrivacyScan(self.place, study_words(self.study), zone=self.centre.zone)
-        scan.tables([*texts.values(), *self.sheets])
+        files = find_tables(manifest.files)
+        self.tables = read_tables(files, verifier.read, self.place, self.words)
+        texts = self.tables.texts
+        scan = self._scan()
+        scan.tables([*texts.values(), *self.tables.sheets])
         others = {*self.source.files, *self.found.strange} - {*manifest.files}
-        # What a table is called is no code: it is named by those who exported it.
-        listed = [*({*manifest.files} - self.tables.paths), *manifest.replaces]
-        scan.paths(listed, others | {*self.tables.workbooks}, manifest.unknown_fields)
+        # Signals are called by codes; what lies beside the tables, as those like who exported it.
+        listed = {path for path in manifest.files if "/" in path}
+        beside = {*manifest.files} - listed - {*files.texts.values()}
+        listed |= {*manifest.replaces}
+        scan.paths(listed, others | beside, manifest.unknown_fields)
         if scan.problems:
             return without_rows(self.found, self.root, "quarantined", scan.problems)
         for text in texts.values():
             check_header(text, self.place)
         stopping = [*manifest.problems]
         if not stopping:
-            stopping += self.stopping
-            stopping += missing_tables(texts, self.tables, verifier, self.place)
+            stopping += self.tables.stopping
+            unread = self.tables.unread
+            stopping += missing_tables(texts, files, verifier, self.place, unread=unread)
         stopping += [p for text in texts.values() for p in text.problems]
         if stopping:
             return self._stopped(manifest, stopping, texts)
@@ -209,6 +202,22 @@ class _Intake:
             manifest, verifier, scan=scan, texts=texts, typed=typed, headings=headings
         )
 
+    @property
+    def words(self) -> TableWords:
+        """What is registered of the tables of the centre."""
+        return words_of(self.study.tables, self.centre.tables)
+
+    def _scan(self) -> PrivacyScan:
+        schedule = self.study.schedule
+        planned = (name for visit in (schedule.visits if schedule else ()) for name in visit.names)
+        return PrivacyScan(
+            self.place,
+            study_words(self.study),
+            zone=self.centre.zone,
+            registered=self.words,
+            visits=frozenset(planned),
+        )
+
     def _stopped(
         self, manifest: Manifest, problems: list[Problem], texts: Mapping[str, TextTable]
     ) -> ReadDelivery:
@@ -225,60 +234,11 @@ class _Intake:
         devices = {s: self.centre.device_on(code, day) for s, (code, day) in said.items() if code}
         return {s: device for s, device in devices.items() if device is not None}
 
-    def _texts(self, verifier: Verifier) -> dict[str, TextTable]:
-        """Read the tables out of their files, and out of the sheets of workbooks."""
-        words = words_of(self.study.tables, self.centre.tables)
-        texts: dict[str, TextTable] = {}
-        for name, path in self.tables.texts.items():
-            data = verifier.read(path)
-            if data is not None:
-                texts[name] = read_text_table(name, data, self.place, file=path, words=words)
-        for number, path in enumerate(self.tables.workbooks, start=1):
-            # The name of a workbook may be that of a person.
-            shown = path if may_show_column(path) else f"workbook {number}"
-            self._sheets(verifier, path, shown, texts)
-        self.stopping += [table_twice(n, p, self.place) for n, p in self.tables.twice.items()]
-        for name in OPTIONAL_TABLES - texts.keys():
-            if name not in self.tables.texts:
-                texts[name] = empty_table(name)
-        self.called = tuple(
-            (f"{name}.csv", table.file)
-            for name, table in texts.items()
-            if table.file != f"{name}.csv"
-        )
-        return {name: texts[name] for name in DELIVERY_TABLES if name in texts}
-
-    def _sheets(
-        self, verifier: Verifier, path: str, shown: str, texts: dict[str, TextTable]
-    ) -> None:
-        """Add the sheets of a workbook that are tables; the others are only looked through."""
-        data = verifier.read(path)
-        if data is None:
-            return
-        try:
-            sheets = read_workbook(data)
-        except WorkbookError as error:
-            self.stopping.append(workbook_not_read(shown, str(error), self.place))
-            return
-        words = words_of(self.study.tables, self.centre.tables)
-        for number, sheet in enumerate(sheets, start=1):
-            name = sheet.title.strip().casefold()
-            known = name if name in DELIVERY_TABLES else ""
-            file = f"{shown}, sheet {sheet.title.strip() if known else number}"
-            table = table_of_sheet(known, sheet, self.place, file=file, words=words)
-            if not known:
-                self.sheets.append(table)
-            elif known in texts:
-                files = (texts[known].file, file)
-                self.stopping.append(table_twice(known, files, self.place))
-            else:
-                texts[known] = table
-
     def _verify_signals(
         self, typed: Mapping[str, TypedTable], verifier: Verifier
     ) -> dict[str, tuple[SignalHeader, Device]]:
         devices = self._devices_of(typed)
-        tables = self.tables.paths
+        tables = self.tables.files.paths
         self.source.expect(p for p in verifier.as_listed() if p not in tables)
         headings: dict[str, tuple[SignalHeader, Device]] = {}
         for path in verifier.listed:
@@ -326,9 +286,10 @@ class _Intake:
         holding.problems += other_day(typed, self.sessions or {}, self.place)
         holding.problems += unlisted_files(self.source, manifest, self.place, scan.may_show)
         holding.problems += strange_entries(self.found.strange, self.place, scan.may_show)
-        holding.problems += unread_columns([*texts.values(), *self.sheets], self.place)
-        unnamed = {*manifest.files} - self.tables.paths
-        holding.problems += unused_files(typed, unnamed, self.place)
+        holding.problems += unread_columns([*texts.values(), *self.tables.sheets], self.place)
+        unnamed = {*manifest.files} - self.tables.files.paths
+        holding.problems += self.tables.unread
+        holding.problems += unused_files(typed, unnamed, self.place, scan.may_show)
         holding.problems += unregistered_columns(headings, self.place)
         return ReadDelivery(
             self.found.centre,
@@ -416,8 +377,11 @@ def _unpacked(
 
 
 def _looked_through(delivered: ReadDelivery) -> list[str]:
-    """The files that a clean row names, and the tables: only these were searched for persons."""
-    named = {*find_tables(delivered.files).paths}
+    """The files that a clean row names, and the tables: only these were searched for persons.
+
+    A workbook is no table but holds some, beside what else its program keeps of who wrote it.
+    """
+    named = {*find_tables(delivered.files).texts.values()}
     for name in ("recordings", "checks"):
         named |= set(delivered.tables[name]["file"])
     return [path for path in delivered.files if path in named]

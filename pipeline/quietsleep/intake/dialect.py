@@ -12,7 +12,9 @@ import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from quietsleep.contract.model import Column
 from quietsleep.intake.files.csv import LONGEST_LINE, as_utf8, cells_of
+from quietsleep.study.dialect import TableWords, fold_unit
 
 DELIVERY_TABLES = ("sessions", "recordings", "checks", "reported")
 OPTIONAL_TABLES = frozenset({"reported"})
@@ -21,19 +23,23 @@ WORKBOOK_ENDING = "xlsx"
 DELIMITERS = (",", ";", "\t", "|")
 # A quoted cell may run over some lines; what runs on longer is a quote that was never closed.
 MOST_LINES_A_ROW = 20
-_LINE_END = re.compile(r"\r\n|\n|\r")
+LINE_END = re.compile(r"\r\n|\n|\r")
 _SEPARATOR_LINE = re.compile(r"sep=(.)", re.I)
 _COMMA_NUMBER = re.compile(r"[-+]?\d+,(\d+)(?:[eE][-+]?\d+)?")
 _POINT_NUMBER = re.compile(r"[-+]?\d*\.\d+(?:[eE][-+]?\d+)?")
 _LOOKED_AT = 200
+NAMING = frozenset({"session", "recording", "check"})
+# What stands in a row of units below the heading of a code.
+_NO_UNIT = frozenset({"", "-", "--", "1", "code", "einheit", "id", "none", "text", "unit", "units"})
 
 
 @dataclass(frozen=True, slots=True)
 class TextRow:
-    """One row: its number in the file and its cells, stripped."""
+    """One row: its number in the file, its cells, stripped, and how many lines it takes."""
 
     row: int
     cells: tuple[str, ...]
+    n_lines: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +82,7 @@ class SplitText:
 
 def decoded(data: bytes) -> str:
     """Return the text of a file: UTF-8, UTF-16 with or without its mark, else code page 1252."""
-    head = data[:_LOOKED_AT]
+    head = re.split(rb"[\r\n]", data[:_LOOKED_AT], maxsplit=1)[0]
     marked = head.startswith((b"\xff\xfe", b"\xfe\xff"))
     for places, encoding in ((head[1::2], "utf-16-le"), (head[::2], "utf-16-be")):
         # Of the letters of a heading every second byte is zero.
@@ -95,7 +101,7 @@ def split_rows(text: str, is_known: Callable[[str], bool]) -> SplitText:
     `is_known` says of a heading whether it means a column: the delimiter is the one by which most
     headings do.
     """
-    lines = _LINE_END.split(text)
+    lines = LINE_END.split(text)
     at = _first_line(lines, 0)
     named = _SEPARATOR_LINE.fullmatch(lines[at].strip())
     if named:
@@ -109,7 +115,7 @@ def split_rows(text: str, is_known: Callable[[str], bool]) -> SplitText:
         n_lines, cells = _row(lines, at, delimiter, len(header))
         stripped = tuple(cell.strip() for cell in cells)
         if any(stripped):
-            rows.append(TextRow(at + 1, stripped))
+            rows.append(TextRow(at + 1, stripped, n_lines))
         at += n_lines
     return SplitText(header, rows, delimiter)
 
@@ -174,3 +180,29 @@ def decimal_of(cells: Iterable[str], delimiter: str) -> str:
     if any(len(digits) != 3 for digits in commas):
         return ","
     return by_default
+
+
+def units_of_row(
+    columns: Sequence[Column | None], cells: Sequence[str], words: TableWords
+) -> list[tuple[Column, str]] | None:
+    """Return the units of a row of units that are not those of the contract.
+
+    None for a row of data: it has a code where the table names its rows, or a number, or no cell
+    that is the unit of its column.
+    """
+    n_units = 0
+    others: list[tuple[Column, str]] = []
+    for column, cell in zip(columns, cells, strict=False):
+        if column is None or not cell:
+            continue
+        if column.name in NAMING and fold_unit(cell) not in _NO_UNIT:
+            return None
+        if column.unit is None or fold_unit(cell) in _NO_UNIT:
+            continue
+        if any(char.isdecimal() for char in cell):
+            return None
+        if words.is_unit(column.unit, cell):
+            n_units += 1
+        else:
+            others.append((column, cell))
+    return others if n_units else None

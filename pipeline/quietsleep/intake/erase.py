@@ -10,27 +10,33 @@ import hashlib
 import json
 import os
 import zipfile
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from quietsleep.intake.cells import read_text_table
-from quietsleep.intake.files.csv import as_utf8
+from quietsleep.intake.dialect import LINE_END, decoded, find_tables
+from quietsleep.intake.files.workbook import read_workbook, write_workbook
 from quietsleep.intake.find import MANIFEST, FoundDelivery
 from quietsleep.intake.reference import DeliveryReference
 from quietsleep.intake.source import Refused, open_source
+from quietsleep.intake.tables import read_tables, table_of_title
+from quietsleep.study.dialect import TableWords
 
 TABLES = ("sessions", "recordings", "reported")
 
 
 @dataclass(frozen=True, slots=True)
 class RawFiles:
-    """What a delivery holds of some sessions: signal files, and rows of its tables by line."""
+    """What a delivery holds of some sessions: signal files, and rows of its tables by line.
+
+    `paths` are the files that the tables lie in; several may lie in one workbook.
+    """
 
     found: FoundDelivery
     files: tuple[str, ...]
     rows: Mapping[str, frozenset[int]]
+    paths: Mapping[str, str]
 
     @property
     def can_be_erased(self) -> bool:
@@ -39,26 +45,31 @@ class RawFiles:
 
 
 def raw_files(
-    found: FoundDelivery, *, sessions: Collection[str], infants: Collection[str]
+    found: FoundDelivery,
+    *,
+    sessions: Collection[str],
+    infants: Collection[str],
+    words: TableWords | None = None,
 ) -> RawFiles | None:
     """Look for what a delivery holds of sessions and infants; None where it holds nothing.
 
-    A session is also what a row of these infants names.
+    A session is also what a row of these infants names. `words` is what is registered of the
+    tables.
     """
     with suppress(Refused, OSError, KeyError, ValueError), open_source(found) as source:
-        tables = {
-            name: read_text_table(name, source.read(f"{name}.csv"), DeliveryReference("", ""))
-            for name in TABLES
-            if f"{name}.csv" in source.files
-        }
+        where = find_tables(path for path in source.files if path != MANIFEST)
+        tables = read_tables(where, source.read, DeliveryReference("", ""), words or TableWords())
         rows: dict[str, set[int]] = {}
         files: set[str] = set()
-        for name, table in tables.items():
+        for name, table in tables.texts.items():
+            if name not in TABLES:
+                continue
             at = {column: n for n, column in enumerate(table.header)}
             for row in table.rows:
                 cells = {c: row.cells[n] for c, n in at.items() if n < len(row.cells)}
                 if cells.get("session") in sessions or cells.get("infant") in infants:
-                    rows.setdefault(name, set()).add(row.row)
+                    lines = range(row.row, row.row + row.n_lines)
+                    rows.setdefault(name, set()).update(lines)
                     files |= {cells["file"]} if cells.get("file") in source.files else set()
         files |= {
             path for path in source.files if path.split("/")[:1] == ["signals"]
@@ -66,7 +77,7 @@ def raw_files(
         }  # fmt: skip
         if rows or files:
             said = {name: frozenset(lines) for name, lines in rows.items()}
-            return RawFiles(found, tuple(sorted(files)), said)
+            return RawFiles(found, tuple(sorted(files)), said, tables.paths)
     return None
 
 
@@ -79,10 +90,7 @@ def erase(raw: RawFiles) -> str:
 
 
 def _erase_folder(path: Path, raw: RawFiles) -> str:
-    changed = {
-        f"{name}.csv": _without_lines((path / f"{name}.csv").read_bytes(), lines)
-        for name, lines in raw.rows.items()
-    }
+    changed = _changed(raw, lambda name: (path / name).read_bytes())
     manifest = _manifest((path / MANIFEST).read_bytes(), changed, raw.files)
     for name, data in {**changed, MANIFEST: manifest}.items():
         _write(path / name, data)
@@ -99,10 +107,7 @@ def _erase_archive(path: Path, raw: RawFiles) -> str:
     with zipfile.ZipFile(path) as old, zipfile.ZipFile(fresh, "w", zipfile.ZIP_DEFLATED) as new:
         names = [info.filename for info in old.infolist() if not info.is_dir()]
         around = next(n.removesuffix(MANIFEST) for n in names if n.endswith(MANIFEST))
-        changed = {
-            f"{name}.csv": _without_lines(old.read(f"{around}{name}.csv"), lines)
-            for name, lines in raw.rows.items()
-        }
+        changed = _changed(raw, lambda name: old.read(f"{around}{name}"))
         manifest = _manifest(old.read(f"{around}{MANIFEST}"), changed, raw.files)
         for name in names:
             inside = name.removeprefix(around)
@@ -115,14 +120,46 @@ def _erase_archive(path: Path, raw: RawFiles) -> str:
     return hashlib.sha256(manifest).hexdigest()
 
 
+def _changed(raw: RawFiles, read: Callable[[str], bytes]) -> dict[str, bytes]:
+    """Return the files of the tables anew, without the rows of what was withdrawn."""
+    lines_in: dict[str, dict[str, frozenset[int]]] = {}
+    for name, lines in raw.rows.items():
+        lines_in.setdefault(raw.paths[name], {})[name] = lines
+    texts = {*find_tables(lines_in).texts.values()}
+    return {
+        path: _without_lines(read(path), next(iter(of_tables.values())))
+        if path in texts
+        else _without_rows(read(path), of_tables)
+        for path, of_tables in lines_in.items()
+    }
+
+
 def _without_lines(data: bytes, lines: Collection[int]) -> bytes:
     """Return a table without some of its lines, counted as an editor shows them."""
-    kept = [
-        line
-        for number, line in enumerate(as_utf8(data).splitlines(keepends=True), start=1)
-        if number not in lines
-    ]
-    return b"".join(kept)
+    text = decoded(data)
+    ends = [match.end() for match in LINE_END.finditer(text)]
+    pieces = zip([0, *ends], [*ends, len(text)], strict=True)
+    kept = [text[a:b] for number, (a, b) in enumerate(pieces, start=1) if number not in lines]
+    return "".join(kept).encode("utf-8")
+
+
+def _without_rows(data: bytes, rows: Mapping[str, Collection[int]]) -> bytes:
+    """Return a workbook of its tables alone, without some of their rows.
+
+    What else it holds (other sheets, comments, older values) may tell of it too, and goes as well.
+    """
+    sheets = [sheet for sheet in read_workbook(data) if table_of_title(sheet)]
+    return write_workbook(
+        replace(
+            sheet,
+            rows=tuple(
+                (number, cells)
+                for number, cells in sheet.rows
+                if number not in rows.get(table_of_title(sheet), ())
+            ),
+        )
+        for sheet in sheets
+    )
 
 
 def _manifest(data: bytes, changed: Mapping[str, bytes], gone: Collection[str]) -> bytes:

@@ -28,6 +28,14 @@ DELIVERY_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,79}")
 # What file managers leave behind; it is no part of any delivery.
 CLOSED = "folder_not_opened"
 LEFT_BEHIND = frozenset({".DS_Store", "Thumbs.db", "desktop.ini", "__MACOSX"})
+# What office programs put beside a file while it is open: in it stands who has opened it.
+_LOCKED_BY = re.compile(r"~\$.+|\.~lock\..+#|~.+\.tmp", re.I | re.S)
+
+
+def is_left_behind(path: str) -> bool:
+    """Whether a file, or a folder on the way to it, belongs to a program and to no delivery."""
+    parts = path.split("/")
+    return any(part in LEFT_BEHIND or _LOCKED_BY.fullmatch(part) for part in parts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +221,7 @@ def closed(place: DeliveryReference, error: OSError) -> Problem:
 def _listing(folder: Path) -> list[os.DirEntry[str]]:
     try:
         with os.scandir(folder) as entries:
-            found = [e for e in entries if e.name not in LEFT_BEHIND and e.name[0] != "."]
+            found = [e for e in entries if not is_left_behind(e.name) and e.name[0] != "."]
     except OSError:
         return []
     return sorted(found, key=lambda e: e.name)
@@ -268,7 +276,7 @@ def _walk(root: Path, inside: str, stats: dict[str, tuple[int, int]], strange: l
     """Fill `stats` with the plain files below root/inside; links are named, never followed."""
     try:
         with os.scandir(root / inside) as entries:
-            found = [e for e in entries if e.name not in LEFT_BEHIND]
+            found = [e for e in entries if not is_left_behind(e.name)]
     except OSError:
         strange.append(inside or ".")
         return
@@ -379,7 +387,7 @@ def _sorted_out(listed: Mapping[str, tuple[int, int]]) -> _Lying:
         stats = lying.folders.setdefault(name, {})
         parts = inside.split("/")
         strange = lying.strange.setdefault(name, set())
-        if LEFT_BEHIND & {*parts} or len(stats) + len(strange) > MOST_FILES:
+        if is_left_behind(inside) or len(stats) + len(strange) > MOST_FILES:
             continue
         if len(parts) > MOST_LEVELS or {"", ".", ".."} & {*parts}:
             strange.add("/".join(parts[:MOST_LEVELS]))
@@ -389,4 +397,4 @@ def _sorted_out(listed: Mapping[str, tuple[int, int]]) -> _Lying:
 
 
 def _is_hidden(name: str) -> bool:
-    return name in LEFT_BEHIND or name.startswith(".")
+    return is_left_behind(name) or name.startswith(".")

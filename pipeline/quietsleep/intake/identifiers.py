@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import date
 
 # Common given names and family names. Those that are also words of the trade, plants, animals,
@@ -95,10 +96,13 @@ patientnumber hospitalnumber casenumber
 
 # `device_name` names a thing; `mother_name` names a person.
 _THINGS = """
-center centre channel column device drug file ip mac method model outcome rule sensor signal
-site software study table technique test trial unit version
+center centre channel column device drug file ip mac method model outcome protocol recording rule
+sensor session signal site software study table technique test trial unit version visit
 """
 THINGS = frozenset(_THINGS.split())
+# Beside one of these, "born" tells of the child's state and not of its day.
+_AT_BIRTH = "early gewicht laenge lange late length preterm term vaginal weight"
+AT_BIRTH, BORN = frozenset(_AT_BIRTH.split()), frozenset({"born", "geb", "geboren"})
 RELATIVES = frozenset({"mother", "father", "parent", "guardian", "contact", "patient"})
 
 # Words that stand in codes and are no names although they are written like one.
@@ -113,6 +117,52 @@ student study subject syringe team tech technician term test third tidal trial t
 phase visit volume ward week
 """
 TRADE_WORDS = frozenset(_TRADE.split())
+
+# Words of the ward and of the laboratory, and of visits: written large at the beginning of a cell
+# they look like names. A word beside them is looked at as if it stood alone.
+_CLINICAL = """
+abdominal absent adequate afebrile agitated airway alert apnea apneic apnoea apnoeic arousal
+artefact artifact aspiration asthma atopy awakened bilateral bottle bradycardia breast breath
+breathing bronchiolitis bronchitis bronchodilator bronchopulmonary calm cannula chest chloral
+chronic clear clinical cold colic complete completed congested congestion consolidation coryza
+cough coughed coughing crackles crackling cried crying cyanosis dexmedetomidine diaphragmatic
+dislodged drowsy drug dysplasia dyspnea dyspnoea early eczema elevated equipment expiration
+expiratory face failed failure fed feed feeding fentanyl fever flat formula fussy gastric good
+grunting head healthy hiccup hiccups hoarse hydrate hypotonia hypoxemia hypoxia incomplete
+increased infection inspiration inspiratory interrupted irregular jacket jaw lateral leak leakage
+left light lost lung manoeuvre maneuver marked mask mechanical mild minor moderate mouth movement
+moved moving mucus murmur nasal nasogastric neck nebulised nebulized neonatal non normal nose
+nostril not obstructed obstruction occluded oral other oxygen pacifier pause pauses percentile
+pharyngeal pneumonia pneumotach poor position positioned postponed prematurity premature prone
+pulmonary rales reduced reflux refused regular respiratory resting restless retractions
+rhinitis rhonchi right rolled runny salbutamol saturation scored secretions sedated sedative seen
+severe shallow sigh sighing sighs slept slight small snore snores snoring snuffles sneezing
+solution spontaneous stable started stopped stridor strong suction suctioned supine support swaddled
+swallow swallowing symptom symptoms syrup tachypnea tachypnoea taken teething tired tolerated
+tonsils tracheal tube unsettled unstable untroubled unwell unchanged upper upright ventilated
+ventilation viral vomited vomiting wet wheeze wheezes wheezing wheezy woke woken yawn yawning
+active asleep deep drowsing rem nrem indeterminate transitional
+larger smaller higher lower longer shorter better worse mother father parent parents crib cot
+yes positive negative present missing pending done given withheld partial partly never always
+sometimes often daily weekly
+bauchlage hydrat husten leck maske ruhig rueckenlage ruckenlage schlaf schnupfen seitenlage unruhig
+wach weint endormi agite calme couche fuite masque pleurs rhume toux dormido llanto mascarilla
+fuga tos boca nariz respirazione sonno maschera perdita pianto tosse slaapt rustig huilt lek
+"""
+_VISITS = """
+appointment besuch bezoek control controle controlled dag dagen erstbesuch erstuntersuchung erste
+erstvisite examination fifth folgebesuch folgevisite fourth initial jour jours kontrolle last
+maand maanden monat monate months mois
+month mes meses mese mesi next nachuntersuchung preterm primera premiere recruitment screening
+seconda segunda seventh sixth tag tage term termin third unscheduled planned enrolment enrollment
+untersuchung visita visite weeks week wochen woche semaine semaines semana semanas settimane weken
+years year yearly jahr jahre anno anni annee annees jaar
+"""
+_FILES = """
+checks copy data database delivery export exported exports extract final list overview recordings
+report reported results sessions sheet summary table tables upload version workbook
+"""
+HARMLESS_WORDS = frozenset((_CLINICAL + _VISITS + _FILES).split()) - COMMON_NAMES
 
 # Beside one of these another word is most likely the person's name.
 PERSONS = frozenset({"baby", "boy", "child", "doctor", "girl", "infant", "nurse", "patient"})
@@ -138,6 +188,7 @@ _COLUMN_WORDS: dict[str, str] = {
 }
 # No cell may be longer (see `table_cells`), and the patterns cost the square of the length.
 LONGEST_LOOKED_AT = 400
+DAY_WORDS = frozenset({"date", "datum", "day", "month", "place", "tag", "time", "year"})
 _COLUMN_PAIRS = (
     ({"birth"}, {"date", "day", "year", "month", "time", "place"}, BIRTH_DATE),
     (
@@ -164,7 +215,7 @@ _TELEPHONE = re.compile(
 _STREET = re.compile(
     r"""\b(?:street|road|avenue|lane|drive|square|rue|via|calle|rua|ulica|ul\.|platz|allee)\b
       | (?:stra(?:ss|ß)e|str\.|straat|gatan|gade|vej|laan|plein|gracht)(?:\b|(?<=\.))
-      | \b\w+weg\b""",
+      | \b(?!atem|luft)\w+weg\b""",
     re.X | re.I,
 )
 _POSTCODE = re.compile(
@@ -204,6 +255,8 @@ def column_identifies(header: str) -> str | None:
             return kind
     if found & THINGS and not found & RELATIVES:
         return None
+    if found & AT_BIRTH and not found & DAY_WORDS:
+        tokens = [token for token in tokens if token not in BORN]
     joined = "".join(tokens)
     for token in (*tokens, joined):
         if token in _COLUMN_WORDS:
@@ -251,6 +304,34 @@ def _is_address(text: str) -> bool:
     return bool(_STREET.search(text)) and any(c.isdecimal() for c in text)
 
 
+# A column of days of tests is called so.
+_TEST_DAYS = """
+besuch calibrat call check done eich exam export follow kalib kontroll mess recording report scan
+session started study termin test untersuch visit visite
+"""
+TEST_DAYS = tuple(_TEST_DAYS.split())
+_LONGEST_DATE = 10
+
+
+def days_of_date(value: str) -> list[date]:
+    """Return the days that a plain date, without anything beside it, may mean; none for others."""
+    if len(value) > _LONGEST_DATE:
+        return []
+    found: list[date] = []
+    for pattern, (year, month, day) in _DATES:
+        if match := pattern.fullmatch(value):
+            parts = match.groups()
+            with suppress(ValueError):
+                found.append(date(int(parts[year]), int(parts[month]), int(parts[day])))
+    return found
+
+
+def names_days_of_tests(header: str) -> bool:
+    """Whether the heading of a column says that it holds days on which something was done."""
+    joined = "".join(plain(w) for w in _WORDS.findall(header[:LONGEST_LOOKED_AT]))
+    return any(word in joined for word in TEST_DAYS) and any(day in joined for day in DAY_WORDS)
+
+
 def _has_foreign_date(text: str, days: frozenset[date]) -> bool:
     if _WRITTEN_DATE.search(text):
         return True
@@ -279,7 +360,8 @@ def _is_one_of(days: frozenset[date], day: str, month: str, year: str) -> bool:
 def _looks_like_name(text: str, *, is_code: bool, words: frozenset[str]) -> bool:
     if _TITLE.search(text):
         return True
-    parts = [w for w in _WORDS.findall(_CAMEL.sub(" ", text)) if plain(w) not in words]
+    harmless = words | HARMLESS_WORDS
+    parts = [w for w in _WORDS.findall(_CAMEL.sub(" ", text)) if plain(w) not in harmless]
     known = [plain(w) for w in parts]
     if any(w in COMMON_NAMES for w in known if len(w) >= 4):
         return True

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from quietsleep import contract
-from quietsleep.intake.find import MANIFEST, MOST_FILES, FoundDelivery
+from quietsleep.intake.find import MANIFEST, MOST_FILES, FoundDelivery, is_left_behind
 from quietsleep.intake.hold import USABLE_ID
 from quietsleep.intake.reference import DeliveryReference
 from quietsleep.intake.source import SAFE_PATH, DeliveryFiles
@@ -129,6 +129,8 @@ def _read_files(manifest: Manifest, place: DeliveryReference, entries: object) -
             _refuse(manifest, place, what, '{"path": ..., "bytes": ..., "sha256": ...}')
             return
         path, size, sha256 = listed
+        if is_left_behind(path):
+            continue
         if not SAFE_PATH.fullmatch(path) or path in manifest.files:
             what = f"lists a path in entry {number} of files that is not plain, or a second time"
             _refuse(manifest, place, what, "each file once, by its path inside the delivery")

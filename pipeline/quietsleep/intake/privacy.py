@@ -10,19 +10,23 @@ import re
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from quietsleep.contract.model import Column
-from quietsleep.intake.cells import TextTable
+from quietsleep.intake.dialect import TextRow
 from quietsleep.intake.files.header import SignalHeader
 from quietsleep.intake.identifiers import (
     BIRTH_DATE,
     column_identifies,
+    days_of_date,
+    names_days_of_tests,
     value_identifies,
 )
 from quietsleep.intake.reference import DeliveryReference
+from quietsleep.intake.text_table import TextTable
 from quietsleep.records import Problem
+from quietsleep.study.dialect import TableWords, fold
 from quietsleep.study.study import Device
 
 # Columns whose values are codes: there every capitalised word is suspect.
@@ -31,7 +35,21 @@ CODE_COLUMNS = frozenset(
 )
 _PLAIN_NUMBER = re.compile(r"[-+]?\d{1,8}(?:[.,]\d{1,17})?(?:[eE][-+]?\d{1,3})?")
 _TIME = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d")
+# What a program writes for a day without a time of day.
+_MIDNIGHT = re.compile(r"\d{4}-\d\d-\d\d[T ]00:00(?::00(?:\.0+)?)?(?!\d|:)")
+# A call, a report or a calibration belongs to a test of the weeks around it.
+_NEAR = timedelta(days=31)
+# An age may be counted in completed weeks or rounded months.
+_LIKE_AGE = timedelta(days=16)
 _PATH_PARTS = re.compile(r"[/\\]|\.(?=\w{1,8}$)")
+
+
+@dataclass(frozen=True, slots=True)
+class _Test:
+    """The day of a session, and the age of its infant where it is told."""
+
+    day: date
+    age: timedelta | None = None
 
 
 @dataclass(slots=True)
@@ -39,20 +57,25 @@ class PrivacyScan:
     """Looks through one delivery; `problems` fills with what may not be taken in.
 
     `words` are codes of the study that may stand in values, `days` the days of tests, as they are
-    written and where the centre is, by its `zone`.
+    written and where the centre is, by its `zone`. `registered` is what is registered of the
+    tables, `visits` are the names of planned visits: both pass.
     """
 
     place: DeliveryReference
     words: frozenset[str]
     days: frozenset[date] = frozenset()
     zone: ZoneInfo | None = None
+    registered: TableWords = field(default_factory=TableWords)
+    visits: frozenset[str] = frozenset()
     problems: list[Problem] = field(default_factory=list)
     _seen: dict[tuple[str, bool], str | None] = field(default_factory=dict)
+    _tests: dict[str, _Test] = field(default_factory=dict)
 
     def tables(self, tables: Iterable[TextTable]) -> None:
         """Look through the column names and cells of all tables."""
         tables = list(tables)
         self.days = frozenset(day for table in tables for day in _days_of(table, self.zone))
+        self._tests = {s: t for table in tables for s, t in _tests_of(table)}
         self._seen.clear()
         for table in tables:
             columns = {column.name: column for column in table.contract.columns}
@@ -91,24 +114,56 @@ class PrivacyScan:
             self._found(kind, where, title="the heading holds what looks like")
 
     def _column(self, table: TextTable, number: int, column: Column | None) -> None:
-        first: dict[str, int] = {}
-        for row in table.rows:
+        rows_of: dict[str, list[TextRow]] = {}
+        for row in table.all_rows:
             if number < len(row.cells) and row.cells[number]:
-                first.setdefault(row.cells[number], row.row)
+                rows_of.setdefault(row.cells[number], []).append(row)
+        # Of a sheet that is no table, and of a column that the study ignores, nobody expects codes.
+        is_code = not (column is None and table.is_apart(table.header[number]))
         found: dict[str, list[int]] = {}
-        for value, row_number in first.items():
-            if kind := self._cell(value, column):
-                found.setdefault(kind, []).append(row_number)
+        for value, its_rows in rows_of.items():
+            kind = self._cell(value, column, table.words, is_code=is_code)
+            if kind == BIRTH_DATE and column is None:
+                title = table.header[number]
+                if all(self._is_of_a_test(value, title, table, row) for row in its_rows):
+                    continue
+            if kind:
+                found.setdefault(kind, []).append(its_rows[0].row)
         for kind, rows in found.items():
             name = table.title(column.name) if column else None
             self._found(kind, table.file, number=number, column=name, row=min(rows), n=len(rows))
 
-    def _cell(self, value: str, column: Column | None) -> str | None:
+    def _is_of_a_test(self, value: str, title: str, table: TextTable, row: TextRow) -> bool:
+        """Whether a plain date is a day of tests: nobody is born after the own test.
+
+        Before the test it is one where the heading says so and the age says no other.
+        """
+        days = days_of_date(value)
+        at = table.header.index("session") if "session" in table.header else -1
+        session = row.cells[at] if 0 <= at < len(row.cells) else ""
+        test = self._tests.get(session) or _Test(max(self.days, default=date.max))
+        if not days:
+            return False
+        if min(days) >= test.day:
+            return True
+        born = test.day - test.age if test.age is not None else None
+        near = any(test.day - _NEAR <= day for day in days)
+        return (
+            near
+            and names_days_of_tests(title)
+            and all(born is None or abs(day - born) > _LIKE_AGE for day in days)
+        )
+
+    def _cell(
+        self, value: str, column: Column | None, words: TableWords, *, is_code: bool
+    ) -> str | None:
         if column is None:
-            return self._value(value, is_code=True)
+            return self._value(value, is_code=is_code)
         if _PLAIN_NUMBER.fullmatch(value) and column.type in {"number", "integer"}:
             return None
-        if value in column.choices:
+        if words.is_missing(value) or words.choice(column, value) is not None:
+            return None
+        if column.name == "visit" and fold(value) in self.visits:
             return None
         if column.name == "file":
             kinds = (self._value(p, is_code=c) for p, c in _parts_of_path(value))
@@ -120,6 +175,8 @@ class PrivacyScan:
     def _value(self, value: str, *, is_code: bool) -> str | None:
         # The headings of a delivery's files are alike: each value is looked at once.
         key = (value, is_code)
+        if key not in self._seen and self.registered.is_code(value):
+            self._seen[key] = None
         if key not in self._seen:
             self._seen[key] = value_identifies(
                 value, is_code=is_code, words=self.words, days=self.days
@@ -169,7 +226,13 @@ def _days_of(table: TextTable, zone: ZoneInfo | None) -> Iterator[date]:
     A time of day beside the date tells them from a date of birth, also in a shifted cell. Of a
     centre that writes another clock than its own, the day there counts as well.
     """
-    cells = {cell for row in table.rows for cell in row.cells if _TIME.match(cell)}
+    times = {n for n, name in enumerate(table.header) if _is_time(table, name)}
+    cells = {
+        cell
+        for row in table.rows
+        for number, cell in enumerate(row.cells)
+        if _TIME.match(cell) and (number in times or not _MIDNIGHT.match(cell))
+    }
     for cell in cells:
         with suppress(ValueError):
             yield date.fromisoformat(cell[:10])
@@ -177,3 +240,23 @@ def _days_of(table: TextTable, zone: ZoneInfo | None) -> Iterator[date]:
             when = datetime.fromisoformat(cell)
             if zone is not None and when.tzinfo is not None:
                 yield when.astimezone(zone).date()
+
+
+def _is_time(table: TextTable, name: str) -> bool:
+    return any(c.name == name and c.type == "datetime" for c in table.contract.columns)
+
+
+def _tests_of(table: TextTable) -> Iterator[tuple[str, _Test]]:
+    """Day and age of each session of the table of sessions."""
+    wanted = ("session", "tested_at", "age_days")
+    if table.name != "sessions" or any(name not in table.header for name in wanted):
+        return
+    at = [table.header.index(name) for name in wanted]
+    for row in table.rows:
+        if max(at) < len(row.cells):
+            session, tested_at, age = (row.cells[n] for n in at)
+            with suppress(ValueError, OverflowError):
+                day = date.fromisoformat(tested_at[:10])
+                is_age = _PLAIN_NUMBER.fullmatch(age) is not None
+                days = timedelta(days=float(age.replace(",", "."))) if is_age else None
+                yield session, _Test(day, days)

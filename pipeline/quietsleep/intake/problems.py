@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
-from quietsleep.intake.cells import MOST_FAULTS, TextTable, TypedTable
+from quietsleep.intake.cells import MOST_FAULTS, TypedTable
 from quietsleep.intake.dialect import DELIVERY_TABLES, OPTIONAL_TABLES, TableFiles
 from quietsleep.intake.files.header import SignalHeader
 from quietsleep.intake.files.request import may_show_column
@@ -13,10 +13,12 @@ from quietsleep.intake.find import MANIFEST
 from quietsleep.intake.manifest import Verifier
 from quietsleep.intake.reference import DeliveryReference, nearest
 from quietsleep.intake.source import SAFE_PATH
+from quietsleep.intake.text_table import TextTable
 from quietsleep.records import Problem
 from quietsleep.study.study import Device
 
 MOST_NAMED = 20
+OTHER_SHEETS = (".xls", ".xlsm", ".xlsb", ".ods", ".numbers")
 
 
 def no_manifest(place: DeliveryReference) -> Problem:
@@ -57,10 +59,20 @@ def missing_tables(
     files: TableFiles,
     verifier: Verifier,
     place: DeliveryReference,
+    unread: Sequence[Problem] = (),
 ) -> list[Problem]:
-    """A table that is missing or bad holds the whole delivery."""
+    """A table that is missing or bad holds the whole delivery.
+
+    `unread` are workbooks that could not be read: the missing tables are taken to be in these.
+    """
     bad = verifier.verified.bad
     problems = [bad[path] for path in sorted(files.paths & bad.keys())]
+    if unread and any(name not in texts for name in DELIVERY_TABLES):
+        return [*problems, *unread]
+    other = [p for p in verifier.listed if p.casefold().endswith(OTHER_SHEETS) and "/" not in p]
+    hint = (
+        " Workbooks of another form than .xlsx are not read: save them as .xlsx." if other else ""
+    )
     for name in DELIVERY_TABLES:
         path = f"{name}.csv"
         there = name in texts or name in files.texts or name in files.twice
@@ -73,7 +85,7 @@ def missing_tables(
                 f"{path} is not listed in {MANIFEST}, so the whole delivery is held.",
                 expected="sessions.csv, recordings.csv and checks.csv, or a workbook with a sheet "
                 "for each",
-                remedy=f"Add {path} (a header alone will do) and list it in {MANIFEST}.",
+                remedy=f"Add {path} (a header alone will do) and list it in {MANIFEST}.{hint}",
             )
         )
     return problems
@@ -91,11 +103,11 @@ def table_twice(name: str, paths: Sequence[str], place: DeliveryReference) -> Pr
 
 
 def workbook_not_read(path: str, what: str, place: DeliveryReference) -> Problem:
-    """A workbook that cannot be read holds the delivery: it may hold any of its tables."""
+    """A workbook that cannot be read; it holds the delivery where a table is missing."""
     return place.problem(
         "workbook",
         path,
-        f"{path} {what}, so the whole delivery is held.",
+        f"{path} {what}; nothing of it was read.",
         expected="a workbook (.xlsx) with one sheet a table",
         remedy="Save it anew from the program that made it, or save each sheet as .csv.",
     )
@@ -137,13 +149,17 @@ def strange_entries(
 
 
 def unused_files(
-    typed: Mapping[str, TypedTable], listed: Iterable[str], place: DeliveryReference
+    typed: Mapping[str, TypedTable],
+    listed: Iterable[str],
+    place: DeliveryReference,
+    may_show: Callable[[str], bool],
 ) -> list[Problem]:
     """Listed files, tables aside, that no row names: signals that would be lost without a word."""
     named: set[str] = set()
     for name in ("recordings", "checks"):
         named |= set(typed[name].frame["file"].dropna())
-    unused = sorted(set(listed) - named)
+    unused = sorted(set(listed) - named, key=lambda path: (not may_show(path), path))
+    n_shown = min(MOST_NAMED, sum(map(may_show, unused)))
     problems = [
         place.problem(
             "unused_file",
@@ -152,14 +168,15 @@ def unused_files(
             expected="a row for every signal file",
             remedy="Add its row in a new delivery, or leave the file out.",
         )
-        for path in unused[:MOST_NAMED]
+        for path in unused[:n_shown]
     ]
-    if len(unused) > MOST_NAMED:
+    if rest := len(unused) - n_shown:
+        more = f"{rest} {'more ' if n_shown else ''}{'files' if rest > 1 else 'file'}"
         problems.append(
             place.problem(
                 "unused_file",
                 "delivery",
-                f"{len(unused) - MOST_NAMED} more files of the delivery are named by no row.",
+                f"{more} of the delivery {'are' if rest > 1 else 'is'} named by no row.",
                 expected="a row for every signal file",
                 remedy="Add their rows in a new delivery, or leave the files out.",
             )

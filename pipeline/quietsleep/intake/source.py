@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import IO, Protocol
 
 from quietsleep.intake.files.read import MOST_BYTES, read_bounded
-from quietsleep.intake.find import LEFT_BEHIND, MANIFEST, FoundDelivery
+from quietsleep.intake.find import MANIFEST, FoundDelivery, is_left_behind
 from quietsleep.intake.reference import DeliveryReference
 from quietsleep.intake.store import MOST_DIRECTORY_BYTES, ZIP, ZIP_OF, Address, directory_bytes
 from quietsleep.records import Problem
@@ -160,7 +160,7 @@ class Archive:
     def _judge(
         self, found: FoundDelivery
     ) -> tuple[Mapping[str, tuple[int, int]], Mapping[str, zipfile.ZipInfo], str]:
-        entries = [i for i in self._zip.infolist() if not _is_left_behind(i.filename)]
+        entries = [i for i in self._zip.infolist() if not is_left_behind(i.filename)]
         reason = unsafe_entries(entries, found.stats[""][0])
         if reason:
             raise self._refusal(reason)
@@ -256,10 +256,6 @@ def discard(target: Path) -> None:
     """Take away what was unpacked earlier of a delivery."""
     with suppress(OSError):
         shutil.rmtree(target)
-
-
-def _is_left_behind(name: str) -> bool:
-    return any(part in LEFT_BEHIND for part in name.split("/"))
 
 
 def _folder_around(names: Iterable[str]) -> str:

@@ -21,6 +21,7 @@ from quietsleep.measure.roster import all_rows, read_roster
 from quietsleep.review.desk import check_note, check_signer, codes_of
 from quietsleep.store.erase import erase_sessions
 from quietsleep.store.state import ASIDE, State
+from quietsleep.study.dialect import words_of
 from quietsleep.study.history import History, history_of
 from quietsleep.study.register import Register, RegisterError
 from quietsleep.study.review_log import reviews_of
@@ -209,7 +210,8 @@ def _raw_files(
     study: Study, centre: str, sessions: Collection[str], infants: Collection[str]
 ) -> list[RawFiles]:
     found = take_inventory(study).found.get(centre, [])
-    raw = (raw_files(each, sessions=sessions, infants=infants) for each in found)
+    words = words_of(study.tables, study.centres[centre].tables)
+    raw = (raw_files(each, sessions=sessions, infants=infants, words=words) for each in found)
     return [each for each in raw if each is not None]
 
 
@@ -226,7 +228,7 @@ def _place(study: Study, raw: RawFiles) -> str:
 
 
 def _named(study: Study, raw: RawFiles) -> str:
-    tables = [f"{len(lines)} of {name}.csv" for name, lines in sorted(raw.rows.items())]
+    tables = [f"{len(lines)} of {name}" for name, lines in sorted(raw.rows.items())]
     said = f"{len(raw.files)} signal file{'s' * (len(raw.files) != 1)}"
     rows = f"; rows: {', '.join(tables)}" if tables else ""
     return f"{_place(study, raw)}: {said}{rows}"

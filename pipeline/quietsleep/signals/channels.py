@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from quietsleep import contract
 from quietsleep.records import Channels, FloatArray, RawSignal, Recording
 from quietsleep.signals.breaths import find_breaths, integrate, level_volume, manoeuvres
-from quietsleep.signals.clipping import clipped_share_pct, find_clipped
+from quietsleep.signals.clipping import clipped_share_pct, find_clipped, held_by
 from quietsleep.signals.gas import AS_MEASURED, GasFactors, flow_at_btps, gas_factors
 from quietsleep.signals.quantiles import longest_run, median
 from quietsleep.study.study import ChannelMap, Device
@@ -134,10 +134,10 @@ def clipped_in(
 
     `values` holds the samples under the keys of `contract.SIGNALS`, shape (n,).
     """
-    share, found = 0.0, []
-    for name in sorted(set(channels)):
+    share, found, together = 0.0, [], sorted(set(channels))
+    for name in together:
         samples = values[contract.SIGNALS[name].key]
-        runs = find_clipped(samples, channel=name)
+        runs = find_clipped(samples, held=held_by(name, together))
         share = max(share, clipped_share_pct(runs, samples.size))
         found += runs
     return share, tuple(sorted(found))

@@ -55,8 +55,11 @@ def volume_of(
     """Volume (mL) and flow (mL/s) over [start, end), from where the shutter is shut.
 
     Flow less its mean over the samples `held`, where it is zero; volume by the trapezoid rule
-    through opening and closing edges, equal to that of the recording over `held`.
+    through opening and closing edges, equal to that of the recording over `held`. Empty where the
+    end does not come after `held`: an expiration that ended before the release.
     """
+    if end < held.stop:
+        return np.empty(0), np.empty(0)
     first = min(start, held.start)
     flow = recording.flow_ml_s[first:end] - float(recording.flow_ml_s[held].mean())
     volume = np.zeros(flow.size)

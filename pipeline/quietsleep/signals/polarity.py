@@ -28,7 +28,8 @@ _STILL_NOISE_SDS = 5.0  # ... or below this many SDs of its noise
 _CLOSED_KPA = 0.1  # a closed airway shows at least this much pressure
 _CLOSED_S = 0.05
 _BRIDGED_S = 0.02  # noise breaks no closed stretch
-_OPENING_S = (0.01, 0.1)  # flow is read so long after the release
+_OPENING_S = 0.1  # flow has begun so soon after the release
+_STEADY_SHARE = 0.5  # pressure that changes by more of itself before the release is an effort
 _REST_KPA = 0.3  # pressures nearer to zero may be those of an open airway
 _NEAR_KPA = 0.12  # an open airway shows no more than this
 _AROUND_S = 0.1  # left out on either side of a closed airway
@@ -107,17 +108,21 @@ def _release_votes(
     *,
     still_ml_s: float,
 ) -> list[float]:
-    """Vote for each release: air goes down the pressure that stood behind the shutter."""
-    first, last = (round(seconds * rate_hz) for seconds in _OPENING_S)
+    """Vote for each release: air goes down the pressure that stood behind the shutter.
+
+    The first flow counts, for muscles may turn it at once. Where an infant makes efforts against
+    the shutter until it opens, the release tells nothing.
+    """
+    last = round(_OPENING_S * rate_hz)
     votes = []
     for start, end in closed:
-        after = flow_ml_s[end + first : end + last + 1]
-        if after.size == 0:
+        held = pressure_kpa[max(start, end - last) : end]
+        behind = median(held)
+        after = flow_ml_s[end : end + last + 1] - float(flow_ml_s[start:end].mean())
+        begun = after[np.abs(after) >= 2.0 * still_ml_s]
+        if abs(behind) < max(_CLOSED_KPA, float(np.ptp(held)) / _STEADY_SHARE) or begun.size == 0:
             continue
-        behind = median(pressure_kpa[max(start, end - last) : end])
-        flowing = float(after.mean()) - float(flow_ml_s[start:end].mean())
-        if abs(behind) >= _CLOSED_KPA and abs(flowing) >= 2.0 * still_ml_s:
-            votes.append(-float(np.sign(behind * flowing)))
+        votes.append(-float(np.sign(behind * begun[0])))
     return votes
 
 

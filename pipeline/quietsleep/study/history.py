@@ -8,7 +8,7 @@ more is missed, however it went, and nothing that it had replaced comes back in 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
@@ -130,7 +130,7 @@ class History:
             self.arrivals.setdefault((body["centre"], body["delivery"]), first)
         elif entry.kind == "delivered":
             name = (body["centre"], body["delivery"])
-            self.brought[name] = (*self.brought.get(name, ()), _brought(entry))
+            self.brought[name] = _with_version(self.brought.get(name, ()), _brought(entry))
             self._take_out(entry, "", body["withdrawn"])
         elif entry.kind == "withdrawal":
             self._take_out(entry, body["infant"], body["sessions"], body["reviews"])
@@ -182,7 +182,7 @@ class History:
     def since(self, name: Name, said: Mapping[str, Any]) -> int:
         """Return the entry since which a delivery brings just this; LAST where it never did."""
         versions = self.brought.get(name, ())
-        return next((v.number for v in versions if v.keys() == said), LAST)
+        return next((v.number for v in versions if v.sha256 == said["sha256"]), LAST)
 
     def _take_out(
         self,
@@ -202,6 +202,20 @@ class History:
             {infant: entry.number, **known.infants} if infant else known.infants,
             known.reviews | {*reviews},
         )
+
+
+def _with_version(known: tuple[Brought, ...], new: Brought) -> tuple[Brought, ...]:
+    """Add what a delivery brings by now.
+
+    The same files read in another way, since a registration or the program changed, are no other
+    delivery: nothing of it went, its rows are called in another way.
+    """
+    if not known or known[-1].sha256 != new.sha256:
+        return (*known, new)
+    last = known[-1]
+    out = tuple(dict.fromkeys((*last.withdrawn, *new.withdrawn)))
+    same = replace(new, number=last.number, night=last.night, at=last.at, withdrawn=out)
+    return (*known[:-1], same)
 
 
 def history_of(register: Register) -> History:

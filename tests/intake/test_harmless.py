@@ -1,0 +1,205 @@
+"""What is no identifier: words of the ward and of visits, the study's own codes, days of tests.
+
+A false alarm refuses a whole delivery, and with it a family's visit; beside each word that passes
+stands here what must not pass by it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from quietsleep.intake.delivery import ReadDelivery, read_delivery
+from quietsleep.intake.find import find_deliveries
+from quietsleep.intake.identifiers import (
+    BIRTH_DATE,
+    COMMON_NAMES,
+    HARMLESS_WORDS,
+    NAME,
+    column_identifies,
+    value_identifies,
+)
+from quietsleep.study.dialect import TableDialect
+from quietsleep.study.schedule import PlannedVisit, Schedule
+from quietsleep.study.study import Study
+from tests.intake.conftest import Draft
+
+WORDS = (
+    "Stridor", "Supine", "No leak", "Chloral hydrate", "Mild Stridor", "Left lateral", "Crying",
+    "Wheezing", "Runny nose", "Mask dislodged", "Quiet sleep", "REM", "Breast milk", "Coughed",
+    "Not tolerated", "Sedation failed", "Woken early", "Nasal Cannula", "Head Right", "Prone",
+    "First visit", "Second Visit", "Erstvisite", "Nachuntersuchung", "6 Monate", "Visita 2",
+    "Screening", "Enrolment", "Third Week", "Mother present", "Unscheduled", "Oxygen", "Apnoea",
+    "Atemweg 2", "Huilt", "Endormi", "Termin 3", "Control visit",
+)  # fmt: skip
+PERSONS = (
+    "Quensel", "Stridor Quensel", "Baby Quensel", "Supine, Anna", "No leak Zwingmann",
+    "Dr Supine", "Visit Kowalski", "Jansen 6 Monate", "Ottilie Quensel",
+)  # fmt: skip
+
+
+def take(study: Study, draft: Draft) -> ReadDelivery:
+    draft.write(study.deliveries_path)
+    return read_delivery(study, find_deliveries(study, "larch")[0])
+
+
+def kinds(result: ReadDelivery) -> set[str]:
+    return {p.kind for p in result.problems}
+
+
+@pytest.mark.parametrize("text", WORDS)
+def test_words_of_the_ward_and_of_visits_pass(text: str) -> None:
+    assert value_identifies(text, is_code=True) is None
+
+
+@pytest.mark.parametrize("text", PERSONS)
+def test_a_name_beside_them_does_not(text: str) -> None:
+    assert value_identifies(text, is_code=True) == NAME
+
+
+def test_no_harmless_word_is_a_common_name() -> None:
+    assert not HARMLESS_WORDS & COMMON_NAMES
+    assert all(word.isascii() and word.islower() for word in HARMLESS_WORDS)
+
+
+@pytest.mark.parametrize(
+    "title", ["visit_name", "Session name", "born_preterm", "born at term", "geb_gewicht"]
+)
+def test_headings_that_name_no_person(title: str) -> None:
+    assert column_identifies(title) is None
+
+
+@pytest.mark.parametrize("title", ["born", "born_on", "term birth date", "geb", "birthday_term"])
+def test_headings_that_ask_for_a_day_of_birth(title: str) -> None:
+    assert column_identifies(title) == BIRTH_DATE
+
+
+FORMS = TableDialect(codes=("Q@######", "Nord-##@"))
+
+
+@pytest.mark.parametrize("code", ["QS000612", "Nord-12A"])
+def test_the_forms_of_the_own_codes_pass(study: Study, draft: Draft, code: str) -> None:
+    draft.tables["sessions"][0]["infant"] = code
+    result = take(replace(study, tables=FORMS), draft)
+    assert result.state == "accepted" and result.problems == []
+
+
+@pytest.mark.parametrize("code", ["12345678Z", "AB123456C"])
+def test_codes_like_numbers_of_persons_pass_when_registered_only(
+    study: Study, draft: Draft, code: str
+) -> None:
+    draft.tables["sessions"][0]["infant"] = code
+    assert kinds(take(study, draft)) == {"person"}
+    form = code[:2] + "#" * (len(code) - 3) + "@"
+    assert take(replace(study, tables=TableDialect(codes=(form,))), draft).state == "accepted"
+
+
+@pytest.mark.parametrize("code", ["Anna-12A", "Nord-12A Jansen", "Q20250704", "12345678Z"])
+def test_no_form_lets_others_pass(study: Study, draft: Draft, code: str) -> None:
+    draft.tables["sessions"][0]["infant"] = code
+    assert take(replace(study, tables=FORMS), draft).state == "quarantined"
+
+
+def test_names_of_planned_visits_pass(study: Study, draft: Draft) -> None:
+    draft.tables["sessions"][0]["visit"] = "Magdalena"
+    assert kinds(take(study, draft)) == {"person"}
+    planned = PlannedVisit(visit="Magdalena", age_days=42, earliest_age_days=35, latest_age_days=56)
+    result = take(replace(study, schedule=Schedule(visits=(planned,))), draft)
+    assert result.state == "accepted"
+    draft.tables["sessions"][0]["operator"] = "Magdalena"
+    again = take(replace(study, schedule=Schedule(visits=(planned,))), draft)
+    assert kinds(again) == {"person"}
+
+
+def test_registered_words_pass_where_they_are_registered(study: Study, draft: Draft) -> None:
+    words = TableDialect(choices={"sex": {"female": ("Martina",)}}, missing=("Unbekannt",))
+    draft.tables["sessions"][0] |= {"sex": "Martina", "operator": "Unbekannt"}
+    assert "person" not in kinds(take(replace(study, tables=words), draft))
+    draft.tables["sessions"][1]["operator"] = "Martina"
+    assert kinds(take(replace(study, tables=words), draft)) == {"person"}
+
+
+# Sessions are of 3 to 5 March 2026, the infants 120 days old: born on 3 to 5 November 2025.
+@pytest.mark.parametrize(
+    ("title", "values"),
+    [
+        ("Datum", ("2026-03-03", "2026-03-04", "2026-03-05")),
+        ("datum", ("03.03.2026", "04.03.2026", "05.03.2026")),
+        ("visit_date", ("2026-03-02", "2026-03-02", "2026-03-02")),
+        ("Untersuchungsdatum", ("1.3.2026", "2.3.2026", "3.3.2026")),
+        ("export_date", ("20260310", "20260310", "20260310")),
+        ("follow-up call date", ("2026-03-12", "2026-03-12", "2026-03-12")),
+        ("letter sent", ("2026-04-01", "2026-03-30", "2026-04-02")),
+        ("calibration date", ("2026-02-20", "2026-02-20", "2026-02-20")),
+    ],
+)
+def test_a_plain_date_of_a_test_is_no_date_of_birth(
+    study: Study, draft: Draft, title: str, values: tuple[str, ...]
+) -> None:
+    for row, value in zip(draft.tables["sessions"], values, strict=True):
+        row[title] = value
+    result = take(study, draft)
+    assert result.state == "accepted" and kinds(result) == {"column_unknown"}
+
+
+@pytest.mark.parametrize(
+    ("title", "values"),
+    [
+        ("Datum", ("2025-11-03", "2025-11-04", "2025-11-05")),
+        ("visit_date", ("2025-11-03", "2025-11-04", "2025-11-05")),
+        ("x", ("2026-03-03", "2026-03-04", "2026-02-05")),
+        ("d1", ("3.11.2025", "4.11.2025", "5.11.2025")),
+        ("test_date", ("2026-03-03", "2026-03-04", "2025-10-30")),
+        ("stamp", ("2025-11-03 00:00:00", "2025-11-04 00:00", "2025-11-05T00:00:00.000")),
+        ("birth_date", ("2026-03-03", "2026-03-04", "2026-03-05")),
+    ],
+)
+def test_a_date_of_birth_is_refused_whatever_its_column_is_called(
+    study: Study, draft: Draft, title: str, values: tuple[str, ...]
+) -> None:
+    for row, value in zip(draft.tables["sessions"], values, strict=True):
+        row[title] = value
+    result = take(study, draft)
+    assert result.state == "quarantined" and kinds(result) == {"person"}
+    assert not any(value in repr(result.problems) for value in values)
+
+
+def test_a_date_of_birth_of_weeks_before_is_known_by_the_age(study: Study, draft: Draft) -> None:
+    for row in draft.tables["sessions"]:
+        row |= {"age_days": "21", "session date": "2026-02-11"}
+    assert kinds(take(study, draft)) == {"person"}
+
+
+def test_an_infant_born_after_the_test_of_another_is_not_told_by_it(
+    study: Study, draft: Draft
+) -> None:
+    """Each date is held against the own session: that of another infant says nothing of it."""
+    draft.tables["sessions"][0]["tested_at"] = "2025-09-01T09:30:00+02:00"
+    for row, value in zip(
+        draft.tables["sessions"], ("2025-09-01", "2025-11-04", "2025-11-05"), strict=True
+    ):
+        row["d1"] = value
+    assert kinds(take(study, draft)) == {"person"}
+
+
+def test_an_ignored_column_is_still_searched(study: Study, draft: Draft) -> None:
+    ignoring = replace(study, tables=TableDialect(ignored=("Bemerkung",)))
+    for row in draft.tables["sessions"]:
+        row["Bemerkung"] = "Zufrieden"
+    result = take(ignoring, draft)
+    assert result.state == "accepted" and result.problems == []
+    assert kinds(take(study, draft)) == {"person"}  # where nobody says what the column is
+    draft.tables["sessions"][0]["Bemerkung"] = "Zufrieden, Frau Jansen"
+    assert kinds(take(ignoring, draft)) == {"person"}
+
+
+@pytest.mark.parametrize("name", ["Readme.txt", "Protocol.pdf", "Quensel.pdf"])
+def test_a_listed_file_beside_the_tables_is_no_code_and_not_named(
+    study: Study, draft: Draft, name: str
+) -> None:
+    draft.signals[name] = b"x"
+    result = take(study, draft)
+    (problem,) = result.problems
+    assert result.state == "accepted" and problem.kind == "unused_file"
+    assert name not in repr(problem) and problem.sentence.startswith("1 file of the delivery is")
