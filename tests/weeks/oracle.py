@@ -14,6 +14,7 @@ the last row counts. The rules, in the words of the contract:
 - What is withdrawn, or came without consent, is a count and nothing else.
 - What was taken in of a delivery that is taken away still counts. Where work/ is lost as well it is
   held: it can be read no more, and is not passed over.
+- A delivery that was edited or taken away is asked about, unless all of it was withdrawn since.
 - A recording that is not of its session's day is asked about.
 """
 
@@ -291,9 +292,11 @@ def place(fold: Fold, row: Row, expected: Expected) -> None:
 def asked(fold: Fold) -> Iterator[tuple[str, ...]]:
     """Data queries about deliveries and consent."""
     for n, arrival in enumerate(fold.arrivals):
-        if arrival.gone:
+        mine = all_rows(n, arrival.delivery)
+        is_out = all(row.session in fold.out for row in mine)
+        if arrival.gone and not is_out:
             yield "vanished", arrival.name
-        elif arrival.edited:
+        elif arrival.edited and not is_out:
             yield "edited", arrival.name
         if arrival.delivery.created_days > CREATED_AHEAD_DAYS:
             yield "created_ahead", arrival.name
