@@ -61,6 +61,7 @@ CONSENT_RULE = "session.consent"
 class JudgedStudy:
     """What a night found and judged: small tables whole, large ones spooled block by block.
 
+    `without_consent` are sessions of which nothing is told, by centre and code.
     `alerts` are the verdicts that somebody has to hear of tonight: failed rules of severity alert,
     and consent that was not there. `trials_read` and `verdicts_read` are those of the trials that
     human readers decided on.
@@ -81,6 +82,7 @@ class JudgedStudy:
     alerts: pd.DataFrame
     contradictions: Sequence[Contradiction]
     supersessions: pd.DataFrame
+    without_consent: frozenset[tuple[str, str]]
     trials_read: pd.DataFrame
     verdicts_read: pd.DataFrame
     tables_on_disk: Mapping[str, TableOnDisk]
@@ -289,6 +291,9 @@ def judge(
         alerts=_joined(found.alerts),
         contradictions=contradictions,
         supersessions=supersessions(roster, history),
+        without_consent=frozenset(
+            roster.sessions_without_consent.itertuples(index=False, name=None)
+        ),
         trials_read=_joined(found.trials_read),
         verdicts_read=_joined(found.verdicts_read),
         tables_on_disk=inputs.tables_on_disk,
