@@ -31,8 +31,9 @@ __all__ = ["published_two", "study"]
 
 FIRST, SECOND = "larch-s001", "larch-s002"
 TABLES = ("sessions", "recordings", "checks", "reported")
-# Tables that say when something was done, or what differs from the night before.
-OF_ONE_NIGHT = {"nights", "changes"}
+# Tables that say when something was done, what differs from the night before, or what each night
+# made of an item.
+OF_ONE_NIGHT = {"nights", "changes", "ledger"}
 
 
 @pytest.fixture(autouse=True)
@@ -73,10 +74,10 @@ def of_larch(study: Path, column: str) -> int:
     return int(n)
 
 
-def one_day_later(row: dict[str, str]) -> dict[str, str]:
-    """Move every moment of a row on by a day."""
+def later(row: dict[str, str], *, days: int) -> dict[str, str]:
+    """Move every moment of a row on by some days."""
     return {
-        name: (datetime.fromisoformat(cell) + timedelta(days=1)).isoformat()
+        name: (datetime.fromisoformat(cell) + timedelta(days=days)).isoformat()
         if re.fullmatch(r"\d{4}-\d\d-\d\dT.*", cell)
         else cell
         for name, cell in row.items()
@@ -87,40 +88,52 @@ def kinds(study: Path) -> set[str]:
     return {kind for (kind,) in asked(study, "SELECT DISTINCT kind FROM problems")}
 
 
-def test_codes_of_recordings_and_checks_come_again_in_a_later_visit(study: Path) -> None:
-    before = numbers(study)
-    old = base(study)
-    third = Handmade(study / "deliveries" / "larch" / "larch-03")
-    shutil.copytree(old.folder, third.folder)
-    (third.folder / "signals" / FIRST).rename(third.folder / "signals" / "larch-s003")
-    visit = {"session": "larch-s003", "infant": "larch-i003"}
-    third.put("sessions", [one_day_later(row) | visit for row in old.rows("sessions")])
-    third.put(
-        "recordings",
-        [
-            one_day_later(row)
-            | {"session": "larch-s003", "file": row["file"].replace(FIRST, "larch-s003", 1)}
+def visit(study: Path, number: int) -> None:
+    """Deliver the first visit of larch again as a later one: same codes, another infant and day."""
+    old, session = base(study), f"larch-s00{number}"
+    new = Handmade(study / "deliveries" / "larch" / f"larch-0{number}")
+    shutil.copytree(old.folder, new.folder)
+    signals = new.folder / "signals"
+    (signals / FIRST).rename(signals / session)
+    checks = old.rows("checks")
+    for row in checks:
+        place = new.folder / row["file"]
+        row |= {"check": row["kind"], "file": f"signals/checks/{row['kind']}.csv"}
+        (signals / "checks").mkdir(exist_ok=True)
+        place.rename(new.folder / row["file"])
+        place.parent.rmdir()
+    tables = {
+        "sessions": [
+            row | {"session": session, "infant": f"larch-i00{number}"}
+            for row in old.rows("sessions")
+        ],
+        "recordings": [
+            row | {"session": session, "file": row["file"].replace(FIRST, session, 1)}
             for row in old.rows("recordings")
         ],
-    )
-    third.put("checks", [one_day_later(row) for row in old.rows("checks")])
-    third.put("reported", [])
-    third.seal(delivery="larch-03")
-    night(study)
+        "checks": checks,
+        "reported": [],
+    }
+    for name, own in tables.items():
+        new.put(name, [later(row, days=number) for row in own])
+    new.seal(delivery=new.folder.name)
+
+
+def test_codes_of_recordings_and_checks_come_again_in_later_visits(study: Path) -> None:
+    before = numbers(study)
+    for number in (3, 4):
+        visit(study, number)
+        night(study)
     now = numbers(study)
-    of_old = now[now["session"] != "larch-s003"].reset_index(drop=True)
+    of_old = now[~now["session"].isin(["larch-s003", "larch-s004"])].reset_index(drop=True)
     pd.testing.assert_frame_equal(of_old, before)
-    tests = asked(study, "SELECT session, status FROM tests WHERE session <> 'larch-s002' "
-                         "AND centre = 'larch' ORDER BY session, technique")  # fmt: skip
-    half = len(tests) // 2
-    assert [s for _, s in tests[:half]] == [s for _, s in tests[half:]] == ["accepted"] * half
-    codes = asked(
-        study, "SELECT count(*), count(DISTINCT recording) FROM recordings WHERE centre = 'larch' "
-        "AND session <> 'larch-s002'"
-    )  # fmt: skip
-    assert codes == [(14, 7)]
-    checks = "SELECT check_code, count(*) FROM checks WHERE centre = 'larch' GROUP BY 1"
-    assert 2 in {n for _, n in asked(study, checks)}
+    for session in (FIRST, "larch-s003", "larch-s004"):
+        sql = f"SELECT DISTINCT status FROM tests WHERE session = '{session}'"
+        assert asked(study, sql) == [("accepted",)]
+    same = "SELECT count(*), count(DISTINCT recording) FROM recordings WHERE centre = 'larch' AND "
+    assert asked(study, f"{same} session <> '{SECOND}'") == [(21, 7)]
+    checks = "SELECT check_code, count(*) FROM checks WHERE check_code IN ('syringe') GROUP BY 1"
+    assert asked(study, checks) == [("syringe", 2)]
     assert rows(study, "supersessions").empty and of_larch(study, "superseded") == 0
 
 
@@ -169,7 +182,7 @@ def test_a_forgotten_recording_comes_alone(study: Path) -> None:
 
 def test_reported_results_come_alone_and_do_not_vanish_in_silence(study: Path) -> None:
     row = {"session": FIRST, "technique": "single_occlusion", "outcome": "crs_single_ml_kpa",
-           "value": "63.1", "unit": "mL/kPa", "conditions": ""}  # fmt: skip
+           "value": "63.1", "unit": "mL/kPa", "conditions": "BTPS"}  # fmt: skip
     late = deliver(study, "larch-03", {"reported": [row]})
     report = night(study)
     assert f"brings reported results of {FIRST}; keeps its 7 recordings." in " ".join(

@@ -151,7 +151,7 @@ def problems_of_night(
     of_delivery = of_delivery[_still_said(of_delivery, roster)]
     of_signal = rows[rows["content_key"].isin(keys.dropna())]
     of_none = pd.DataFrame([{"night": night, **row} for row in loose])
-    found = pd.concat([f for f in (of_delivery, of_signal, of_none) if len(f)] or [rows])
+    found = pd.concat([f for f in (of_delivery, of_signal, of_none) if len(f)] or [rows.iloc[:0]])
     found = found.reindex(columns=rows.columns).rename(columns=NAMES).reset_index(drop=True)
     return found.assign(problem=found.groupby("night", sort=False).cumcount() + 1)
 

@@ -60,6 +60,7 @@ KEPT = ("sessions", "checks", "outcomes", "agreement")
 class JudgedStudy:
     """What a night found and judged: small tables whole, large ones spooled block by block.
 
+    `without_consent` are sessions of which nothing is told, by centre and code.
     `trials_read` and `verdicts_read` are those of the trials that human readers decided on.
     """
 
@@ -78,6 +79,7 @@ class JudgedStudy:
     remarks: Remarks
     contradictions: Sequence[Contradiction]
     supersessions: pd.DataFrame
+    without_consent: frozenset[tuple[str, str]]
     trials_read: pd.DataFrame
     verdicts_read: pd.DataFrame
     tables_on_disk: Mapping[str, TableOnDisk]
@@ -280,6 +282,9 @@ def judge(
         remarks=joined(found.remarks),
         contradictions=contradictions,
         supersessions=supersessions(roster, history),
+        without_consent=frozenset(
+            roster.sessions_without_consent.itertuples(index=False, name=None)
+        ),
         trials_read=_joined(found.trials_read),
         verdicts_read=_joined(found.verdicts_read),
         tables_on_disk=inputs.tables_on_disk,

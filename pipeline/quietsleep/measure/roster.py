@@ -50,7 +50,8 @@ class Roster:
 
     `superseded` are the rows that later ones replaced. `delivered` has one row for each recording
     of each delivery ever taken in (centre, delivery, item, technique), and `withdrawn` those of
-    them that were taken out or came without consent; `sessions_without_consent` counts by centre.
+    them that were taken out or came without consent; `sessions_without_consent` are the
+    codes of the others: centre and session, to be counted and not to be told.
     """
 
     sessions: pd.DataFrame
@@ -89,7 +90,7 @@ def read_roster(state: State, history: History) -> Roster:
         superseded=superseded[SUPERSEDED].reset_index(drop=True),
         delivered=delivered,
         withdrawn=_withdrawn(delivered, refused, history),
-        sessions_without_consent=refused.groupby("centre").size().rename("n").reset_index(),
+        sessions_without_consent=refused[["centre", "session"]].reset_index(drop=True),
     )
 
 

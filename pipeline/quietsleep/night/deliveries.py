@@ -241,12 +241,12 @@ def _withdrawn_named(history: History) -> Iterator[Problem]:
 
 
 def _without_consent(roster: Roster) -> Iterator[Problem]:
-    for row in roster.sessions_without_consent.to_dict("records"):
-        n = int(row["n"])
-        yield DeliveryReference(row["centre"], "").problem(
+    for centre, rows in roster.sessions_without_consent.groupby("centre"):
+        n = len(rows)
+        yield DeliveryReference(str(centre), "").problem(
             NO_CONSENT,
             "sessions.csv",
-            f"{n} session{'s' * (n != 1)} of {row['centre']} came without consent: counted, and "
+            f"{n} session{'s' * (n != 1)} of {centre} came without consent: counted, and "
             "nothing else of it is kept or published.",
             expected="written consent of a guardian before the test",
             remedy="Ask the centre; where consent was there, a new delivery says so.",

@@ -424,6 +424,7 @@ def _publish_tables(
         facts,
         renamed=night.study.renamed,
         withdrawn=_taken_out(night),
+        untold=judged.without_consent,
     )
 
 

@@ -143,7 +143,7 @@ class History:
         elif entry.kind == "erased":
             for delivery, sha256 in body["deliveries"].items():
                 self.erased[body["centre"], delivery] = sha256
-            self.edited |= {(body["centre"], delivery) for delivery in body["edited"]}
+            self.edited |= {(body["centre"], delivery) for delivery in body.get("edited", ())}
         elif entry.kind == "renamed":
             self._rename(body["was"], body["centre"], body["apart"])
         elif entry.kind == "superseded":
@@ -241,7 +241,7 @@ def _brought(entry: RegisterEntry) -> Brought:
         sessions=tuple(body["sessions"]),
         recordings=body["recordings"],
         checks=body["checks"],
-        reported=tuple(body["reported"]),
+        reported=tuple(body.get("reported", ())),
         withdrawn=tuple(body["withdrawn"]),
     )
 

@@ -80,6 +80,7 @@ def publish(
     keep: int = FEWEST_NIGHTS_KEPT,
     renamed: Mapping[str, str] | None = None,
     withdrawn: TakenOut | None = None,
+    untold: Collection[tuple[str, str]] = (),
 ) -> Path:
     """Publish the frames or spools (by warehouse table name) as one night; return its folder.
 
@@ -87,7 +88,8 @@ def publish(
     with the night before, in which centres may have had other codes (`renamed`). WarehouseError,
     with nothing changed, when a frame does not fit its contract or the night is already published.
     `keep` is at least 7: that many nights stay for readers that still hold an older one, but for
-    nights that hold what was `withdrawn` since.
+    nights that hold what was `withdrawn` since. Of it, and of the sessions that are `untold` (by
+    centre and code), no change is told.
     """
     if keep < FEWEST_NIGHTS_KEPT:
         raise WarehouseError(f"At least {FEWEST_NIGHTS_KEPT} nights are kept, not {keep}.")
@@ -107,7 +109,7 @@ def publish(
             night=night,
             contract=facts.contract_version,
             renamed=renamed,
-            out=withdrawn.sessions if withdrawn else frozenset(),
+            out={*untold, *(withdrawn.sessions if withdrawn else ())},
         )
         describe_tables(building, tables, parts, _night_json(night, before, facts))
         sync_tree(building)
