@@ -16,7 +16,10 @@ TABLES = Path(__file__).parent / "tables"
 # Tables that name nights, times of running or the code, and nothing else.
 OF_THE_NIGHT = ("nights", "changes")
 # Columns that do.
-NAMES_NIGHT_OR_CODE = ("night", "first_night", "code_fingerprint", "content_key")
+NAMES_NIGHT_OR_CODE = (
+    "night", "first_night", "arrived_at", "last_delivery_at", "seal", "code_fingerprint",
+    "content_key",
+)  # fmt: skip
 
 
 def published_tables(study: Path) -> dict[str, pd.DataFrame]:
