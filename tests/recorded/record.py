@@ -17,7 +17,8 @@ TABLES = Path(__file__).parent / "tables"
 OF_THE_NIGHT = ("nights", "changes")
 # Columns that do.
 NAMES_NIGHT_OR_CODE = (
-    "night", "first_night", "opened_in", "closed_in", "code_fingerprint", "content_key",
+    "night", "first_night", "opened_in", "closed_in", "arrived_at", "last_delivery_at", "seal",
+    "code_fingerprint", "content_key",
 )  # fmt: skip
 
 

@@ -45,7 +45,8 @@ def preview(study: Study, path: Path) -> Preview:
         if taken is None:
             problems, delivered = look_through(study, path)
             leans = delivered is not None and bool(delivered.leans_on)
-            return Preview(tuple(problems), (NOT_ASKED,) if leans else ())
+            not_asked = [NOT_ASKED] if leans else []
+            return Preview(tuple(problems), (*not_asked, *_tolerated(delivered)))
         state, history = taken
         name = path.resolve().name.removesuffix(".zip")
         known = {
@@ -55,7 +56,15 @@ def preview(study: Study, path: Path) -> Preview:
         problems, delivered = look_through(study, path, known)
         if delivered is None or delivered.state != "accepted":
             return Preview(tuple(problems))
-        return Preview(tuple(problems), tuple(_changes(state, history, delivered)))
+        changes = _changes(state, history, delivered)
+        return Preview(tuple(problems), (*changes, *_tolerated(delivered)))
+
+
+def _tolerated(delivered: ReadDelivery | None) -> list[str]:
+    """Say what of the tables is read as something else than it is written."""
+    if delivered is None or not delivered.read_tolerantly:
+        return []
+    return [f"Read as something else than it is written: {delivered.read_tolerantly}"]
 
 
 @contextmanager
