@@ -270,7 +270,7 @@ def test_a_delivery_edited_in_place_is_said_night_after_night(study: Path) -> No
     delivery.change("sessions", weight_kg="8.80")
     for number in range(2):
         report = night(study)
-        said = " ".join(report.sentences)
+        ((said,),) = asked(study, "SELECT sentence FROM queries WHERE delivery = 'larch-01'")
         assert report.state == "amber" and "Delivery larch-01 of larch" in said
         assert "was edited since; 1 session, 7 recordings" in said, number
         base(study, 1).seal(note=str(number))
