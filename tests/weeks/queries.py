@@ -18,16 +18,16 @@ from tests.weeks.standing import NAMES, Published, has_table
 
 # What the oracle asks about, and the kinds of rows of `queries` that do.
 KINDS: Mapping[str, frozenset[str]] = {
-    "vanished": frozenset({"delivery_gone", "delivery_lost"}),
+    "vanished": frozenset({"delivery_gone"}),
     "edited": frozenset({"delivery_edited"}),
-    "created_ahead": frozenset({"created_ahead"}),
+    "created_ahead": frozenset({"clock_wrong"}),
     "refused": frozenset({"delivery_refused"}),
-    "held": frozenset({"held"}),
-    "check": frozenset({"check"}),
+    "held": frozenset({"session_held", "recording_held", "check_held"}),
+    "check": frozenset({"check_failed", "check_missing"}),
     "alert": frozenset({"safety_alert"}),
-    "consent": frozenset({"no_consent"}),
-    "late": frozenset({"late"}),
-    "other_day": frozenset({"other_day"}),
+    "consent": frozenset({"consent_missing"}),
+    "late": frozenset({"delivery_late"}),
+    "other_day": frozenset({"clock_wrong"}),
     "same_infant_and_day": frozenset({"same_infant_and_day"}),
     "infant_differs": frozenset({"infant_differs"}),
     "same_bytes": frozenset({"same_bytes"}),
