@@ -184,7 +184,7 @@ def clean_tables(run: Run) -> list[Shown]:
     for kind, classes in run.clean_classes:
         head = (kind.capitalize(), *(share.name for share in classes[0][1]))
         rows = [
-            (name, *(f"{share.pct:.1f} % of {share.n}" for share in shares))
+            (name, *(f"{s.pct:.1f} % of {s.n}" if s.n else "none" for s in shares))
             for name, shares in classes
         ]
         tables.append((f"Clean manoeuvres accepted by {kind}", head, rows))

@@ -129,9 +129,9 @@ def _moved(rule: Rule) -> dict[str, str]:
     return {"low": repr(out[0]), "high": repr(out[1])}
 
 
-def copy_program(target: Path) -> Path:
+def copy_program(target: Path, *, without: Sequence[str] = ("server", "cli", "simulation")) -> Path:
     """Copy the package with its data, as in a wheel; return the folder of the package."""
-    ignored = shutil.ignore_patterns("__pycache__", "server", "cli", "simulation")
+    ignored = shutil.ignore_patterns("__pycache__", *without)
     shutil.copytree(ROOT / "pipeline" / NAME, target / NAME, ignore=ignored)
     for data in ("contracts", "demo_centres"):
         shutil.copytree(ROOT / data, target / NAME / data)

@@ -154,24 +154,21 @@ class Joined:
         self.truth = truth.rename(columns={"value": "true"})
         breaths = pd.read_csv(folder / "breaths.csv")
         facts = pd.read_csv(folder / "facts.csv").rename(columns={"trial": "number"})
-        pairs = self._pairs()
+        self.held = self._held()
+        pairs = self.held.drop_duplicates("trial", keep=False)  # one manoeuvre only
         true = self.truth[["recording", "number", "quantity", "true"]]
         found = pairs.merge(true, on=["recording", "number"])[["trial", "quantity", "true"]]
         self.known = pd.concat([found, self._of_breaths(breaths)])
         told = pairs.merge(facts, on=["recording", "number"])
         self.facts = told.pivot_table(index="trial", columns="fact", values="value")
 
-    def held(self) -> pd.DataFrame:
+    def _held(self) -> pd.DataFrame:
         """The manoeuvres that begin inside each trial."""
         begun = self.truth.loc[self.truth["at_s"].notna(), ["recording", "number", "at_s"]]
         pairs = self.tables["trials"].merge(begun.drop_duplicates(), on="recording")
         after = pairs["at_s"] >= pairs["start_s"] - MOST_BEFORE_S
         pairs = pairs[after & (pairs["at_s"] <= pairs["end_s"])]
         return pairs[["trial", "recording", "number"]]
-
-    def _pairs(self) -> pd.DataFrame:
-        """The manoeuvre that begins inside each trial, where it is one only."""
-        return self.held().drop_duplicates("trial", keep=False)
 
     def curved(self) -> set[str]:
         """Trials whose passive limb, as it truly was, is not straight."""
@@ -429,7 +426,7 @@ def planted_items(joined: Joined, key: str, planted: pd.DataFrame) -> tuple[list
         )
         found = list(trials.loc[own, "trial"])
         # A recording of which nothing is known is one trial: it stands for each of its manoeuvres.
-        held = joined.held()
+        held = joined.held
         several = held[
             held["recording"].isin(planted["item"]) & held.duplicated("trial", keep=False)
         ]

@@ -3,23 +3,16 @@
 from __future__ import annotations
 
 import os
-import shutil
 import subprocess
 import sys
 from pathlib import Path
 
-from quietsleep.measure.fingerprint import NAME, PACKAGE
-
-ROOT = Path(__file__).parents[1]
+from benchmarks.breakage import copy_program
 
 
 def copy_code(target: Path) -> Path:
-    """Copy the package with its data, as in a wheel; return the folder of the package."""
-    ignored = shutil.ignore_patterns("__pycache__", "simulation")
-    shutil.copytree(PACKAGE, target / NAME, ignore=ignored)
-    for data in ("contracts", "demo_centres"):
-        shutil.copytree(ROOT / data, target / NAME / data)
-    return target / NAME
+    """Copy all of the package that runs a night, with its data; return its folder."""
+    return copy_program(target, without=("simulation",))
 
 
 def run_with(package: Path, code: str, *words: str) -> str:

@@ -35,3 +35,12 @@ def made_once(
             said.write_bytes(pickle.dumps(make(folder)))
     answer: Made = pickle.loads(said.read_bytes())
     return folder, answer
+
+
+def copy_of_one(study: Path, target: Path, *, centre: str) -> Path:
+    """Copy a study in which only one centre has delivered; return the copy."""
+    shutil.copytree(study, target)
+    for deliveries in target.glob("deliveries/*"):
+        if deliveries.name != centre:
+            shutil.rmtree(deliveries)
+    return target

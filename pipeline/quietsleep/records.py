@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
 
 RecordingState = Literal["measured", "no_trial", "quarantined", "crashed"]
 TrialStatus = Literal["accepted", "rejected", "not_judgeable"]

@@ -138,14 +138,17 @@ def test_night_killed_while_the_known_answers_are_run_leaves_no_trace(
     course: Course, nights: Nights, tmp_path: Path
 ) -> None:
     """The steps of their study come after those of the night, so the last of a kind are theirs."""
-    whole = copy_of(course.before, tmp_path / "whole")
-    steps = ended(nights.run(whole, asks=True))["names"]
+    steps = ended(nights.run(copy_of(course.before, tmp_path / "whole"), asks=True))["names"]
     last = Counter(steps)
-    study = copy_of(course.before, tmp_path / "study")
-    for name in ("stage ingesting", "measure", "append trial_values"):
+
+    def killed_and_run_again(name: str) -> None:
         assert last[name] > Counter(course.steps)[name]
+        study = copy_of(course.before, tmp_path / name)
         assert nights.run(study, name=name, nth=last[name], asks=True)["killed"]
-    assert (study / "work" / "known_answers").exists()
-    assert ended(nights.run(study, asks=True))["published"]
-    assert not (study / "work" / "known_answers").exists() and left_over(study) == []
-    assert content(study) == course.content
+        assert (study / "work" / "known_answers").exists(), name
+        assert ended(nights.run(study, asks=True))["published"]
+        assert not (study / "work" / "known_answers").exists() and left_over(study) == []
+        assert content(study) == course.content
+
+    theirs = ("stage ingesting", "stage measuring recordings", "append trial_values")
+    nights.side_by_side(killed_and_run_again, theirs)

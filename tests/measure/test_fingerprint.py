@@ -21,6 +21,7 @@ from quietsleep.measure.fingerprint import (
     module_of,
 )
 from tests.code_copies import copy_code, run_with
+from tests.shared import copy_of_one
 
 EVERY = (*contract.TECHNIQUES, *contract.CHECKS)
 
@@ -100,11 +101,7 @@ NIGHT = (
 def test_number_of_a_wrong_unit_factor_does_not_outlive_its_mending(
     small_deliveries: Path, tmp_path: Path
 ) -> None:
-    study = tmp_path / "demo"
-    shutil.copytree(small_deliveries, study)
-    for centre in study.glob("deliveries/*"):
-        if centre.name != "juniper":
-            shutil.rmtree(centre)
+    study = copy_of_one(small_deliveries, tmp_path / "demo", centre="juniper")
     package = copy_code(tmp_path / "code")
     units = package / "contract" / "units.py"
     sound = units.read_text(encoding="utf-8")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from pathlib import Path
 
 from quietsleep.contract import CONTRACT_VERSION
@@ -11,6 +10,7 @@ from quietsleep.night.stages import run_night
 from quietsleep.warehouse.current import night_facts, published_nights
 from quietsleep.warehouse.database import open_current
 from tests.code_copies import copy_code, run_with
+from tests.shared import copy_of_one
 
 NIGHT = (
     "import sys; from pathlib import Path; from quietsleep.night.stages import run_night; "
@@ -41,11 +41,7 @@ def earlier_program(target: Path) -> Path:
 def test_the_first_night_under_the_new_version_tells_what_the_formula_moved(
     small_deliveries: Path, tmp_path: Path
 ) -> None:
-    study = tmp_path / "demo"
-    shutil.copytree(small_deliveries, study)
-    for centre in study.glob("deliveries/*"):
-        if centre.name != "juniper":
-            shutil.rmtree(centre)
+    study = copy_of_one(small_deliveries, tmp_path / "demo", centre="juniper")
     assert 'contract = "1"' in (study / "study.toml").read_text(encoding="utf-8")
     assert run_with(earlier_program(tmp_path / "code"), NIGHT, str(study)) == "True"
     report = run_night(study, pool=in_process)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
@@ -55,6 +56,25 @@ class SeenInfant:
 
     def error_pct(self, quantity: str) -> float:
         return 100.0 * (self.mean(quantity) / float(getattr(self, quantity)) - 1.0)
+
+
+# Of infants: every level of breathing, rate and filter.
+CLASSES: dict[str, Callable[[SeenInfant], bool]] = {
+    "level below 10 %": lambda infant: infant.elevation_pct < 10.0,
+    "level 10 to 20 %": lambda infant: 10.0 <= infant.elevation_pct < 20.0,
+    "level 20 to 30 %": lambda infant: 20.0 <= infant.elevation_pct < 30.0,
+    "level above 30 %": lambda infant: infant.elevation_pct >= 30.0,
+    "100 to 125 Hz": lambda infant: infant.device.rate_hz <= 125.0,
+    "200 to 250 Hz": lambda infant: 200.0 <= infant.device.rate_hz <= 250.0,
+    "500 to 1000 Hz": lambda infant: infant.device.rate_hz >= 500.0,
+    "filters of order 2 to 4": lambda infant: infant.device.flow.order <= 4,
+    "filters of order 5 to 8": lambda infant: infant.device.flow.order >= 5,
+}
+
+
+def trials_of(infants: list[SeenInfant]) -> list[SeenTrial]:
+    """All trials of some infants."""
+    return [trial for infant in infants for trial in infant.trials]
 
 
 def broken_rules(technique: str, values: Measures) -> frozenset[str]:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tests.physics.conftest import Wards
-from tests.physics.test_single_occlusion_holds import CLASSES, trials_of
+from tests.physics.seen import CLASSES, trials_of
 
 WANTED_PCT = {"crs_ml_kpa": 2.0, "rrs_kpa_s_l": 5.0}
 
@@ -33,25 +33,3 @@ def test_ringing_of_steep_filters_makes_no_trials_and_no_points(double_wards: Wa
     for infants in double_wards.infants.values():
         assert [infant.miscounted for infant in infants] == [0] * len(infants)
         assert {trial.values["n_points"] for trial in trials_of(infants)} == {2.0}
-
-
-@pytest.mark.parametrize(("least_pct", "share"), [(12.0, 0.98), (15.0, 1.0)])
-def test_gas_lost_behind_the_shutter_is_refused(
-    least_pct: float, share: float, double_wards: Wards
-) -> None:
-    lost = [t for t in trials_of(double_wards.infants["leaking"]) if t.lost_pct >= least_pct]
-    assert len(lost) >= 30
-    refused = [t for t in lost if t.broken & {"no_eel_shift", "plateau_holds"}]
-    assert len(refused) >= share * len(lost)
-
-
-def test_a_level_that_returns_is_no_leak_whatever_the_body(double_wards: Wards) -> None:
-    kinds = ("linear", "compartments", "stress")
-    sound = [t for kind in kinds for t in trials_of(double_wards.infants[kind]) if t.is_sound]
-    named = [t for t in sound if t.broken & {"no_eel_shift", "plateau_holds", "prompt_release"}]
-    assert len(named) <= 0.01 * len(sound)
-
-
-def test_a_glottis_that_holds_flow_back_is_named(double_wards: Wards) -> None:
-    late = trials_of(double_wards.infants["late"])
-    assert [t for t in late if "prompt_release" not in t.broken] == []

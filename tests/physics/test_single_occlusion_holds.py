@@ -5,8 +5,6 @@ Targets are those of the study (docs/accuracy.md); nothing of them is widened he
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 import pytest
 
@@ -14,22 +12,11 @@ from quietsleep.contract import TECHNIQUES
 from quietsleep.records import MeasuredTrial
 from quietsleep.techniques import single_occlusion
 from tests.physics.conftest import Wards
-from tests.physics.seen import SeenInfant, SeenTrial
+from tests.physics.seen import CLASSES, SeenInfant, trials_of
 
 CURVED = {"no_curvature", "straight_expiration", "long_fit"}
 WANTED_PCT = {"crs_ml_kpa": 2.0, "rrs_kpa_s_l": 4.0, "tau_s": 3.0}
 POSSIBLE = next(r for r in TECHNIQUES["single_occlusion"].rules if r.name == "possible_resistance")
-CLASSES: dict[str, Callable[[SeenInfant], bool]] = {
-    "level below 10 %": lambda infant: infant.elevation_pct < 10.0,
-    "level 10 to 20 %": lambda infant: 10.0 <= infant.elevation_pct < 20.0,
-    "level 20 to 30 %": lambda infant: 20.0 <= infant.elevation_pct < 30.0,
-    "level above 30 %": lambda infant: infant.elevation_pct >= 30.0,
-    "100 to 125 Hz": lambda infant: infant.device.rate_hz <= 125.0,
-    "200 to 250 Hz": lambda infant: 200.0 <= infant.device.rate_hz <= 250.0,
-    "500 to 1000 Hz": lambda infant: infant.device.rate_hz >= 500.0,
-    "filters of order 2 to 4": lambda infant: infant.device.flow.order <= 4,
-    "filters of order 5 to 8": lambda infant: infant.device.flow.order >= 5,
-}
 
 
 def is_possible(infant: SeenInfant) -> bool:
@@ -37,10 +24,6 @@ def is_possible(infant: SeenInfant) -> bool:
     and one large infant of the ward has a resistance that only adults have."""
     assert POSSIBLE.low is not None and POSSIBLE.high is not None
     return POSSIBLE.low <= infant.rrs_kpa_s_l <= POSSIBLE.high
-
-
-def trials_of(infants: list[SeenInfant]) -> list[SeenTrial]:
-    return [trial for infant in infants for trial in infant.trials]
 
 
 @pytest.mark.parametrize("quantity", WANTED_PCT)
@@ -70,29 +53,6 @@ def test_a_resistance_that_no_infant_has_is_refused(single_wards: Wards) -> None
 def test_every_occlusion_is_one_trial(single_wards: Wards) -> None:
     for infants in single_wards.infants.values():
         assert [infant.miscounted for infant in infants] == [0] * len(infants)
-
-
-def test_a_level_that_returns_is_no_leak_whatever_the_body(single_wards: Wards) -> None:
-    """Recovery over several breaths is no shift, and stress that relaxes loses no gas."""
-    kinds = ("linear", "compartments", "stress")
-    sound = [t for kind in kinds for t in trials_of(single_wards.infants[kind]) if t.is_sound]
-    named = [t for t in sound if t.broken & {"no_eel_shift", "plateau_holds", "prompt_release"}]
-    assert len(named) <= 0.01 * len(sound)
-
-
-@pytest.mark.parametrize(("least_pct", "share"), [(12.0, 0.98), (15.0, 1.0)])
-def test_gas_lost_behind_the_shutter_is_refused(
-    least_pct: float, share: float, single_wards: Wards
-) -> None:
-    lost = [t for t in trials_of(single_wards.infants["leaking"]) if t.lost_pct >= least_pct]
-    assert len(lost) >= 40
-    refused = [t for t in lost if t.broken & {"no_eel_shift", "plateau_holds"}]
-    assert len(refused) >= share * len(lost)
-
-
-def test_a_glottis_that_holds_flow_back_is_named(single_wards: Wards) -> None:
-    late = trials_of(single_wards.infants["late"])
-    assert [t for t in late if "prompt_release" not in t.broken] == []
 
 
 def test_curved_limbs_give_the_slow_constant_or_say_that_they_are_curved(

@@ -6,13 +6,13 @@ from collections.abc import Mapping
 from decimal import Decimal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from quietsleep import contract
 from quietsleep.contract import Rule
+from quietsleep.records import BoolArray, FloatArray
 
 
-def within(value: NDArray[np.float64], low: float | None, high: float | None) -> NDArray[np.bool_]:
+def within(value: FloatArray, low: float | None, high: float | None) -> BoolArray:
     """Say where `value` (n,) lies inside the limits, both inclusive; NaN is never inside."""
     inside = ~np.isnan(value)
     if low is not None:

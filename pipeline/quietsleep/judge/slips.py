@@ -13,9 +13,11 @@ from dataclasses import dataclass, field
 from functools import cache
 from math import inf, isfinite, log
 
+import numpy as np
+
 from quietsleep import contract
 from quietsleep.contract.units import factor
-from quietsleep.judge.limits import show_beyond, show_unit
+from quietsleep.judge.limits import show_beyond, show_unit, within
 from quietsleep.study.devices import FLOW, Device, GasState
 
 # The units in which devices write flow and pressure, by kind of signal.
@@ -91,7 +93,7 @@ def likely_slips(
     on a scale of ratios; where the range is open, what changes the number least. Empty for a number
     inside, and for NaN.
     """
-    if not isfinite(observed) or _inside(observed, low, high):
+    if not isfinite(observed) or within(np.array(observed), low, high):
         return ()
     part = observed if part is None else part
     found: list[UnitSlip] = []
@@ -106,12 +108,8 @@ def likely_slips(
         if channel == FLOW and registered.gas_state is not None:
             ratio = registered.btps if registered.gas_state == "btps" else 1.0 / registered.btps
             found.append(UnitSlip(channel, "gas", observed + part * (ratio**power - 1.0)))
-    inside = [slip for slip in found if _inside(slip.value, low, high)]
+    inside = [slip for slip in found if within(np.array(slip.value), low, high)]
     return tuple(sorted(inside, key=lambda slip: _distance(slip.value, observed, low, high)))
-
-
-def _inside(value: float, low: float | None, high: float | None) -> bool:
-    return (low is None or value >= low) and (high is None or value <= high)
 
 
 @cache

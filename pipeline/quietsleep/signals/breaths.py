@@ -9,7 +9,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from quietsleep.records import Breaths, FloatArray, IntArray
+from quietsleep.records import BoolArray, Breaths, FloatArray, IntArray
 from quietsleep.signals.drift import (
     drift_slope_ml_s,
     shrunk,
@@ -21,8 +21,6 @@ from quietsleep.signals.fits import fit_line, noise_sd
 from quietsleep.signals.quantiles import edges_of, median, percentile, runs
 from quietsleep.signals.recovery import settled_levels
 
-BoolArray = NDArray[np.bool_]
-
 # How breaths are recognised. None of these judges a trial. They follow Bates et al., Eur Respir J
 # 2000;16:1180-1192 in kind (a least volume and a least time); the figures are this study's own.
 _NOISE_SDS = 4.0  # a direction counts once flow exceeds this many SDs of its noise ...
@@ -31,7 +29,7 @@ _STRONG_SHARE = 0.2  # an inspiration is under way at this share of its peak flo
 _LEAST_VOLUME_SHARE = 0.1  # least phase, as a share of the typical phase volume
 _LEAST_PHASE_S = 0.08
 # Pressures beyond these (from their resting value) mark an occlusion, inflation or squeeze.
-_AIRWAY_BUSY_KPA = 0.12
+AIRWAY_BUSY_KPA = 0.12
 _AIRWAY_BUSY_S = 0.05
 _JACKET_BUSY_KPA = 0.3
 _CLOSED_LEAST_S = 0.04  # shortest part of an occlusion that shows the zero of the flow head
@@ -39,7 +37,7 @@ _RINGS_S = 0.12  # a steep filter of 25 Hz rings no more so long after a step ..
 _LATE_S = 0.06  # ... and is later than another by less than this
 _STILL_SHARE = 0.1  # flow stands still while its scatter is below this share of mean |flow|
 _REST_STRIDE = 4  # resting pressures are quantiles; every fourth sample tells them as well
-_AIRWAY_NEAR_KPA = 0.3  # airway pressures that can be rest with a transducer a little off zero
+AIRWAY_NEAR_KPA = 0.3  # airway pressures that can be rest with a transducer a little off zero
 _NO_ZEROS = np.zeros(0, dtype=np.int64), np.zeros(0)
 # A breath is regular within these multiples of the median volume and duration.
 _REGULAR_LOW, _REGULAR_HIGH = 0.5, 1.7
@@ -199,10 +197,10 @@ def manoeuvres(
     busy = np.zeros(n, dtype=bool)
     airway = pressures_kpa.get("airway_pressure")
     if airway is not None and n:
-        near = np.abs(airway) < _AIRWAY_NEAR_KPA
+        near = np.abs(airway) < AIRWAY_NEAR_KPA
         airway = airway - _apparatus_kpa_s_ml(airway, flow_ml_s, near) * flow_ml_s
         rest_kpa = median(airway[near]) if near.any() else 0.0
-        away = np.abs(airway - rest_kpa) > _AIRWAY_BUSY_KPA
+        away = np.abs(airway - rest_kpa) > AIRWAY_BUSY_KPA
         for start, end in runs(away):
             busy[start:end] = end - start >= _AIRWAY_BUSY_S * rate_hz
     jacket = pressures_kpa.get("jacket_pressure")

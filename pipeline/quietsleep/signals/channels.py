@@ -11,10 +11,9 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from quietsleep import contract
-from quietsleep.records import Channels, FloatArray, RawSignal, Recording
+from quietsleep.records import BoolArray, Channels, FloatArray, RawSignal, Recording
 from quietsleep.signals.breaths import find_breaths, integrate, level_volume, manoeuvres
 from quietsleep.signals.clipping import clipped_share_pct, find_clipped, held_by
 from quietsleep.signals.gas import AS_MEASURED, GasFactors, flow_at_btps, gas_factors
@@ -34,7 +33,7 @@ _LIKE_RATE = 0.3
 class _TimeBase:
     """Which raw samples are kept, where they lie, and the uniform grid to bring them to."""
 
-    kept: NDArray[np.bool_] | slice
+    kept: BoolArray | slice
     time_s: FloatArray
     rate_hz: float
     grid_s: FloatArray | None
@@ -165,7 +164,7 @@ def _unit_factor(channel: str, unit: str) -> float:
     return factor(unit, wanted)
 
 
-def _bridged(samples: FloatArray, missing: NDArray[np.bool_], time_s: FloatArray) -> FloatArray:
+def _bridged(samples: FloatArray, missing: BoolArray, time_s: FloatArray) -> FloatArray:
     if missing.all():
         return np.zeros_like(samples)
     there = ~missing
@@ -174,7 +173,7 @@ def _bridged(samples: FloatArray, missing: NDArray[np.bool_], time_s: FloatArray
 
 def _time_base(time_s: FloatArray, registered_hz: float) -> _TimeBase:
     """Keep the samples whose time advances; see whether they lie on a uniform grid."""
-    kept: NDArray[np.bool_] | slice = slice(None)
+    kept: BoolArray | slice = slice(None)
     lost = 0
     steps = np.diff(time_s)
     if not (steps > 0.0).all():
@@ -196,7 +195,7 @@ def _time_base(time_s: FloatArray, registered_hz: float) -> _TimeBase:
     return _TimeBase(kept, time_s, rate_hz, grid_s, gap_s)
 
 
-def _advancing(time_s: FloatArray) -> tuple[NDArray[np.bool_], int]:
+def _advancing(time_s: FloatArray) -> tuple[BoolArray, int]:
     """Mask of samples later than every sample before them; longest stretch of the others."""
     finite = np.where(np.isfinite(time_s), time_s, -np.inf)
     latest = np.maximum.accumulate(finite)

@@ -93,8 +93,9 @@ def _at_rail(samples: FloatArray, end: float, *, held: HeldBy) -> list[tuple[int
         clipped |= any(_turns_sharply(samples, run, code, noise_codes, reach=2) for run in runs)
     else:
         clipped = held == "nothing" and any(_jumps(samples, run, code, spare) for run in runs)
-        flat = [r for r in runs if _turns_sharply(samples, r, code, noise_codes, reach=r[1] - r[0])]
-        clipped |= held != "valve" and _ends_alike(samples, flat, code)
+        clipped = clipped or (
+            held != "valve" and _ends_alike(samples, _flat(samples, runs, code, noise_codes), code)
+        )
     # Where there is a rail, two samples in a row at it are clipped as well as three.
     return [(start, stop) for start, stop in every if stop - start > 1] if clipped else []
 
@@ -103,6 +104,17 @@ def _least_run(noise_codes: float, by_chance: float) -> int:
     """Equal samples in a row that noise of so many codes leaves in one code with a probability."""
     stays = math.erf(0.5 / (noise_codes * math.sqrt(2.0)))
     return max(_SHORTEST_RUN, 1 + math.ceil(math.log(by_chance) / math.log(stays)))
+
+
+def _flat(
+    samples: FloatArray, runs: Sequence[tuple[int, int]], code: float, noise_codes: float
+) -> list[tuple[int, int]]:
+    """Runs that are too flat for how the signal comes and goes as far off as they are long."""
+    return [
+        (start, stop)
+        for start, stop in runs
+        if _turns_sharply(samples, (start, stop), code, noise_codes, reach=stop - start)
+    ]
 
 
 def _ends_alike(samples: FloatArray, runs: Sequence[tuple[int, int]], code: float) -> bool:

@@ -7,12 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from quietsleep.records import Breaths, FloatArray, IntArray, Recording
+from quietsleep.records import BoolArray, Breaths, FloatArray, IntArray, Recording
 from quietsleep.signals.fits import NAN
-
-BoolArray = NDArray[np.bool_]
 
 _RECOVERY_BREATHS = 2  # breaths after a manoeuvre that are left out where there are enough others
 _LEAST_SETTLED = 2

@@ -10,13 +10,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from quietsleep.records import Breaths, FloatArray, Recording
+from quietsleep.records import BoolArray, Breaths, FloatArray, Recording
 from quietsleep.signals.fits import NAN, fit_line, fit_plane
 from quietsleep.signals.quantiles import median, percentile, runs
 
-BoolArray = NDArray[np.bool_]
 _STRIDE = 3  # every third sample tells the apparatus as well
 _LONGEST_LAG_S = 0.06  # filters of 25 Hz and eight poles are 33 ms late
 _LOOK_AFTER_S = 0.1
@@ -145,10 +143,11 @@ def find_occlusions(
 
     still = slow <= limit_ml_s
     largest = max(held_in(still).values(), default=0.0)
-    open_kpa = -airway.slope_kpa_s_ml * percentile(np.abs(flow_ml_s), 90)
     moved_kpa = settings.pressure_kpa
-    if 0.0 < _PRESSURE_TIMES * open_kpa <= largest:
-        moved_kpa = min(moved_kpa, _PRESSURE_SHARE * largest)
+    if _PRESSURE_SHARE * largest < moved_kpa:
+        open_kpa = -airway.slope_kpa_s_ml * percentile(np.abs(flow_ml_s), 90)
+        if 0.0 < _PRESSURE_TIMES * open_kpa <= largest:
+            moved_kpa = _PRESSURE_SHARE * largest
     shut = held >= moved_kpa
     stretches = held_in(still | (shut & (slow <= _RINGS * limit_ml_s)))
     return [

@@ -12,10 +12,14 @@ from collections.abc import Sequence
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
-from quietsleep.records import FloatArray, Recording
-from quietsleep.signals.breaths import regular_breaths, smooth
+from quietsleep.records import BoolArray, FloatArray, Recording
+from quietsleep.signals.breaths import (
+    AIRWAY_BUSY_KPA,
+    AIRWAY_NEAR_KPA,
+    regular_breaths,
+    smooth,
+)
 from quietsleep.signals.quantiles import NAN, median, percentile, runs
 from quietsleep.signals.squeezes import find_squeezes
 
@@ -30,8 +34,6 @@ _CLOSED_S = 0.05
 _BRIDGED_S = 0.02  # noise breaks no closed stretch
 _OPENING_S = 0.1  # flow has begun so soon after the release
 _STEADY_SHARE = 0.5  # pressure that changes by more of itself before the release is an effort
-_REST_KPA = 0.3  # pressures nearer to zero may be those of an open airway
-_NEAR_KPA = 0.12  # an open airway shows no more than this
 _AROUND_S = 0.1  # left out on either side of a closed airway
 _LEAST_R = 0.4  # correlation of pressure with flow below this tells nothing
 _SQUEEZE_KPA = 0.5
@@ -86,7 +88,7 @@ def _decided(kinds: Sequence[Sequence[float]]) -> float:
 
 def _rest_kpa(airway_kpa: FloatArray) -> float:
     """Usual pressure of the open airway, kPa: the zero of the transducer, near enough for signs."""
-    near = airway_kpa[np.abs(airway_kpa) < _REST_KPA]
+    near = airway_kpa[np.abs(airway_kpa) < AIRWAY_NEAR_KPA]
     return median(near) if near.size else 0.0
 
 
@@ -148,7 +150,7 @@ def _open_votes(
     still_ml_s: float,
 ) -> list[float]:
     """Vote once: pressure at the open airway stands against flow through the apparatus."""
-    free: NDArray[np.bool_] = np.abs(pressure_kpa) < _NEAR_KPA
+    free: BoolArray = np.abs(pressure_kpa) < AIRWAY_BUSY_KPA
     around = round(_AROUND_S * rate_hz)
     for start, end in closed:
         free[max(start - around, 0) : end + around] = False

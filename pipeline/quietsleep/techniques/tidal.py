@@ -10,10 +10,18 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from quietsleep.contract import TECHNIQUES
-from quietsleep.records import FloatArray, IntArray, Mark, MeasuredTrial, Measures, Recording, Trial
+from quietsleep.records import (
+    BoolArray,
+    FloatArray,
+    IntArray,
+    Mark,
+    MeasuredTrial,
+    Measures,
+    Recording,
+    Trial,
+)
 from quietsleep.signals.breaths import integrate, shape_breaths
 from quietsleep.signals.end_expiratory_level import drift_ml_s
 from quietsleep.signals.fits import values_of
@@ -151,7 +159,7 @@ def _drift_mark(recording: Recording, trial: Trial) -> Mark:
     )
 
 
-def _inside(recording: Recording, trial: Trial) -> NDArray[np.bool_]:
+def _inside(recording: Recording, trial: Trial) -> BoolArray:
     breaths = recording.breaths
     return (breaths.start >= trial.start) & (breaths.end <= trial.end)
 
@@ -162,7 +170,7 @@ def _n_epochs(table: _Table) -> int:
     return sum(places.size >= least for places in _runs(table.kind == REGULAR))
 
 
-def _longest_run(regular: NDArray[np.bool_]) -> tuple[int, int]:
+def _longest_run(regular: BoolArray) -> tuple[int, int]:
     """First and last breath of the run with most regular ones; (0, -1) when there is none."""
     found = _runs(regular)
     if not found:
@@ -171,7 +179,7 @@ def _longest_run(regular: NDArray[np.bool_]) -> tuple[int, int]:
     return int(best[0]), int(best[-1])
 
 
-def _runs(regular: NDArray[np.bool_]) -> list[IntArray]:
+def _runs(regular: BoolArray) -> list[IntArray]:
     """Places of the regular breaths of each run; a lone irregular breath does not end one."""
     places = np.flatnonzero(regular)
     if places.size == 0:
