@@ -80,7 +80,7 @@ def crowded(demo: WrittenNight, tmp_path_factory: pytest.TempPathFactory) -> Pat
 def hostile_pages(demo: WrittenNight, tmp_path_factory: pytest.TempPathFactory) -> Path:
     text = '<img src=x onerror="window.hacked=1"><script>window.hacked=1</script>\u202e=1+1'
     made = nasty(copy_of(demo.made).keep(centres=["willow"], techniques=["tidal"]), text)
-    draw = CopiedTraces(demo.pages, lambda name, index: (name.removesuffix(text), index))
+    draw = CopiedTraces(demo.pages, lambda name, index: (name.replace(text, ""), index))
     return made.write(tmp_path_factory.mktemp("hostile"), draw).pages
 
 

@@ -25,13 +25,17 @@ from quietsleep.simulation.centres import (
 )
 from quietsleep.simulation.scenario import load_scenarios
 from quietsleep.warehouse.current import current_night
+from quietsleep.warehouse.database import open_current
 
 HERE = Path(__file__).parent
-# Tables in which the name of the night stands, or what changed since the night before.
-OF_THE_NIGHT = {"ledger", "conservation", "problems", "deliveries", "recordings", "checks"}
+# Tables in which the name of the night stands, or when a delivery arrived, or what changed since
+# the night before.
+OF_THE_NIGHT = {"ledger", "conservation", "problems", "queries", "deliveries", "recordings",
+                "checks", "centres"}  # fmt: skip
 NOT_COMPARED = {"nights", "changes"}
 # With those of the code, because a process that started earlier may have read another.
-NIGHT_COLUMNS = {"night", "first_night", "code_fingerprint", "content_key"}
+NIGHT_COLUMNS = {"night", "first_night", "opened_in", "closed_in", "arrived_at",
+                 "last_delivery_at", "code_fingerprint", "content_key"}  # fmt: skip
 T = TypeVar("T")
 R = TypeVar("R")
 FIRST, SECOND = "juniper", "larch"
@@ -120,6 +124,18 @@ def content(study: Path) -> dict[str, str]:
             body = json.dumps(sorted(told)).encode()
         found[place.as_posix()] = hashlib.sha256(body).hexdigest()
     return found
+
+
+def open_kinds(study: Path) -> list[str]:
+    """Name the kinds of data queries that are open."""
+    with open_current(study) as warehouse:
+        sql = "SELECT DISTINCT kind FROM queries WHERE state = 'open' ORDER BY kind"
+        return [kind for (kind,) in warehouse.execute(sql).fetchall()]
+
+
+def without_queries(found: dict[str, str]) -> dict[str, str]:
+    """Leave out of what a night says the data queries."""
+    return {name: digest for name, digest in found.items() if "/queries/" not in name}
 
 
 def pages(study: Path) -> set[str]:

@@ -18,7 +18,15 @@ import pytest
 from quietsleep.errors import WarehouseError
 from quietsleep.warehouse.current import current_night
 from tests.faults.conftest import Course, ended
-from tests.faults.nights import Nights, content, copy_of, left_over, pages, reader
+from tests.faults.nights import (
+    Nights,
+    content,
+    copy_of,
+    left_over,
+    pages,
+    reader,
+    without_queries,
+)
 
 SEEDS_OF_SOAK = range(100, 150)
 
@@ -112,14 +120,18 @@ def test_many_killed_nights_leave_no_trace(
 def test_first_night_of_a_study_killed_ends_as_two_undisturbed_ones(
     micro: Path, course: Course, nights: Nights, tmp_path: Path
 ) -> None:
-    """No night stood before: there is no warehouse, or a whole one."""
+    """No night stood before: there is no warehouse, or a whole one.
+
+    In the course a night asked about the second centre, which had not delivered then.
+    """
     study = copy_of(micro, tmp_path / "study")
     for name in ("append trial_values", "symlink"):
         assert nights.run(study, name=name, nth=1)["killed"]
         with pytest.raises(WarehouseError, match="no published night yet"):
             current_night(study)
     ended(nights.run(study))
-    assert content(study) == course.content and left_over(study) == []
+    assert without_queries(content(study)) == without_queries(course.content)
+    assert left_over(study) == []
 
 
 def test_delivery_that_changes_between_a_killed_night_and_the_next(

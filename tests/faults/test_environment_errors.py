@@ -26,7 +26,7 @@ from quietsleep.night.stages import run_night
 from quietsleep.store.state import State
 from quietsleep.warehouse.current import current_night
 from tests.faults.conftest import Course
-from tests.faults.nights import Nights, content, copy_of, left_over
+from tests.faults.nights import Nights, content, copy_of, left_over, open_kinds
 from tests.faults.reading import read_once
 from tests.night.conftest import pool as pool  # noqa: PLC0414  (a fixture)
 
@@ -149,8 +149,10 @@ def test_clock_set_back_changes_names_and_order_of_nothing(
     before = current_night(study).name
     monkeypatch.setattr(night_module, "datetime", LongAgo)
     report = run_night(study)
-    assert report.state == "green" and current_night(study).name > before
-    assert content(study) == course.content
+    assert report.state == "amber" and current_night(study).name > before
+    assert open_kinds(study) == ["clock_wrong"]  # the deliveries seem to be of days to come
+    kept = [name for name in course.content if "/queries/" not in name and "/problems" not in name]
+    assert all(content(study)[name] == course.content[name] for name in kept)
     assert run_night(study).idle
 
 

@@ -26,6 +26,7 @@ from quietsleep.night.known_answers import (
     FOLDER,
     KnownAnswer,
     answers_file,
+    copy_study,
     known_answers,
     moved,
     published_cells,
@@ -54,7 +55,7 @@ def asked(aside: Path) -> list[KnownAnswer]:
 @pytest.fixture(scope="module")
 def cells(tmp_path_factory: pytest.TempPathFactory) -> Any:
     study = tmp_path_factory.mktemp("known") / "study"
-    shutil.copytree(FOLDER, study)
+    copy_study(FOLDER, study)
     return published_cells(HERE(study))
 
 

@@ -20,7 +20,7 @@ from quietsleep.simulation.exports import relist
 from quietsleep.study.study import Study, load_study
 from quietsleep.warehouse.database import open_current
 from tests.faults.conftest import Course
-from tests.faults.nights import Nights, copy_of, touch
+from tests.faults.nights import Nights, copy_of, open_kinds, touch
 from tests.night.conftest import pool as pool  # noqa: PLC0414  (a fixture)
 
 
@@ -67,7 +67,8 @@ def test_files_replaced_or_taken_away_while_they_are_read_are_not_measured(
     assert state_of(study, "larch-s001-sot1")[0] == "quarantined"
     (tmp_path / "away").rename(gone)
     after = run_night(study)
-    assert not after.idle and after.state == "green" and after.n_measured == 2
+    assert not after.idle and after.state == "amber" and after.n_measured == 2
+    assert open_kinds(study) == ["delivery_edited"]
     assert state_of(study, "larch-s001-tid1")[0] == "measured"
     assert run_night(study).idle
 

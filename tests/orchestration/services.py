@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import fsspec
+import pyarrow.parquet as pq
 
 from quietsleep.night.orchestration.cluster_worker import own_facts
 from quietsleep.warehouse.current import current_night, night_facts
@@ -25,6 +26,7 @@ ROOT = Path(__file__).parents[2]
 BUCKET = "study-bucket"
 LOOPBACK = "127.0.0.1"
 SIGNAL = "/signals/"
+ARRIVES = ("arrived_at", "last_delivery_at")
 KEYS = {
     "AWS_ACCESS_KEY_ID": "for-tests",
     "AWS_SECRET_ACCESS_KEY": "for-tests-only",
@@ -162,10 +164,21 @@ def wait_until(true: Callable[[], bool], seconds: float = 60.0) -> None:
         time.sleep(0.005)
 
 
-def parts(study: Path) -> dict[str, str]:
-    """Digest of every parquet file of the current night but the one that holds its times."""
-    facts = night_facts(current_night(study))
-    return {p["path"]: p["file_sha256"] for p in facts["parts"] if p["table"] != "nights"}
+def parts(study: Path) -> dict[str, object]:
+    """Digest of every parquet file of the current night but the one that holds its times.
+
+    Of those in which the time stands at which a delivery arrived, the rows without it.
+    """
+    night = current_night(study)
+    found: dict[str, object] = {}
+    for part in night_facts(night)["parts"]:
+        if part["table"] in ("deliveries", "centres"):
+            rows = pq.ParquetFile(night / part["path"]).read()
+            arrives = [name for name in rows.column_names if name in ARRIVES]
+            found[part["path"]] = rows.drop_columns(arrives).to_pylist()
+        elif part["table"] != "nights":
+            found[part["path"]] = part["file_sha256"]
+    return found
 
 
 def conservation(study: Path) -> list[tuple[object, ...]]:

@@ -14,8 +14,9 @@ the last row counts. The rules, in the words of the contract:
 - What is withdrawn, or came without consent, is a count and nothing else.
 - What was taken in of a delivery that is taken away still counts. Where work/ is lost as well it is
   held: it can be read no more, and is not passed over.
-- A delivery that was edited or taken away is asked about, unless all of it was withdrawn since.
-- A recording that is not of its session's day is asked about.
+- A delivery that was edited or taken away is asked about, unless all of it was withdrawn since;
+  that it is lost holds rows, and is no question more.
+- A recording that is not of its session's day is asked about, unless the session is held.
 """
 
 from __future__ import annotations
@@ -67,6 +68,7 @@ class Row:
     cells: Session | Recording | Check | Reported
     session: str  # empty for a check
     bad: bool
+    lost: bool = False  # of a delivery that is gone, and so is what was taken in of it
 
 
 @dataclass(slots=True)
@@ -334,12 +336,7 @@ def birth(session: Session) -> tuple[str, float, float]:
 def judged(fold: Fold, expected: Expected) -> Iterator[tuple[str, ...]]:
     """Data queries about what stands."""
     centre = fold.centre
-    for key in expected.held_sessions:
-        if key[0] == centre:
-            yield "held", key[1]
-    for held in expected.held_recordings:
-        if held[0] == centre:
-            yield "held", held[1]
+    yield from held(fold)
     for key in expected.sessions:
         if key[0] != centre:
             continue
@@ -350,6 +347,16 @@ def judged(fold: Fold, expected: Expected) -> Iterator[tuple[str, ...]]:
             yield "alert", key[1]
     if expected.centres[centre] == "late":
         yield "late", centre
+
+
+def held(fold: Fold) -> Iterator[tuple[str, ...]]:
+    """Data queries about what is held; what is lost is asked about by its delivery."""
+    for row in fold.rows:
+        if row.kind not in {"session", "recording"} or fold.state_of(row) != "quarantined":
+            continue
+        of_session = fold.last.get(("session", row.session), row)
+        if not (row.lost or of_session.lost):
+            yield "held", row.session
 
 
 def signals(fold: Fold, expected: Expected) -> Iterator[tuple[str, ...]]:
@@ -379,7 +386,7 @@ def rows_of(place: int, arrival: Arrival) -> Iterator[Row]:
         if not arrival.lost:
             yield row
         elif row.kind != "reported":
-            yield replace(row, bad=True)
+            yield replace(row, bad=True, lost=True)
 
 
 def all_rows(place: int, delivery: Delivery) -> Iterator[Row]:

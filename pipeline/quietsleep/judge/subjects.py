@@ -171,7 +171,7 @@ def subject_of_problem(problem: dict[Any, Any], held: HeldItems) -> QuerySubject
         return _of_no_delivery(problem)
     if (centre, delivery) in held.deliveries:
         return held.deliveries[centre, delivery]
-    if (own := _of_its_kind(problem)) is not None:
+    if (own := _of_its_kind(problem, held)) is not None:
         return own
     return _of_what_it_holds(problem, held) or QuerySubject("delivery_in_part", centre, delivery)
 
@@ -184,8 +184,12 @@ def _of_no_delivery(problem: dict[Any, Any]) -> QuerySubject:
     return QuerySubject(kinds.get(kind, "folder_stray"), centre)
 
 
-def _of_its_kind(problem: dict[Any, Any]) -> QuerySubject | None:
-    """Return the query of a problem that is one by its kind, whatever else is held."""
+def _of_its_kind(problem: dict[Any, Any], held: HeldItems) -> QuerySubject | None:
+    """Return the query of a problem that is one by its kind.
+
+    Whether a recording is of another day is open while its session is held: one time of a session
+    that cannot be would be asked about once more by each of its recordings.
+    """
     centre, delivery, kind = (text(problem[name]) for name in ("centre", "delivery", "kind"))
     session = text(problem["session"])
     if kind in OF_DELIVERY:
@@ -195,6 +199,8 @@ def _of_its_kind(problem: dict[Any, Any]) -> QuerySubject | None:
     if kind == "column_unregistered":
         return QuerySubject("column_unread", centre, item=text(problem["column_name"]))
     if kind == "other_day":
+        if (centre, session) in held.sessions:
+            return held.sessions[centre, session]
         item = recording_item(session, text(problem["recording"]))
         return QuerySubject("clock_wrong", centre, session=session, item=item)
     return None
