@@ -72,7 +72,7 @@ class FrontDoor:
             found,
             known={} if self.full else _stamps(self.state, where),
             sessions=self._known_sessions(found.delivery),
-            arrived_at=arrival.at if arrival else self.at,
+            arrived_at=arrival.latest if arrival else history.latest(self.at),
         )
         whole = brought_by(delivered)
         since = history.since((self.centre, found.delivery), whole)

@@ -255,7 +255,7 @@ def _of_reported(judged: JudgedStudy) -> Iterator[tuple[QuerySubject, _Draft]]:
     for (centre, outcome), own in suspected.groupby(["centre", "outcome"], sort=True):
         causes = sorted({str(cause) for cause in own["suspected_cause"]})
         said = (
-            f"The reported {_plain(outcome)} differs from the central one by a known factor "
+            f"What is reported as {outcome} differs from the central result by a known factor "
             f"({', '.join(_plain(cause) for cause in causes)})."
         )
         yield (

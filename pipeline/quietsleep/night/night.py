@@ -26,7 +26,7 @@ from quietsleep.judge.study import JudgedStudy
 from quietsleep.measure.fingerprint import code_fingerprint, program_fingerprint
 from quietsleep.night.verdict import NightState, NightVerdict, verdict_of_night
 from quietsleep.store.state import State
-from quietsleep.study.history import History
+from quietsleep.study.history import History, history_of
 from quietsleep.study.register import Kind, Register
 from quietsleep.study.storage import check_installed
 from quietsleep.study.study import Study, load_study, remember_centres
@@ -146,10 +146,23 @@ def open_night(
             inventory = take_inventory(study)
             if not register.broken:
                 follow_renames(study, state, register, inventory, at=now)
-            signed = signature(study, inventory, register)
+            notices = clock_notices(history_of(register), now)
+            signed = signature(study, inventory, register, notices)
             if not register.broken:
                 note_published(register, study.path)
-            yield Night(study, state, register, name, now, full, inventory, signed)
+            yield Night(study, state, register, name, now, full, inventory, signed, notices)
+
+
+def clock_notices(history: History, now: datetime) -> list[str]:
+    """Say that the clock of this machine is behind what earlier nights wrote down."""
+    last = history.last_night_at
+    if last is None or not history.is_behind(now):
+        return []
+    return [
+        f"The clock of this machine says an earlier time than {last:%Y-%m-%d %H:%M} UTC, when a "
+        "night was published. Set it. Until then nothing that arrives is held because it seems to "
+        "be of a time to come, and what is late is not known."
+    ]
 
 
 def _next_name(study: Study, state: State) -> str:
@@ -180,7 +193,9 @@ def _logged(folder: Path, name: str) -> Iterator[None]:
             old.unlink(missing_ok=True)
 
 
-def signature(study: Study, seen: DeliveryInventory, register: Register) -> str:
+def signature(
+    study: Study, seen: DeliveryInventory, register: Register, notices: Sequence[str]
+) -> str:
     """Return a digest of all that a night rests on: deliveries, study files, people, the program.
 
     Only names, sizes and times of deliveries are looked at. Equal signatures mean that nothing
@@ -190,8 +205,8 @@ def signature(study: Study, seen: DeliveryInventory, register: Register) -> str:
     for centre in study.centres:
         for found in seen.found[centre]:
             digest.update(f"{centre}/{found.delivery}/{found.stat_digest}".encode())
-    for problem in seen.strays:
-        digest.update(problem.sentence.encode())
+    for said in (*(problem.sentence for problem in seen.strays), *notices):
+        digest.update(said.encode())
     for entry in register.of(*SAID_BY_PEOPLE):
         digest.update(entry.seal.encode())
     for file in study_files(study.path):

@@ -9,23 +9,31 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from quietsleep.study.register import Register, RegisterEntry
 
 Name = tuple[str, str]  # centre and delivery
 LAST = 2**62
+# A clock that is set anew by less is a clock that goes a little wrong.
+MOST_BEHIND = timedelta(days=1)
+NOT_KNOWN = datetime.max.replace(tzinfo=UTC)
 
 
 @dataclass(frozen=True, slots=True)
 class Arrival:
-    """When a delivery was seen for the first time; `place` orders all arrivals of the study."""
+    """When a delivery was seen for the first time; `place` orders all arrivals of the study.
+
+    What it brought was done before `latest`: `at`, or no time that is known where the clock of the
+    machine was behind.
+    """
 
     place: int
     at: datetime
     night: str
     sha256: str
+    latest: datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +96,8 @@ class History:
     and whether it had been accepted until then; `out_at` maps centre and session to the entry by
     which the session was withdrawn; `erased` are the manifests of deliveries that were rid of it,
     and `edited` those of them that had been edited before. `codes` maps codes that centres had
-    before to those that they have now: all else is by these.
+    before to those that they have now: all else is by these. `last_night_at` is the latest time at
+    which a night was published.
     """
 
     arrivals: dict[Name, Arrival] = field(default_factory=dict)
@@ -101,6 +110,7 @@ class History:
     codes: dict[str, str] = field(default_factory=dict)
     _under: dict[Name, str] = field(default_factory=dict)
     last_withdrawal: int = 0
+    last_night_at: datetime | None = None
     _n_read: int = 0
 
     def withdrawn_of(self, centre: str) -> Withdrawn:
@@ -111,6 +121,14 @@ class History:
         """Return the place of a delivery in the order of arrival; one without any comes last."""
         arrival = self.arrivals.get((centre, delivery))
         return arrival.place if arrival else LAST
+
+    def is_behind(self, at: datetime) -> bool:
+        """Say whether a clock that says `at` is behind: a night was published later than that."""
+        return self.last_night_at is not None and at < self.last_night_at - MOST_BEHIND
+
+    def latest(self, at: datetime) -> datetime:
+        """Return the time before which all was done that a delivery brings which arrives `at`."""
+        return NOT_KNOWN if self.is_behind(at) else at
 
     def centres(self) -> set[str]:
         """Return the codes of all centres of which anything is said."""
@@ -131,7 +149,8 @@ class History:
     def _read(self, entry: RegisterEntry) -> None:
         body = entry.body
         if entry.kind == "arrival":
-            first = Arrival(entry.number, entry.when, body["night"], body["sha256"])
+            at = entry.when
+            first = Arrival(entry.number, at, body["night"], body["sha256"], self.latest(at))
             self.arrivals.setdefault((body["centre"], body["delivery"]), first)
         elif entry.kind == "delivered":
             name = (body["centre"], body["delivery"])
@@ -146,6 +165,8 @@ class History:
             self.edited |= {(body["centre"], delivery) for delivery in body.get("edited", ())}
         elif entry.kind == "renamed":
             self._rename(body["was"], body["centre"], body["apart"])
+        elif entry.kind == "published":
+            self.last_night_at = max(self.last_night_at or entry.when, entry.when)
         elif entry.kind == "superseded":
             for kind, item, delivery, accepted in body["items"]:
                 key = (body["centre"], kind, item, delivery)
