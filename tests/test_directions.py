@@ -29,12 +29,13 @@ OF_SIMULATION, MAY_SIMULATE = {"simulation", "data"}, {"simulation", "cli", ""}
 ORCHESTRATION = PACKAGE / "night" / "orchestration"
 # Modules with one importer, each with what it is that its importer is not.
 ONE_IMPORTER: Mapping[str, str] = {
-    "quietsleep.cli.commands": "the words that people type, apart from the app",
+    "quietsleep.cli.begin": "the words that begin something, apart from those of every day",
     "quietsleep.cli.terminal": "all printing, apart from the words that people type",
     "quietsleep.contract.load": "imported at the first use of a name: the package stays light",
     "quietsleep.intake.files.unit_words": "units as headers write them, apart from one format",
     "quietsleep.intake.erase": "files of deliveries, apart from what is written down of it",
     "quietsleep.intake.privacy": "the scan for identifiers, apart from how a delivery is read",
+    "quietsleep.intake.templates": "a command of its own",
     "quietsleep.intake.dates": "what clocks say, apart from what rows hold",
     "quietsleep.intake.withdrawn": "what is left out for good, apart from what is held",
     "quietsleep.judge.analysis": "one recording by itself, for the public interface",
@@ -61,6 +62,7 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.site.pages.test": "one page",
     "quietsleep.site.write": "the front door of the room",
     "quietsleep.store.erase": "what is left nowhere, apart from what is written down of it",
+    "quietsleep.study.begin": "commands of their own",
     "quietsleep.warehouse.changes": "the comparison of two nights, apart from publishing one",
     "quietsleep.warehouse.comparability": "one statistic with its own source",
     "quietsleep.warehouse.statistics": "statistics, apart from the tables that hold them",

@@ -11,12 +11,15 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from quietsleep.cli import commands
+from quietsleep.cli import begin, commands
 from quietsleep.errors import CANNOT_START, ENVIRONMENT, QuietsleepError, environment_error
 
 # Each with the words of its example.
 COMMANDS = (
     (commands.demo, "demo"),
+    (begin.init, "study --centre larch --time-zone Europe/Lisbon"),
+    (begin.init_centre, "study --centre sedge"),
+    (begin.templates, "tables --workbook"),
     (commands.nightly, 'study --every "0 2 * * *"'),
     (commands.check, "deliveries/larch/2026-03-02 --study study"),
     (commands.why, "larch-003"),
@@ -105,4 +108,5 @@ def _options(
 
 
 for _command, _words in COMMANDS:
-    app.command(epilog=f"Example: quietsleep {_command.__name__} {_words}")(_command)
+    _name = _command.__name__.replace("_", "-")
+    app.command(epilog=f"Example: quietsleep {_name} {_words}")(_command)

@@ -63,3 +63,9 @@ def factor(from_ucum: str, to_ucum: str) -> float:
     if zero != 0:
         raise ContractError(f"{from_ucum!r} to {to_ucum!r} needs an offset, not only a factor")
     return float(one)
+
+
+def show_unit(ucum: str) -> str:
+    """Return a unit as people write it: no sign for plain numbers, kPa·s/L, cmH2O."""
+    words = {"1": "", "Cel": "°C", "d": "days", "wk": "weeks"}
+    return words.get(ucum, ucum.replace(".", "·").replace("[", "").replace("]", ""))

@@ -9,6 +9,7 @@ import numpy as np
 
 from quietsleep import contract
 from quietsleep.contract import Rule
+from quietsleep.contract.units import show_unit
 from quietsleep.records import BoolArray, FloatArray
 
 
@@ -56,9 +57,3 @@ def show_beyond(value: float, *limits: float | None) -> str:
         if all(n is None or value == n or float(text) != n for n in limits):
             break
     return format(Decimal(text), "f") if "e" in text else text
-
-
-def show_unit(ucum: str) -> str:
-    """Return a unit as people write it: no sign for plain numbers, kPa·s/L, cmH2O."""
-    words = {"1": "", "Cel": "°C", "d": "days"}
-    return words.get(ucum, ucum.replace(".", "·").replace("[", "").replace("]", ""))

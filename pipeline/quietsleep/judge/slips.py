@@ -16,8 +16,8 @@ from math import inf, isfinite, log
 import numpy as np
 
 from quietsleep import contract
-from quietsleep.contract.units import factor
-from quietsleep.judge.limits import show_beyond, show_unit, within
+from quietsleep.contract.units import factor, show_unit
+from quietsleep.judge.limits import show_beyond, within
 from quietsleep.study.devices import FLOW, Device, GasState
 
 # The units in which devices write flow and pressure, by kind of signal.

@@ -14,7 +14,8 @@ from typing import Any, NamedTuple
 
 from quietsleep import contract
 from quietsleep.contract.model import remedy_for
-from quietsleep.judge.limits import show_beyond, show_unit
+from quietsleep.contract.units import show_unit
+from quietsleep.judge.limits import show_beyond
 from quietsleep.site.read import CentreData, PublishedNight, Row
 
 CAUTION = (
