@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -38,6 +39,7 @@ def init(
 
     In a terminal it asks for what is not given.
     """
+    from quietsleep.simulation.example import write_example
     from quietsleep.study.begin import begin_study
     from quietsleep.warehouse.registered import open_register
 
@@ -51,11 +53,21 @@ def init(
         study, study=name, title=title or _asked("Title of the study", name), centre=new
     )
     register = open_register(begun)
+    example = study / "example" / f"{new.centre}-01"
+    write_example(
+        example,
+        centre=new.centre,
+        device=next(iter(begun.devices)),
+        altitude_m=new.altitude_m,
+        day=date.today() - timedelta(days=2),
+    )
     typer.echo(
         f"\n{study}/study.toml and {study}/centres/{new.centre}.toml are written; each line says "
         "what it is for.\n"
         f"The register of the study is sealed with the key {register.key_path}: keep a copy of it "
-        "in another place."
+        "in another place.\n"
+        f"{example} holds tables and signals of an invented session, to try it all with; no night "
+        "reads it there."
     )
     _say_next(study, new.centre)
 
