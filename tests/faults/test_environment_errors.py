@@ -24,6 +24,7 @@ from quietsleep.night import night as night_module
 from quietsleep.night.orchestration.embedded import OWNER, end_orphans, own_name
 from quietsleep.night.stages import run_night
 from quietsleep.store.state import State
+from quietsleep.study import register as register_module
 from quietsleep.warehouse.current import current_night
 from tests.faults.conftest import Course
 from tests.faults.nights import Nights, content, copy_of, left_over, open_kinds
@@ -147,7 +148,8 @@ def test_clock_set_back_changes_names_and_order_of_nothing(
 
     study = copy_of(course.before, tmp_path / "study")
     before = current_night(study).name
-    monkeypatch.setattr(night_module, "datetime", LongAgo)
+    for module in (night_module, register_module):
+        monkeypatch.setattr(module, "datetime", LongAgo)
     report = run_night(study)
     assert report.state == "amber" and current_night(study).name > before
     assert open_kinds(study) == ["night_notice"]
