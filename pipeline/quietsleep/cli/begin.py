@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from quietsleep.cli.commands import StudyArgument, open_study
+from quietsleep.cli.commands import StudyArgument, StudyOption, open_study
 from quietsleep.errors import StudyError
 
 if TYPE_CHECKING:
@@ -102,6 +102,51 @@ def templates(
 
     written = write_templates(folder, as_workbook=workbook)
     typer.echo(f"Written to {folder}: {', '.join(file.name for file in written)}.")
+
+
+def pack(
+    folder: Annotated[Path, typer.Argument(help="Folder with the tables and signal files.")],
+    *,
+    centre: Code = "",
+    study: StudyOption = None,
+    delivery: Annotated[str, typer.Option(help="Name of the delivery [default: the folder].")] = "",
+    replaces: Annotated[
+        list[str] | None,
+        typer.Option(help="A session of which all recordings are replaced; may be said again."),
+    ] = None,
+    note: Annotated[str, typer.Option(help="Your words; nothing about a person.")] = "",
+    zipped: Annotated[
+        bool, typer.Option("--zip", help="Write one .zip beside the folder as well.")
+    ] = False,
+) -> None:
+    """Seal a folder as a delivery: delivery.json, with size and digest of every file."""
+    from quietsleep.intake.pack import pack_delivery
+
+    name = delivery or folder.resolve().name
+    packed = pack_delivery(
+        folder,
+        centre=_centre_of(centre, study),
+        delivery=name,
+        note=note,
+        replaces=replaces or (),
+        zipped=zipped,
+    )
+    megabytes = packed.seal.n_bytes / 1e6
+    typer.echo(
+        f"Sealed as {name}: {packed.seal.n_files} files, {megabytes:.1f} MB, "
+        f"{packed.path}.\nBefore it is sent: quietsleep check {packed.path}"
+        + (f" --study {study}" if study else "")
+    )
+
+
+def _centre_of(centre: str, study: Path | None) -> str:
+    """Return the centre that is named, or the only one of the study."""
+    if centre:
+        return centre
+    centres = list(open_study(study).centres)
+    if len(centres) != 1:
+        raise StudyError(f"Say whose delivery it is with --centre: {', '.join(centres)}.")
+    return centres[0]
 
 
 def _new_centre(

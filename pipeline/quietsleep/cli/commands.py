@@ -91,13 +91,31 @@ def _run_night(path: Path, *, workers: int | None, full: bool = False) -> None:
 def check(
     delivery: Annotated[Path, typer.Argument(help="Delivery folder or .zip, before it is sent.")],
     study: StudyOption = None,
+    judge: Annotated[
+        bool, typer.Option("--judge/--no-judge", help="Measure and judge what is in it.")
+    ] = True,
 ) -> None:
-    """Check a delivery as the coordinating centre will: same contract, same sentences."""
-    from quietsleep.cli.terminal import print_preview
+    """Check a delivery as the coordinating centre will: same contract, rules and sentences.
+
+    Its tests are judged by what is in it alone.
+    """
+    from quietsleep.cli.terminal import print_judged, print_preview
     from quietsleep.night.preview import preview
 
-    seen = preview(open_study(study), delivery)
+    loaded = open_study(study)
+    seen = preview(loaded, delivery)
     print_preview(seen)
+    if judge and seen.centre:
+        from quietsleep.measure.pool import InProcess
+        from quietsleep.night.trial_run import trial_night
+        from quietsleep.warehouse.database import open_night
+
+        place, pool = delivery.resolve(), InProcess()
+        with (
+            trial_night(loaded, pool, centre=seen.centre, deliveries=[place]) as night,
+            open_night(night) as warehouse,
+        ):
+            print_judged(warehouse)
     if seen.problems:
         raise typer.Exit(PROBLEMS_FOUND)
 

@@ -21,6 +21,7 @@ COMMANDS = (
     (begin.init_centre, "study --centre sedge"),
     (begin.templates, "tables --workbook"),
     (commands.nightly, 'study --every "0 2 * * *"'),
+    (begin.pack, "tables --study study --centre larch"),
     (commands.check, "deliveries/larch/2026-03-02 --study study"),
     (commands.why, "larch-003"),
     (commands.look, "study --centre larch"),

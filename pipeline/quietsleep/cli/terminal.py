@@ -189,6 +189,23 @@ def print_why(warehouse: duckdb.DuckDBPyConnection, session: str) -> bool:
     return bool(found)
 
 
+def print_judged(warehouse: duckdb.DuckDBPyConnection) -> None:
+    """Print how many tests would be accepted, and of each session with another one why."""
+    console = Console(soft_wrap=True, highlight=False)
+    tests = _rows(warehouse, "SELECT status, count(*) FROM tests GROUP BY status ORDER BY status")
+    if not tests:
+        return
+    counts = ", ".join(f"{n} {str(status).replace('_', ' ')}" for status, n in tests)
+    console.print()
+    console.print(Text(f"Judged by what is in this delivery alone: {counts}.", style="bold"))
+    sql = (
+        "SELECT DISTINCT session FROM tests WHERE status <> 'accepted' OR flagged ORDER BY session"
+    )
+    for (session,) in _rows(warehouse, sql):
+        console.print()
+        print_why(warehouse, str(session))
+
+
 def _print_session_problems(
     console: Console, warehouse: duckdb.DuckDBPyConnection, centre: str, session: str
 ) -> None:

@@ -25,9 +25,11 @@ MANIFEST = "delivery.json"
 MOST_FILES = 50_000
 MOST_LEVELS = 4
 DELIVERY_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,79}")
-# What file managers leave behind; it is no part of any delivery.
 CLOSED = "folder_not_opened"
-LEFT_BEHIND = frozenset({".DS_Store", "Thumbs.db", "desktop.ini", "__MACOSX"})
+# What the templates of tables come with: it says what each column holds.
+COLUMNS_EXPLAINED = "columns.csv"
+# What file managers leave behind, or people; it is no part of any delivery.
+LEFT_BEHIND = frozenset({".DS_Store", "Thumbs.db", "desktop.ini", "__MACOSX", COLUMNS_EXPLAINED})
 # What office programs put beside a file while it is open: in it stands who has opened it.
 _LOCKED_BY = re.compile(r"~\$.+|\.~lock\..+#|~.+\.tmp", re.I | re.S)
 

@@ -13,9 +13,9 @@ from quietsleep.contract.units import show_unit
 from quietsleep.errors import QuietsleepError
 from quietsleep.intake.dialect import DELIVERY_TABLES
 from quietsleep.intake.files.workbook import WorkbookSheet, write_workbook
+from quietsleep.intake.find import COLUMNS_EXPLAINED
 
 WORKBOOK = "delivery.xlsx"
-EXPLAINED = "columns"  # a sheet, or a file, that is no table of a delivery
 
 
 class TemplateError(QuietsleepError):
@@ -29,14 +29,13 @@ def write_templates(folder: Path, *, as_workbook: bool = False) -> list[Path]:
     have been filled in.
     """
     heads = {name: [column.name for column in _columns(name)] for name in DELIVERY_TABLES}
-    explained = [list(row) for row in _explained()]
     files: dict[str, bytes] = {}
     if as_workbook:
         sheets = [_sheet(name, [head]) for name, head in heads.items()]
-        files[WORKBOOK] = write_workbook([*sheets, _sheet(EXPLAINED, explained)])
+        files[WORKBOOK] = write_workbook(sheets)
     else:
         files |= {f"{name}.csv": _csv([head]) for name, head in heads.items()}
-        files[f"{EXPLAINED}.csv"] = _csv(explained)
+    files[COLUMNS_EXPLAINED] = _csv([list(row) for row in _explained()])
     for name in files:
         if (folder / name).exists():
             raise TemplateError(

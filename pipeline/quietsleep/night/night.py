@@ -128,14 +128,19 @@ class NightReport:
 
 @contextmanager
 def open_night(
-    study_path: Path, *, full: bool = False, at: datetime | None = None
+    study_path: Path,
+    *,
+    full: bool = False,
+    at: datetime | None = None,
+    study: Study | None = None,
 ) -> Iterator[Night]:
     """Open the study, its state and its register for one night.
 
     `full` looks into every file again, even where size and time have not changed. The night is
-    that of `at`, of now unless given. Raises StudyError, NightRunning and KeyMissing.
+    that of `at`, of now unless given. `study` is the study as it is known already. Raises
+    StudyError, NightRunning and KeyMissing.
     """
-    study = load_study(study_path)
+    study = study or load_study(study_path)
     check_installed(study.storage)
     with State(study.work_path) as state:
         register = open_register(study, also=state.register_heads())

@@ -29,10 +29,14 @@ NOT_ASKED = (
 
 @dataclass(frozen=True, slots=True)
 class Preview:
-    """What is wrong with a delivery, and in words what it changes of what is in the study."""
+    """What is wrong with a delivery, and in words what it changes of what is in the study.
+
+    `centre` is whose it is, empty where nothing of it was taken in.
+    """
 
     problems: tuple[Problem, ...]
     changes: tuple[str, ...] = ()
+    centre: str = ""
 
 
 def preview(study: Study, path: Path) -> Preview:
@@ -46,7 +50,8 @@ def preview(study: Study, path: Path) -> Preview:
             problems, delivered = look_through(study, path)
             leans = delivered is not None and bool(delivered.leans_on)
             not_asked = [NOT_ASKED] if leans else []
-            return Preview(tuple(problems), (*not_asked, *_tolerated(delivered)))
+            said = (*not_asked, *_tolerated(delivered))
+            return Preview(tuple(problems), said, _taken_in_of(delivered))
         state, history = taken
         name = path.resolve().name.removesuffix(".zip")
         known = {
@@ -57,7 +62,11 @@ def preview(study: Study, path: Path) -> Preview:
         if delivered is None or delivered.state != "accepted":
             return Preview(tuple(problems))
         changes = _changes(state, history, delivered)
-        return Preview(tuple(problems), (*changes, *_tolerated(delivered)))
+        return Preview(tuple(problems), (*changes, *_tolerated(delivered)), delivered.centre)
+
+
+def _taken_in_of(delivered: ReadDelivery | None) -> str:
+    return delivered.centre if delivered is not None and delivered.state == "accepted" else ""
 
 
 def _tolerated(delivered: ReadDelivery | None) -> list[str]:

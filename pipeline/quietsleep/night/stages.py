@@ -382,13 +382,14 @@ def _publish(night: Night, pool: Pool, judged: JudgedStudy) -> Path | None:
     return _publish_tables(night, judged, told(answers))
 
 
-def publish_aside(pool: Pool, study_path: Path) -> Path:
+def publish_aside(pool: Pool, study_path: Path, *, study: Study | None = None) -> Path:
     """Run a study whole, without asking the known answers: for these themselves.
 
-    Its files are on this machine, and so are the processes that measure them. Returns the published
-    night; raises KnownAnswersFailed where a stage failed, with its traceback in the log.
+    Its files are on this machine, and so are the processes that measure them; `study` is what they
+    say, unless they are to be read. Returns the published night; raises KnownAnswersFailed where a
+    stage failed, with its traceback in the log.
     """
-    with open_night(study_path) as night:
+    with open_night(study_path, study=study) as night:
         result = walk(_stages_aside(night, OnThisMachine(pool)), run_here)
         if night.failures or result.folder is None:
             raise KnownAnswersFailed(" ".join(night.failures))
