@@ -145,6 +145,7 @@ class Joined:
         with open_current(study) as warehouse:
             names = [row[0] for row in warehouse.execute("SHOW TABLES").fetchall()]
             self.tables: dict[str, pd.DataFrame] = {n: warehouse.table(n).df() for n in names}
+        self._call_checks_by_their_codes()
         folder = study / "truth"
         cases = pd.read_csv(folder / "cases.csv", keep_default_na=False)
         self.cases, self.days = cases.set_index("session"), cases.set_index("day")
@@ -161,6 +162,19 @@ class Joined:
         self.known = pd.concat([found, self._of_breaths(breaths)])
         told = pairs.merge(facts, on=["recording", "number"])
         self.facts = told.pivot_table(index="trial", columns="fact", values="value")
+
+    def _call_checks_by_their_codes(self) -> None:
+        """The grid has each code once: truth and plan know a check by it alone."""
+        checks = self.tables["checks"]
+        codes = dict(zip(checks["check_id"], checks["check_code"], strict=True))
+        assert checks["check_code"].is_unique
+        for name in ("checks", "check_values"):
+            rows = self.tables[name]
+            self.tables[name] = rows.assign(check_id=rows["check_id"].map(codes))
+        verdicts = self.tables["verdicts"]
+        of_checks = verdicts["item_kind"] == "check"
+        named = verdicts["item"].where(~of_checks, verdicts["item"].map(codes))
+        self.tables["verdicts"] = verdicts.assign(item=named)
 
     def _held(self) -> pd.DataFrame:
         """The manoeuvres that begin inside each trial."""

@@ -219,8 +219,8 @@ def test_damaged_recording_or_missing_installation_is_no_answer(
 def test_truth_is_the_simulators_and_its_own(cells: Any, tmp_path: Path) -> None:
     """What is worked out by hand follows the truth of trials, not what was measured."""
     truth = tmp_path / "truth.json"
-    place = ("trials", "linden|linden-s002-rvt1#1", "status")
-    others = [("trials", f"linden|linden-s002-rvt{n}#1", "status") for n in (2, 3)]
+    place = ("trials", "linden|linden-s002/linden-s002-rvt1#1", "status")
+    others = [("trials", f"linden|linden-s002/linden-s002-rvt{n}#1", "status") for n in (2, 3)]
     said: dict[Any, Any] = {place: "accepted", **dict.fromkeys(others, "accepted")}
     for number, (_, row, _) in enumerate([place, *others]):
         for name in ("fvc_ml", "fev0_5_ml"):
