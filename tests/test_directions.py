@@ -32,7 +32,7 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.cli.commands": "the words that people type, apart from the app",
     "quietsleep.cli.terminal": "all printing, apart from the words that people type",
     "quietsleep.contract.load": "imported at the first use of a name: the package stays light",
-    "quietsleep.intake.files.unit_words": "units as headers write them, apart from one format",
+    "quietsleep.intake.files.csv": "one format, as edf and parquet are",
     "quietsleep.intake.erase": "files of deliveries, apart from what is written down of it",
     "quietsleep.intake.privacy": "the scan for identifiers, apart from how a delivery is read",
     "quietsleep.intake.dates": "what clocks say, apart from what rows hold",

@@ -348,6 +348,7 @@ def check_units(study: Study) -> None:
 
     Reading the UCUM grammar takes most of a second, so `load_study` leaves this to the night.
     """
+    from quietsleep.contract.unit_words import unit_of_word
     from quietsleep.contract.units import factor
 
     earlier = (d for centre in study.centres.values() for d in centre.earlier_devices)
@@ -356,7 +357,9 @@ def check_units(study: Study) -> None:
             try:
                 factor(mapped.unit, contract.SIGNALS[mapped.channel].unit)
             except ContractError as error:
+                meant = unit_of_word(mapped.unit)
+                hint = f" Write {meant} for it." if meant not in (None, mapped.unit) else ""
                 raise StudyError(
                     f"centres/{device.centre}.toml (device {device.device}, channel "
-                    f"{mapped.channel}): {error}."
+                    f"{mapped.channel}): {str(error).removesuffix('.')}.{hint}"
                 ) from None
