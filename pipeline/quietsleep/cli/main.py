@@ -11,7 +11,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from quietsleep.cli import commands
+from quietsleep.cli import commands, device
 from quietsleep.errors import CANNOT_START, ENVIRONMENT, QuietsleepError, environment_error
 
 # Each with the words of its example.
@@ -106,3 +106,4 @@ def _options(
 
 for _command, _words in COMMANDS:
     app.command(epilog=f"Example: quietsleep {_command.__name__} {_words}")(_command)
+app.add_typer(device.app, name="device")
