@@ -7,9 +7,9 @@ closed once at the end of an inspiration. Nothing here is shared with the pipeli
 from __future__ import annotations
 
 import io
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import pyarrow as pa
@@ -22,10 +22,11 @@ CMH2O_KPA = 0.0980665
 FINE_HZ = 20_000
 COMPLIANCE_ML_KPA = 60.0
 TAU_S = 0.24
-INSPIRATION_S, BREATH_S = 0.60, 1.50
-PULL_KPA = 1.45
+INSPIRATION_S, BREATH_S = 0.75, 1.60
+PULL_KPA = 1.60
 APPARATUS_KPA_S_ML = 0.5e-3
 OCCLUDED_BREATH, OCCLUSION_S, BREATHS = 16, 0.5, 22
+NOISE_ML_S = 0.15
 WEIGHT_KG = 6.2
 
 
@@ -44,54 +45,73 @@ class Breathing:
     crs_ml_kpa: float = COMPLIANCE_ML_KPA
 
 
-def breathe(rate_hz: float, *, noise_ml_s: float = 0.15, seed: int = 3) -> Breathing:
-    """Solve R dV/dt + V/C = P(t) at a fine step, and sample it."""
+@dataclass(frozen=True)
+class _Solved:
+    """Flow, volume and airway pressure at the fine step, and one steady breath."""
+
+    flow_ml_s: FloatArray
+    volume_ml: FloatArray
+    airway_kpa: FloatArray
+    steady_flow: FloatArray
+    steady_volume: FloatArray
+
+
+@cache
+def _solve(*, with_occlusion: bool) -> _Solved:
+    """Solve R dV/dt + V/C = P(t) at a fine step."""
     r = TAU_S / COMPLIANCE_ML_KPA
     dt = 1.0 / FINE_HZ
     n_breath = round(BREATH_S * FINE_HZ)
     pull = np.zeros(n_breath)
     n_in = round(INSPIRATION_S * FINE_HZ)
-    pull[:n_in] = PULL_KPA * np.sin(np.pi * np.arange(n_in) / n_in)
-    volume, flows, volumes, pressures = 0.0, [], [], []
+    pull[:n_in] = PULL_KPA * np.sin(np.pi * np.arange(n_in) / n_in) ** 2
+    volume = 0.0
+    parts: list[tuple[FloatArray, FloatArray, FloatArray]] = []
     for breath in range(BREATHS):
-        flow_of = np.empty(n_breath)
-        volume_of = np.empty(n_breath)
+        flow, inside = np.empty(n_breath), np.empty(n_breath)
         for i in range(n_breath):
-            flow = (pull[i] - volume / COMPLIANCE_ML_KPA) / r
-            volume += flow * dt
-            flow_of[i], volume_of[i] = flow, volume
-        if breath == OCCLUDED_BREATH:
-            top = int(np.argmax(volume_of))
-            held = round(OCCLUSION_S * FINE_HZ)
-            at_top = volume_of[top]
-            # The muscle lets go behind the shutter, then the lung empties by itself.
-            n_out = round(2.0 * FINE_HZ)
-            out = at_top * np.exp(-np.arange(n_out) * dt / TAU_S)
-            relax = np.maximum(pull[top : top + held], 0.0)
-            relax = np.pad(relax, (0, held - relax.size))
-            flows += [flow_of[:top], np.zeros(held), -out / TAU_S]
-            volumes += [volume_of[:top], np.full(held, at_top), out]
-            pressures += [np.zeros(top), at_top / COMPLIANCE_ML_KPA - relax, np.zeros(n_out)]
-            volume = float(out[-1])
+            flow[i] = (pull[i] - volume / COMPLIANCE_ML_KPA) / r
+            volume += flow[i] * dt
+            inside[i] = volume
+        if not (with_occlusion and breath == OCCLUDED_BREATH):
+            parts.append((flow, inside, np.zeros(n_breath)))
             continue
-        flows.append(flow_of)
-        volumes.append(volume_of)
-        pressures.append(np.zeros(n_breath))
-        steady_flow, steady_volume = flow_of, volume_of
-    flow, volume_all = np.concatenate(flows), np.concatenate(volumes)
-    airway = np.concatenate(pressures) - APPARATUS_KPA_S_ML * flow
-    every = FINE_HZ / rate_hz
-    at = np.round(np.arange(math.floor(flow.size / every)) * every).astype(int)
+        top, held = int(np.argmax(inside)), round(OCCLUSION_S * FINE_HZ)
+        at_top = inside[top]
+        # The muscle lets go behind the shutter, then the lung empties by itself.
+        left = pull[top : top + held]
+        left = np.pad(left, (0, held - left.size))
+        out = at_top * np.exp(-np.arange(round(2.0 * FINE_HZ)) * dt / TAU_S)
+        parts.append((flow[:top], inside[:top], np.zeros(top)))
+        parts.append((np.zeros(held), np.full(held, at_top), at_top / COMPLIANCE_ML_KPA - left))
+        parts.append((-out / TAU_S, out, np.zeros(out.size)))
+        volume = float(out[-1])
+    flows, volumes, behind = (np.concatenate(each) for each in zip(*parts, strict=True))
+    steady_flow, steady_volume, _ = parts[OCCLUDED_BREATH - 2]
+    return _Solved(flows, volumes, behind - APPARATUS_KPA_S_ML * flows, steady_flow, steady_volume)
+
+
+def breathe(rate_hz: float, *, with_occlusion: bool = True, seed: int = 3) -> Breathing:
+    """Sample an infant's breathing at a rate by an integrating converter, with noise."""
+    solved = _solve(with_occlusion=with_occlusion)
+    every = round(FINE_HZ / rate_hz)
+
+    def sampled(fine: FloatArray) -> FloatArray:
+        n = fine.size // every * every
+        means: FloatArray = fine[:n].reshape(-1, every).mean(axis=1)
+        return means
+
+    flow = sampled(solved.flow_ml_s)
     rng = np.random.default_rng(seed)
     return Breathing(
         rate_hz=rate_hz,
-        time_s=np.arange(at.size) / rate_hz,
-        flow_ml_s=flow[at] + rng.normal(0.0, noise_ml_s, at.size),
-        airway_kpa=airway[at] + rng.normal(0.0, 5e-4, at.size),
-        volume_ml=volume_all[at],
-        vt_ml=float(np.ptp(steady_volume)),
+        time_s=np.arange(flow.size) / rate_hz,
+        flow_ml_s=flow + rng.normal(0.0, NOISE_ML_S, flow.size),
+        airway_kpa=sampled(solved.airway_kpa) + rng.normal(0.0, 5e-4, flow.size),
+        volume_ml=sampled(solved.volume_ml),
+        vt_ml=float(np.ptp(solved.steady_volume)),
         rr_per_min=60.0 / BREATH_S,
-        ptef_ml_s=float(-steady_flow.min()),
+        ptef_ml_s=float(-solved.steady_flow.min()),
     )
 
 

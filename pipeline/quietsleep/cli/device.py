@@ -198,9 +198,9 @@ def _about(proposal: Proposal) -> Iterator[str]:
         yield _row("columns by", marks[dialect.delimiter], "stands in the file")
         yield _row("decimal mark", marks[dialect.decimal], "stands in the file")
         yield _row("encoding", dialect.encoding, "stands in the file")
-        above = f"{dialect.skip_lines} above the heading"
-        below = ", a row of units below it" if dialect.units_row else ""
-        yield _row("lines", above + below, "stands in the file")
+        row = dialect.skip_lines + 1
+        below = f", units in row {row + 1}" if dialect.units_row else ""
+        yield _row("heading", f"in row {row}{below}", "stands in the file")
     if export.time_column:
         words = {"clock": "a clock", "date_time": "date and time"}
         told = words.get(export.time_format, export.time_format)

@@ -71,7 +71,11 @@ def _split_unit(column: str) -> tuple[str, str]:
     for words in reversed(inside):
         if any_unit_of_word(words):
             return _IN_BRACKETS.sub(" ", column), words
-    for pattern in (r"^(.*?)\s+in\s+(\S+)$", r"^(.*?)[\s_,:-]+([^\s_,:-]+(?:[_/][^\s_,:-]+)?)$"):
+    for pattern in (
+        r"^(.*?)\s*/\s*(\S+)$",
+        r"^(.*?)\s+in\s+(\S+)$",
+        r"^(.*?)[\s_,:-]+([^\s_,:-]+(?:[_/][^\s_,:-]+)?)$",
+    ):
         found = re.match(pattern, column)
         if found:
             word = found[2].replace("_", "/")

@@ -32,9 +32,7 @@ def entry_text(proposal: Proposal, device: Device) -> str:
     said = {name: getattr(device, name) for name in (*_ALWAYS, *_OPTIONAL)}
     defaults = {f.name: f.default for f in fields(Device)}
     remarks = {
-        "gas_state": 'at the flow head; "btps" if the device brings it there itself: ask'
-        if device.gas_state == "measured"
-        else "",
+        "gas_state": 'or "btps": ask' if device.gas_state == "measured" else "",
         "equipment_class": "say which: norms go by it"
         if device.equipment_class == "not told"
         else "",
