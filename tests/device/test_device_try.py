@@ -17,7 +17,7 @@ from quietsleep.cli.main import app
 from quietsleep.errors import StudyError
 from quietsleep.intake.propose.export import open_export
 from quietsleep.night.device.entry import add_entry, toml_value
-from quietsleep.night.device.propose import Proposal, Told, propose
+from quietsleep.night.device.propose import Proposal, SaidOfExport, propose
 from quietsleep.night.device.trial import try_entry
 from quietsleep.study.study import Study, load_study
 from tests.device.exports import MAKES, WEIGHT_KG, Breathing, Make, breathe
@@ -63,7 +63,7 @@ def written(folder: Path, make: Make, breathing: Breathing, name: str = "") -> P
 
 def proposed(path: Path, **told: Any) -> Proposal:
     told.setdefault("weight_kg", WEIGHT_KG)
-    return propose(open_export(path), told=Told(**told), device="d", centre="alder")
+    return propose(open_export(path), told=SaidOfExport(**told), device="d", centre="alder")
 
 
 @pytest.mark.parametrize("name", MAKES)

@@ -15,7 +15,7 @@ from quietsleep.errors import PROBLEMS_FOUND, QuietsleepError
 
 if TYPE_CHECKING:
     from quietsleep.night.device.propose import Proposal
-    from quietsleep.night.device.trial import Trial
+    from quietsleep.night.device.trial import TriedEntry
     from quietsleep.study.devices import GasState
     from quietsleep.study.study import Study
 
@@ -75,10 +75,10 @@ def device_try(
     from quietsleep.intake.propose.export import open_export
     from quietsleep.night.device.entry import dated, entry_text
     from quietsleep.night.device.picture import write_picture
-    from quietsleep.night.device.propose import Told, propose
+    from quietsleep.night.device.propose import SaidOfExport, propose
     from quietsleep.night.device.trial import try_entry
 
-    told = Told(
+    told = SaidOfExport(
         columns=_pairs(column, "--column"),
         units=_pairs(unit, "--unit"),
         positive=_pairs(positive, "--positive"),
@@ -228,7 +228,7 @@ def _row(name: str, value: str, sure: str) -> str:
     return f"{name:<17} {value:<30} {sure}".rstrip()
 
 
-def _measured(proposal: Proposal, trial: Trial) -> Iterator[str]:
+def _measured(proposal: Proposal, trial: TriedEntry) -> Iterator[str]:
     from quietsleep.night.device.picture import busiest, draw
 
     assert proposal.recording is not None

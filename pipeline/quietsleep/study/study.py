@@ -157,7 +157,7 @@ class RegisterTable:
 
 
 @model(frozen=True, slots=True, config=CONFIG)
-class _StudyFile:
+class StudyFile:
     """What study.toml may say; `seed` and `demo` are read by who wrote an invented study."""
 
     study: Code
@@ -179,7 +179,7 @@ def load_study(path: Path) -> Study:
     entry = toml.read(path, "study.toml", StudyError)
     if "places" in entry.table:
         entry.refuse("[places] is called [storage] now; rename it.")
-    said, known = entry.build(_StudyFile), contract.READABLE_VERSIONS
+    said, known = entry.build(StudyFile), contract.READABLE_VERSIONS
     if said.contract not in known:
         listed = " and ".join(f'"{version}"' for version in known)
         entry.refuse(f'contract is "{said.contract}"; this program knows {listed}.')

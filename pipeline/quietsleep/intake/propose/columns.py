@@ -37,6 +37,11 @@ _NAMES: tuple[tuple[str, str], ...] = (
      r"pneumotach|flowao|mouthflow|maskflow"),
 )  # fmt: skip
 _IN_BRACKETS = re.compile(r"[\[({]([^\])}]*)[\])}]")
+_UNIT_AFTER = (
+    r"^(.*?)\s+in\s+(\S+)$",
+    r"^(.*?)[\s_,:-]+([^\s_,:-]+(?:[_/][^\s_,:-]+)?)$",
+    r"^(.*?)\s*/\s*(\S+)$",
+)
 _NOISE = re.compile(r"[^a-z0-9'_éµ]+")
 _FILLERS = ("channel", "kanal", "signal", "raw", "cal", "calibrated", "data", "ch", "ai", "in")
 # Words that say that a column counts samples and tells no time.
@@ -71,11 +76,7 @@ def _split_unit(column: str) -> tuple[str, str]:
     for words in reversed(inside):
         if any_unit_of_word(words):
             return _IN_BRACKETS.sub(" ", column), words
-    for pattern in (
-        r"^(.*?)\s*/\s*(\S+)$",
-        r"^(.*?)\s+in\s+(\S+)$",
-        r"^(.*?)[\s_,:-]+([^\s_,:-]+(?:[_/][^\s_,:-]+)?)$",
-    ):
+    for pattern in _UNIT_AFTER:
         found = re.match(pattern, column)
         if found:
             word = found[2].replace("_", "/")

@@ -68,7 +68,7 @@ class ProposedChannel:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class SaidOfExport:
     """What a person says of an export: columns as channels, units and signs by channel or column.
 
     What is told is not looked for.
@@ -103,7 +103,7 @@ class Proposal:
 
 
 def propose(
-    export: Export, *, told: Told, device: str, centre: str, like: Device | None = None
+    export: Export, *, told: SaidOfExport, device: str, centre: str, like: Device | None = None
 ) -> Proposal:
     """Propose the entry of a device from an export; raises CannotPropose.
 
@@ -140,7 +140,7 @@ def propose(
     )
 
 
-def _refuse_unknown(export: Export, told: Told) -> None:
+def _refuse_unknown(export: Export, told: SaidOfExport) -> None:
     recorded = [n for n, s in contract.SIGNALS.items() if s.kind != "derived"]
     for column, channel in told.columns.items():
         if column not in export.samples:
@@ -158,7 +158,9 @@ def _said(told: Mapping[str, str], channel: str, column: str) -> str | None:
     return told.get(channel) or told.get(column)
 
 
-def _with_unit(channel: str, heading: NamedColumn, sure: str, told: Told) -> ProposedChannel:
+def _with_unit(
+    channel: str, heading: NamedColumn, sure: str, told: SaidOfExport
+) -> ProposedChannel:
     """A channel with the unit that a person or the file says."""
     column, unit, word = heading.column, heading.unit, heading.word
     kind = contract.SIGNALS[channel].kind
@@ -180,7 +182,7 @@ def _with_unit(channel: str, heading: NamedColumn, sure: str, told: Told) -> Pro
 
 
 def _sized(
-    channel: ProposedChannel, all_: Sequence[ProposedChannel], export: Export, told: Told
+    channel: ProposedChannel, all_: Sequence[ProposedChannel], export: Export, told: SaidOfExport
 ) -> ProposedChannel:
     """A channel with the unit that its size tells, where nothing else does."""
     if channel.unit:
@@ -241,7 +243,7 @@ def _units_of_pressure(channel: str, pressure: FloatArray, flow: FloatArray) -> 
     return [u for u in FAMILIES["pressure"] if low <= highest * factor(u, "kPa") <= high]
 
 
-def _ask_unit(channel: ProposedChannel, export: Export, told: Told) -> str:
+def _ask_unit(channel: ProposedChannel, export: Export, told: SaidOfExport) -> str:
     flow = export.samples[channel.column]
     volume = raw_tidal_volume(flow, export.rate_hz)
     named = ", ".join(
@@ -257,7 +259,7 @@ def _ask_unit(channel: ProposedChannel, export: Export, told: Told) -> str:
 def _entry(
     export: Export,
     channels: Sequence[ProposedChannel],
-    told: Told,
+    told: SaidOfExport,
     *,
     device: str,
     centre: str,
@@ -298,7 +300,7 @@ def _maps(channels: Sequence[ProposedChannel]) -> tuple[ChannelMap, ...]:
 
 
 def _signed(
-    export: Export, entry: Device, channels: Sequence[ProposedChannel], told: Told
+    export: Export, entry: Device, channels: Sequence[ProposedChannel], told: SaidOfExport
 ) -> tuple[list[ProposedChannel], Device, Recording, list[str]]:
     """Tell the signs of the channels; returns them, the entry and the recording by them, asks."""
     recording = recording_of(export, entry)
@@ -314,7 +316,7 @@ def _signed(
     return signed, entry, recording_of(export, entry), asks
 
 
-def _with_sign(channel: ProposedChannel, signs: Signs, told: Told) -> ProposedChannel:
+def _with_sign(channel: ProposedChannel, signs: Signs, told: SaidOfExport) -> ProposedChannel:
     said = _said(told.positive, channel.channel, channel.column)
     words = ("inspiration", "expiration") if channel.channel == FLOW else ("above", "below")
     if said is not None:

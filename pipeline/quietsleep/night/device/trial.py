@@ -28,7 +28,7 @@ POSSIBLE = "possible_"
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class TriedNumber:
     """One number that was measured: its name and unit as people write them, and a judgement.
 
     `is_possible` is None where nothing judges it.
@@ -49,10 +49,10 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True)
-class Trial:
+class TriedEntry:
     """What an export would come to. `sentences` say what stood in the way of a technique."""
 
-    lines: tuple[Line, ...]
+    lines: tuple[TriedNumber, ...]
     sentences: tuple[str, ...]
 
     @property
@@ -66,11 +66,11 @@ class Trial:
         return next(found, math.nan)
 
 
-def try_entry(proposal: Proposal, *, weight_kg: float = math.nan) -> Trial:
+def try_entry(proposal: Proposal, *, weight_kg: float = math.nan) -> TriedEntry:
     """Measure an export by the entry proposed for it, with each technique that finds something."""
     device = proposal.device
     channels = {c.channel for c in device.channels}
-    lines: list[Line] = []
+    lines: list[TriedNumber] = []
     sentences: list[str] = []
     for technique in (TIDAL, *(name for name in contract.TECHNIQUES if name != TIDAL)):
         spec = contract.TECHNIQUES[technique]
@@ -83,7 +83,7 @@ def try_entry(proposal: Proposal, *, weight_kg: float = math.nan) -> Trial:
         lines += found
         if analysis.state != "measured":
             sentences.append(f"{spec.title}: {analysis.sentence}")
-    return Trial(tuple(lines), tuple(sentences))
+    return TriedEntry(tuple(lines), tuple(sentences))
 
 
 def _analysis(proposal: Proposal, technique: str, weight_kg: float) -> Analysis:
@@ -102,7 +102,7 @@ def _analysis(proposal: Proposal, technique: str, weight_kg: float) -> Analysis:
     )
 
 
-def _lines(analysis: Analysis, device: Device, weight_kg: float) -> Iterator[Line]:
+def _lines(analysis: Analysis, device: Device, weight_kg: float) -> Iterator[TriedNumber]:
     """Medians over the trials: what has a limit of what is possible, and what is always shown."""
     spec = contract.TECHNIQUES[analysis.technique]
     rows = analysis.quantities
@@ -124,10 +124,12 @@ def _lines(analysis: Analysis, device: Device, weight_kg: float) -> Iterator[Lin
         yield _line(analysis.technique, name, value, possible, judgement)
 
 
-def _line(technique: str, name: str, value: float, possible: bool | None, judgement: str) -> Line:
+def _line(
+    technique: str, name: str, value: float, possible: bool | None, judgement: str
+) -> TriedNumber:
     quantity = contract.QUANTITIES[(technique, "trial", name)]
     title = _title(technique, name)
-    return Line(technique, name, title, value, show_unit(quantity.unit), possible, judgement)
+    return TriedNumber(technique, name, title, value, show_unit(quantity.unit), possible, judgement)
 
 
 def _title(technique: str, name: str) -> str:
