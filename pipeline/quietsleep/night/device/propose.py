@@ -41,9 +41,9 @@ ROOM: Mapping[str, float] = {
     "room_humidity_pct": 50.0,
     "barometric_pressure_kpa": 101.325,
 }
-# Highest pressures that are usual, kPa: a closed airway, a jacket that squeezes. They tell kPa from
-# cmH2O and Pa, which lie further apart; no limit of acceptance (all from memory).
-_USUAL_KPA = {"airway_pressure": (0.2, 2.0), "jacket_pressure": (1.0, 10.0)}
+# Highest pressures that are usual, kPa: a closed or inflated airway, a jacket that squeezes. They
+# tell kPa from cmH2O and Pa where only one of them fits; no limit of acceptance (from memory).
+_USUAL_KPA = {"airway_pressure": (0.2, 5.0), "jacket_pressure": (1.0, 10.0)}
 _STILL_SHARE = 0.15  # with a closed airway flow is below this share of the usual ...
 _PRESSED_SHARE = 0.5  # ... while pressure is above this share of its highest
 _RULE_OF_VOLUME = "tidal.possible_tidal_volume"
@@ -308,8 +308,14 @@ def _signed(
     signed = [_with_sign(c, signs, told) for c in channels]
     entry = replace(entry, channels=_maps(signed))
     asks = [
-        "Nothing in the recording tells in which direction flow runs: say it with "
-        f"--positive flow=inspiration or --positive flow=expiration. {signs.hint}".strip()
+        " ".join(
+            (
+                "Nothing in the recording tells in which direction flow runs.",
+                *([signs.hint] if signs.hint else []),
+                "A recording with an occlusion may tell it. Or say it: --positive flow=inspiration "
+                "or --positive flow=expiration.",
+            )
+        )
         for c in signed
         if c.channel == FLOW and c.sign_sure == NOT_KNOWN
     ]
