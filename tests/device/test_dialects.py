@@ -11,11 +11,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from quietsleep.intake.files.read import read_signal
+from quietsleep.intake.files.header import heading_of
+from quietsleep.intake.files.read import Unreadable, read_signal
 from quietsleep.intake.propose.columns import assign, named_column
+from quietsleep.intake.propose.dialect import NoTable
 from quietsleep.intake.propose.export import open_export
 from quietsleep.records import FloatArray
-from quietsleep.study.devices import ChannelMap, Device
+from quietsleep.study.devices import ChannelMap, Device, TimeFormat
 
 ROWS = 120
 
@@ -158,3 +160,54 @@ def test_any_dialect_is_found_and_gives_the_same_numbers(dialect: Dialect, seed:
 def test_names_of_columns_as_laboratories_write_them(column: str, channel: str, unit: str) -> None:
     named = named_column(column)
     assert (named.channel, named.unit) == (channel, unit)
+
+
+PIECES = st.lists(
+    st.sampled_from(
+        [b"t,Flow\n", b"s;mL/s\r", b"0.0", b",", b";", b"\t", b'"', b"\n", b"1,5", b"08:15:00.5",
+         b"2026-03-10 08:15", b"\0", b"\xff\xfe", b"PAR1", b"nan", b"\xe9", b"-", b"7"]
+    ),
+    max_size=60,
+)  # fmt: skip
+
+
+@given(st.one_of(st.binary(max_size=400), PIECES.map(b"".join)))
+@settings(max_examples=300, deadline=None)
+def test_any_bytes_end_in_an_export_or_a_sentence(data: bytes) -> None:
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "export.csv"
+        path.write_bytes(data)
+        try:
+            assert open_export(path).samples
+        except NoTable as error:
+            assert str(error).endswith(".")
+
+
+@given(st.one_of(st.binary(max_size=400), PIECES.map(b"".join)), st.integers(0, 3))
+@settings(max_examples=300, deadline=None)
+def test_any_bytes_by_a_tolerant_registration_end_in_numbers_or_a_problem(
+    data: bytes, number: int
+) -> None:
+    formats: tuple[TimeFormat, ...] = ("seconds", "milliseconds", "clock", "date_time")
+    device = Device(
+        device="d",
+        centre="c",
+        equipment_class="e",
+        file_format="csv",
+        rate_hz=200.0,
+        time_column="t",
+        time_format=formats[number],
+        csv_encoding="utf-16" if number == 1 else "latin-1",
+        csv_skip_lines=number,
+        csv_units_row=number > 1,
+        gas_state="btps",
+        channels=(ChannelMap("flow", "Flow", "mL/s", 1.0, 0.0, "inspiration"),),
+    )
+    heading_of(data, device)
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "export.csv"
+        path.write_bytes(data)
+        try:
+            assert read_signal(path, device, ("flow",)).time_s.size > 1
+        except Unreadable as error:
+            assert error.problem.sentence.endswith(".") and error.problem.remedy
