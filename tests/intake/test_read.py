@@ -122,7 +122,9 @@ def test_all_other_bad_cells_are_counted(refusal: Refusal, kit: SimpleNamespace)
     points = kit.signal_bytes(kit.samples(), kit.device(delimiter=";"))
     problem = refusal(points, device)
     assert problem.row == 2 and problem.column == "t_s"
-    assert "12,5" in problem.sentence and "1199 more cells" in problem.sentence
+    assert "12,5" in problem.expected and "1199 more cells" in problem.sentence
+    assert "has a decimal point in row 2" in problem.sentence
+    assert 'csv_decimal = "."' in problem.remedy
 
 
 @pytest.mark.parametrize("cell", [b"", b"nan", b"NaN"])
@@ -156,7 +158,7 @@ def test_row_numbers_count_blank_lines_as_an_editor_does(
         (lambda b: b[:5000] + bytes(50), "zero_bytes", "zero bytes"),
         (lambda b: b.replace(b"Flow", b"Flow_raw", 1), "column_missing", "no column Flow"),
         (lambda b: b.replace(b"Pj", b"Flow", 1), "column_twice", "column Flow 2 times"),
-        (lambda b: b.replace(b",", b";"), "column_missing", "no column t_s"),
+        (lambda b: b.replace(b",", b";"), "delimiter", "by semicolons in row 1, where commas"),
         (lambda b: b.replace(b"\n0.5000,", b"\n0.1000,"), "time_backwards", "row 102"),
     ],
 )

@@ -7,6 +7,7 @@ import hashlib
 import json
 import re
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -26,14 +27,14 @@ from quietsleep.study.register import Register
 from quietsleep.study.study import Study
 from tests.intake.conftest import Draft
 
-Delivered = Callable[[Draft], ReadDelivery]
+Delivered = Callable[..., ReadDelivery]
 
 TABLES = ("sessions", "recordings", "checks", "reported")
 
 
 @pytest.fixture
 def delivered(study: Study) -> Delivered:
-    def take(draft: Draft) -> ReadDelivery:
+    def take(draft: Draft, study: Study = study) -> ReadDelivery:
         draft.write(study.deliveries_path)
         (found,) = [f for f in find_deliveries(study, "larch") if f.delivery == draft.delivery]
         result = read_delivery(study, found)
@@ -328,6 +329,38 @@ def test_files_and_rows_that_do_not_fit_each_other(delivered: Delivered, draft: 
     assert only(result, kind="unused_file").where.endswith("spare.csv")
     assert only(result, kind="file_not_listed").row == 4
     assert len([p for p in result.problems if p.kind == "file_misnamed"]) == 2
+
+
+def moved(draft: Draft, row: dict[str, str], path: str) -> None:
+    draft.signals[path] = draft.signals.pop(row["file"])
+    row["file"] = path
+
+
+@pytest.mark.parametrize("ending", ["CSV", "txt", "TXT"])
+def test_endings_of_text_are_read_as_text(delivered: Delivered, draft: Draft, ending: str) -> None:
+    row = draft.tables["recordings"][0]
+    moved(draft, row, f"signals/larch-s001/larch-s001-tid1.{ending}")
+    assert delivered(draft).problems == []
+
+
+def test_the_layout_of_a_laboratory_is_read_where_it_is_registered(
+    delivered: Delivered, draft: Draft, study: Study
+) -> None:
+    rows = draft.tables["recordings"]
+    moved(draft, rows[0], "Tidal/Tidal_001.txt")
+    assert only(delivered(draft), kind="file_misnamed").remedy.count('file_names = "free"') == 1
+    centre = study.centres["larch"]
+    free = {code: replace(d, file_names="free") for code, d in centre.devices.items()}
+    freed = replace(study, centres={**study.centres, "larch": replace(centre, devices=free)})
+    freed = replace(freed, devices=free)
+    result = delivered(draft, freed)
+    assert result.problems == [] and "Tidal/Tidal_001.txt" in result.files
+    draft.signals.pop(rows[2]["file"])
+    rows[2]["file"] = "Tidal/Tidal_001.txt"
+    draft.delivery = "d2"
+    result = delivered(draft, freed)
+    assert [p.kind for p in result.problems] == ["file_twice", "file_twice"]
+    assert "and so does row 4 of recordings.csv" in result.problems[0].sentence
 
 
 def test_unregistered_columns_of_signals_are_said_once_a_device(

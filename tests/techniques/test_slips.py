@@ -149,3 +149,18 @@ def test_flow_that_is_turned_is_refused_by_its_rule(written: Written) -> None:
             assert (judged.trials["status"] == "rejected").all()
         _, sound = read(written, device)
         assert "flow_sign" not in refused_by(sound)
+
+
+@pytest.mark.parametrize("written", ["tidal"], indirect=True)
+def test_a_turned_sign_is_no_leak_at_the_mask(written: Written) -> None:
+    """Gas is warmed in one direction only, so turned flow looks like a leak; the sign is named."""
+    _, judged = read(written, registered(written.device, "flow", positive="inspiration"))
+    rows = judged.verdicts[judged.verdicts["state"] == "fail"].set_index("rule")
+    leak = rows.loc["tidal.no_leak"]
+    assert "have the registered sign looked at before" in leak["sentence"]
+    assert leak["remedy"] == rows.loc["tidal.flow_sign", "remedy"]
+    assert "Reposition" not in " ".join(rows["remedy"])
+    told = judged.verdicts["sentence"].str.contains("looked at before anything").sum()
+    assert told <= 2
+    _, sound = read(written, written.device)
+    assert not sound.verdicts["sentence"].str.contains("looked at before anything").any()

@@ -11,7 +11,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from quietsleep.cli import begin, commands
+from quietsleep.cli import begin, commands, device
 from quietsleep.errors import CANNOT_START, ENVIRONMENT, QuietsleepError, environment_error
 
 # Each with the words of its example.
@@ -111,3 +111,4 @@ def _options(
 for _command, _words in COMMANDS:
     _name = _command.__name__.replace("_", "-")
     app.command(epilog=f"Example: quietsleep {_name} {_words}")(_command)
+app.add_typer(device.app, name="device")

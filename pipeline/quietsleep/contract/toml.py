@@ -13,6 +13,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Hashable, Iterable, Mapping, Set
+from dataclasses import dataclass
 from datetime import date
 from difflib import get_close_matches
 from functools import cache
@@ -62,15 +63,23 @@ def code_of(text: str) -> str:
     return text
 
 
-def between(low: float, high: float) -> AfterValidator:
-    """Refuse a number outside `low` to `high`, both inclusive."""
+@dataclass(frozen=True, slots=True)
+class Between:
+    """Refuses a number outside `low` to `high`, both inclusive."""
 
-    def check(number: float) -> float:
-        if not low <= number <= high:
-            raise ValueError(f"is {number:g}; it must lie between {low:g} and {high:g}.")
+    low: float
+    high: float
+
+    def __call__(self, number: float) -> float:
+        """Return the number; ValueError with the rest of a sentence outside."""
+        if not self.low <= number <= self.high:
+            raise ValueError(f"is {number:g}; it must lie between {self.low:g} and {self.high:g}.")
         return number
 
-    return AfterValidator(check)
+
+def between(low: float, high: float) -> AfterValidator:
+    """Refuse a number outside `low` to `high`, both inclusive."""
+    return AfterValidator(Between(low, high))
 
 
 Text = Annotated[str, StringConstraints(pattern=r"\S")]

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from quietsleep.contract.model import Column
-from quietsleep.intake.files.csv import LONGEST_LINE, as_utf8, cells_of
+from quietsleep.intake.files.text import LONGEST_LINE, as_utf8, cells_of
 from quietsleep.study.dialect import TableWords, fold_unit
 
 DELIVERY_TABLES = ("sessions", "recordings", "checks", "reported")

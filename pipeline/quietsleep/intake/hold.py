@@ -40,6 +40,12 @@ KEEP_ONE = (
     "again."
 )
 MOST_ROWS_NAMED = 10
+# How a signal file of each format may end, in any case.
+ENDINGS: Mapping[str, tuple[str, ...]] = {
+    "csv": ("csv", "txt", "tsv", "tab", "dat", "asc"),
+    "parquet": ("parquet", "pq"),
+    "edf": ("edf",),
+}
 Reasons = dict[str, list[Problem]]
 ReasonsOfRows = dict[tuple[str, int], list[Problem]]
 
@@ -126,6 +132,7 @@ def hold_files(
     `of_sessions` are the devices of all sessions that a clean row may name.
     """
     used: set[str] = set()
+    named_by = _named_by(holding)
     for name, key in (("recordings", "recording"), ("checks", "check")):
         for row in holding.clean[name].to_dict("records"):
             session = str(row["session"]) if name == "recordings" else None
@@ -137,8 +144,12 @@ def hold_files(
                 device = centre.device_on(code, row["local_day"]) or centre.devices[code]
             else:
                 folder, device = f"signals/{session}", of_sessions[session]
-            wanted = f"{folder}/{item}.{device.file_format}"
-            problem = bad_files.get(path) or _wrong_file(name, row, wanted, listed, place)
+            wanted = None if device.file_names == "free" else f"{folder}/{item}"
+            problem = bad_files.get(path)
+            problem = problem or _wrong_file(
+                name, row, place, wanted=wanted, device=device, listed=listed
+            )
+            problem = problem or _shared_file(name, row, named_by[path], place)
             if problem is None:
                 continue
             used.add(path)
@@ -151,21 +162,70 @@ def hold_files(
 def _wrong_file(
     name: str,
     row: Mapping[Hashable, Any],
-    wanted: str,
-    listed: Mapping[str, object],
     place: DeliveryReference,
+    *,
+    wanted: str | None,
+    device: Device,
+    listed: Mapping[str, object],
 ) -> Problem | None:
+    """Say what is wrong with the path in a row; `wanted` is what it is called by its codes."""
     path = str(row["file"])
-    if path == wanted and path in listed:
+    stem, _, ending = path.rpartition(".")
+    called_so = ending.lower() in ENDINGS[device.file_format] and wanted in {None, stem}
+    if called_so and path in listed:
         return None
+    expected = path if called_so else f"{wanted or stem}.{device.file_format}"
     listed_not = "is not listed in delivery.json"
-    what = listed_not if path == wanted else f"should be called {wanted}, by its row and device"
+    what = listed_not if called_so else f"should be called {expected}, by its row and device"
+    remedy = "Put the right file into a new delivery, and list it there."
+    if wanted and not called_so and ending.lower() in ENDINGS[device.file_format]:
+        remedy += (
+            " Where the centre keeps its own names of files, the coordinating centre can register "
+            'file_names = "free" for the device.'
+        )
     return place.problem(
-        "file_not_listed" if path == wanted else "file_misnamed",
+        "file_not_listed" if called_so else "file_misnamed",
         f"{name}.csv",
         f"Row {row['row']} of {name}.csv: the file {path} {what}.",
-        expected=wanted,
-        remedy="Put the right file into a new delivery, and list it there.",
+        expected=expected,
+        remedy=remedy,
+        row=int(row["row"]),
+        column="file",
+        value=path,
+    )
+
+
+def _named_by(holding: Holding) -> Mapping[str, list[tuple[str, int]]]:
+    """Which rows name which file, by table and line."""
+    found: dict[str, list[tuple[str, int]]] = {}
+    for name in ("recordings", "checks"):
+        for table in (holding.clean[name], holding.held[name]):
+            named = table.dropna(subset=["file"])
+            for path, row in zip(named["file"], named["row"], strict=True):
+                found.setdefault(str(path), []).append((name, int(row)))
+    return found
+
+
+def _shared_file(
+    name: str,
+    row: Mapping[Hashable, Any],
+    named_by: list[tuple[str, int]],
+    place: DeliveryReference,
+) -> Problem | None:
+    """Two rows that name one file: where names are free, nothing else tells them apart."""
+    own = (name, int(row["row"]))
+    others = [each for each in named_by if each != own]
+    if not others:
+        return None
+    table, line = others[0]
+    path = str(row["file"])
+    return place.problem(
+        "file_twice",
+        f"{name}.csv",
+        f"Row {row['row']} of {name}.csv names the file {path}, and so does row {line} of "
+        f"{table}.csv.",
+        expected="a file of its own for each row",
+        remedy="Name in each row the file that belongs to it, and deliver again.",
         row=int(row["row"]),
         column="file",
         value=path,

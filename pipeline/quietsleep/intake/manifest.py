@@ -16,7 +16,7 @@ from quietsleep.intake.source import SAFE_PATH, DeliveryFiles
 from quietsleep.records import Problem
 
 MOST_BYTES = 16 * 1024**2
-_FIELDS = ("contract", "centre", "delivery", "created", "files", "note", "replaces")
+FIELDS = ("contract", "centre", "delivery", "created", "files", "note", "replaces")
 _WRITE_AGAIN = "Write delivery.json anew when all files are in place, and deliver again."
 _HAND_OVER_AGAIN = "Put the whole file into a new delivery."
 
@@ -55,7 +55,7 @@ def read_manifest(data: bytes, found: FoundDelivery, was: Collection[str] = ()) 
     if not isinstance(content, dict):
         _refuse(manifest, place, "is no JSON object in UTF-8", "a JSON object")
         return manifest
-    manifest.unknown_fields = tuple(str(k) for k in content if k not in _FIELDS)
+    manifest.unknown_fields = tuple(str(k) for k in content if k not in FIELDS)
     _check_words(manifest, place, content, was)
     _read_created(manifest, place, content.get("created"))
     _read_files(manifest, place, content.get("files"))

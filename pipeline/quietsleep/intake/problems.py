@@ -187,30 +187,48 @@ def unused_files(
 def unregistered_columns(
     headings: Mapping[str, tuple[SignalHeader, Device]], place: DeliveryReference
 ) -> list[Problem]:
-    """Columns of signal files that no device registers: one problem a device and column."""
-    found: dict[tuple[str, str], list[str]] = defaultdict(list)
-    free: dict[str, list[str]] = {}
+    """Columns of signal files that no device registers: one problem a device."""
+    columns: dict[str, set[str]] = defaultdict(set)
+    paths: dict[str, list[str]] = defaultdict(list)
+    free: dict[str, set[str]] = defaultdict(set)
     for path, (heading, device) in headings.items():
-        free[device.device] = [c.column for c in device.channels if c.column not in heading.names]
-        for name in heading.unregistered(device):
-            found[device.device, name].append(path)
+        if names := heading.unregistered(device):
+            columns[device.device] |= {*names}
+            paths[device.device].append(path)
+            registered = {c.column for c in device.channels}
+            free[device.device] |= registered - {*heading.names}
     return [
-        _unregistered(device, name, paths, place, nearest(name, free[device]))
-        for (device, name), paths in sorted(found.items())
+        _unregistered(device, sorted(names), paths[device], place, free[device])
+        for device, names in sorted(columns.items())
     ]
 
 
 def _unregistered(
-    device: str, name: str, paths: Sequence[str], place: DeliveryReference, hint: str
+    device: str,
+    names: Sequence[str],
+    paths: Sequence[str],
+    place: DeliveryReference,
+    free: Iterable[str],
 ) -> Problem:
-    may_show = may_show_column(name)
-    title = f"the column {name}" if may_show else "a column whose name is not shown here"
-    more = f" and {len(paths) - 1} more files" if len(paths) > 1 else ""
+    shown = [name for name in names if may_show_column(name)]
+    hidden = len(names) - len(shown)
+    titles = [f"the column {name}" for name in shown[:MOST_NAMED]]
+    if hidden:
+        one = "a column whose name is not shown here"
+        titles.append(one if hidden == 1 else f"{hidden} columns whose names are not shown here")
+    if rest := len(shown) - MOST_NAMED if len(shown) > MOST_NAMED else 0:
+        titles.append(f"{rest} more")
+    more = f" and {len(paths) - 1} more file{'s' if len(paths) > 2 else ''}"
+    several = len(names) > 1
+    verbs = ("are", "were") if several else ("is", "was")
+    hint = next((said for name in names if (said := nearest(name, free))), "")
     return place.problem(
         "column_unregistered",
         paths[0],
-        f"{paths[0]}{more} of device {device}: {title} is not registered; it was not read.",
+        f"{paths[0]}{more if len(paths) > 1 else ''} of device {device}: {', '.join(titles)} "
+        f"{verbs[0]} not registered and {verbs[1]} not read.",
         expected="the registered columns of the device",
-        remedy=f"Leave the column out of the export, or have it registered.{hint}",
-        column=name if may_show else None,
+        remedy="Nothing, if it is not needed: leave it out of the export, or have it registered "
+        f"under ignored_columns, and this is not said again. Otherwise have it registered.{hint}",
+        column=shown[0] if len(names) == 1 and shown else None,
     )

@@ -18,7 +18,7 @@ from quietsleep.contract import Rule
 from quietsleep.judge.evidence import VALUES, with_quotients
 from quietsleep.judge.plausible import predicted_frc_ml
 from quietsleep.judge.rules import UNKNOWN, rules_in_study
-from quietsleep.judge.slips import Registered
+from quietsleep.judge.slips import POLARITY, TURNED_FIRST, Registered
 from quietsleep.judge.tests import Evidence, judge_study
 from quietsleep.records import Measured
 from quietsleep.study.study import LimitChange
@@ -114,9 +114,11 @@ def _rests_on_body(rule: Rule) -> bool:
 def _told(verdicts: pd.DataFrame, rules: Sequence[Rule]) -> pd.DataFrame:
     """Return the verdicts with the remedy of each rule; a test is called "test"."""
     by_key = {rule.key: rule for rule in rules}
+    sign = next((rule.remedy for rule in rules if rule.quantity == POLARITY), "")
+    said = zip(verdicts["rule"], verdicts["observed"], verdicts["sentence"], strict=True)
     remedies = [
-        by_key[rule].remedy_for(observed)
-        for rule, observed in zip(verdicts["rule"], verdicts["observed"], strict=True)
+        sign if sentence.endswith(TURNED_FIRST) else by_key[rule].remedy_for(observed)
+        for rule, observed, sentence in said
     ]
     names = ["item", "rule", "quantity", "observed", "limit_low", "limit_high", "unit", "severity",
              "state", "sentence"]  # fmt: skip

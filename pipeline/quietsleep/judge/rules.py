@@ -21,7 +21,7 @@ from quietsleep import contract
 from quietsleep.contract import Rule
 from quietsleep.contract.model import NAMED, named_in
 from quietsleep.judge.limits import say, within
-from quietsleep.judge.slips import Registered, likely_slips, say_slips
+from quietsleep.judge.slips import POLARITY, Registered, likely_slips, say_slips, say_turned
 from quietsleep.study.study import LimitChange, Waiver
 
 VALUE_COLUMNS = ("centre", "session", "technique", "item", "on", "quantity", "value")
@@ -156,7 +156,7 @@ def _judge_rule(
     place = np.flatnonzero(in_force)
     others_named = {name for name in named_in(rule.sentence) if name not in NAMED}
     part = rule.scaled_part or rule.quantity
-    beside = {name: _column(wide, name)[in_force] for name in {*others_named, part}}
+    beside = {name: _column(wide, name)[in_force] for name in {*others_named, part, POLARITY}}
     sentences = []
     for number, (judged, value) in enumerate(zip(state.tolist(), observed.tolist(), strict=True)):
         if judged == "pass":
@@ -165,7 +165,8 @@ def _judge_rule(
         others = {name: float(column[number]) for name, column in beside.items()}
         said = say(rule, value, unit=unit, beside=others)
         device = devices[int(place[number])]
-        sentences.append(said + _slip(rule, value, others[part], unit, device))
+        turned = say_turned(rule, value, others[POLARITY]) if judged == "fail" else ""
+        sentences.append(said + _slip(rule, value, others[part], unit, device) + turned)
     return _Judged(
         rule=rule,
         unit=unit,

@@ -16,6 +16,7 @@ from math import inf, isfinite, log
 import numpy as np
 
 from quietsleep import contract
+from quietsleep.contract import Rule
 from quietsleep.contract.units import factor, show_unit
 from quietsleep.judge.limits import show_beyond, within
 from quietsleep.study.devices import FLOW, Device, GasState
@@ -30,6 +31,12 @@ _LEAST_RATIO = 1.2
 _MOST_NAMED = 2
 # How the part of a sentence begins that names slips.
 LIKELY = "Likely slip:"
+# Which quantity says that flow runs the other way, and what is added to what then fails with it.
+POLARITY, TURNED = "flow_polarity", 0.0
+TURNED_FIRST = (
+    " Flow seems to run against its registered direction, which alone may do this: have the "
+    "registered sign looked at before anything is changed at mask or shutter."
+)
 GAS_WORDS: Mapping[GasState, str] = {
     "measured": "flow is registered as at the flow head; if the export is at BTPS already, "
     "it would be about {number}",
@@ -110,6 +117,33 @@ def likely_slips(
             found.append(UnitSlip(channel, "gas", observed + part * (ratio**power - 1.0)))
     inside = [slip for slip in found if within(np.array(slip.value), low, high)]
     return tuple(sorted(inside, key=lambda slip: _distance(slip.value, observed, low, high)))
+
+
+def say_turned(rule: Rule, observed: float, polarity: float) -> str:
+    """Say what to look at first where a trial fails a rule with flow that is turned; else nothing.
+
+    Only where the rule on the direction of flow does not reject the trial by itself: there it is
+    overread, and what is said of the mask is believed. What the row of a recording or its samples
+    say does not hang on the direction.
+    """
+    if rule.level != "trial" or rule.severity != "reject" or polarity != TURNED:
+        return ""
+    spec = contract.TECHNIQUES.get(rule.owner)
+    signs = [r.severity for r in spec.rules if r.quantity == POLARITY] if spec else []
+    if signs != ["flag"]:
+        return ""
+    is_read_from_flow = isfinite(observed) and rule.quantity not in _common_quantities()
+    return TURNED_FIRST if is_read_from_flow else ""
+
+
+@cache
+def _common_quantities() -> frozenset[str]:
+    """Quantities of trials that every technique has: none of them is read from flow but one."""
+    names = [
+        {name for owner, level, name in contract.QUANTITIES if (owner, level) == (each, "trial")}
+        for each in contract.TECHNIQUES
+    ]
+    return frozenset(set.intersection(*names))
 
 
 @cache

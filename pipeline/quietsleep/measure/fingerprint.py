@@ -12,7 +12,7 @@ import re
 import sys
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from functools import cache
 from importlib.metadata import PackageNotFoundError, packages_distributions, requires, version
 from pathlib import Path
@@ -187,11 +187,21 @@ def program_fingerprint() -> str:
     return hashlib.sha256("".join(parts).encode()).hexdigest()
 
 
+# Of an entry, what says since when and where it holds, or which files and columns are its own.
+_CHANGES_NO_NUMBER = ("centre", "valid_from", "file_names", "ignored_columns")
+# Keys that came later: an entry that does not use them is the entry that it was.
+_CAME_LATER = ("csv_encoding", "csv_skip_lines", "csv_units_row", "time_format")
+
+
 @cache
 def device_digest(device: Device) -> str:
-    """Return a digest of all that an entry of a device says, but for since when and where."""
-    said = asdict(device)
-    del said["centre"], said["valid_from"]
+    """Return a digest of all that an entry of a device says of its numbers."""
+    defaults = {each.name: each.default for each in fields(Device)}
+    said = {
+        name: value
+        for name, value in asdict(device).items()
+        if name not in _CHANGES_NO_NUMBER and not (name in _CAME_LATER and value == defaults[name])
+    }
     return hashlib.sha256(repr(said).encode()).hexdigest()
 
 

@@ -78,6 +78,13 @@ def flow_polarity(recording: Recording) -> float:
     return _decided(kinds)
 
 
+def breath_polarity(recording: Recording) -> float:
+    """Return what the shape of breaths alone tells: 1 as registered, 0 turned, NaN nothing."""
+    if recording.flow_ml_s.size < recording.rate_hz or not np.ptp(recording.flow_ml_s) > 0.0:
+        return NAN
+    return _decided([_breath_votes(recording)])
+
+
 def _decided(kinds: Sequence[Sequence[float]]) -> float:
     """Let each kind of evidence speak with one voice; NaN where they are split or silent."""
     means = [float(np.mean(votes)) for votes in kinds if len(votes)]

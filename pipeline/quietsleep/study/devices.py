@@ -23,6 +23,7 @@ from quietsleep.contract.toml import (
     Entry,
     Number,
     Text,
+    Whole,
     YesNo,
     between,
     first_twice,
@@ -32,6 +33,7 @@ from quietsleep.contract.toml import (
 from quietsleep.study.dialect import TableDialect
 
 FileFormat = Literal["csv", "parquet", "edf"]
+TimeFormat = Literal["seconds", "milliseconds", "clock", "date_time"]
 GasState = Literal["measured", "btps"]
 Positive = Literal["inspiration", "expiration", "above", "below"]
 
@@ -83,7 +85,13 @@ class ChannelMap:
 
 @dataclass(frozen=True, slots=True, config=CONFIG, kw_only=True)
 class Device:
-    """One entry of a registered measuring set and the map of its export, from `valid_from` on."""
+    """One entry of a registered measuring set and the map of its export, from `valid_from` on.
+
+    A csv export has `csv_skip_lines` lines above its heading and, with `csv_units_row`, a row of
+    units below it. Its time column holds what `time_format` says. With `file_names` "free" the
+    path in the table of recordings is all that says which file is which; otherwise it is the codes
+    of session and recording. `ignored_columns` are neither read nor told of.
+    """
 
     device: Code
     centre: str
@@ -93,6 +101,12 @@ class Device:
     time_column: Text | None = None
     csv_delimiter: Literal[",", ";", "\t", "|"] = ","
     csv_decimal: Literal[".", ","] = "."
+    csv_encoding: Literal["utf-8", "utf-16", "latin-1"] = "utf-8"
+    csv_skip_lines: Annotated[Whole, between(0, 1000)] = 0
+    csv_units_row: YesNo = False
+    time_format: TimeFormat = "seconds"
+    file_names: Literal["by_code", "free"] = "by_code"
+    ignored_columns: tuple[Text, ...] = ()
     gas_state: GasState
     expired_temperature_c: Annotated[Number, between(15, 40)] = 34.0
     expired_humidity_pct: Annotated[Number, between(0, 100)] = 100.0

@@ -157,7 +157,7 @@ class RegisterTable:
 
 
 @model(frozen=True, slots=True, config=CONFIG)
-class _StudyFile:
+class StudyFile:
     """What study.toml may say; `seed` and `demo` are read by who wrote an invented study."""
 
     study: Code
@@ -179,7 +179,7 @@ def load_study(path: Path) -> Study:
     entry = toml.read(path, "study.toml", StudyError)
     if "places" in entry.table:
         entry.refuse("[places] is called [storage] now; rename it.")
-    said, known = entry.build(_StudyFile), contract.READABLE_VERSIONS
+    said, known = entry.build(StudyFile), contract.READABLE_VERSIONS
     if said.contract not in known:
         listed = " and ".join(f'"{version}"' for version in known)
         entry.refuse(f'contract is "{said.contract}"; this program knows {listed}.')
@@ -348,6 +348,7 @@ def check_units(study: Study) -> None:
 
     Reading the UCUM grammar takes most of a second, so `load_study` leaves this to the night.
     """
+    from quietsleep.contract.unit_words import unit_of_word
     from quietsleep.contract.units import factor
 
     earlier = (d for centre in study.centres.values() for d in centre.earlier_devices)
@@ -356,7 +357,9 @@ def check_units(study: Study) -> None:
             try:
                 factor(mapped.unit, contract.SIGNALS[mapped.channel].unit)
             except ContractError as error:
+                meant = unit_of_word(mapped.unit)
+                hint = f" Write {meant} for it." if meant not in (None, mapped.unit) else ""
                 raise StudyError(
                     f"centres/{device.centre}.toml (device {device.device}, channel "
-                    f"{mapped.channel}): {error}."
+                    f"{mapped.channel}): {str(error).removesuffix('.')}.{hint}"
                 ) from None

@@ -9,10 +9,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from quietsleep.intake.files.request import SignalRequest, Unreadable
-from quietsleep.intake.files.unit_words import agrees, unit_of_word
+from quietsleep.intake.files.request import SignalRequest
+from quietsleep.intake.files.unit_words import refuse_other_units
 from quietsleep.records import FloatArray, RawSignal
-from quietsleep.study.devices import ChannelMap
 
 if TYPE_CHECKING:
     from edfio import EdfSignal
@@ -87,7 +86,8 @@ def read_edf(data: bytes, request: SignalRequest) -> RawSignal:
         raise request.refuse("file_not_read", str(error), "a complete EDF+ file") from None
     _check_size(header, len(data), request)
     request.check_names(list(header.labels), with_time=False)
-    _check_units(header, request)
+    units = dict(zip(header.labels, header.dimensions, strict=True))
+    refuse_other_units(units, request, place="header")
     wanted = list(request.columns.values())
     counts = {n: header.samples_per_record[header.labels.index(n)] for n in wanted}
     if len(set(counts.values())) > 1:
@@ -110,34 +110,6 @@ def _check_size(header: EdfHeader, size: int, request: SignalRequest) -> None:
     if header.reserved.startswith("EDF+D"):
         what = "is an interrupted recording (EDF+D)"
         raise request.refuse("interrupted", what, "an unbroken recording (EDF or EDF+C)")
-
-
-def _check_units(header: EdfHeader, request: SignalRequest) -> None:
-    """Refuse a file whose header names another unit for a signal than is registered for it."""
-    for channel, column in request.columns.items():
-        mapped = request.device.channel(channel)
-        said = header.dimensions[header.labels.index(column)]
-        unit = unit_of_word(said)
-        if mapped is None or unit is None or unit_of_word(mapped.header_unit or "") == unit:
-            continue
-        if not agrees(unit, mapped):
-            raise _contradiction(said, mapped, request)
-
-
-def _contradiction(said: str, mapped: ChannelMap, request: SignalRequest) -> Unreadable:
-    column, device = mapped.column, request.device.device
-    registered = mapped.unit if mapped.gain == 1.0 else f"{mapped.unit} with gain {mapped.gain:g}"
-    return request.refuse(
-        "unit_contradicts",
-        f"says in its header that {column} is in {said}; for device {device} it is registered in "
-        f"{registered}",
-        f"{column} in {registered}",
-        remedy=f"Find out in which unit the device writes {column}. Export in the registered unit, "
-        "or have the coordinating centre register the unit of the export; where the header alone "
-        f'is wrong, header_unit = "{said}" in the registration says so.',
-        column=column,
-        value=said,
-    )
 
 
 def _signals(data: bytes, wanted: list[str], request: SignalRequest) -> dict[str, FloatArray]:

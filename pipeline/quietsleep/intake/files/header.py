@@ -6,18 +6,25 @@ import io
 import json
 import re
 import warnings
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from quietsleep.intake.files.csv import as_utf8, cells_of, split_heading
 from quietsleep.intake.files.edf import ANNOTATIONS, EdfHeader, edf_header
+from quietsleep.intake.files.misfit import kind_of_file
 from quietsleep.intake.files.parquet import open_parquet
 from quietsleep.intake.files.request import MOST_COLUMNS, MOST_SAMPLES
-from quietsleep.intake.identifiers import BIRTH_DATE, NAME, value_identifies
+from quietsleep.intake.files.text import CsvHead, as_registered, as_utf8, cells_of, fold, head_of
+from quietsleep.intake.files.times import format_of
+from quietsleep.intake.identifiers import (
+    BIRTH_DATE,
+    NAME,
+    column_identifies,
+    value_identifies,
+)
 from quietsleep.study.study import Device
 
 _ROWS_LOOKED_AT = 20
@@ -41,8 +48,10 @@ class SignalHeader:
 
     def unregistered(self, device: Device) -> list[str]:
         """Names of columns that the study has not registered for the device."""
-        known = {device.time_column, ANNOTATIONS, *(c.column for c in device.channels)}
-        return [name for name in self.names if name not in known]
+        columns = [c.column for c in device.channels]
+        known = {device.time_column, ANNOTATIONS, *columns, *device.ignored_columns}
+        names = as_registered(list(self.names), [n for n in known if n])
+        return [name for name in names if name not in known and name]
 
 
 def heading_of(data: bytes, device: Device) -> SignalHeader:
@@ -80,18 +89,51 @@ def edf_gives_away(header: EdfHeader) -> str | None:
 
 
 def _csv_heading(data: bytes, device: Device) -> SignalHeader:
-    text = as_utf8(data)
-    names, body = split_heading(text, device.csv_delimiter)
-    head = text[body : body + _HEAD_BYTES].decode("utf-8", "replace")
-    lines = head.splitlines()[:_ROWS_LOOKED_AT]
-    known = {device.time_column, *(c.column for c in device.channels)}
+    text = as_utf8(data, device.csv_encoding)
+    if kind_of_file(data) or b"\0" in text[:_HEAD_BYTES]:
+        return SignalHeader()  # no text; why it is not read says `read`
+    head = head_of(text, device)
+    below = text[head.body : head.body + _HEAD_BYTES].decode("utf-8", "replace")
+    lines = below.splitlines()[:_ROWS_LOOKED_AT]
+    columns = {device.time_column, *(c.column for c in device.channels)}
+    known = {fold(name) for name in columns if name}
     words = {
         cell.strip()
         for line in lines
-        for name, cell in zip(names, cells_of(line, device.csv_delimiter), strict=False)
-        if name not in known
+        for name, cell in zip(head.names, cells_of(line, device.csv_delimiter), strict=False)
+        if fold(name) not in known
     }
-    return SignalHeader(tuple(names), tuple(sorted(words | _csv_words(text, body))))
+    words |= _csv_words(text, head.body)
+    if device.time_format == "date_time":
+        words = {word for word in words if format_of(word) is None}
+    above = _above(text, head, device)
+    words |= {word for line in above for word in line}
+    told = next((kind for line in above if (kind := _asks_for_person(line))), None)
+    return SignalHeader(tuple(head.names), tuple(sorted(words)), told)
+
+
+def _above(text: bytes, head: CsvHead, device: Device) -> list[list[str]]:
+    """The words of each line above the heading, set apart as labels and values are."""
+    lines = text[: min(head.top, _HEAD_BYTES)].decode("utf-8", "replace").splitlines()
+    split = re.compile(rf"[\t;,|={re.escape(device.csv_delimiter)}]|:(?=\s|$|[A-Za-z])")
+    found = [[part.strip(' "') for part in split.split(line)] for line in lines]
+    return [[part for part in line if part] for line in found]
+
+
+def _asks_for_person(line: Sequence[str]) -> str | None:
+    """Say what a line above the heading tells of a person: a label that asks for it, and a value.
+
+    What follows the label may be left out as X, or be a code, which is looked at as a word.
+    """
+    kinds = {NAME, BIRTH_DATE}
+    for label, *values in (line[i:] for i in range(len(line) - 1)):
+        kind = column_identifies(label)
+        filled = [v for v in values if not _ANONYMOUS.fullmatch(v)]
+        if kind in kinds and filled and not any(c.isdecimal() for c in filled[0]):
+            return kind
+        if kind == BIRTH_DATE and filled:
+            return kind
+    return None
 
 
 def _csv_words(text: bytes, begin: int) -> set[str]:

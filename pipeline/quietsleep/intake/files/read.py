@@ -16,6 +16,7 @@ import numpy as np
 
 from quietsleep.intake.files.csv import line_of_sample, name_bad_cell, read_csv
 from quietsleep.intake.files.edf import read_edf
+from quietsleep.intake.files.misfit import of_rate, refuse_other_kind
 from quietsleep.intake.files.parquet import read_parquet
 from quietsleep.intake.files.request import MOST_SAMPLES, SignalRequest, Unreadable
 from quietsleep.intake.reference import DeliveryReference
@@ -55,6 +56,7 @@ def read_signal(
         path, device, needed_channels, DeliveryReference(device.centre, delivery), where
     )
     data = _bytes_of(path, request, sha256)
+    refuse_other_kind(data, request)
     raw = _READERS[device.file_format](data, request)
     _check_values(raw, data, request)
     _check_times(raw, data, request)
@@ -152,20 +154,14 @@ def _check_times(raw: RawSignal, data: bytes, request: SignalRequest) -> None:
     if steps.min() < 0:
         sample = int(np.argmax(steps < 0)) + 1
         is_csv = request.device.file_format == "csv"
-        row = line_of_sample(data, sample) if is_csv else sample + 1
+        row = line_of_sample(data, sample, request) if is_csv else sample + 1
         what = f"runs backwards in time at {'row' if is_csv else 'sample'} {row}"
         raise request.refuse("time_backwards", what, "times that rise", row=row)
     step_s = _usual_step_s(steps)
     rate_hz = request.device.rate_hz
+    if step_s <= 0 or abs(1 / (step_s * rate_hz) - 1) > LIKE_RATE:
+        raise of_rate(step_s, request)
     span_s = float(raw.time_s[-1] - raw.time_s[0])
     if span_s * rate_hz > MOST_SAMPLES:  # bridging the gap would fill all memory
         what = f"spans {span_s:g} s, more than {MOST_SAMPLES} samples at {rate_hz:g} Hz"
         raise request.refuse("too_long", what, "one recording of one technique")
-    if step_s <= 0 or abs(1 / (step_s * rate_hz) - 1) > LIKE_RATE:
-        what = (
-            f"has a step of {step_s:g} between samples; at the registered {rate_hz:g} Hz "
-            f"the step is {1 / rate_hz:g} s"
-        )
-        expected = f"time in seconds, {rate_hz:g} samples a second"
-        remedy = "Export time in seconds, or have the sampling rate of the device registered anew."
-        raise request.refuse("rate", what, expected, remedy=remedy, column=request.time_name)

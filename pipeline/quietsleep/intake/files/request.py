@@ -43,6 +43,11 @@ class SignalRequest:
         return self.device.time_column or "time"
 
     @property
+    def wanted(self) -> list[str]:
+        """Raw names of the columns to read, that of time first."""
+        return [self.time_name, *self.columns.values()]
+
+    @property
     def number_looks_like(self) -> str:
         """What a number of this device's csv export looks like."""
         return f"a number such as 12{self.device.csv_decimal}5"

@@ -1,0 +1,1 @@
+"""What stands in an export that nobody has registered yet: its dialect, columns and units."""
