@@ -26,9 +26,10 @@ NOBODY_LOOKS = f"{LEFT_OUT}=1: nobody has looked at the pages in a browser"
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     here = Path(__file__).parent
+    wanted = {"browser", "browsers"}
     own = [
         item for item in items
-        if here in item.path.parents and {"browser", "browsers"} & {*getattr(item, "fixturenames", ())}
+        if here in item.path.parents and wanted & {*getattr(item, "fixturenames", ())}
     ]  # fmt: skip
     for item in own:
         item.add_marker(pytest.mark.browser)

@@ -59,9 +59,7 @@ class ChromiumWindow:
         self.page = self._context.new_page()
         self._said: list[str] = []
         self.page.on("pageerror", lambda error: self._said.append(str(error)))
-        self.page.on(
-            "console", lambda m: self._said.append(m.text) if m.type == "error" else None
-        )
+        self.page.on("console", lambda m: self._said.append(m.text) if m.type == "error" else None)
 
     def open(self, url: str) -> None:
         """Go to an address and wait until the page is there."""
@@ -128,6 +126,16 @@ def wait_for_path(window: Window, path: str) -> None:
 def wait_for_text(window: Window, text: str) -> None:
     """Wait until the page says a text."""
     wait_for(window, f"document.body.innerText.includes({json.dumps(text)})")
+
+
+def violations(window: Window) -> list[str]:
+    """Return what axe finds in a page of Chromium."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    assert isinstance(window, ChromiumWindow)
+    options = {"resultTypes": ["violations"], "preload": False}
+    found = Axe().run(window.page, options=options).response["violations"]
+    return [f"{v['id']}: {v['help']}: {[n['html'][:160] for n in v['nodes'][:3]]}" for v in found]
 
 
 class Browsers:
