@@ -21,6 +21,7 @@ COMMANDS = (
     (commands.check, "deliveries/larch/2026-03-02 --study study"),
     (commands.why, "larch-003"),
     (commands.look, "study --centre larch"),
+    (commands.desk, "study --port 8443 --behind-tls"),
     (commands.sql, '"SELECT * FROM clean_outcomes LIMIT 5"'),
     (commands.rejudge, "study"),
     (commands.review, "study --blind --reader reader-2"),

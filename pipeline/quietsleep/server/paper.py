@@ -69,6 +69,11 @@ def with_bar(page: bytes, session: LoginSession, *, has_desk: bool) -> bytes:
     return head + bar.encode() + found + rest
 
 
+def said_bytes(n: int) -> str:
+    """Return a number of bytes in the unit that people read."""
+    return f"{n / 1024**2:,.1f} MB" if n >= 1024**2 else f"{n / 1024:,.1f} kB"
+
+
 @cache
 def _environment() -> Environment:
     made = Environment(
@@ -80,7 +85,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     made.globals |= {"desk": DESK, "login": LOGIN, "logout": LOGOUT, "field": FORM_TOKEN}
-    made.globals |= {"w": words, "caution": words.CAUTION}
+    made.globals |= {"w": words, "caution": words.CAUTION, "size": said_bytes}
     return made
 
 
