@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import html
 import json
 import re
 import zipfile
@@ -164,6 +165,9 @@ def test_what_problems_are_found_is_no_bar_but_names_of_people_are(
     # What the check said does not hold for other files.
     assert "check the delivery again" in larch.send(number).text
     larch.put(number, "signals/extra.csv", b"x\n", modified=2)
-    assert "Send all the same" in larch.check(number)
+    page = html.unescape(larch.check(number))
+    assert "Send all the same" in page
     assert larch.send(number).status_code == 303
+    said = preview(load_study(study), study / "deliveries" / "larch" / "d1").problems
+    assert said and all(p.sentence in page and p.remedy in page for p in said)
     assert not re.search("Schmidt", (study / "work" / "access.log").read_text())

@@ -272,7 +272,9 @@ class Uploads:
 
     def _check_name(self, centre: str, path: str) -> None:
         parts = path.split("/")
-        if not is_plain(path) or is_left_behind(path):
+        # A folder around all of it may be one level more; it is taken off.
+        inside = path.partition("/")[2] if len(parts) > 1 and is_plain(parts[0]) else ""
+        if not (is_plain(path) or is_plain(inside)) or is_left_behind(path):
             raise UploadRefused(
                 "A file was left out: its name holds more than plain letters, digits, '-', '_', "
                 "'.' and blanks, or lies too deep in folders. Rename it, and choose it again."
