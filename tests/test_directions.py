@@ -29,12 +29,11 @@ OF_SIMULATION, MAY_SIMULATE = {"simulation", "data"}, {"simulation", "cli", ""}
 ORCHESTRATION = PACKAGE / "night" / "orchestration"
 # Modules with one importer, each with what it is that its importer is not.
 ONE_IMPORTER: Mapping[str, str] = {
-    "quietsleep.cli.commands": "the words that people type, apart from the app",
+    "quietsleep.cli.serving": "the desk, apart from the other words that people type",
     "quietsleep.cli.terminal": "all printing, apart from the words that people type",
     "quietsleep.contract.load": "imported at the first use of a name: the package stays light",
     "quietsleep.intake.files.unit_words": "units as headers write them, apart from one format",
     "quietsleep.intake.erase": "files of deliveries, apart from what is written down of it",
-    "quietsleep.intake.privacy": "the scan for identifiers, apart from how a delivery is read",
     "quietsleep.intake.dates": "what clocks say, apart from what rows hold",
     "quietsleep.intake.withdrawn": "what is left out for good, apart from what is held",
     "quietsleep.judge.analysis": "one recording by itself, for the public interface",
@@ -49,8 +48,9 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.night.orchestration.run": "starts the orchestrator; its flows must not import it",
     "quietsleep.night.orchestration.schedule": "a command of its own",
     "quietsleep.review.registrar": "what people say to the register, apart from reading trials",
-    "quietsleep.review.answers": "commands of their own",
-    "quietsleep.server.app": "the web application, apart from the command that starts it",
+    "quietsleep.server.answering": "queries at the desk, apart from its routes",
+    "quietsleep.server.desk": "the routes of the desk, apart from the command that starts it",
+    "quietsleep.intake.seal": "how a delivery is sealed, apart from how one is read",
     "quietsleep.signals.drift": "what is taken out of volume, apart from the breaths that show it",
     "quietsleep.signals.inflations": "what inflations gave and got back, apart from the squeeze",
     "quietsleep.signals.polarity": "which way flow runs, apart from what is measured on it",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -75,7 +75,7 @@ class Visitor:
 
     def put(
         self, number: str, path: str, data: bytes, *, offset: int = 0, total: int | None = None,
-        modified: int = 1, **headers: str,
+        modified: int = 1, headers: Mapping[str, str] | None = None,
     ) -> httpx.Response:  # fmt: skip
         params: dict[str, Any] = {
             "path": path, "bytes": len(data) if total is None else total, "modified": modified,
@@ -83,7 +83,7 @@ class Visitor:
         }  # fmt: skip
         return self.client.put(
             f"/-/desk/{self.centre}/uploads/{number}/files", params=params, content=data,
-            headers={"x-form-token": self.word, **headers},
+            headers={"x-form-token": self.word, **(headers or {})},
         )  # fmt: skip
 
     def put_folder(self, number: str, folder: Path, *, leave: frozenset[str] = frozenset()) -> None:

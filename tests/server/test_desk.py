@@ -6,7 +6,14 @@ import hashlib
 import html
 import json
 import re
+import shutil
+import subprocess
+import sys
+import threading
+import time
 import zipfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import httpx
@@ -14,6 +21,7 @@ import pytest
 
 from quietsleep.night.preview import preview
 from quietsleep.server.access import Tokens
+from quietsleep.store.state import NAME, State
 from quietsleep.study.study import load_study
 from tests.server.conftest import Visitor, desk_app
 from tests.server.running import running
@@ -171,3 +179,38 @@ def test_what_problems_are_found_is_no_bar_but_names_of_people_are(
     said = preview(load_study(study), study / "deliveries" / "larch" / "d1").problems
     assert said and all(p.sentence in page and p.remedy in page for p in said)
     assert not re.search("Schmidt", (study / "work" / "access.log").read_text())
+
+
+def test_a_night_waits_until_a_delivery_is_checked(
+    small_night: tuple[Path, object], tmp_path: Path
+) -> None:
+    shutil.copytree(small_night[0] / "work", tmp_path / "work", symlinks=True)
+    for looks in (look_here, look_in_another_process):
+        with looks(tmp_path / "work") as let_go:
+            timer = threading.Timer(0.6, let_go)
+            timer.start()
+            began = time.monotonic()
+            with State(tmp_path / "work"):
+                assert time.monotonic() - began > 0.3
+            timer.join()
+
+
+@contextmanager
+def look_here(work: Path) -> Iterator[Callable[[], object]]:
+    state = State(work, read_only=True)
+    state.__enter__()
+    yield lambda: state.__exit__(None, None, None)
+
+
+@contextmanager
+def look_in_another_process(work: Path) -> Iterator[Callable[[], object]]:
+    program = (
+        f"import sys, duckdb; c = duckdb.connect({str(work / NAME)!r}, read_only=True);"
+        "print('open', flush=True); sys.stdin.read()"
+    )
+    with subprocess.Popen(
+        [sys.executable, "-c", program], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+    ) as other:
+        assert other.stdout is not None and other.stdin is not None
+        other.stdout.readline()
+        yield other.stdin.close

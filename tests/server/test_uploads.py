@@ -168,9 +168,9 @@ def test_foreign_forms_and_forms_without_the_word_do_nothing(larch: Visitor, stu
                 f"/-/desk/larch/{path}", data={"form_token": larch.word}, headers=headers
             )
             assert answer.status_code == 400, (path, headers)
-        assert larch.put(number, "a.csv", b"x", **headers).status_code == 400
+        assert larch.put(number, "a.csv", b"x", headers=headers).status_code == 400
     for word in ("", "x", larch.word[:-1]):
-        assert larch.put(number, "a.csv", b"x", **{"x-form-token": word}).status_code == 400
+        assert larch.put(number, "a.csv", b"x", headers={"x-form-token": word}).status_code == 400
         assert larch.client.post(
             "/-/desk/larch/uploads/", data={"form_token": word}
         ).status_code == 400  # fmt: skip

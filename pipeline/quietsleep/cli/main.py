@@ -11,7 +11,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from quietsleep.cli import commands
+from quietsleep.cli import commands, serving
 from quietsleep.errors import CANNOT_START, ENVIRONMENT, QuietsleepError, environment_error
 
 # Each with the words of its example.
@@ -21,7 +21,7 @@ COMMANDS = (
     (commands.check, "deliveries/larch/2026-03-02 --study study"),
     (commands.why, "larch-003"),
     (commands.look, "study --centre larch"),
-    (commands.desk, "study --port 8443 --behind-tls"),
+    (serving.desk, "study --port 8443 --behind-tls"),
     (commands.sql, '"SELECT * FROM clean_outcomes LIMIT 5"'),
     (commands.rejudge, "study"),
     (commands.review, "study --blind --reader reader-2"),

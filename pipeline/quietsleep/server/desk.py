@@ -25,7 +25,7 @@ from quietsleep.server import answering
 from quietsleep.server.answering import ALL
 from quietsleep.server.forms import DESK, FORM_TOKEN, fields_of, is_own_form
 from quietsleep.server.handover import (
-    Wanted,
+    CoverNote,
     arrivals_of,
     check_upload,
     checked_of,
@@ -217,7 +217,7 @@ class Desk:
         return JSONResponse({"received": received})
 
     async def _check(self, asked: Asked) -> Response:
-        wanted = Wanted(
+        cover = CoverNote(
             asked.form.get("delivery", "").strip(),
             asked.form.get("note", ""),
             tuple(re.split(r"[\s,;]+", asked.form.get("replaces", "").strip(" ,;"))[:200])
@@ -225,7 +225,7 @@ class Desk:
             else (),
         )
         upload = await run_in_threadpool(_of, asked)
-        await to_thread.run_sync(check_upload, asked.study, upload, wanted, limiter=self._checks)
+        await to_thread.run_sync(check_upload, asked.study, upload, cover, limiter=self._checks)
         return RedirectResponse(f"{asked.home}uploads/{upload.number}/#check", 303)
 
     async def _send(self, asked: Asked) -> Response:

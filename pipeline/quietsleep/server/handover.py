@@ -44,7 +44,7 @@ NAME_BAD = (
 
 
 @dataclass(frozen=True, slots=True)
-class Wanted:
+class CoverNote:
     """What a centre says of a delivery: its name, a note, and sessions that it replaces whole."""
 
     delivery: str
@@ -82,17 +82,17 @@ class Receipt:
     changes: tuple[str, ...]
 
 
-def check_upload(study: Study, upload: Upload, wanted: Wanted) -> Checked:
+def check_upload(study: Study, upload: Upload, cover: CoverNote) -> Checked:
     """Make the delivery out of what was received, seal it, and check it; UploadRefused."""
     with upload.turn():
         upload.changed()
-        wanted = _agreed(study, upload.centre, wanted)
-        made, wanted, seal = _make(study, upload, wanted)
+        cover = _agreed(study, upload.centre, cover)
+        made, cover, seal = _make(study, upload, cover)
         seen = preview(study, made)
         told = Checked(
-            wanted.delivery,
-            wanted.note,
-            wanted.replaces,
+            cover.delivery,
+            cover.note,
+            cover.replaces,
             *(seal.n_files, seal.n_bytes, seal.sha256),
             problems=tuple(map(_told, seen.problems)),
             changes=seen.changes,
@@ -193,13 +193,13 @@ def _receipt(said: dict[str, Any]) -> Receipt:
     return Receipt(**(said | {"changes": tuple(said["changes"])}))
 
 
-def _agreed(study: Study, centre: str, wanted: Wanted) -> Wanted:
-    """Return what is wanted once it can stand."""
-    note = check_note(wanted.note, words=codes_of(study), days=frozenset())
-    if not all(USABLE_ID.fullmatch(code) for code in wanted.replaces):
+def _agreed(study: Study, centre: str, cover: CoverNote) -> CoverNote:
+    """Return what is cover once it can stand."""
+    note = check_note(cover.note, words=codes_of(study), days=frozenset())
+    if not all(USABLE_ID.fullmatch(code) for code in cover.replaces):
         raise UploadRefused("Sessions are named by their codes, with blanks between them.")
-    name = wanted.delivery or suggested_name(study, centre)
-    return Wanted(name, note, wanted.replaces)
+    name = cover.delivery or suggested_name(study, centre)
+    return CoverNote(name, note, cover.replaces)
 
 
 def _refuse_taken(study: Study, centre: str, name: str) -> None:
@@ -220,7 +220,7 @@ def _taken_names(study: Study, centre: str) -> set[str]:
     return lying | seen
 
 
-def _make(study: Study, upload: Upload, wanted: Wanted) -> tuple[Path, Wanted, Seal]:
+def _make(study: Study, upload: Upload, cover: CoverNote) -> tuple[Path, CoverNote, Seal]:
     """Put the delivery together and seal it, unless it came sealed."""
     plain = upload.made / "files"
     plain.mkdir(parents=True)
@@ -236,30 +236,30 @@ def _make(study: Study, upload: Upload, wanted: Wanted) -> tuple[Path, Wanted, S
         raise UploadRefused("The archive is empty.")
     sealed = _name_inside(plain)
     if sealed is not None:
-        wanted = Wanted(sealed or wanted.delivery)
-    _refuse_taken(study, upload.centre, wanted.delivery)
+        cover = CoverNote(sealed or cover.delivery)
+    _refuse_taken(study, upload.centre, cover.delivery)
     if sealed is None:
         seal = seal_delivery(
             plain,
             centre=upload.centre,
-            delivery=wanted.delivery,
-            note=wanted.note,
-            replaces=wanted.replaces,
+            delivery=cover.delivery,
+            note=cover.note,
+            replaces=cover.replaces,
         )
     else:
         seal = seal_of(plain)
-    made = upload.made / upload.centre / wanted.delivery
+    made = upload.made / upload.centre / cover.delivery
     made.parent.mkdir()
     plain.replace(made)
-    return made, wanted, seal
+    return made, cover, seal
 
 
 def _is_archive(path: str) -> bool:
     return path.lower().endswith(ARCHIVE) and path.count("/") <= 1
 
 
-def _link(root: Path, wanted: Iterable[tuple[str, str]], target: Path) -> None:
-    for path, inside in wanted:
+def _link(root: Path, cover: Iterable[tuple[str, str]], target: Path) -> None:
+    for path, inside in cover:
         place = target / inside
         try:
             place.parent.mkdir(parents=True, exist_ok=True)
