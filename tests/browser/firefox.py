@@ -26,11 +26,12 @@ SECONDS_TO_ANSWER = 60.0
 class Firefox:
     """One running browser; `close` ends it."""
 
-    def __init__(self, program: Path) -> None:
+    def __init__(self, program: Path, *, name_of_this_machine: str) -> None:
         self._folder = tempfile.TemporaryDirectory(prefix="firefox-")
         profile = Path(self._folder.name)
         # Nothing but the pages of a test is to be asked for.
         (profile / "user.js").write_text(
+            f'user_pref("network.dns.localDomains", "{name_of_this_machine}");\n'
             'user_pref("app.normandy.enabled", false);\n'
             'user_pref("datareporting.policy.dataSubmissionEnabled", false);\n'
             'user_pref("network.captive-portal-service.enabled", false);\n'

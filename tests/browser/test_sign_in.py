@@ -16,6 +16,7 @@ from quietsleep.server.access import Tokens
 from quietsleep.server.app import SiteApp
 from tests.browser.find_browser import CHROMIUM, Kind
 from tests.browser.windows import (
+    NAMED,
     Browsers,
     Window,
     violations,
@@ -79,15 +80,27 @@ def test_wrong_token_is_told_and_the_way_is_kept(
     window.close()
 
 
+def test_without_tls_the_origin_alone_tells(window: Window, site: tuple[str, Tokens]) -> None:
+    address, tokens = site
+    window.open(f"{address.replace('127.0.0.1', NAMED)}/larch/equipment.html")
+    assert window.run("isSecureContext") is False
+    sign_in(window, tokens.issue("larch"))
+    wait_for_path(window, "/larch/equipment.html")
+    window.click(".desk-bar button")
+    wait_for_path(window, "/-/login")
+
+
+@pytest.mark.parametrize("host", ["127.0.0.1", NAMED])
 def test_a_form_of_another_place_is_refused(
-    browsers: Browsers, kind: Kind, site: tuple[str, Tokens]
+    browsers: Browsers, kind: Kind, site: tuple[str, Tokens], host: str
 ) -> None:
     address, tokens = site
+    address = address.replace("127.0.0.1", host)
     for policy in ("same-origin", "no-referrer", "unsafe-url"):
         token = tokens.issue("willow")
         with running(elsewhere(address, token, policy)) as other:
             window = browsers.window(kind)
-            window.open(other)
+            window.open(other.replace("127.0.0.1", host))
             window.click("button")
             wait_for_text(window, "Not a login.")
             window.open(f"{address}/willow/")
@@ -112,7 +125,8 @@ def elsewhere(address: str, token: str, policy: str) -> Any:
 def test_keyboard_alone_signs_in_and_out(window: Window, site: tuple[str, Tokens]) -> None:
     address, tokens = site
     window.open(f"{address}/-/login")
-    for letter in tokens.issue("larch"):  # the field has the focus already
+    wait_for(window, "document.activeElement.id === 'token'")  # without having gone there
+    for letter in tokens.issue("larch"):
         window.press(letter)
     window.press("Tab")
     assert window.run("document.activeElement.textContent") == "Sign in"

@@ -13,7 +13,10 @@ from typing import Any, Protocol
 from tests.browser.find_browser import CHROMIUM, FIREFOX, Kind, find_browser
 from tests.browser.firefox import Firefox, FirefoxWindow
 
-FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"]
+# A name of this machine that browsers do not trust as they do "localhost".
+NAMED = "desk.test"
+FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage",
+         f"--host-resolver-rules=MAP {NAMED} 127.0.0.1"]  # fmt: skip
 SECONDS_TO_WAIT = 30.0
 
 
@@ -149,7 +152,7 @@ class Browsers:
     def window(self, kind: Kind, *, width: int = 1280, height: int = 900) -> Window:
         """Open a window; LookupError with what to do where there is no such browser."""
         if kind is FIREFOX:
-            self._firefox = self._firefox or Firefox(_found(FIREFOX))
+            self._firefox = self._firefox or Firefox(_found(FIREFOX), name_of_this_machine=NAMED)
             return FirefoxWindow(self._firefox, width=width, height=height)
         return ChromiumWindow(self.chromium(), width=width, height=height)
 

@@ -21,7 +21,7 @@ COMMANDS = (
     (commands.check, "deliveries/larch/2026-03-02 --study study"),
     (commands.why, "larch-003"),
     (commands.look, "study --centre larch"),
-    (serving.desk, "study --port 8443 --behind-tls"),
+    (serving.desk, "study --port 8400 --proxy 127.0.0.1"),
     (commands.sql, '"SELECT * FROM clean_outcomes LIMIT 5"'),
     (commands.rejudge, "study"),
     (commands.review, "study --blind --reader reader-2"),

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import socket
 from collections.abc import Mapping
+from ipaddress import ip_address
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 from urllib.parse import urlencode
@@ -292,6 +293,15 @@ def file_at(pages: Path, path: str) -> Path | None:
         return None
 
 
+def is_address(text: str) -> bool:
+    """Whether a text is the address of one machine."""
+    try:
+        ip_address(text)
+    except ValueError:
+        return False
+    return True
+
+
 def is_loopback(host: str) -> bool:
     """Whether a host is an address of this machine that no other machine reaches."""
     return host in (*NAMES_OF_THIS_MACHINE, "::1")
@@ -322,8 +332,12 @@ def serve(
     host: str = LOOPBACK,
     certificate: Path | None = None,
     key: Path | None = None,
+    proxy: str | None = None,
 ) -> None:
-    """Serve an application until interrupted. No header of a proxy is believed."""
+    """Serve an application until interrupted.
+
+    No header of a proxy is believed but who calls, said by the one at the address `proxy`.
+    """
     import uvicorn
 
     uvicorn.run(
@@ -332,7 +346,8 @@ def serve(
         port=port,
         log_level="warning",
         access_log=False,
-        proxy_headers=False,
+        proxy_headers=proxy is not None,
+        forwarded_allow_ips=proxy,
         server_header=False,
         ssl_certfile=certificate,
         ssl_keyfile=key,
