@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -11,7 +10,8 @@ import pytest
 
 from quietsleep.night.night import NightReport
 from quietsleep.warehouse.current import current_night
-from tests.browser.find_browser import LEFT_OUT, NEEDED, find_browser, is_left_out
+from tests.browser.find_browser import KINDS, LEFT_OUT, Kind, is_left_out
+from tests.browser.windows import Browsers, Window, open_browsers
 from tests.site.nights import (
     CopiedTraces,
     WrittenNight,
@@ -22,14 +22,14 @@ from tests.site.nights import (
 )
 
 NOBODY_LOOKS = f"{LEFT_OUT}=1: nobody has looked at the pages in a browser"
-FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"]
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     here = Path(__file__).parent
+    wanted = {"browser", "browsers"}
     own = [
         item for item in items
-        if here in item.path.parents and "browser" in getattr(item, "fixturenames", ())
+        if here in item.path.parents and wanted & {*getattr(item, "fixturenames", ())}
     ]  # fmt: skip
     for item in own:
         item.add_marker(pytest.mark.browser)
@@ -39,18 +39,37 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 
 @pytest.fixture(scope="session")
-def browser() -> Iterator[Any]:
-    path = find_browser()
-    if path is None:
-        pytest.fail(NEEDED)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        from playwright.sync_api import sync_playwright
+def browsers() -> Iterator[Browsers]:
+    """All browsers of the run: there may be one playwright in a process."""
+    with open_browsers() as found:
+        yield found
 
-        with sync_playwright() as play:
-            found = play.chromium.launch(executable_path=path, args=FLAGS)
-            yield found
-            found.close()
+
+@pytest.fixture(scope="session")
+def browser(browsers: Browsers) -> Any:
+    try:
+        return browsers.chromium()
+    except LookupError as error:
+        pytest.fail(str(error))
+
+
+@pytest.fixture(params=KINDS, ids=lambda kind: kind.title)
+def kind(request: pytest.FixtureRequest) -> Kind:
+    found: Kind = request.param
+    return found
+
+
+@pytest.fixture
+def window(browsers: Browsers, kind: Kind) -> Iterator[Window]:
+    """One window of each browser, which may not complain."""
+    try:
+        opened = browsers.window(kind)
+    except LookupError as error:
+        pytest.fail(str(error))
+    yield opened
+    said = opened.complaints()
+    opened.close()
+    assert said == []
 
 
 @pytest.fixture(scope="session")

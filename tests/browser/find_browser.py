@@ -1,7 +1,7 @@
-"""Finds the browser that the tests of pages look with, or brings one.
+"""Finds the browsers that the tests of pages look with, or brings them.
 
-`python -m tests.browser.find_browser` is run by `make test`: it prints nothing when a browser is
-there, says what it installs, and ends with one sentence and code 1 where none can be had.
+`python -m tests.browser.find_browser` is run by `make test`: it prints nothing when both are
+there, says what it installs, and ends with one sentence for each that cannot be had and code 1.
 """
 
 from __future__ import annotations
@@ -11,24 +11,41 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
-NAMES = ("chromium", "chromium-browser", "google-chrome")
 LEFT_OUT = "QUIETSLEEP_NO_BROWSER"
-NEEDED = (
-    "The tests of pages need a Chromium browser, and none is here or could be fetched: install one "
-    f"(Debian: 'apt-get install chromium'), or set {LEFT_OUT}=1 to leave these tests out, loudly."
-)
 SECONDS_TO_ANSWER = 60.0
 WHERE_KEPT = """
 from playwright.sync_api import sync_playwright
 with sync_playwright() as play:
     print(play.chromium.executable_path)
 """
-OF_THE_SYSTEM: tuple[tuple[str, ...], ...] = (
-    ("apt-get", "update", "-qq"),
-    ("apt-get", "install", "-y", "-qq", "--no-install-recommends", "chromium"),
-)
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """A kind of browser: how its program may be called, and how its package is called."""
+
+    title: str
+    names: tuple[str, ...]
+    package: str
+    by_playwright: bool
+
+    @property
+    def needed(self) -> str:
+        """What to do where it is not here and could not be fetched."""
+        return (
+            f"The tests of pages need a {self.title} browser, and none is here or could be "
+            f"fetched: install one (Debian: 'apt-get install {self.package}'), or set "
+            f"{LEFT_OUT}=1 to leave these tests out, loudly."
+        )
+
+
+CHROMIUM = Kind("Chromium", ("chromium", "chromium-browser", "google-chrome"), "chromium", True)
+# What playwright keeps is a Firefox of its own; the tests look with the one that people have.
+FIREFOX = Kind("Firefox", ("firefox-esr", "firefox"), "firefox-esr", False)
+KINDS = (CHROMIUM, FIREFOX)
 
 
 def is_left_out() -> bool:
@@ -36,27 +53,35 @@ def is_left_out() -> bool:
     return os.environ.get(LEFT_OUT) == "1"
 
 
-def find_browser() -> Path | None:
+def find_browser(kind: Kind = CHROMIUM) -> Path | None:
     """Return a browser that starts: one of this machine, or the one that playwright keeps."""
-    return next((path for path in _candidates() if _starts(path)), None)
+    return next((path for path in _candidates(kind) if _starts(path)), None)
 
 
-def bring_browser() -> Path | None:
+def bring_browser(kind: Kind = CHROMIUM) -> Path | None:
     """Fetch a browser by playwright, or by the system's packages where root may; else None."""
-    ways: list[tuple[str, Sequence[Sequence[str]]]] = [
-        ("by playwright", [(sys.executable, "-m", "playwright", "install", "chromium")])
-    ]
+    ways: list[tuple[str, Sequence[Sequence[str]]]] = []
+    if kind.by_playwright:
+        ways.append(
+            ("by playwright", [(sys.executable, "-m", "playwright", "install", kind.package)])
+        )
     if shutil.which("apt-get") and os.geteuid() == 0:
-        ways.append(("by the system's packages", OF_THE_SYSTEM))
-    for way, commands in ways:
-        print(f"Installing chromium {way}, for the tests of pages ...", flush=True)
-        if all(_succeeds(command) for command in commands) and (found := find_browser()):
+        commands = (
+            ("apt-get", "update", "-qq"),
+            ("apt-get", "install", "-y", "-qq", "--no-install-recommends", kind.package),
+        )
+        ways.append(("by the system's packages", commands))
+    for way, steps in ways:
+        print(f"Installing {kind.package} {way}, for the tests of pages ...", flush=True)
+        if all(_succeeds(command) for command in steps) and (found := find_browser(kind)):
             return found
     return None
 
 
-def _candidates() -> Iterator[Path]:
-    yield from (Path(found) for name in NAMES if (found := shutil.which(name)))
+def _candidates(kind: Kind) -> Iterator[Path]:
+    yield from (Path(found) for name in kind.names if (found := shutil.which(name)))
+    if not kind.by_playwright:
+        return
     # In a process of its own: a test may be driving a browser in this one.
     asked = subprocess.run(
         [sys.executable, "-W", "ignore", "-c", WHERE_KEPT],
@@ -83,5 +108,7 @@ def _succeeds(command: Sequence[str], *, seconds: float | None = None) -> bool:
     return ended.returncode == 0
 
 
-if __name__ == "__main__" and not (is_left_out() or find_browser() or bring_browser()):
-    sys.exit(NEEDED)
+if __name__ == "__main__" and not is_left_out():
+    lacking = [kind.needed for kind in KINDS if not (find_browser(kind) or bring_browser(kind))]
+    if lacking:
+        sys.exit("\n".join(lacking))

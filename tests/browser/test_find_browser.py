@@ -50,10 +50,23 @@ def test_browser_comes_by_the_packages_of_the_system_where_playwright_has_none(
     assert "by playwright" in (said := capsys.readouterr().out) and "system's packages" in said
 
 
+def test_firefox_is_the_one_of_the_system(bare: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked, browser = bare / "asked", bare / "firefox-esr"
+    program(
+        bare / "apt-get",
+        f'echo "$@" >> {asked}; printf "#!/bin/sh\\n" > {browser}; /bin/chmod 755 {browser}',
+    )
+    monkeypatch.setattr(os, "geteuid", lambda: 0)
+    assert finder.find_browser(finder.FIREFOX) is None
+    assert finder.bring_browser(finder.FIREFOX) == browser
+    assert asked.read_text().splitlines()[-1].split()[-1] == "firefox-esr"
+
+
 def test_who_may_not_install_is_told_what_to_do(bare: Path) -> None:
     command = [sys.executable, "-m", "tests.browser.find_browser"]
     ended = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
-    assert ended.returncode == 1 and ended.stderr.splitlines() == [finder.NEEDED]
+    said = [kind.needed for kind in finder.KINDS]
+    assert ended.returncode == 1 and ended.stderr.splitlines() == said
     left_out = os.environ | {finder.LEFT_OUT: "1"}
     quiet = subprocess.run(command, cwd=ROOT, capture_output=True, env=left_out, check=False)
     assert (quiet.returncode, quiet.stdout, quiet.stderr) == (0, b"", b"")

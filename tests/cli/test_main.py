@@ -75,7 +75,15 @@ def test_every_error_class_that_may_reach_a_person_has_an_exit_code() -> None:
         and value.__module__.startswith("quietsleep")
     }
     within = {kind.__name__ for kind in own if not issubclass(kind, QuietsleepError)}
-    caught = {"_Bad", "_BadFile", "_NoWorkers", "_OtherForm", "Refused", "Unreadable"}
+    caught = {
+        "_Bad",
+        "_BadFile",
+        "_NoWorkers",
+        "_OtherForm",
+        "OtherOffset",
+        "Refused",
+        "Unreadable",
+    }
     assert within == caught | {"WorkbookError"}
 
 

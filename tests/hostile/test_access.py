@@ -25,7 +25,9 @@ from typer.testing import CliRunner
 
 from quietsleep.server import access
 from quietsleep.server.access import AccessError, Attempts, Tokens
-from quietsleep.server.app import COOKIE, LOGIN, LOGOUT, SiteApp, file_at, is_loopback, open_pages
+from quietsleep.server.app import SiteApp, file_at, is_loopback, open_pages
+from quietsleep.server.paper import LOGIN, LOGOUT
+from quietsleep.server.sessions import COOKIE
 
 SECRET = "only rowan and the coordinating centre may read this"
 OWN = "larch may read this"
@@ -44,6 +46,8 @@ def study_path(tmp_path: Path) -> Path:
         for file in ("index.html", "traces/one.js", "assets/style.css"):
             (pages / name / file).parent.mkdir(parents=True, exist_ok=True)
             (pages / name / file).write_text(text)
+    framed = "<head></head><header></header>"
+    (pages / "larch" / "framed.html").write_text(framed)
     (tmp_path / "study" / "work").mkdir()
     (tmp_path / "study" / "register.jsonl").write_text(SECRET)
     (pages / "larch" / "link.html").symlink_to(pages / "rowan" / "index.html")
@@ -208,7 +212,8 @@ def test_no_header_crosses_centres(call: Caller, tokens: Tokens) -> None:
             status, _, body = call("/rowan/index.html", headers=headers, method=method, token=larch)
             assert status == 404 and SECRET.encode() not in body, headers
             status, answer, body = call("/rowan/index.html", headers=headers, method=method)
-            assert status == 303 and answer["location"] == LOGIN and not body, headers
+            assert status == 303 and answer["location"].partition("?")[0] == LOGIN, headers
+            assert not body
             status, _, body = call("/larch/index.html", headers=headers, method=method, token=larch)
             assert status in (200, 206, 400, 416) and SECRET.encode() not in body, headers
 
@@ -257,7 +262,7 @@ def test_login_with_the_form(call: Caller, tokens: Tokens, study_path: Path) -> 
     status, headers, _ = post(call, larch)
     assert status == 303 and headers["location"] == "/larch/"
     said = headers["set-cookie"].lower()
-    assert "httponly" in said and "samesite=strict" in said and "path=/" in said
+    assert "httponly" in said and "samesite=lax" in said and "path=/" in said
     assert larch not in headers["set-cookie"]
     cookie = headers["set-cookie"].split(";")[0]
     assert call("/larch/", headers={"cookie": cookie})[0] == 200
@@ -266,7 +271,21 @@ def test_login_with_the_form(call: Caller, tokens: Tokens, study_path: Path) -> 
     assert "secure" in post(secure, larch)[1]["set-cookie"].lower()
     # Another process knows nothing of it, and logging out ends it.
     assert secure("/larch/", headers={"cookie": cookie})[0] == 303
-    call(LOGOUT, method="POST", headers={"cookie": cookie})
+    kind = {"content-type": "application/x-www-form-urlencoded"}
+    form = call("/larch/framed.html", headers={"cookie": cookie})[2].decode()
+    word = re.search(r'name="form_token" value="([^"]+)"', form)
+    assert word is not None
+    for headers, body in (
+        ({}, b""),
+        (kind, b"form_token=x"),
+        ({**kind, "origin": "http://evil.example"}, f"form_token={word[1]}".encode()),
+        ({**kind, "sec-fetch-site": "cross-site"}, f"form_token={word[1]}".encode()),
+    ):
+        tried = call(LOGOUT, method="POST", headers={"cookie": cookie, **headers}, body=body)
+        assert tried[0] == 400
+    assert call("/larch/", headers={"cookie": cookie})[0] == 200
+    body = f"form_token={word[1]}".encode()
+    call(LOGOUT, method="POST", headers={"cookie": cookie, **kind}, body=body)
     assert call("/larch/", headers={"cookie": cookie})[0] == 303
 
 
@@ -275,7 +294,7 @@ def test_a_session_ends_by_itself(
 ) -> None:
     cookie = post(call, tokens.issue("larch"))[1]["set-cookie"].split(";")[0]
     now = time.monotonic()
-    monkeypatch.setattr("quietsleep.server.app.monotonic", lambda: now + 8 * 3600 + 5)
+    monkeypatch.setattr("quietsleep.server.sessions.monotonic", lambda: now + 8 * 3600 + 5)
     assert call("/larch/", headers={"cookie": cookie})[0] == 303
 
 
@@ -292,6 +311,16 @@ def test_a_session_ends_by_itself(
         ({"content-type": "application/x-www-form-urlencoded", "origin": "http://evil.example"},
          b"token=x"),
         ({"content-type": "application/x-www-form-urlencoded", "origin": "null"}, b"token=x"),
+        ({"content-type": "application/x-www-form-urlencoded", "sec-fetch-site": "cross-site"},
+         b"token=x"),
+        ({"content-type": "application/x-www-form-urlencoded", "sec-fetch-site": "same-site",
+          "origin": "http://127.0.0.1:8000"}, b"token=x"),
+        ({"content-type": "application/x-www-form-urlencoded", "sec-fetch-site": "same-origin",
+          "origin": "http://127.0.0.1:8001"}, b"token=x"),
+        ({"content-type": "application/x-www-form-urlencoded", "origin": "http://[127.0.0.1:8000"},
+         b"token=x"),
+        ({"content-type": "application/x-www-form-urlencoded", "origin": "file://127.0.0.1:8000"},
+         b"token=x"),
     ],
 )  # fmt: skip
 def test_what_is_no_login_form_is_refused(

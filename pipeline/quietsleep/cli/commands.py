@@ -182,6 +182,7 @@ def look(
             loaded.work_path,
             is_secure=certificate is not None,
             renamed=loaded.renamed,
+            title=loaded.title,
         )
     serve(shown, port=number, host=host, certificate=certificate, key=key)
 

@@ -11,7 +11,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from quietsleep.cli import begin, commands, device
+from quietsleep.cli import begin, commands, device, serving
 from quietsleep.errors import CANNOT_START, ENVIRONMENT, QuietsleepError, environment_error
 
 # Each with the words of its example.
@@ -25,6 +25,7 @@ COMMANDS = (
     (commands.check, "deliveries/larch/2026-03-02 --study study"),
     (commands.why, "larch-003"),
     (commands.look, "study --centre larch"),
+    (serving.desk, "study --port 8400 --proxy 127.0.0.1"),
     (commands.sql, '"SELECT * FROM clean_outcomes LIMIT 5"'),
     (commands.rejudge, "study"),
     (commands.review, "study --blind --reader reader-2"),

@@ -1,94 +1,65 @@
 """Serve the pages: to whoever uses this machine, or to those who show a token.
 
 `SiteApp` asks for a token: one opens the pages of its centre, and every access is written down.
-`open_pages` asks for none and answers this machine only. `serve` runs either until interrupted.
+With a desk, centres deliver and answer there as well. `open_pages` asks for none and answers this
+machine only. `serve` runs either until interrupted.
 """
 
 from __future__ import annotations
 
-import hashlib
-import re
-import secrets
 import socket
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from ipaddress import ip_address
 from pathlib import Path
-from time import monotonic
-from typing import TYPE_CHECKING
-from urllib.parse import parse_qs, urlsplit
+from typing import TYPE_CHECKING, Protocol
+from urllib.parse import urlencode
 
 from starlette.concurrency import run_in_threadpool
-from starlette.responses import FileResponse, HTMLResponse, PlainTextResponse, RedirectResponse
+from starlette.responses import (
+    FileResponse,
+    HTMLResponse,
+    PlainTextResponse,
+    RedirectResponse,
+    Response,
+)
 
 from quietsleep.server.access import AccessError, AccessLog, Attempts, Token, Tokens
+from quietsleep.server.forms import DESK, FORM_TOKEN, PAGE_PATH, fields_of, is_own_form, own_path
+from quietsleep.server.paper import ASSETS, LOGIN, LOGOUT, asset, paper, with_bar
+from quietsleep.server.sessions import COOKIE, SECONDS_OPEN, LoginSession, LoginSessions
 
 if TYPE_CHECKING:
     from starlette.requests import Request
-    from starlette.responses import Response
     from starlette.types import ASGIApp, Receive, Scope, Send
 
 LOOPBACK = "127.0.0.1"
 NAMES_OF_THIS_MACHINE = (LOOPBACK, "localhost")
 # Folders of pages that are no centre: the overview is for the coordinating centre.
 OVERVIEW, DICTIONARY = "overview", "dictionary"
-_PART = r"[A-Za-z0-9_][A-Za-z0-9_.-]{0,119}"
-_PATH = re.compile(rf"/(?P<folder>{_PART})(?P<rest>(?:/{_PART}){{0,4}}/?)")
+# The browser tells where a form comes from only under a policy that lets it.
 HEADERS = {
     "cache-control": "private, no-store",
     "content-security-policy": "frame-ancestors 'none'",
     "cross-origin-resource-policy": "same-origin",
-    "referrer-policy": "no-referrer",
+    "referrer-policy": "same-origin",
     "x-content-type-options": "nosniff",
 }
-
-LOGIN, LOGOUT = "/-/login", "/-/logout"
-COOKIE = "quietsleep"
-SECONDS_OPEN = 8 * 3600
-MOST_SESSIONS = 10_000
-MOST_FORM_BYTES = 4096
-FORM = """<!doctype html><html lang="en"><head><meta charset="utf-8"><title>quietsleep</title>
-<meta name="viewport" content="width=device-width, initial-scale=1"></head>
-<body><main><h1>Pages of your centre</h1><p role="alert">{note}</p>
-<form method="post" action="/-/login"><p><label for="token">Token of your centre</label></p>
-<p><input id="token" name="token" type="password" autocomplete="current-password" required
- autofocus size="60"></p><p><button>Open</button></p></form></main></body></html>"""
-FORM_HEADERS = {
-    "content-security-policy": "default-src 'none'; form-action 'self'; frame-ancestors 'none'",
-}
+# Browsers ask for it by themselves.
+ICON = "/favicon.ico"
 NOT_KNOWN = "This token is not known, or was revoked. Ask the coordinating centre for a new one."
 WAIT = "Too many attempts. Try again in some minutes."
+NOT_THERE = "There is no such page."
 
 
-@dataclass(slots=True)
-class LoginSessions:
-    """Browsers that showed a token: digest of the cookie -> name of the token, and until when."""
+class DeskRoutes(Protocol):
+    """What answers below the address of the desk, for one who has signed in."""
 
-    _open: dict[str, tuple[str, float]] = field(default_factory=dict)
-
-    def begin(self, token: Token) -> str:
-        """Return the cookie of a new session."""
-        if len(self._open) >= MOST_SESSIONS:
-            del self._open[next(iter(self._open))]
-        cookie = secrets.token_urlsafe(32)
-        self._open[_digest(cookie)] = (token.name, monotonic() + SECONDS_OPEN)
-        return cookie
-
-    def name_of(self, cookie: str) -> str | None:
-        """Return the name of the token behind a cookie."""
-        name, until = self._open.get(_digest(cookie), ("", 0.0))
-        return name if monotonic() < until else None
-
-    def end(self, cookie: str) -> None:
-        """Forget a cookie."""
-        self._open.pop(_digest(cookie), None)
-
-
-def _digest(cookie: str) -> str:
-    return hashlib.sha256(cookie.encode("utf-8", "surrogatepass")).hexdigest()
+    async def answer(self, request: Request, token: Token, session: LoginSession) -> Response:
+        """Answer one request."""
 
 
 class SiteApp:
-    """The application: login, logout, and the files of the pages."""
+    """The application: signing in and out, the files of the pages, and the desk if there is one."""
 
     def __init__(
         self,
@@ -97,6 +68,8 @@ class SiteApp:
         *,
         is_secure: bool,
         renamed: Mapping[str, str] | None = None,
+        title: str = "quietsleep",
+        desk: DeskRoutes | None = None,
     ) -> None:
         """`renamed` are codes that centres had before, each with the code of its centre now."""
         self._pages = study_path / "pages"
@@ -106,6 +79,8 @@ class SiteApp:
         self._attempts = Attempts()
         self._sessions = LoginSessions()
         self._is_secure = is_secure
+        self._title = title
+        self._desk = desk
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request and write it down."""
@@ -129,41 +104,74 @@ class SiteApp:
         await response(scope, receive, send)
 
     async def _answer(self, request: Request) -> tuple[Response, Token | None]:
-        path = request.scope["path"]
-        if request.method == "POST" and path in (LOGIN, LOGOUT):
+        path, method = request.scope["path"], request.method
+        if method == "POST" and path in (LOGIN, LOGOUT):
             return await (self._login if path == LOGIN else self._logout)(request)
-        if request.method not in ("GET", "HEAD"):
-            return PlainTextResponse("Not here.", 405, {"allow": "GET, HEAD"}), None
+        desk = self._desk if path.startswith(DESK) else None
+        if method not in ("GET", "HEAD") and not (desk and method in ("POST", "PUT")):
+            return _not_here(), None
+        if (shown := self._shown_to_all(request)) is not None:
+            return shown, None
+        session = self._sessions.of(request.cookies.get(COOKIE, ""))
+        token, wait_s = await self._token_of(request, session)
+        if token is None:
+            return (self._wait(wait_s) if wait_s else _asked_in(request)), None
+        return await self._for_token(request, token, session, desk), token
+
+    def _shown_to_all(self, request: Request) -> Response | None:
+        path = request.scope["path"]
         if path == LOGIN:
-            return _form(), None
-        token, wait_s = await self._token_of(request)
-        if wait_s:
-            return _wait(wait_s), None
-        return self._page(path, token) if token else _asked_in(request), token
+            return self._form(to=own_path(request.query_params.get("to", "")))
+        if path == ICON:
+            return Response(status_code=204)
+        return asset(path) if path in ASSETS else None
+
+    async def _for_token(
+        self, request: Request, token: Token, session: LoginSession | None, desk: DeskRoutes | None
+    ) -> Response:
+        if desk is not None and session is not None:
+            return await desk.answer(request, token, session)
+        if request.method not in ("GET", "HEAD"):
+            return _not_here()
+        response = self._page(request.scope["path"], token)
+        if isinstance(response, FileResponse) and session is not None:
+            return await self._with_bar(response, session)
+        return response
 
     def _page(self, path: str, token: Token) -> Response:
         """The file, if the token opens it. What is not open looks like what is not there."""
         if path == "/":
-            return RedirectResponse(_home(token), 303)
+            return RedirectResponse(self._home(token), 303)
         folder = folder_named(path)
         now = self._renamed.get(folder or "", folder)
         if folder is None or now is None or not may_open(token, now):
-            return PlainTextResponse("There is no such page.", 404)
+            return PlainTextResponse(NOT_THERE, 404)
         if now != folder:
             return RedirectResponse(f"/{now}{path.removeprefix(f'/{folder}')}", 301)
         file = file_at(self._pages, path)
         if file is None:
             if file_at(self._pages, f"{path}/") is not None:
                 return RedirectResponse(f"{path}/", 303)
-            return PlainTextResponse("There is no such page.", 404)
+            return PlainTextResponse(NOT_THERE, 404)
         return FileResponse(file)
 
-    async def _token_of(self, request: Request) -> tuple[Token | None, float]:
+    async def _with_bar(self, response: FileResponse, session: LoginSession) -> Response:
+        file = Path(response.path)
+        if file.suffix != ".html":
+            return response
+        try:
+            content = await run_in_threadpool(file.read_bytes)
+        except FileNotFoundError:  # a night has just taken it away
+            return PlainTextResponse(NOT_THERE, 404)
+        return HTMLResponse(with_bar(content, session, has_desk=self._desk is not None))
+
+    async def _token_of(
+        self, request: Request, session: LoginSession | None
+    ) -> tuple[Token | None, float]:
         scheme, _, text = request.headers.get("authorization", "").partition(" ")
         if scheme.lower() == "bearer":
             return await self._proven(text.strip(), _client(request))
-        name = self._sessions.name_of(request.cookies.get(COOKIE, ""))
-        return (self._tokens.named(name) if name else None), 0.0
+        return (self._tokens.named(session.name) if session else None), 0.0
 
     async def _proven(self, text: str, client: str) -> tuple[Token | None, float]:
         """The token of a text, or how long the client has to wait before it may try again."""
@@ -178,26 +186,55 @@ class SiteApp:
         return token, 0.0
 
     async def _login(self, request: Request) -> tuple[Response, Token | None]:
-        text = await _field(request, "token")
-        if text is None or not _is_own_form(request):
+        said = await fields_of(request)
+        if said is None or not is_own_form(request):
             return PlainTextResponse("Not a login.", 400), None
-        token, wait_s = await self._proven(text.strip(), _client(request))
+        to = own_path(said.get("to", ""))
+        token, wait_s = await self._proven(said.get("token", "").strip(), _client(request))
         if wait_s:
-            return _wait(wait_s), None
+            return self._wait(wait_s, to), None
         if token is None:
-            return _form(NOT_KNOWN, 401), None
-        response = RedirectResponse(_home(token), 303)
+            return self._form(NOT_KNOWN, 401, to=to), None
+        response = RedirectResponse(self._way_on(token, to), 303)
+        # Lax: who follows a link from a letter is still signed in. No other site can post with it.
         response.set_cookie(
             COOKIE, self._sessions.begin(token), max_age=SECONDS_OPEN, path="/", httponly=True,
-            samesite="strict", secure=self._is_secure,
+            samesite="lax", secure=self._is_secure,
         )  # fmt: skip
         return response, token
 
     async def _logout(self, request: Request) -> tuple[Response, Token | None]:
-        self._sessions.end(request.cookies.get(COOKIE, ""))
+        cookie = request.cookies.get(COOKIE, "")
+        session = self._sessions.of(cookie)
+        said = await fields_of(request) or {}
+        if session and not (is_own_form(request) and session.is_own(said.get(FORM_TOKEN, ""))):
+            return PlainTextResponse("Not a form of these pages.", 400), None
+        self._sessions.end(cookie)
         response = RedirectResponse(LOGIN, 303)
-        response.delete_cookie(COOKIE, path="/", httponly=True, samesite="strict")
+        response.delete_cookie(COOKIE, path="/", httponly=True, samesite="lax")
         return response, None
+
+    def _way_on(self, token: Token, to: str) -> str:
+        """Where one who signed in had wanted to go, if that is open; else where its pages begin."""
+        if to.startswith(DESK):
+            return to if self._desk else self._home(token)
+        folder = folder_named(to)
+        is_open = folder and may_open(token, self._renamed.get(folder, folder))
+        return to if is_open else self._home(token)
+
+    def _home(self, token: Token) -> str:
+        folder = token.centre or OVERVIEW
+        if self._desk and file_at(self._pages, f"/{folder}/") is None:
+            return DESK  # before the first night there are no pages
+        return f"/{folder}/"
+
+    def _form(self, note: str = "", status: int = 200, *, to: str = "") -> Response:
+        return paper("login", status, note=note, to=to, study_title=self._title)
+
+    def _wait(self, wait_s: float, to: str = "") -> Response:
+        response = self._form(WAIT, 429, to=to)
+        response.headers["retry-after"] = str(int(wait_s) + 1)
+        return response
 
 
 def may_open(token: Token, folder: str) -> bool:
@@ -207,52 +244,20 @@ def may_open(token: Token, folder: str) -> bool:
     return token.opens("") if folder == OVERVIEW else token.opens(folder)
 
 
-def _home(token: Token) -> str:
-    return f"/{token.centre or OVERVIEW}/"
-
-
-def _form(note: str = "", status: int = 200) -> Response:
-    return HTMLResponse(FORM.format(note=note), status, dict(FORM_HEADERS))
+def _not_here() -> Response:
+    return PlainTextResponse("Not here.", 405, {"allow": "GET, HEAD"})
 
 
 def _asked_in(request: Request) -> Response:
     """What one without a token gets: a program is refused, a browser is led to the form."""
     if request.headers.get("authorization"):
         return PlainTextResponse(NOT_KNOWN, 401, {"www-authenticate": 'Bearer realm="quietsleep"'})
-    return RedirectResponse(LOGIN, 303)
-
-
-def _wait(wait_s: float) -> Response:
-    return HTMLResponse(
-        FORM.format(note=WAIT), 429, {**FORM_HEADERS, "retry-after": str(int(wait_s) + 1)}
-    )
+    to = own_path(request.scope["path"]) if request.method in ("GET", "HEAD") else ""
+    return RedirectResponse(f"{LOGIN}?{urlencode({'to': to})}" if to else LOGIN, 303)
 
 
 def _client(request: Request) -> str:
     return request.client.host if request.client else ""
-
-
-def _is_own_form(request: Request) -> bool:
-    """Whether a form comes from these pages: a browser says where it comes from."""
-    origin = request.headers.get("origin")
-    return origin is None or urlsplit(origin).netloc == request.headers.get("host")
-
-
-async def _field(request: Request, name: str) -> str | None:
-    """Return one field of a form of bounded size; None when it is no such form."""
-    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
-    if kind != "application/x-www-form-urlencoded":
-        return None
-    body = b""
-    async for piece in request.stream():
-        body += piece
-        if len(body) > MOST_FORM_BYTES:
-            return None
-    try:
-        values = parse_qs(body.decode("ascii"), strict_parsing=True, max_num_fields=4)
-    except ValueError:
-        return None
-    return values.get(name, [""])[0]
 
 
 def free_port(host: str = LOOPBACK) -> int:
@@ -265,7 +270,7 @@ def free_port(host: str = LOOPBACK) -> int:
 
 def folder_named(path: str) -> str | None:
     """Return the first part of a request's path, the folder that it asks for; None if not plain."""
-    match = _PATH.fullmatch(path)
+    match = PAGE_PATH.fullmatch(path)
     return match["folder"] if match else None
 
 
@@ -274,7 +279,7 @@ def file_at(pages: Path, path: str) -> Path | None:
 
     Links are followed before the place is judged, so none leads out of the folder.
     """
-    match = _PATH.fullmatch(path)
+    match = PAGE_PATH.fullmatch(path)
     if match is None or not match["rest"]:
         return None
     folder = pages / match["folder"]
@@ -286,6 +291,15 @@ def file_at(pages: Path, path: str) -> Path | None:
         return real if inside and real.is_file() else None
     except (OSError, RuntimeError, ValueError):
         return None
+
+
+def is_address(text: str) -> bool:
+    """Whether a text is the address of one machine."""
+    try:
+        ip_address(text)
+    except ValueError:
+        return False
+    return True
 
 
 def is_loopback(host: str) -> bool:
@@ -318,8 +332,12 @@ def serve(
     host: str = LOOPBACK,
     certificate: Path | None = None,
     key: Path | None = None,
+    proxy: str | None = None,
 ) -> None:
-    """Serve an application until interrupted. No header of a proxy is believed."""
+    """Serve an application until interrupted.
+
+    No header of a proxy is believed but who calls, said by the one at the address `proxy`.
+    """
     import uvicorn
 
     uvicorn.run(
@@ -328,7 +346,8 @@ def serve(
         port=port,
         log_level="warning",
         access_log=False,
-        proxy_headers=False,
+        proxy_headers=proxy is not None,
+        forwarded_allow_ips=proxy,
         server_header=False,
         ssl_certfile=certificate,
         ssl_keyfile=key,

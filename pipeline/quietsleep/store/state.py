@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from importlib.resources import files
 from itertools import count
 from pathlib import Path
+from time import monotonic, sleep
 from types import TracebackType
 from typing import Any
 
@@ -41,6 +42,9 @@ PASSING = (
 
 
 VECTORS_A_CHUNK = 40  # of 2,048 rows
+# How long a night waits for those who look, and how the database says that somebody does.
+SECONDS_FOR_READERS = 300.0
+READ_BY_OTHERS = ("could not set lock", "different configuration than existing")
 RECORDED = ("content_key", "state", "rate_hz", "duration_s", "sentence", "code")
 
 
@@ -436,8 +440,24 @@ class _OtherForm(Exception):
     """A state whose tables an earlier version laid out."""
 
 
+def _connect_after_readers(path: Path) -> duckdb.DuckDBPyConnection:
+    """Connect once nobody reads any more: a delivery is being checked, here or in another process.
+
+    There is one writer, who holds the night's lock: whoever else has the file open only looks.
+    """
+    until = monotonic() + SECONDS_FOR_READERS
+    while True:
+        try:
+            return duckdb.connect(path, config={"memory_limit": MEMORY_LIMIT})
+        except duckdb.Error as error:
+            is_read = any(sign in str(error).lower() for sign in READ_BY_OTHERS)
+            if not is_read or monotonic() > until:
+                raise
+        sleep(0.1)
+
+
 def _connect(path: Path) -> duckdb.DuckDBPyConnection:
-    connection = duckdb.connect(path, config={"memory_limit": MEMORY_LIMIT})
+    connection = _connect_after_readers(path)
     try:
         forms = connection.execute(OWN_COLUMNS).fetchall()
         if forms and ("leans_on",) not in forms:

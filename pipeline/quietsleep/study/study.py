@@ -23,6 +23,7 @@ from quietsleep.study.devices import Centre, ChannelMap, Device, read_centre
 from quietsleep.study.dialect import TableDialect
 from quietsleep.study.schedule import Schedule
 from quietsleep.study.storage import Cluster, Storage, StorageSettings, storage_of
+from quietsleep.study.upload_limits import UploadLimits
 
 __all__ = [
     "Centre",
@@ -123,6 +124,7 @@ class Study:
     tables: TableDialect | None = None
     vanished: tuple[str, ...] = ()
     register_key: str = ""
+    upload_limits: UploadLimits = field(default_factory=UploadLimits)
 
     @property
     def renamed(self) -> dict[str, str]:
@@ -170,6 +172,7 @@ class StudyFile:
     schedule: Schedule | None = None
     tables: TableDialect | None = None
     register: RegisterTable | None = None
+    desk: UploadLimits | None = None
 
 
 def load_study(path: Path) -> Study:
@@ -205,6 +208,7 @@ def load_study(path: Path) -> Study:
         tables=said.tables,
         vanished=vanished,
         register_key=said.register.key if said.register else "",
+        upload_limits=said.desk or UploadLimits(),
     )
 
 
