@@ -14,6 +14,7 @@ from quietsleep.measure.pool import Pool
 from quietsleep.night.stages import publish_aside
 from quietsleep.study.storage import StorageSettings
 from quietsleep.study.study import Study
+from quietsleep.warehouse.database import open_night
 
 STUDY_FILES = ("*.toml", "centres/*.toml", "references/*.toml")
 
@@ -44,6 +45,22 @@ def trial_night(
             register_key=str(Path(name) / "register.key"),
         )
         yield publish_aside(pool, aside, study=alone)
+
+
+def judged_in_words(night: Path) -> list[str]:
+    """Say of each test of a published night what became of it, a sentence each."""
+    sql = (
+        "SELECT session, technique, status, n_accepted, n_trials, why FROM tests "
+        "ORDER BY status = 'accepted', session, technique"
+    )
+    with open_night(night) as warehouse:
+        rows = warehouse.execute(sql).fetchall()
+    said = []
+    for session, technique, status, n_accepted, n_trials, why in rows:
+        counts = f"{n_accepted} of {n_trials} trials accepted"
+        test = f"{session}, {technique.replace('_', ' ')}: {status.replace('_', ' ')}, {counts}."
+        said.append(f"{test} {why}" if why and status != "accepted" else test)
+    return said
 
 
 def _lend(source: Path, target: Path) -> None:

@@ -1,6 +1,6 @@
 """From an upload to a delivery: unpack, seal, check as the night will, put in place, receipt.
 
-Nothing is judged here: what is wrong, and what a delivery changes, is what `quietsleep check` says.
+What is wrong, what a delivery changes and what its tests come to is what `quietsleep check` says.
 A delivery appears among the deliveries by one rename, whole and sealed.
 """
 
@@ -23,7 +23,9 @@ from quietsleep.intake.find import DELIVERY_NAME, MANIFEST, folders_of, found_at
 from quietsleep.intake.hold import USABLE_ID
 from quietsleep.intake.seal import Seal, seal_delivery, seal_of
 from quietsleep.intake.source import Archive, Refused, unpack
-from quietsleep.night.preview import preview
+from quietsleep.measure.pool import InProcess
+from quietsleep.night.preview import Preview, preview
+from quietsleep.night.trial_run import judged_in_words, trial_night
 from quietsleep.records import Problem
 from quietsleep.review.desk import check_note, codes_of
 from quietsleep.server.uploads import ARCHIVE, Upload, UploadRefused, is_plain
@@ -64,6 +66,7 @@ class Checked:
     sha256: str
     problems: tuple[dict[str, Any], ...]
     changes: tuple[str, ...]
+    judged: tuple[str, ...]
     may_be_sent: bool
 
 
@@ -96,10 +99,22 @@ def check_upload(study: Study, upload: Upload, cover: CoverNote) -> Checked:
             *(seal.n_files, seal.n_bytes, seal.sha256),
             problems=tuple(map(_told, seen.problems)),
             changes=seen.changes,
+            judged=tuple(_judged(study, seen, made)),
             may_be_sent=not any(p.kind in NEVER_SENT for p in seen.problems),
         )
         upload.say("checked", asdict(told))
     return told
+
+
+def _judged(study: Study, seen: Preview, made: Path) -> list[str]:
+    """Say what would become of each test, by what is in the delivery alone."""
+    if not seen.centre:
+        return []
+    try:
+        with trial_night(study, InProcess(), centre=seen.centre, deliveries=[made]) as night:
+            return judged_in_words(night)
+    except QuietsleepError:
+        return ["Its tests could not be judged here; the night judges them."]
 
 
 def checked_of(upload: Upload) -> Checked | None:
@@ -107,7 +122,7 @@ def checked_of(upload: Upload) -> Checked | None:
     said = upload.said("checked")
     if said is None:
         return None
-    lists = {name: tuple(said[name]) for name in ("replaces", "problems", "changes")}
+    lists = {name: tuple(said[name]) for name in ("replaces", "problems", "changes", "judged")}
     return Checked(**(said | lists))
 
 
