@@ -49,7 +49,6 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.night.doctor": "a command of its own",
     "quietsleep.night.queries": "what a night asks of people, apart from the order of its stages",
     "quietsleep.night.answers_by_hand": "what must come out, apart from what did",
-    "quietsleep.night.trial_run": "a night that is not kept, apart from the command that asks",
     "quietsleep.night.orchestration.cluster_worker": "what runs on other machines",
     "quietsleep.night.orchestration.run": "starts the orchestrator; its flows must not import it",
     "quietsleep.night.orchestration.schedule": "a command of its own",

@@ -25,12 +25,14 @@ from quietsleep.study.dialect import TableDialect
 from quietsleep.study.schedule import PlannedVisit, Schedule
 from quietsleep.study.storage import Cluster, Storage
 from quietsleep.study.study import RegisterTable, StudyFile
+from quietsleep.study.upload_limits import UploadLimits
 
 MODELS: Mapping[str, type] = {
     "study": StudyFile,
     "study.storage": Storage,
     "study.cluster": Cluster,
     "study.register": RegisterTable,
+    "study.desk": UploadLimits,
     "study.schedule": Schedule,
     "study.schedule.visits": PlannedVisit,
     "tables": TableDialect,
@@ -43,6 +45,7 @@ TITLES: Mapping[str, str] = {
     "study.storage": "`study.toml`, `[storage]`",
     "study.cluster": "`study.toml`, `[cluster]`",
     "study.register": "`study.toml`, `[register]`",
+    "study.desk": "`study.toml`, `[desk]`",
     "study.schedule": "`study.toml`, `[schedule]`",
     "study.schedule.visits": "`study.toml`, `[[schedule.visits]]`",
     "tables": "`study.toml` or a centre file, `[tables]`",
@@ -103,7 +106,7 @@ def keys_document() -> str:
     """Return the page of all keys, in Markdown."""
     meanings = _meanings()
     parts = [
-        "---\norphan: true\n---\n# All keys of the files that people write\n\n"
+        "# All keys of the files that people write\n\n"
         "Written from the models that read the files, by "
         "`python -m quietsleep.site.pages.keys docs/keys.md`. A key of study.toml "
         "or a centre file that is not here is refused, with the nearest one that is. How a device "
