@@ -16,6 +16,7 @@ the last row counts. The rules, in the words of the contract:
   held: it can be read no more, and is not passed over.
 - A delivery that was edited or taken away is asked about, unless all of it was withdrawn since;
   that it is lost holds rows, and is no question more.
+- A check out of tolerance is asked about until a later one of its device is in tolerance.
 - A recording that is not of its session's day is asked about, unless the session is held.
 """
 
@@ -337,16 +338,34 @@ def judged(fold: Fold, expected: Expected) -> Iterator[tuple[str, ...]]:
     """Data queries about what stands."""
     centre = fold.centre
     yield from held(fold)
+    yield from checked(fold, expected)
     for key in expected.sessions:
         if key[0] != centre:
             continue
-        check = expected.session_checks.get(key)
-        if check is None or expected.checks[check][1].kind != "syringe":
-            yield "check", key[1]
         if fold.sessions[key[1]].spo2_min_pct < LOW_SATURATION_PCT:
             yield "alert", key[1]
     if expected.centres[centre] == "late":
         yield "late", centre
+
+
+def checked(fold: Fold, expected: Expected) -> Iterator[tuple[str, ...]]:
+    """Data queries about checks: those out of tolerance, until a later one is in tolerance, and
+    those that a session lacks, unless one of its day is held.
+    """
+    mine = [(key, b) for key, (_, b) in expected.checks.items() if key[0] == fold.centre]
+    good = [(int(key[1]), hour_of(key)) for key, b in mine if b.kind == "syringe"]
+    for key, b in mine:
+        if b.kind != "syringe" and not any(at > (int(key[1]), hour_of(key)) for at in good):
+            yield "check", key[2]
+    waiting = {
+        row.key[1]
+        for row in fold.rows
+        if row.kind == "check" and fold.state_of(row) == "quarantined"
+    }
+    for centre, code in expected.sessions:
+        lacks = centre == fold.centre and (centre, code) not in expected.session_checks
+        if lacks and str(fold.sessions[code].day) not in waiting:
+            yield "check", code
 
 
 def held(fold: Fold) -> Iterator[tuple[str, ...]]:
