@@ -19,7 +19,8 @@ PACKAGE = SOURCE / "quietsleep"
 # In the order of the data: a room imports rooms before it, and none after it.
 ROOMS = (
     "data", "errors", "records", "contract", "study", "store", "intake", "signals", "techniques",
-    "measure", "judge", "warehouse", "review", "site", "night", "server", "simulation", "cli",
+    "measure", "judge", "warehouse", "review", "site", "tell", "night", "server", "simulation",
+    "cli",
 )  # fmt: skip
 RANK = {room: number for number, room in enumerate(ROOMS)}
 # The simulator shares no line with what it is to test; the command line and the public interface
@@ -60,6 +61,8 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.site.pages.overview": "one page",
     "quietsleep.site.pages.test": "one page",
     "quietsleep.site.write": "the front door of the room",
+    "quietsleep.tell.mail": "one way out of the outbox",
+    "quietsleep.tell.webhook": "one way out of the outbox",
     "quietsleep.store.erase": "what is left nowhere, apart from what is written down of it",
     "quietsleep.warehouse.changes": "the comparison of two nights, apart from publishing one",
     "quietsleep.warehouse.comparability": "one statistic with its own source",

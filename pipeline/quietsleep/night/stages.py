@@ -49,6 +49,7 @@ from quietsleep.night.night import (
     open_night,
 )
 from quietsleep.night.queries import queries_by_now, with_queries
+from quietsleep.night.telling import end_told, tell
 from quietsleep.review.queries import queries_of
 from quietsleep.site.traces import draw_in
 from quietsleep.site.write import PagesReport, write_site
@@ -212,7 +213,14 @@ def run_open_night(
     """Run the stages of a night that is open and has work to do."""
     with open_pool(night, workers, pool) as opened:
         result = walk(stages_of(night, opened), run)
-    return close_night(night, result.judged, result.folder)
+    return _closed(night, result.judged, result.folder)
+
+
+def _closed(night: Night, judged: JudgedStudy | None, folder: Path | None) -> NightReport:
+    """Record how a night ended, then tell people; what comes of telling is said and no more."""
+    report = close_night(night, judged, folder)
+    out = _taken_out(night)
+    return tell(night, report, judged, folder, may_stay=None if out is None else out.nights)
 
 
 def open_pool(
@@ -232,7 +240,7 @@ def end_idle(night: Night) -> NightReport:
         return _end_answered(night)
     if night.study.storage.warehouse:
         run_here(_uploading(night))
-    return close_idle(night)
+    return end_told(night, close_idle(night))
 
 
 def _end_answered(night: Night) -> NightReport:
@@ -245,7 +253,7 @@ def _end_answered(night: Night) -> NightReport:
             _pages_of_published(night, pool, folder)
     if night.study.storage.warehouse:
         run_here(_uploading(night))
-    return close_night(night, None, folders[0] if folders else None)
+    return _closed(night, None, folders[0] if folders else None)
 
 
 def _publish_answers(night: Night) -> Path:
