@@ -126,6 +126,9 @@ _WORDS: tuple[tuple[type[Exception], str], ...] = (
 
 def in_words(error: Exception, way: MailWay) -> str:
     """Say why no mail could be sent, without what the server or the account said of itself."""
+    if isinstance(error, smtplib.SMTPServerDisconnected) and error.__context__ is not None:
+        # What the library makes of a server that says nothing in time.
+        error = error.__context__ if isinstance(error.__context__, TimeoutError) else error
     words = next(words for kind, words in _WORDS if isinstance(error, kind))
     return words.format(
         where="this machine" if way.host in LOOPBACK else way.host,
