@@ -14,6 +14,7 @@ import pytest
 from quietsleep import contract
 from quietsleep.measure.pool import in_process
 from quietsleep.night import telling
+from quietsleep.night.looks import LOOKED
 from quietsleep.night.night import NightReport
 from quietsleep.night.stages import run_night
 from quietsleep.site.read import PublishedNight
@@ -196,7 +197,7 @@ larch = ["lungs@larch.example"]
         assert [to for to, _ in server.taken] == [("desk@study.example",)]
         run_night(told_study, pool=in_process, at=LATER + 2 * DAY)
         assert len(server.taken) == 1
-    looked = json.loads((told_study / "work" / telling.LOOKED).read_text(encoding="utf-8"))
+    looked = json.loads((told_study / "work" / LOOKED).read_text(encoding="utf-8"))
     began = LATER + 2 * DAY
     assert looked["idle"] and looked["began_at"] == began.isoformat()
     page = (told_study / "pages" / "overview" / "index.html").read_text(encoding="utf-8")

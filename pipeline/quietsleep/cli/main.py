@@ -11,13 +11,14 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from quietsleep.cli import commands
+from quietsleep.cli import commands, nights
 from quietsleep.errors import CANNOT_START, ENVIRONMENT, QuietsleepError, environment_error
 
 # Each with the words of its example.
 COMMANDS = (
-    (commands.demo, "demo"),
-    (commands.nightly, 'study --every "0 2 * * *"'),
+    (nights.demo, "demo"),
+    (nights.nightly, 'study --every "0 2 * * *"'),
+    (nights.status, "study"),
     (commands.check, "deliveries/larch/2026-03-02 --study study"),
     (commands.why, "larch-003"),
     (commands.look, "study --centre larch"),

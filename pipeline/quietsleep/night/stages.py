@@ -397,21 +397,40 @@ def publish_aside(pool: Pool, study_path: Path) -> Path:
     night; raises KnownAnswersFailed where a stage failed, with its traceback in the log.
     """
     with open_night(study_path) as night:
-        result = walk(_stages_aside(night, OnThisMachine(pool)), run_here)
+        plainly = partial(_publish_tables, night, answers=())
+        result = walk(stages_aside(night, OnThisMachine(pool), plainly), run_here)
         if night.failures or result.folder is None:
             raise KnownAnswersFailed(" ".join(night.failures))
         return result.folder
 
 
-def _stages_aside(night: Night, pool: Pool) -> Stages:
+def stages_aside(night: Night, pool: Pool, publishing: Callable[[JudgedStudy], Any]) -> Stages:
+    """Hand out the stages of a night whose study is a copy: nothing of it is uploaded or shown."""
+    if night.register.broken:
+        night.failures.append(night.register.broken)
+        return Result()
     yield from ingesting_stages(night)
     plan = yield from measuring_stages(night, pool)
     if plan is None:
         return Result()
     yield (judging := Stage(night, "judging", partial(_judge, night, pool), [plan.roster]))
-    publish_plainly = partial(_publish_tables, night, answers=())
-    yield (publishing := Stage(night, "publishing", publish_plainly, judging.made))
-    return Result(*judging.made, *publishing.made)
+    yield (published := Stage(night, "publishing", publishing, judging.made))
+    return Result(*judging.made, *published.made)
+
+
+def run_aside(study_path: Path, *, workers: int | None = None, full: bool = False) -> NightReport:
+    """Run the night of a copy of a study to its end, the known answers asked; tell nobody.
+
+    Its files are on this machine, and so are the processes that measure them.
+    """
+    with open_night(study_path, full=full) as night:
+        if is_idle(night):
+            return close_idle(night)
+        check_study(night.study)
+        with open_pool(night, workers) as pool:
+            here = OnThisMachine(pool)
+            result = walk(stages_aside(night, here, partial(_publish, night, here)), run_here)
+        return close_night(night, result.judged, result.folder)
 
 
 def _publish_tables(

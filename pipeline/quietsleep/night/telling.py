@@ -5,7 +5,6 @@ Nothing here may fail a night or hold it up for long: it is published by then.
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Collection, Iterator
 from contextlib import ExitStack, closing, contextmanager
@@ -18,6 +17,7 @@ import pandas as pd
 
 from quietsleep.errors import in_words
 from quietsleep.judge.study import JudgedStudy
+from quietsleep.night.looks import Look, note_look
 from quietsleep.night.night import LOG, Night, NightReport
 from quietsleep.night.verdict import open_in_words, verdict_of_night
 from quietsleep.site.heartbeat import renew_heartbeat
@@ -36,7 +36,6 @@ from quietsleep.tell.outbox import nights_in, outbox_of, put, tidy
 from quietsleep.tell.send import send_waiting, ways_to
 from quietsleep.warehouse.current import nights_folder
 
-LOOKED = "looked.json"
 # What failed is told; why, in the words of a library, may hold what was in a file.
 _FAILED = re.compile(r"^(.+? failed): .*", re.DOTALL)
 
@@ -67,7 +66,7 @@ def end_told(night: Night, report: NightReport, said: list[str] | None = None) -
     with _harmless("What waits in the outbox could not be sent", said):
         said += send_waiting(night.study)
     with _harmless("That this night looked could not be noted", said):
-        note_look(night, report)
+        _note_look(night, report)
     for sentence in said:
         LOG.info("telling: %s", sentence)
     return replace(report, sentences=(*report.sentences, *said))
@@ -140,19 +139,10 @@ def _before(study: Study, outbox: Path, name: str) -> Before | None:
     return None
 
 
-def note_look(night: Night, report: NightReport) -> None:
+def _note_look(night: Night, report: NightReport) -> None:
     """Note outside the warehouse that a night looked, also where it found nothing to do."""
-    ended = datetime.now(UTC)
-    said = {
-        "night": night.name,
-        "began_at": night.started_at.isoformat(timespec="seconds"),
-        "ended_at": ended.isoformat(timespec="seconds"),
-        "state": report.state,
-        "idle": report.idle,
-        "published": report.published,
-    }
-    path = night.study.work_path / LOOKED
-    fresh = path.with_suffix(".new")
-    fresh.write_text(json.dumps(said) + "\n", encoding="utf-8")
-    fresh.replace(path)
+    ended = datetime.now(UTC).isoformat(timespec="seconds")
+    began = night.started_at.isoformat(timespec="seconds")
+    look = Look(night.name, began, ended, report.state, report.idle, report.published)
+    note_look(night.study.work_path, look)
     renew_heartbeat(night.study, night.started_at)

@@ -63,7 +63,11 @@ def cron_of(text: str) -> str:
     try:
         if len(text.split()) != _FIELDS:
             raise ValueError(text)
-        next(CronSim(text, datetime(2026, 1, 1)))
+        schedule = CronSim(text, datetime(2026, 1, 1))
+        next(schedule)
+        # Words for the last day or the second Monday are known to some programs alone.
+        if min(schedule.days) < 1 or not all(isinstance(day, int) for day in schedule.weekdays):
+            raise ValueError(text)
     except (CronSimError, ValueError, StopIteration):
         raise ValueError(
             f'is "{text}", which is no schedule. Give five fields: minute, hour, day of month, '
