@@ -350,7 +350,7 @@ def _status_lines(status: StudyStatus) -> Iterator[str]:
     yield _due_line(status)
     if status.missed:
         n = "1 night was" if status.missed == 1 else f"{status.missed} nights were"
-        yield f"MISSED: {n} due since then, and nobody looked."
+        yield f"Missed: {n} due since then, and nobody looked."
     if status.published_night is not None:
         yield (
             f"Published: {status.published_night}, {status.published_at:%Y-%m-%d %H:%M} UTC; "

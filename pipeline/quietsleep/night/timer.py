@@ -14,6 +14,7 @@ from pathlib import Path
 
 from cronsim import CronSim
 
+from quietsleep.errors import StudyError
 from quietsleep.study.register_key import KEY_VARIABLE
 from quietsleep.study.study import Study
 from quietsleep.study.telling import cron_of
@@ -74,10 +75,14 @@ CRONTAB = """\
 def timer_files(study: Study, cron: str = "") -> dict[str, str]:
     """Return service, timer and crontab line of a study, by the names of their files.
 
-    `cron` is when nights are due, two o'clock unless given. Raises ValueError for no schedule.
+    `cron` is when nights are due, two o'clock unless given; StudyError where it is no schedule.
     """
-    cron = cron_of(cron or USUAL)
-    unit = f"quietsleep-{study.name}"
+    try:
+        cron = cron_of(cron or USUAL)
+    except ValueError as error:
+        raise StudyError(f"The schedule {error}") from None
+    own = "quietsleep"
+    unit = study.name if study.name.startswith(own) else f"{own}-{study.name}"
     path = study.path.resolve()
     program, user = _program(), getpass.getuser()
     carried = {name: os.environ[name] for name in CARRIED if os.environ.get(name)}
