@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -91,11 +92,25 @@ def test_schedule_of_a_process_counts_and_one_that_was_killed_is_said(study: Stu
         status = status_of(study, now=AT)
         assert (status.schedule, status.schedule_by) == ("30 2 * * *", "running")
     assert kept_schedule(study.work_path) is None
-    (study.work_path / EVERY).write_text('{"cron": "30 2 * * *", "owner": "1-0"}', encoding="utf-8")
+    killed = {
+        "cron": "30 2 * * *",
+        "owner": "1-0",
+        "began_at": (AT - timedelta(days=9)).isoformat(),
+    }
+    (study.work_path / EVERY).write_text(json.dumps(killed), encoding="utf-8")
     assert status_of(study, now=AT).schedule_by == "study.toml"
     alone = Study(study.path, "nights", "Nights", {})
     status = status_of(alone, now=AT + timedelta(days=2))
     assert (status.schedule_by, status.missed) == ("stopped", 2)
+
+
+def test_what_was_due_before_a_schedule_began_is_not_missed(study: Study) -> None:
+    looked(study.work_path)
+    alone = Study(study.path, "nights", "Nights", {})
+    with schedule_kept(study.work_path, HOURLY):
+        assert status_of(alone, now=datetime.now(UTC) + timedelta(minutes=10)).missed == 0
+        later = status_of(alone, now=datetime.now(UTC) + timedelta(hours=3, minutes=20))
+        assert 3 <= later.missed <= 4  # by the minute at which this test runs
 
 
 @pytest.mark.parametrize("text", ["", "[]", "{}", '{"night": 1}', "{"])

@@ -47,6 +47,12 @@ class Kept:
 
     cron: str
     owner: str
+    began_at: str
+
+    @property
+    def began(self) -> datetime:
+        """Since when it was kept."""
+        return datetime.fromisoformat(self.began_at)
 
     @property
     def is_kept(self) -> bool:
@@ -93,7 +99,8 @@ def begun_at(work: Path) -> datetime | None:
 @contextmanager
 def schedule_kept(work: Path, cron: str) -> Iterator[None]:
     """Say that this process keeps a schedule; only one that was killed leaves that behind."""
-    _write(work / EVERY, {"cron": cron, "owner": own_name()})
+    began = datetime.now(UTC).isoformat(timespec="seconds")
+    _write(work / EVERY, {"cron": cron, "owner": own_name(), "began_at": began})
     try:
         yield
     finally:
@@ -102,8 +109,9 @@ def schedule_kept(work: Path, cron: str) -> Iterator[None]:
 
 def kept_schedule(work: Path) -> Kept | None:
     """Return the schedule that a process keeps or kept; None where none does."""
-    with suppress(TypeError):
-        return Kept(**_read(work / EVERY))
+    with suppress(TypeError, ValueError):
+        kept = Kept(**_read(work / EVERY))
+        return kept if kept.began.tzinfo else None
     return None
 
 

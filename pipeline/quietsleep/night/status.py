@@ -79,13 +79,14 @@ def status_of(study: Study, *, now: datetime | None = None) -> StudyStatus:
     look, since = last_look(study.work_path), begun_at(study.work_path)
     # Where the work folder was lost, the published night is the last that is known to have looked.
     looked_at = look.began if look else published.at
-    cron, by = _schedule(study)
+    cron, by, begun = _schedule(study)
     missed = 0
     if cron and looked_at is not None:
         # The one at work is the one that was due before it began.
         until = (since or now) - LATE
         # One that was due while another was at work found the study looked at.
         seen = max(look.began, look.ended) if look else looked_at
+        seen = max(seen, begun) if begun else seen
         missed = len(due_between(cron, seen, until, most=MOST_MISSED))
     ways = [how.state for m in messages(outbox_of(study)) for how in m.ways.values()]
     return StudyStatus(
@@ -109,14 +110,17 @@ def status_of(study: Study, *, now: datetime | None = None) -> StudyStatus:
     )
 
 
-def _schedule(study: Study) -> tuple[str, str]:
-    """Return the schedule and where it is from: a process first, alive or killed, then the file."""
+def _schedule(study: Study) -> tuple[str, str, datetime | None]:
+    """Return the schedule, where it is from, and since when a process keeps or kept it.
+
+    A process that is alive comes first, then the file, then a process that was killed.
+    """
     kept = kept_schedule(study.work_path)
     if kept is not None and kept.is_kept:
-        return cron_of(kept.cron), "running"
+        return cron_of(kept.cron), "running", kept.began
     if study.due:
-        return study.due, "study.toml"
-    return (cron_of(kept.cron), "stopped") if kept else ("", "")
+        return study.due, "study.toml", None
+    return (cron_of(kept.cron), "stopped", kept.began) if kept else ("", "", None)
 
 
 def _published(study: Study, now: datetime) -> _Published:
