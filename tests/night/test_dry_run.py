@@ -102,9 +102,9 @@ def test_changes_of_a_session_in_words() -> None:
     names = ["table_name", "key", "column_name", "before", "after", "cause"]
     said = {c.session: c for c in session_changes(pd.DataFrame(rows, columns=names))}
     assert said["s1"].sentence == (
-        "tidal from accepted to rejected; vt_ml from 60.123 to 61.5; rr from 40 to nothing; "
+        "tidal from accepted to rejected; vt_ml from 60.123 to 61.5; 1 outcome lost; "
         "1 trial judged otherwise"
     )
     assert said["s1"].causes == ("limit", "formula")
-    assert said["s2"].sentence == "the session is added; tidal added; 1 outcome added"
+    assert said["s2"].sentence == "the session is added; tidal added; 1 outcome gained"
     assert said["s3"].sentence == "1 particular that no result depends on"

@@ -21,6 +21,7 @@ from quietsleep import contract
 from quietsleep.errors import WarehouseError
 from quietsleep.night.night import NightReport
 from quietsleep.night.stages import run_aside
+from quietsleep.night.verdict import count
 from quietsleep.store.state import night_lock
 from quietsleep.study.register import FILE
 from quietsleep.study.register_key import KEY_VARIABLE
@@ -209,9 +210,8 @@ def session_changes(changes: pd.DataFrame) -> Iterator[SessionChange]:
         what=[what for _, _, what in keys],
     )
     for (centre, session), own in rows.groupby(["centre", "session"]):
-        if said := _told(own):
-            causes = tuple(dict.fromkeys(own["cause"].dropna().astype("str")))
-            yield SessionChange(str(centre), str(session), said, causes)
+        causes = tuple(dict.fromkeys(own["cause"].dropna().astype("str")))
+        yield SessionChange(str(centre), str(session), _told(own), causes)
 
 
 def _session_of(table: str, key: str) -> tuple[str, str, str]:
@@ -228,19 +228,18 @@ def _told(rows: pd.DataFrame) -> str:
     said = [f"the session is {_rows_in_words(row)}" for row in _whole(rows, "sessions")]
     said += [f"{row['what']} {_rows_in_words(row)}" for row in _whole(rows, "tests")]
     said += [_from_to(_plain(row["what"]), row) for row in _cells(rows, "tests", "status")]
-    values = _cells(rows, "outcomes", "value")
+    cells = [*_cells(rows, "outcomes", "value"), *_whole(rows, "outcomes")]
+    values = [row for row in cells if pd.notna(row["before"]) and pd.notna(row["after"])]
     said += [_from_to(row["what"], row) for row in values[:MOST_VALUES]]
-    if len(values) > MOST_VALUES:
-        said.append(f"{len(values) - MOST_VALUES} more outcomes change")
-    came = _whole(rows, "outcomes")
-    for word in ("added", "removed"):
-        if n := sum(_rows_in_words(row) == word for row in came):
-            said.append(f"{n} outcome{'s' * (n != 1)} {word}")
-    if n := len(_cells(rows, "trials", "status")):
-        said.append(f"{n} trial{'s' * (n != 1)} judged otherwise")
-    if not said and (n := len(rows)):
-        said.append(f"{n} particular{'s' * (n != 1)} that no result depends on")
-    return "; ".join(said)
+    more = len(values) - MOST_VALUES
+    gained = sum(pd.isna(row["before"]) for row in cells)
+    lost = sum(pd.isna(row["after"]) for row in cells)
+    judged = len(_cells(rows, "trials", "status"))
+    said += [f"{count(more, 'more outcome')} changed"] if more > 0 else []
+    said += [f"{count(gained, 'outcome')} gained"] if gained else []
+    said += [f"{count(lost, 'outcome')} lost"] if lost else []
+    said += [f"{count(judged, 'trial')} judged otherwise"] if judged else []
+    return "; ".join(said or [f"{count(len(rows), 'particular')} that no result depends on"])
 
 
 def _whole(rows: pd.DataFrame, table: str) -> list[dict[str, Any]]:
