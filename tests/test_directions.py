@@ -30,8 +30,7 @@ OF_SIMULATION, MAY_SIMULATE = {"simulation", "data"}, {"simulation", "cli", ""}
 ORCHESTRATION = PACKAGE / "night" / "orchestration"
 # Modules with one importer, each with what it is that its importer is not.
 ONE_IMPORTER: Mapping[str, str] = {
-    "quietsleep.cli.commands": "the words that people type, apart from the app",
-    "quietsleep.cli.terminal": "all printing, apart from the words that people type",
+    "quietsleep.cli.nights": "the words that people type to run nights, apart from the app",
     "quietsleep.contract.load": "imported at the first use of a name: the package stays light",
     "quietsleep.intake.files.unit_words": "units as headers write them, apart from one format",
     "quietsleep.intake.erase": "files of deliveries, apart from what is written down of it",
@@ -43,7 +42,8 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.judge.outcomes": "how trials become one number, apart from judging",
     "quietsleep.measure.single": "one recording by itself, for the public interface",
     "quietsleep.night.deliveries": "what a night says of deliveries, apart from its stages",
-    "quietsleep.night.doctor": "a command of its own",
+    "quietsleep.night.telling": "what a night does when it is over, apart from its stages",
+    "quietsleep.night.timer": "a command of its own",
     "quietsleep.night.queries": "what a night asks of people, apart from the order of its stages",
     "quietsleep.night.answers_by_hand": "what must come out, apart from what did",
     "quietsleep.night.orchestration.cluster_worker": "what runs on other machines",
@@ -61,6 +61,7 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.site.pages.overview": "one page",
     "quietsleep.site.pages.test": "one page",
     "quietsleep.site.write": "the front door of the room",
+    "quietsleep.tell.send": "what goes out, apart from the night that asks for it",
     "quietsleep.tell.mail": "one way out of the outbox",
     "quietsleep.tell.webhook": "one way out of the outbox",
     "quietsleep.store.erase": "what is left nowhere, apart from what is written down of it",

@@ -151,7 +151,7 @@ class _Conversation:
 
     def go_on(self) -> None:
         self.answer("220 test")
-        words = {
+        words: dict[str, Callable[[str], None]] = {
             "EHLO": self.offer, "STARTTLS": self.encrypt, "AUTH": self.admit, "MAIL": self.begin,
             "RCPT": self.take_recipient, "DATA": self.take,
         }  # fmt: skip
@@ -160,7 +160,10 @@ class _Conversation:
             if word == "QUIT":
                 self.answer("221 bye")
                 return
-            words.get(word, lambda _: self.answer("250 yes"))(line)
+            words.get(word, self.agree)(line)
+
+    def agree(self, _: str) -> None:
+        self.answer("250 yes")
 
     def answer(self, text: str) -> None:
         self.connection.sendall(f"{text}\r\n".encode())

@@ -15,7 +15,7 @@ from quietsleep.study.study import Study
 from quietsleep.study.telling import MailWay, Telling, WebhookWay
 from quietsleep.tell import mail, webhook
 from quietsleep.tell.digest import Digest
-from quietsleep.tell.outbox import NIGHTS_KEPT, messages, nights_in, outbox_of, put, tidy
+from quietsleep.tell.outbox import NIGHTS_KEPT, Way, messages, nights_in, outbox_of, put, tidy
 from quietsleep.tell.send import send_waiting, ways_to
 from tests.tell.servers import hook_server, mail_server, write_certificate
 
@@ -251,8 +251,9 @@ def test_outbox_keeps_so_many_nights_and_what_may_stay(tmp_path: Path) -> None:
 
 
 def test_message_whose_state_cannot_be_read_stops_no_other(tmp_path: Path) -> None:
-    put(tmp_path, "n000001", DIGEST, ("mail",), AT)
-    put(tmp_path, "n000001", OF_LARCH, ("mail",), AT)
+    ways: tuple[Way, ...] = ("mail",)
+    put(tmp_path, "n000001", DIGEST, ways, AT)
+    put(tmp_path, "n000001", OF_LARCH, ways, AT)
     broken = tmp_path / "n000001" / "centres" / "larch" / "state.json"
     for text in ("", "[]", json.dumps({"to": "larch", "ways": []}), "{"):
         broken.write_text(text, encoding="utf-8")

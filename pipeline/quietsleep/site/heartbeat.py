@@ -22,10 +22,12 @@ _MARKED = re.compile(f"{BEGIN}.*?{END}", re.DOTALL)
 def heartbeat(looked_at: datetime, due: str) -> Markup:
     """Say between the marks when a night looked, and what it means if that is long ago."""
     said = f"A night last looked on {words.moment(looked_at.astimezone(UTC))}."
+    since = "this"
     if due:
         following = due_after(due, looked_at).astimezone(UTC)
         said += f" The next is due on {words.moment(following)}."
-    said += " If this is more than a day ago, nobody looked, and what stands here may be old."
+        since = "that"
+    said += f" If {since} is more than a day ago, nobody looked, and what stands here may be old."
     return Markup(BEGIN) + escape(said) + Markup(END)
 
 

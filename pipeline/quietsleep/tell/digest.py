@@ -250,13 +250,16 @@ def _arrived(
             else row["first_night"] == name
         )
     ]
-    return [
-        f"{row['delivery']}{'' if centre else ' of ' + row['centre']}: "
-        f"{words.sign(row['state']).word.lower()}, {words.count(row['n_sessions'], 'session')}, "
-        f"{words.count(row['n_recordings'], 'recording')}, "
-        f"{words.count(row['n_checks'], 'equipment check')}."
-        for row in new
-    ]
+    return [_came(row, with_centre=centre is None) for row in new]
+
+
+def _came(row: Row, *, with_centre: bool) -> str:
+    place = f" of {row['centre']}" if with_centre else ""
+    held = (("n_sessions", "session"), ("n_recordings", "recording"), ("n_checks", "check"))
+    counts = [words.count(row[key], noun) for key, noun in held if row[key]]
+    return (
+        f"{row['delivery']}{place}: {', '.join([words.sign(row['state']).word.lower(), *counts])}."
+    )
 
 
 def _counts(night: PublishedNight | None, centre: str | None) -> list[CountLine]:

@@ -12,7 +12,7 @@ from email.message import EmailMessage
 from email.utils import format_datetime
 
 from quietsleep.study.telling import LOOPBACK, MailWay, secret
-from quietsleep.tell.outbox import Answer, Message
+from quietsleep.tell.outbox import Message, Reply
 
 # Seconds to wait for any one answer; the whole is bounded by who calls.
 SECONDS = 15.0
@@ -31,7 +31,7 @@ class Mail:
         self._ended = False
         self._socket: socket.socket | None = None
 
-    def send(self, waiting: Iterable[Message], told: Callable[[Message, Answer], None]) -> None:
+    def send(self, waiting: Iterable[Message], told: Callable[[Message, Reply], None]) -> None:
         """Send what waits, and tell what became of each.
 
         Raises OSError, smtplib.SMTPException and SecretMissing where nothing more can be sent.
@@ -72,7 +72,7 @@ class Mail:
             raise
         return server
 
-    def _send_one(self, server: smtplib.SMTP, message: Message) -> Answer:
+    def _send_one(self, server: smtplib.SMTP, message: Message) -> Reply:
         recipients = recipients_of(self.way, message.to)
         try:
             refused = server.send_message(
@@ -81,17 +81,17 @@ class Mail:
         except smtplib.SMTPServerDisconnected:
             raise
         except smtplib.SMTPResponseException as error:
-            return Answer(False, f"the mail server refused the message ({error.smtp_code})")
+            return Reply(False, f"the mail server refused the message ({error.smtp_code})")
         except smtplib.SMTPRecipientsRefused as error:
             codes = sorted({code for code, _ in error.recipients.values()})
             listed = ", ".join(map(str, codes))
-            return Answer(False, f"the mail server refused the mailbox ({listed})")
+            return Reply(False, f"the mail server refused the mailbox ({listed})")
         if refused:
             # The others have it; to send it again would give it to them twice.
             n = len(refused)
             said = f"the mail server refused {n} of {len(recipients)} mailboxes"
-            return Answer(True, said)
-        return Answer(True)
+            return Reply(True, said)
+        return Reply(True)
 
     def _made(self, message: Message, recipients: Iterable[str]) -> EmailMessage:
         mail = EmailMessage()

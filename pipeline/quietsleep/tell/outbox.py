@@ -37,7 +37,7 @@ class Posting:
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class Reply:
     """What became of one message when it was tried: whether it was taken, and what was wrong."""
 
     sent: bool

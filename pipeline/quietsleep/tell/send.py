@@ -18,7 +18,7 @@ from quietsleep.study.study import Study
 from quietsleep.study.telling import SecretMissing, Telling
 from quietsleep.tell import mail, webhook
 from quietsleep.tell.mail import Mail, recipients_of
-from quietsleep.tell.outbox import Answer, Message, Posting, Way, messages, outbox_of
+from quietsleep.tell.outbox import Message, Posting, Reply, Way, messages, outbox_of
 from quietsleep.tell.webhook import Webhook
 
 NAMES: dict[Way, str] = {"mail": "by mail", "webhook": "to the webhook"}
@@ -27,7 +27,7 @@ NAMES: dict[Way, str] = {"mail": "by mail", "webhook": "to the webhook"}
 class Sender(Protocol):
     """A way out of the outbox."""
 
-    def send(self, waiting: Iterable[Message], told: Callable[[Message, Answer], None]) -> None:
+    def send(self, waiting: Iterable[Message], told: Callable[[Message, Reply], None]) -> None:
         """Send what waits, and tell what became of each."""
 
     def close(self) -> None:
@@ -84,7 +84,7 @@ def _sender(study: Study, telling: Telling, way: Way) -> Sender:
 class _Run:
     """What a thread that sends came to, read by the one that waits for it."""
 
-    answers: dict[str, Answer] = field(default_factory=dict)
+    replies: dict[str, Reply] = field(default_factory=dict)
     error: Exception | None = None
 
 
@@ -99,7 +99,7 @@ def _send(
 
     def work() -> None:
         try:
-            sender.send(ready, lambda message, answer: run.answers.update({message.name: answer}))
+            sender.send(ready, lambda message, reply: run.replies.update({message.name: reply}))
         except Exception as error:
             run.error = error
 
@@ -109,21 +109,21 @@ def _send(
     too_slow = thread.is_alive()
     if too_slow:
         sender.close()
-    answers = dict(run.answers)
+    replies = dict(run.replies)
     general = "it took too long" if too_slow else _said_of(sender, run.error)
-    untold = Answer(False, general or "it was not tried")
+    untold = Reply(False, general or "it was not tried")
     problem, n_left = "", 0
     for message in ready:
-        answer = answers.get(message.name, untold)
-        _note(message, way, answer, now)
-        n_left += not answer.sent
-        problem = problem or answer.why
+        reply = replies.get(message.name, untold)
+        _note(message, way, reply, now)
+        n_left += not reply.sent
+        problem = problem or reply.why
     return problem, n_left
 
 
-def _note(message: Message, way: Way, answer: Answer, now: datetime) -> None:
+def _note(message: Message, way: Way, reply: Reply, now: datetime) -> None:
     tries, at = message.ways[way].tries + 1, now.isoformat(timespec="seconds")
-    message.after(way, Posting("sent" if answer.sent else "waiting", tries, at, answer.why))
+    message.after(way, Posting("sent" if reply.sent else "waiting", tries, at, reply.why))
 
 
 def _said_of(sender: Sender, error: Exception | None) -> str:

@@ -12,7 +12,7 @@ from urllib.error import HTTPError, URLError
 from urllib.request import HTTPRedirectHandler, HTTPSHandler, Request, build_opener
 
 from quietsleep.study.telling import SecretMissing, WebhookWay, secret, url_refusal
-from quietsleep.tell.outbox import Answer, Message
+from quietsleep.tell.outbox import Message, Reply
 
 SECONDS = 15.0
 FORMAT = 1
@@ -32,7 +32,7 @@ class Webhook:
         self._way, self._study = way, study
         self._ended = False
 
-    def send(self, waiting: Iterable[Message], told: Callable[[Message, Answer], None]) -> None:
+    def send(self, waiting: Iterable[Message], told: Callable[[Message, Reply], None]) -> None:
         """Post what waits, and tell what became of each.
 
         Raises OSError, HTTPException and SecretMissing where nothing more can be sent.
@@ -49,10 +49,10 @@ class Webhook:
             request = Request(url, self.body_of(message), headers, method="POST")
             try:
                 with opener.open(request, timeout=SECONDS):
-                    told(message, Answer(True))
+                    told(message, Reply(True))
             except HTTPError as error:
                 error.close()
-                told(message, Answer(False, f"the webhook answered {error.code}"))
+                told(message, Reply(False, f"the webhook answered {error.code}"))
             except URLError as error:
                 # The kind beneath tells what it was; this one only wraps it.
                 raise error.reason if isinstance(error.reason, Exception) else error from None
