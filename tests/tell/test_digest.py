@@ -12,11 +12,13 @@ from pathlib import Path
 import pytest
 
 from quietsleep import contract
+from quietsleep.errors import StudyError
 from quietsleep.measure.pool import in_process
 from quietsleep.night import telling
 from quietsleep.night.looks import LOOKED
 from quietsleep.night.night import NightReport
 from quietsleep.night.stages import run_night
+from quietsleep.night.withdrawal import Withdrawal, withdraw
 from quietsleep.site.read import PublishedNight
 from quietsleep.study.study import load_study
 from quietsleep.tell.digest import (
@@ -216,3 +218,29 @@ def test_a_mistake_in_telling_fails_no_night(
     assert report.published and report.state == "amber"
     assert any(said.startswith("The digests of this night could not") for said in report.sentences)
     assert any(said.startswith("That this night looked could not") for said in report.sentences)
+
+
+def test_digests_that_may_name_what_was_withdrawn_go(told_study: Path, tmp_path: Path) -> None:
+    study = tmp_path / "study"
+    shutil.copytree(told_study, study, symlinks=True)
+    outbox = outbox_of(load_study(study))
+    assert "juniper-s002" in texts(study)["juniper"]
+    withdraw(
+        load_study(study),
+        Withdrawal("juniper", "consent", "r1", session="juniper-s002"),
+    )
+    report = run_night(study, pool=in_process, at=LATER + 3 * DAY)
+    assert report.published and nights_in(outbox) == [report.night]
+    left = [path.read_text(encoding="utf-8") for path in outbox.rglob("*") if path.is_file()]
+    assert left and not any("juniper-s002" in text for text in left)
+
+
+def test_centre_that_the_study_does_not_know_is_told_nothing(
+    small_deliveries: Path, tmp_path: Path
+) -> None:
+    toml = (small_deliveries / "study.toml").read_text(encoding="utf-8")
+    shutil.copytree(small_deliveries / "centres", tmp_path / "centres")
+    mail = 'host = "m.example"\nsender = "a@b.example"\ncentres = { birch = ["c@b.example"] }\n'
+    (tmp_path / "study.toml").write_text(f"{toml}\n[tell.mail]\n{mail}", encoding="utf-8")
+    with pytest.raises(StudyError, match="birch"):
+        load_study(tmp_path)
