@@ -17,7 +17,7 @@ from quietsleep.measure.pool import in_process
 from quietsleep.night import telling
 from quietsleep.night.looks import LOOKED
 from quietsleep.night.night import NightReport
-from quietsleep.night.stages import run_night
+from quietsleep.night.stages import rebuild_pages, run_night
 from quietsleep.night.withdrawal import Withdrawal, withdraw
 from quietsleep.site.read import PublishedNight
 from quietsleep.study.study import load_study
@@ -203,7 +203,11 @@ larch = ["lungs@larch.example"]
     began = LATER + 2 * DAY
     assert looked["idle"] and looked["began_at"] == began.isoformat()
     page = (told_study / "pages" / "overview" / "index.html").read_text(encoding="utf-8")
-    assert f"A night last looked on {began:%-d %b %Y}, 02:00. The next is due on" in page
+    words = f"A night last looked on {began:%-d %b %Y}, 02:00. The next is due on"
+    assert words in page
+    rebuild_pages(told_study)
+    index = told_study / "pages" / "overview" / "index.html"
+    assert words in index.read_text(encoding="utf-8")
 
 
 def test_a_mistake_in_telling_fails_no_night(

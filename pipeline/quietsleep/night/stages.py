@@ -49,7 +49,7 @@ from quietsleep.night.night import (
     open_night,
 )
 from quietsleep.night.queries import queries_by_now, with_queries
-from quietsleep.night.telling import end_told, tell
+from quietsleep.night.telling import end_told, say_last_look, tell
 from quietsleep.review.queries import queries_of
 from quietsleep.site.traces import draw_in
 from quietsleep.site.write import PagesReport, write_site
@@ -274,7 +274,9 @@ def _publish_answers(night: Night) -> Path:
 def rebuild_pages(study_path: Path) -> PagesReport:
     """Write the pages of the published night again; nothing is taken in, measured or judged."""
     with open_night(study_path) as night, open_pool(night) as pool:
-        return _pages_of_published(night, pool, current_night(study_path))
+        written = _pages_of_published(night, pool, current_night(study_path))
+        say_last_look(night.study)
+        return written
 
 
 def _pages_of_published(night: Night, pool: Pool, folder: Path) -> PagesReport:

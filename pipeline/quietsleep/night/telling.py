@@ -17,7 +17,7 @@ import pandas as pd
 
 from quietsleep.errors import in_words
 from quietsleep.judge.study import JudgedStudy
-from quietsleep.night.looks import Look, note_look
+from quietsleep.night.looks import Look, last_look, note_look
 from quietsleep.night.night import LOG, Night, NightReport
 from quietsleep.night.verdict import open_in_words, verdict_of_night
 from quietsleep.site.heartbeat import renew_heartbeat
@@ -146,3 +146,9 @@ def _note_look(night: Night, report: NightReport) -> None:
     look = Look(night.name, began, ended, report.state, report.idle, report.published)
     note_look(night.study.work_path, look)
     renew_heartbeat(night.study, night.started_at)
+
+
+def say_last_look(study: Study) -> None:
+    """Write on pages that were written again when a night last looked, not when one published."""
+    if look := last_look(study.work_path):
+        renew_heartbeat(study, look.began)
