@@ -19,7 +19,8 @@ PACKAGE = SOURCE / "quietsleep"
 # In the order of the data: a room imports rooms before it, and none after it.
 ROOMS = (
     "data", "errors", "records", "contract", "study", "store", "intake", "signals", "techniques",
-    "measure", "judge", "warehouse", "review", "site", "night", "server", "simulation", "cli",
+    "measure", "judge", "warehouse", "review", "site", "tell", "night", "server", "simulation",
+    "cli",
 )  # fmt: skip
 RANK = {room: number for number, room in enumerate(ROOMS)}
 # The simulator shares no line with what it is to test; the command line and the public interface
@@ -32,7 +33,7 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.cli.begin": "the words that begin something, apart from those of every day",
     "quietsleep.cli.device": "a command with words and printing of its own",
     "quietsleep.cli.serving": "the desk, apart from the other words that people type",
-    "quietsleep.cli.terminal": "all printing, apart from the words that people type",
+    "quietsleep.cli.nights": "the words that people type to run nights, apart from the app",
     "quietsleep.contract.load": "imported at the first use of a name: the package stays light",
     "quietsleep.intake.erase": "files of deliveries, apart from what is written down of it",
     "quietsleep.intake.pack": "a command of its own",
@@ -46,7 +47,8 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.night.device.picture": "what is drawn, apart from what is said",
     "quietsleep.night.device.sign": "which way things run, apart from units",
     "quietsleep.night.device.trial": "what it would measure, apart from what it is",
-    "quietsleep.night.doctor": "a command of its own",
+    "quietsleep.night.telling": "what a night does when it is over, apart from its stages",
+    "quietsleep.night.timer": "a command of its own",
     "quietsleep.night.queries": "what a night asks of people, apart from the order of its stages",
     "quietsleep.night.answers_by_hand": "what must come out, apart from what did",
     "quietsleep.night.orchestration.cluster_worker": "what runs on other machines",
@@ -64,6 +66,9 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.site.pages.overview": "one page",
     "quietsleep.site.pages.test": "one page",
     "quietsleep.site.write": "the front door of the room",
+    "quietsleep.tell.send": "what goes out, apart from the night that asks for it",
+    "quietsleep.tell.mail": "one way out of the outbox",
+    "quietsleep.tell.webhook": "one way out of the outbox",
     "quietsleep.store.erase": "what is left nowhere, apart from what is written down of it",
     "quietsleep.study.begin": "commands of their own",
     "quietsleep.warehouse.changes": "the comparison of two nights, apart from publishing one",

@@ -13,6 +13,7 @@ import sys
 # Exit codes, also in README: what a scheduler or a script may rely on.
 RED_NIGHT = 1
 PROBLEMS_FOUND = 1
+NIGHT_MISSED = 1
 CANNOT_START = 2
 ALREADY_RUNNING = 3
 ENVIRONMENT = 4

@@ -25,6 +25,24 @@ report = nightly.nightly(sys.argv[1])
 print(report.state, report.published, report.sentences[0])
 """
 
+# A night that a schedule has run, idle and red, as the flow tells it.
+TOLD = """
+import sys
+from pathlib import Path
+from types import SimpleNamespace
+from quietsleep.night.orchestration.embedded import embed
+embed(Path(sys.argv[1]) / "work")
+import pandas as pd
+from quietsleep.night.night import NightReport
+from quietsleep.night.orchestration import nightly
+counts = pd.DataFrame()
+report = NightReport("n000009", "red", True, False, counts, ("A sentence.",), 2, 1, 0, 0, 0, 1.0)
+nightly._told(report)
+print("by the command that ran it")
+nightly.deployment = SimpleNamespace(id="of a schedule")
+nightly._told(report)
+"""
+
 
 def run(home: Path, *words: str) -> subprocess.CompletedProcess[str]:
     environment = os.environ | {"HOME": str(home)}
@@ -54,3 +72,12 @@ def test_night_of_the_command_line_is_quiet_and_stays_inside_the_study(
 def test_night_whose_tasks_never_reach_their_stage_is_red(tiny_study: Path, tmp_path: Path) -> None:
     ended = run(tmp_path, "-c", LOST, str(tiny_study))
     assert ended.stdout.startswith("red False ingesting was not carried out"), ended.stderr
+
+
+def test_night_of_a_schedule_says_what_a_single_one_says(tmp_path: Path) -> None:
+    ended = run(tmp_path, "-c", TOLD, str(tmp_path))
+    before, _, after = ended.stdout.partition("by the command that ran it\n")
+    assert before == "", ended.stderr
+    assert "Night n000009: nothing has changed" in after and "State red" in after
+    assert "- A sentence." in after and "Queries: 2 open, 1 answered." in after
+    assert ended.returncode == 1 and "RedNight" in ended.stderr

@@ -12,9 +12,9 @@ from typing import Any
 import pytest
 
 from quietsleep import contract
-from quietsleep.cli.terminal import print_closing
 from quietsleep.measure.pool import InProcess, Pool, in_process
 from quietsleep.night import stages
+from quietsleep.night.closing import print_closing
 from quietsleep.night.night import NightReport
 from quietsleep.night.stages import run_night
 from quietsleep.night.withdrawal import Withdrawal, withdraw

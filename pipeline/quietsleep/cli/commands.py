@@ -6,7 +6,6 @@ here: an error with a sentence goes up to `main`, which prints it and knows the 
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -25,6 +24,9 @@ StudyOption = Annotated[
     typer.Option("--study", envvar="QUIETSLEEP_STUDY", help="Study folder [default: here or demo]"),
 ]
 ReleaseArgument = Annotated[Path, typer.Argument(help="Folder of the release.")]
+AsJson = Annotated[
+    bool, typer.Option("--json", help="Print one JSON object and nothing else; see docs/json.md.")
+]
 Centre = Annotated[str | None, typer.Option(help="Trials of this centre only.")]
 Technique = Annotated[str | None, typer.Option(help="Trials of this technique only.")]
 Reader = Annotated[str | None, typer.Option(help="Leave out what this reader has read.")]
@@ -39,83 +41,37 @@ def open_study(path: Path | None) -> Study:
     return load_study(found.resolve())
 
 
-def demo(
-    folder: Annotated[Path, typer.Argument(help="Where to write the demo study.")] = Path("demo"),
-    workers: Annotated[int | None, typer.Option(help="Processes that measure.")] = None,
-) -> None:
-    """Write the invented demo study (once) and run a night on it."""
-    from quietsleep.simulation.centres import write_demo_study
-
-    if not (folder / "study.toml").is_file():
-        typer.echo(f"Writing the demo study to {folder} ...")
-        write_demo_study(folder)
-    _run_night(folder, workers=workers)
-    # As it was called, so that the lines can be typed as they stand.
-    program = sys.argv[0] if Path(sys.argv[0]).name == "quietsleep" else "quietsleep"
-    typer.echo(
-        f"\nLook:  {program} look {folder}\n"
-        f'Ask:   {program} sql --study {folder} "SELECT * FROM acceptance"\n'
-        f"Why:   {program} why --study {folder} larch-s007"
-    )
-
-
-def nightly(
-    study: StudyArgument,
-    every: Annotated[
-        str | None, typer.Option(help="Keep running on this cron schedule, local time.")
-    ] = None,
-    workers: Annotated[int | None, typer.Option(help="Processes that measure.")] = None,
-    full: Annotated[bool, typer.Option(help="Re-read every file, even unchanged ones.")] = False,
-) -> None:
-    """Run one night: take in, measure, judge, publish, write the pages."""
-    if every is None:
-        _run_night(study, workers=workers, full=full)
-        return
-    open_study(study)
-    from quietsleep.night.orchestration.schedule import keep_scheduled
-
-    keep_scheduled(study.resolve(), cron=every, workers=workers)
-
-
-def _run_night(path: Path, *, workers: int | None, full: bool = False) -> None:
-    study = open_study(path)
-    from quietsleep.cli.terminal import print_closing
-    from quietsleep.night.orchestration.run import run_with_prefect
-
-    report = run_with_prefect(study.path, workers=workers, full=full)
-    print_closing(report)
-    if report.state == "red":
-        raise typer.Exit(RED_NIGHT)
-
-
 def check(
     delivery: Annotated[Path, typer.Argument(help="Delivery folder or .zip, before it is sent.")],
     study: StudyOption = None,
     judge: Annotated[
         bool, typer.Option("--judge/--no-judge", help="Measure and judge what is in it.")
     ] = True,
+    as_json: AsJson = False,
 ) -> None:
     """Check a delivery as the coordinating centre will: same contract, rules and sentences.
 
     Its tests are judged by what is in it alone.
     """
+    from quietsleep.cli.as_json import of_preview, print_json
     from quietsleep.cli.terminal import print_judged, print_preview
+    from quietsleep.measure.pool import InProcess
     from quietsleep.night.preview import preview
+    from quietsleep.night.trial_run import TrialTest, tests_of, trial_night
 
     loaded = open_study(study)
     seen = preview(loaded, delivery)
-    print_preview(seen)
+    if not as_json:
+        print_preview(seen)
+    tests: list[TrialTest] = []
     if judge and seen.centre:
-        from quietsleep.measure.pool import InProcess
-        from quietsleep.night.trial_run import trial_night
-        from quietsleep.warehouse.database import open_night
-
         place, pool = delivery.resolve(), InProcess()
-        with (
-            trial_night(loaded, pool, centre=seen.centre, deliveries=[place]) as night,
-            open_night(night) as warehouse,
-        ):
-            print_judged(warehouse)
+        with trial_night(loaded, pool, centre=seen.centre, deliveries=[place]) as night:
+            tests = tests_of(night)
+            if not as_json:
+                print_judged(night)
+    if as_json:
+        print_json("check", of_preview(seen, tests))
     if seen.problems:
         raise typer.Exit(PROBLEMS_FOUND)
 
@@ -193,13 +149,20 @@ def sql(
     ],
     study: StudyOption = None,
     csv: Annotated[bool, typer.Option("--csv", help="Print as csv.")] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Ask the published warehouse in SQL; nothing can be written."""
+    from quietsleep.cli.as_json import of_rows, print_json
     from quietsleep.cli.terminal import print_rows
-    from quietsleep.warehouse.database import open_current, run_query
+    from quietsleep.warehouse.database import open_current, query_rows, run_query
 
+    if csv and as_json:
+        raise QuietsleepError("One form at a time: --csv or --json.")
     with open_current(open_study(study).path) as warehouse:
-        print_rows(run_query(warehouse, statement), as_csv=csv)
+        if as_json:
+            print_json("sql", of_rows(query_rows(warehouse, statement)))
+        else:
+            print_rows(run_query(warehouse, statement), as_csv=csv)
 
 
 def rejudge(study: StudyArgument) -> None:
@@ -342,13 +305,19 @@ def queries(
     only_open: Annotated[
         bool, typer.Option("--open", help="Leave out what is answered or closed.")
     ] = False,
+    as_json: AsJson = False,
 ) -> None:
     """List all that a person has to look at, the most urgent first: the data queries."""
+    from quietsleep.cli.as_json import of_queries, print_json
     from quietsleep.cli.terminal import print_queries
     from quietsleep.review.answers import list_queries
 
     rows = list_queries(open_study(study), centre)
-    print_queries(rows[rows["state"] == "open"] if only_open else rows, total=rows)
+    shown = rows[rows["state"] == "open"] if only_open else rows
+    if as_json:
+        print_json("queries", of_queries(shown, total=rows))
+    else:
+        print_queries(shown, total=rows)
 
 
 def answer(
@@ -433,16 +402,19 @@ def release(
     typer.echo(f"Released as {folder}\nsha256 of the whole: {release_digest(folder)}")
 
 
-def verify(release: ReleaseArgument) -> None:
+def verify(release: ReleaseArgument, as_json: AsJson = False) -> None:
     """Prove that a release is unchanged, or name every file that is not."""
+    from quietsleep.cli.as_json import of_release, print_json
     from quietsleep.warehouse.release import verify_release
 
     differences = verify_release(release)
-    for sentence in differences:
-        typer.echo(sentence)
+    if as_json:
+        print_json("verify", of_release(differences))
+    else:
+        for sentence in differences or ["Every file is as it was released."]:
+            typer.echo(sentence)
     if differences:
         raise typer.Exit(PROBLEMS_FOUND)
-    typer.echo("Every file is as it was released.")
 
 
 def export(
@@ -486,18 +458,23 @@ def doctor(
     mend: Annotated[
         bool, typer.Option("--repair", help="Put right what can be made again.")
     ] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Say what is wrong with a study's own files after a mishap; changes nothing unasked."""
+    from quietsleep.cli.as_json import of_findings, print_json
     from quietsleep.night.doctor import examine, repair
 
     findings = examine(open_study(study))
-    if not findings:
-        typer.echo("State, warehouse, deliveries, register and disk space are sound.")
-        return
     if mend:
         told = list(repair(findings))
     else:
         told = [(f, f"{'--repair will' if f.mend else 'To do:'} {f.remedy}") for f in findings]
-    for finding, outcome in told:
-        typer.echo(f"{finding.sentence}\n  {outcome}")
-    raise typer.Exit(PROBLEMS_FOUND)
+    if as_json:
+        print_json("doctor", of_findings(told))
+    elif not told:
+        typer.echo("State, warehouse, deliveries, register and disk space are sound.")
+    else:
+        for finding, outcome in told:
+            typer.echo(f"{finding.sentence}\n  {outcome}")
+    if told:
+        raise typer.Exit(PROBLEMS_FOUND)

@@ -11,16 +11,17 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from quietsleep.cli import begin, commands, device, serving
+from quietsleep.cli import begin, commands, device, nights, serving
 from quietsleep.errors import CANNOT_START, ENVIRONMENT, QuietsleepError, environment_error
 
 # Each with the words of its example.
 COMMANDS = (
-    (commands.demo, "demo"),
+    (nights.demo, "demo"),
     (begin.init, "study --centre larch --time-zone Europe/Lisbon"),
     (begin.init_centre, "study --centre sedge"),
+    (nights.nightly, 'study --every "0 2 * * *"'),
+    (nights.status, "study"),
     (begin.templates, "tables --workbook"),
-    (commands.nightly, 'study --every "0 2 * * *"'),
     (begin.pack, "tables --study study --centre larch"),
     (commands.check, "deliveries/larch/2026-03-02 --study study"),
     (commands.why, "larch-003"),

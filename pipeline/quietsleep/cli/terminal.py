@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Any, Literal
 
 from rich.console import Console
@@ -20,76 +20,14 @@ if TYPE_CHECKING:
     import duckdb
     import pandas as pd
 
-    from quietsleep.night.night import NightReport
+    from quietsleep.night.dry_run import DryRun
     from quietsleep.night.preview import Preview
     from quietsleep.night.rejudge import Rejudged
+    from quietsleep.night.status import StudyStatus
     from quietsleep.night.withdrawal import WithdrawnReport
 
-# Count -> heading, narrow enough for a terminal of 80 columns.
-COUNTS = {
-    "delivered": "deliv-\nered",
-    "measured": "meas-\nured",
-    "no_trial": "no\ntrial",
-    "quarantined": "quar-\nant.",
-    "crashed": "crash-\ned",
-    "superseded": "super-\nseded",
-    "withdrawn": "with-\ndrawn",
-    "found": "trials\nfound",
-    "accepted": "accep-\nted",
-    "flagged": "flag-\nged",
-    "rejected": "rejec-\nted",
-    "not_judgeable": "not\njudged",
-}
 WIDEST = 2000
-# So many counts fit a terminal of 80 columns with two blanks between them.
-FIT_WIDELY = 7
 MOST_CHANGES = 25
-SELDOM = ("no_trial", "crashed", "superseded", "withdrawn", "not_judgeable")
-STATE_WORDS = {
-    "green": "green: nothing is open",
-    "amber": "amber: published, and something needs a person",
-    "red": "red: something of ours failed",
-}
-
-
-def print_closing(report: NightReport) -> None:
-    """Print the conservation table of a night, its state and what needs action."""
-    console = Console(soft_wrap=False, highlight=False)
-    if report.idle:
-        console.print(f"Night {report.night}: nothing has changed, nothing to do.")
-    elif len(report.conservation):
-        _print_conservation(console, report)
-    console.print(Text(f"State {STATE_WORDS[report.state]}"))
-    for sentence in report.sentences:
-        console.print(Padding(Text(f"- {sentence}"), (0, 0, 0, 2), expand=False))
-    if report.n_open or report.n_answered:
-        console.print(f"Queries: {report.n_open} open, {report.n_answered} answered.")
-    console.print(
-        f"Measured {report.n_measured}, unchanged {report.n_unchanged}, "
-        f"problems {report.n_problems}; {report.seconds:.1f} s."
-    )
-
-
-def _print_conservation(console: Console, report: NightReport) -> None:
-    rows = report.conservation
-    shown = [name for name in COUNTS if name not in SELDOM or rows[name].any()]
-    table = Table(title=f"Night {report.night}", title_justify="left", box=None, pad_edge=False)
-    if len(shown) > FIT_WIDELY:
-        table.padding = (0, 1, 0, 0)
-    table.add_column("centre, technique", no_wrap=True)
-    for name in shown:
-        table.add_column(COUNTS[name], justify="right", no_wrap=True)
-    for centre, own in rows.groupby("centre", sort=True):
-        nothing = "  nothing delivered" if not own["delivered"].any() else ""
-        table.add_row(Text(f"{centre}{nothing}", style="bold"))
-        for row in own[own["delivered"] > 0].to_dict("records"):
-            title = str(row["technique"]).replace("_", " ")
-            table.add_row(f"  {title}", *(str(row[name]) if row[name] else "-" for name in shown))
-    console.print(table)
-    if rows["balances"].all():
-        console.print(
-            "Every recording and every trial is in one of these columns: the counts add up.\n"
-        )
 
 
 def print_preview(seen: Preview) -> None:
@@ -189,8 +127,15 @@ def print_why(warehouse: duckdb.DuckDBPyConnection, session: str) -> bool:
     return bool(found)
 
 
-def print_judged(warehouse: duckdb.DuckDBPyConnection) -> None:
-    """Print how many tests would be accepted, and of each session with another one why."""
+def print_judged(night: Path) -> None:
+    """Print how many tests of a night aside are accepted, and of each session with another why."""
+    from quietsleep.warehouse.database import open_night
+
+    with open_night(night) as warehouse:
+        _print_judged(warehouse)
+
+
+def _print_judged(warehouse: duckdb.DuckDBPyConnection) -> None:
     console = Console(soft_wrap=True, highlight=False)
     tests = _rows(warehouse, "SELECT status, count(*) FROM tests GROUP BY status ORDER BY status")
     if not tests:
@@ -302,6 +247,8 @@ def print_waiting(rows: pd.DataFrame, *, limit: int, blind: bool) -> None:
 
 def print_rejudged(rejudged: Rejudged) -> None:
     """Print what judging again changed, the state of the night, and what was left alone."""
+    from quietsleep.night.closing import STATE_WORDS
+
     console = Console(highlight=False)
     report = rejudged.report
     if report.idle:
@@ -356,3 +303,96 @@ def _shown(value: Any) -> Text:
         return Text(f"{float(text):.5g}")
     except ValueError:
         return Text(text.replace("_", " ") if " " not in text and "." not in text else text)
+
+
+def print_dry_run(dry: DryRun) -> None:
+    """Print what a night would change: session by session, in counts, and what it would ask."""
+    from quietsleep.night.closing import STATE_WORDS
+
+    console, report = Console(highlight=False), dry.report
+    against = f"the published night {dry.against}" if dry.against else "nothing: none is published"
+    console.print(Text("A dry run: nothing of the study is changed, nobody is told."))
+    console.print(Text(f"Held against {against}.\n"))
+    if report.idle or not (dry.counts or dry.new_queries or dry.settled_queries):
+        console.print(Text("No number, verdict or query would change." if dry.against else ""))
+    for change in dry.sessions[:MOST_CHANGES]:
+        why = f" ({', '.join(change.causes)})" if change.causes else ""
+        _print_line(console, f"{change.centre} {change.session}: {change.sentence}.{why}")
+    if len(dry.sessions) > MOST_CHANGES:
+        console.print(
+            f"  ... and {len(dry.sessions) - MOST_CHANGES} sessions more; --json has all."
+        )
+    if dry.counts:
+        table = Table("table", "why", "added", "removed", "values", box=None, pad_edge=False)
+        for n in dry.counts:
+            cells = (n.table, n.cause, str(n.added), str(n.removed), str(n.values))
+            table.add_row(*map(Text, cells))
+        console.print()
+        console.print(table)
+    for heading, rows in (
+        ("Queries that would be new", dry.new_queries),
+        ("Queries that would be settled", dry.settled_queries),
+    ):
+        if rows:
+            console.print(Text(f"\n{heading}: {len(rows)}"))
+        for row in rows[:MOST_CHANGES]:
+            _print_line(console, f"{row['centre'] or 'all centres'}: {row['sentence']}")
+    console.print(Text(f"\nThe night would end {STATE_WORDS[report.state]}"))
+    for sentence in report.sentences:
+        _print_line(console, sentence)
+    console.print(f"{report.seconds:.1f} s.")
+
+
+def _print_line(console: Console, text: str) -> None:
+    console.print(Padding(Text(f"- {text}"), (0, 0, 0, 2), expand=False))
+
+
+def print_status(status: StudyStatus) -> None:
+    """Print when nights ran and are due, and how old the newest delivery of each centre is."""
+    console = Console(highlight=False)
+    for line in _status_lines(status):
+        console.print(Text(line))
+    if status.centres:
+        console.print(Text("Newest delivery:"))
+    for each in status.centres:
+        at, age = each.newest_delivery_at, each.age_days
+        days = "1 day" if age == 1 else f"{age} days"
+        said = "none yet" if at is None else f"{at:%Y-%m-%d}, {days} ago"
+        console.print(Text(f"  {each.centre}: {said}"))
+
+
+def _status_lines(status: StudyStatus) -> Iterator[str]:
+    yield f"Study {status.study}"
+    if status.looked_at is None:
+        yield "No night has looked yet."
+    else:
+        found = "nothing had changed" if status.looked_idle else "it had work to do"
+        came = f"; {found}; state {status.looked_state}" if status.looked_state else ""
+        yield f"Last looked: {status.looked_at:%Y-%m-%d %H:%M} UTC, {status.looked_night}{came}"
+    if status.at_work_since is not None:
+        yield f"A night is at work since {status.at_work_since:%Y-%m-%d %H:%M} UTC."
+    yield _due_line(status)
+    if status.missed:
+        n = "1 night was" if status.missed == 1 else f"{status.missed} nights were"
+        yield f"Missed: {n} due since then, and nobody looked."
+    if status.published_night is not None:
+        yield (
+            f"Published: {status.published_night}, {status.published_at:%Y-%m-%d %H:%M} UTC; "
+            f"queries: {status.queries_open} open, {status.queries_answered} answered"
+        )
+    if status.digests_waiting or status.digests_given_up:
+        yield f"Digests: {status.digests_waiting} wait, {status.digests_given_up} given up"
+
+
+def _due_line(status: StudyStatus) -> str:
+    if status.next_due is None:
+        return (
+            'Next due: not known. Say it in study.toml: [nightly] every = "0 2 * * *"; without it '
+            "no missed night can be seen."
+        )
+    by = {
+        "running": "kept by a process that is running",
+        "stopped": "but the process that kept it is gone",
+        "study.toml": "by study.toml",
+    }[status.schedule_by]
+    return f"Next due: {status.next_due:%Y-%m-%d %H:%M} UTC ('{status.schedule}', {by})"

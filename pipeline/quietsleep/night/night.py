@@ -24,6 +24,7 @@ from quietsleep.judge.expected import day_of
 from quietsleep.judge.rules import rules_in_study, rules_version
 from quietsleep.judge.study import JudgedStudy
 from quietsleep.measure.fingerprint import code_fingerprint, program_fingerprint
+from quietsleep.night.looks import at_work
 from quietsleep.night.verdict import NightState, NightVerdict, verdict_of_night
 from quietsleep.store.state import State
 from quietsleep.study.history import History, history_of
@@ -146,7 +147,7 @@ def open_night(
         register = open_register(study, also=state.register_heads())
         name, now = _next_name(study, state), at or datetime.now(UTC)
         remember_centres(study)
-        with _logged(study.work_path / "logs", name):
+        with at_work(study.work_path), _logged(study.work_path / "logs", name):
             # Taken before anything is read: what arrives during the night is for the next one.
             inventory = take_inventory(study)
             if not register.broken:

@@ -49,6 +49,7 @@ from quietsleep.night.night import (
     open_night,
 )
 from quietsleep.night.queries import queries_by_now, with_queries
+from quietsleep.night.telling import end_told, say_last_look, tell
 from quietsleep.review.queries import queries_of
 from quietsleep.site.traces import draw_in
 from quietsleep.site.write import PagesReport, write_site
@@ -212,7 +213,14 @@ def run_open_night(
     """Run the stages of a night that is open and has work to do."""
     with open_pool(night, workers, pool) as opened:
         result = walk(stages_of(night, opened), run)
-    return close_night(night, result.judged, result.folder)
+    return _closed(night, result.judged, result.folder)
+
+
+def _closed(night: Night, judged: JudgedStudy | None, folder: Path | None) -> NightReport:
+    """Record how a night ended, then tell people; what comes of telling is said and no more."""
+    report = close_night(night, judged, folder)
+    out = _taken_out(night)
+    return tell(night, report, judged, folder, may_stay=None if out is None else out.nights)
 
 
 def open_pool(
@@ -232,7 +240,7 @@ def end_idle(night: Night) -> NightReport:
         return _end_answered(night)
     if night.study.storage.warehouse:
         run_here(_uploading(night))
-    return close_idle(night)
+    return end_told(night, close_idle(night))
 
 
 def _end_answered(night: Night) -> NightReport:
@@ -245,7 +253,7 @@ def _end_answered(night: Night) -> NightReport:
             _pages_of_published(night, pool, folder)
     if night.study.storage.warehouse:
         run_here(_uploading(night))
-    return close_night(night, None, folders[0] if folders else None)
+    return _closed(night, None, folders[0] if folders else None)
 
 
 def _publish_answers(night: Night) -> Path:
@@ -266,7 +274,9 @@ def _publish_answers(night: Night) -> Path:
 def rebuild_pages(study_path: Path) -> PagesReport:
     """Write the pages of the published night again; nothing is taken in, measured or judged."""
     with open_night(study_path) as night, open_pool(night) as pool:
-        return _pages_of_published(night, pool, current_night(study_path))
+        written = _pages_of_published(night, pool, current_night(study_path))
+        say_last_look(night.study)
+        return written
 
 
 def _pages_of_published(night: Night, pool: Pool, folder: Path) -> PagesReport:
@@ -390,21 +400,40 @@ def publish_aside(pool: Pool, study_path: Path, *, study: Study | None = None) -
     stage failed, with its traceback in the log.
     """
     with open_night(study_path, study=study) as night:
-        result = walk(_stages_aside(night, OnThisMachine(pool)), run_here)
+        plainly = partial(_publish_tables, night, answers=())
+        result = walk(stages_aside(night, OnThisMachine(pool), plainly), run_here)
         if night.failures or result.folder is None:
             raise KnownAnswersFailed(" ".join(night.failures))
         return result.folder
 
 
-def _stages_aside(night: Night, pool: Pool) -> Stages:
+def stages_aside(night: Night, pool: Pool, publishing: Callable[[JudgedStudy], Any]) -> Stages:
+    """Hand out the stages of a night whose study is a copy: nothing of it is uploaded or shown."""
+    if night.register.broken:
+        night.failures.append(night.register.broken)
+        return Result()
     yield from ingesting_stages(night)
     plan = yield from measuring_stages(night, pool)
     if plan is None:
         return Result()
     yield (judging := Stage(night, "judging", partial(_judge, night, pool), [plan.roster]))
-    publish_plainly = partial(_publish_tables, night, answers=())
-    yield (publishing := Stage(night, "publishing", publish_plainly, judging.made))
-    return Result(*judging.made, *publishing.made)
+    yield (published := Stage(night, "publishing", publishing, judging.made))
+    return Result(*judging.made, *published.made)
+
+
+def run_aside(study_path: Path, *, workers: int | None = None, full: bool = False) -> NightReport:
+    """Run the night of a copy of a study to its end, the known answers asked; tell nobody.
+
+    Its files are on this machine, and so are the processes that measure them.
+    """
+    with open_night(study_path, full=full) as night:
+        if is_idle(night):
+            return close_idle(night)
+        check_study(night.study)
+        with open_pool(night, workers) as pool:
+            here = OnThisMachine(pool)
+            result = walk(stages_aside(night, here, partial(_publish, night, here)), run_here)
+        return close_night(night, result.judged, result.folder)
 
 
 def _publish_tables(

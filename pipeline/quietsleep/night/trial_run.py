@@ -6,7 +6,7 @@ import os
 import shutil
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -17,6 +17,26 @@ from quietsleep.study.study import Study
 from quietsleep.warehouse.database import open_night
 
 STUDY_FILES = ("*.toml", "centres/*.toml", "references/*.toml")
+
+
+@dataclass(frozen=True, slots=True)
+class TrialTest:
+    """What became of one test."""
+
+    session: str
+    technique: str
+    status: str
+    n_accepted: int
+    n_trials: int
+    why: str | None
+
+    @property
+    def sentence(self) -> str:
+        """The same in words."""
+        technique, status = (word.replace("_", " ") for word in (self.technique, self.status))
+        counts = f"{self.n_accepted} of {self.n_trials} trials accepted"
+        said = f"{self.session}, {technique}: {status}, {counts}."
+        return f"{said} {self.why}" if self.why and self.status != "accepted" else said
 
 
 @contextmanager
@@ -47,20 +67,14 @@ def trial_night(
         yield publish_aside(pool, aside, study=alone)
 
 
-def judged_in_words(night: Path) -> list[str]:
-    """Say of each test of a published night what became of it, a sentence each."""
+def tests_of(night: Path) -> list[TrialTest]:
+    """Return what became of each test of a published night, those that are not accepted first."""
     sql = (
         "SELECT session, technique, status, n_accepted, n_trials, why FROM tests "
         "ORDER BY status = 'accepted', session, technique"
     )
     with open_night(night) as warehouse:
-        rows = warehouse.execute(sql).fetchall()
-    said = []
-    for session, technique, status, n_accepted, n_trials, why in rows:
-        counts = f"{n_accepted} of {n_trials} trials accepted"
-        test = f"{session}, {technique.replace('_', ' ')}: {status.replace('_', ' ')}, {counts}."
-        said.append(f"{test} {why}" if why and status != "accepted" else test)
-    return said
+        return [TrialTest(*row) for row in warehouse.execute(sql).fetchall()]
 
 
 def _lend(source: Path, target: Path) -> None:

@@ -25,7 +25,7 @@ from quietsleep.intake.seal import Seal, seal_delivery, seal_of
 from quietsleep.intake.source import Archive, Refused, unpack
 from quietsleep.measure.pool import InProcess
 from quietsleep.night.preview import Preview, preview
-from quietsleep.night.trial_run import judged_in_words, trial_night
+from quietsleep.night.trial_run import tests_of, trial_night
 from quietsleep.records import Problem
 from quietsleep.review.desk import check_note, codes_of
 from quietsleep.server.uploads import ARCHIVE, Upload, UploadRefused, is_plain
@@ -112,7 +112,7 @@ def _judged(study: Study, seen: Preview, made: Path) -> list[str]:
         return []
     try:
         with trial_night(study, InProcess(), centre=seen.centre, deliveries=[made]) as night:
-            return judged_in_words(night)
+            return [test.sentence for test in tests_of(night)]
     except QuietsleepError:
         return ["Its tests could not be judged here; the night judges them."]
 

@@ -23,6 +23,7 @@ from quietsleep.study.devices import Centre, ChannelMap, Device, read_centre
 from quietsleep.study.dialect import TableDialect
 from quietsleep.study.schedule import Schedule
 from quietsleep.study.storage import Cluster, Storage, StorageSettings, storage_of
+from quietsleep.study.telling import Telling, Timetable
 from quietsleep.study.upload_limits import UploadLimits
 
 __all__ = [
@@ -106,7 +107,8 @@ class Study:
     """A study as its folder describes it; `contract` is the version that it began under.
 
     `devices` are the newest entries of all devices. `vanished` are centres whose file is gone
-    although they were never retired: they stand as the last night knew them.
+    although they were never retired: they stand as the last night knew them. `due` is the cron
+    schedule of its nights, empty where it has none.
     """
 
     path: Path
@@ -125,6 +127,8 @@ class Study:
     vanished: tuple[str, ...] = ()
     register_key: str = ""
     upload_limits: UploadLimits = field(default_factory=UploadLimits)
+    tell: Telling | None = None
+    due: str = ""
 
     @property
     def renamed(self) -> dict[str, str]:
@@ -173,6 +177,8 @@ class StudyFile:
     tables: TableDialect | None = None
     register: RegisterTable | None = None
     desk: UploadLimits | None = None
+    tell: Telling | None = None
+    nightly: Timetable | None = None
 
 
 def load_study(path: Path) -> Study:
@@ -209,7 +215,20 @@ def load_study(path: Path) -> Study:
         vanished=vanished,
         register_key=said.register.key if said.register else "",
         upload_limits=said.desk or UploadLimits(),
+        tell=_told_centres(entry, said.tell, centres),
+        due=said.nightly.every if said.nightly else "",
     )
+
+
+def _told_centres(
+    entry: Entry, tell: Telling | None, centres: Mapping[str, Centre]
+) -> Telling | None:
+    """Refuse mailboxes of a centre that the study does not know: nobody would ever be told."""
+    if tell is not None and tell.mail is not None:
+        for code in tell.mail.centres:
+            if code not in centres:
+                entry.refuse_unknown("[tell.mail.centres]: centre", code, centres)
+    return tell
 
 
 def _list_file(folder: Path, table: str) -> list[Entry]:

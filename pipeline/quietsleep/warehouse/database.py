@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from quietsleep.contract.model import Table
 from quietsleep.contract.schemas import duckdb_ddl
@@ -89,6 +90,14 @@ def open_current(study_path: Path) -> duckdb.DuckDBPyConnection:
     return open_night(current_night(study_path))
 
 
+@dataclass(frozen=True, slots=True)
+class QueryRows:
+    """An answer of the warehouse: name and type of each column, and the rows as Python values."""
+
+    columns: tuple[tuple[str, str], ...]
+    rows: list[tuple[Any, ...]]
+
+
 class QueryError(QuietsleepError):
     """A query that the warehouse does not answer; the message says why."""
 
@@ -100,5 +109,17 @@ def run_query(connection: duckdb.DuckDBPyConnection, sql: str) -> pd.DataFrame:
     try:
         answer = connection.execute(sql)
         return answer.df() if answer.description else connection.sql("SELECT 1 WHERE false").df()
+    except duckdb.Error as error:
+        raise QueryError(f"The warehouse does not answer this query. {error}") from None
+
+
+def query_rows(connection: duckdb.DuckDBPyConnection, sql: str) -> QueryRows:
+    """Answer one query with the values as they are stored: a whole number stays one beside NULL."""
+    import duckdb
+
+    try:
+        answer = connection.execute(sql)
+        columns = tuple((str(c[0]), str(c[1])) for c in answer.description or ())
+        return QueryRows(columns, answer.fetchall() if columns else [])
     except duckdb.Error as error:
         raise QueryError(f"The warehouse does not answer this query. {error}") from None

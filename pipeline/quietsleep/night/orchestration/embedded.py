@@ -46,7 +46,7 @@ def end_orphans(home: Path) -> list[int]:
     ended = []
     for process in _processes():
         owner = _owner(process, home)
-        if owner and not _is_alive(owner):
+        if owner and not is_alive(owner):
             with suppress(OSError):
                 os.kill(process, signal.SIGTERM)
                 ended.append(process)
@@ -72,8 +72,10 @@ def _owner(process: int, home: Path) -> str | None:
     return held.get(OWNER.encode(), b"").decode() or None
 
 
-def _is_alive(owner: str) -> bool:
-    return _name(int(owner.partition("-")[0])) == owner
+def is_alive(owner: str) -> bool:
+    """Say whether the process of a name that `own_name` gave is alive."""
+    number = owner.partition("-")[0]
+    return number.isdigit() and _name(int(number)) == owner
 
 
 def _name(process: int) -> str | None:

@@ -7,6 +7,7 @@ runs the same plain functions as the command line.
 
 from __future__ import annotations
 
+import sys
 from functools import partial
 from pathlib import Path
 from types import TracebackType
@@ -27,6 +28,7 @@ from rich.progress import (
 )
 
 from quietsleep.errors import RED_NIGHT, QuietsleepError
+from quietsleep.night.closing import print_closing
 from quietsleep.night.night import NightReport, is_idle
 from quietsleep.night.orchestration import open_nights
 from quietsleep.night.orchestration.cluster import MOST_THREADS, pool_of
@@ -65,7 +67,13 @@ class RedNight(QuietsleepError):
 
 
 def _told(report: NightReport) -> NightReport:
-    """Let a red night fail where a server shows it: there, nobody reads what a command prints."""
+    """Where a schedule runs the night, print its closing, and let a red one fail on the server.
+
+    A single night is printed by the command that ran it.
+    """
+    if deployment.id:
+        print_closing(report)
+        sys.stdout.flush()
     if deployment.id and report.state == "red":
         raise RedNight(" ".join(report.sentences))
     return report

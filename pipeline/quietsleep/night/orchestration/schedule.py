@@ -19,8 +19,10 @@ from urllib.error import URLError
 from urllib.request import urlopen
 
 from quietsleep.errors import QuietsleepError
+from quietsleep.night.looks import schedule_kept
 from quietsleep.night.orchestration.embedded import embed
 from quietsleep.study.study import load_study
+from quietsleep.study.telling import cron_of
 
 SECONDS_TO_START = 120.0
 LOOPBACK = "127.0.0.1"
@@ -43,7 +45,7 @@ def keep_scheduled(study: Path, *, cron: str, workers: int | None) -> None:
         from quietsleep.night.orchestration.nightly import flow_of
 
         print(f"Nights of {study.name} run at '{cron}'. Stop with Ctrl-C.", flush=True)
-        with suppress(KeyboardInterrupt):
+        with suppress(KeyboardInterrupt), schedule_kept(study / "work", cron):
             flow_of(load_study(study)).serve(
                 name=study.name,
                 cron=cron,
@@ -56,17 +58,10 @@ def keep_scheduled(study: Path, *, cron: str, workers: int | None) -> None:
 
 def check_cron(cron: str) -> None:
     """Raise ScheduleError unless the text is a five-field cron schedule."""
-    from prefect.client.schemas.schedules import CronSchedule
-
     try:
-        if len(cron.split()) != 5:
-            raise ValueError(cron)
-        CronSchedule(cron=cron)
+        cron_of(cron)
     except ValueError as error:
-        raise ScheduleError(
-            f'"{cron}" is not a schedule. Give five fields: minute, hour, day of month, month, '
-            'day of week; "0 2 * * *" is every night at two.'
-        ) from error
+        raise ScheduleError(f"The schedule {error}") from None
 
 
 class LocalServer:

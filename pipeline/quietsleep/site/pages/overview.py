@@ -20,6 +20,7 @@ from quietsleep.site import words
 from quietsleep.site.actions import OPEN, SIGNS, Group, actions_of
 from quietsleep.site.charts import FunnelPoint, funnel
 from quietsleep.site.folder import PageFolder
+from quietsleep.site.heartbeat import heartbeat
 from quietsleep.site.pages.agreement import agreement_of_centres
 from quietsleep.site.pages.centre import count_tests, techniques_in
 from quietsleep.site.pages.equipment import DeviceView, devices_of
@@ -110,6 +111,7 @@ def _first_page(night: PublishedNight, seen: Sequence[Seen], study: Study) -> di
         "began_under": study.contract,
         "night_sign": words.sign(night.night["state"]),
         "night_said": night_said(night),
+        "heartbeat": heartbeat(night.night["started_at"], study.due),
         "lasted": _lasted(night),
         "stages": stage_times(night),
         "answers": known_answers(night),
