@@ -25,6 +25,7 @@ from quietsleep.study.dialect import TableDialect
 from quietsleep.study.schedule import PlannedVisit, Schedule
 from quietsleep.study.storage import Cluster, Storage
 from quietsleep.study.study import RegisterTable, StudyFile
+from quietsleep.study.telling import MailWay, Telling, Timetable, WebhookWay
 from quietsleep.study.upload_limits import UploadLimits
 
 MODELS: Mapping[str, type] = {
@@ -33,6 +34,10 @@ MODELS: Mapping[str, type] = {
     "study.cluster": Cluster,
     "study.register": RegisterTable,
     "study.desk": UploadLimits,
+    "study.tell": Telling,
+    "study.tell.mail": MailWay,
+    "study.tell.webhook": WebhookWay,
+    "study.nightly": Timetable,
     "study.schedule": Schedule,
     "study.schedule.visits": PlannedVisit,
     "tables": TableDialect,
@@ -46,6 +51,10 @@ TITLES: Mapping[str, str] = {
     "study.cluster": "`study.toml`, `[cluster]`",
     "study.register": "`study.toml`, `[register]`",
     "study.desk": "`study.toml`, `[desk]`",
+    "study.tell": "`study.toml`, `[tell]`",
+    "study.tell.mail": "`study.toml`, `[tell.mail]`",
+    "study.tell.webhook": "`study.toml`, `[tell.webhook]`",
+    "study.nightly": "`study.toml`, `[nightly]`",
     "study.schedule": "`study.toml`, `[schedule]`",
     "study.schedule.visits": "`study.toml`, `[[schedule.visits]]`",
     "tables": "`study.toml` or a centre file, `[tables]`",
@@ -59,6 +68,9 @@ TITLES: Mapping[str, str] = {
 NO_KEYS: Mapping[str, tuple[str, ...]] = {
     "centre": ("earlier_devices",),
     "centre.devices": ("centre",),
+    # Known only to be refused: secrets stand in the environment.
+    "study.tell.mail": ("user", "password"),
+    "study.tell.webhook": ("token",),
 }
 # What a reader fills in where the key is left out, and the model does not say so.
 FILLED_IN: Mapping[tuple[str, str], str] = {
