@@ -12,6 +12,7 @@ import duckdb
 import pytest
 
 from quietsleep.night.doctor import Finding, examine, repair
+from quietsleep.night.night import NightReport
 from quietsleep.store.state import NightRunning, State
 from quietsleep.study.study import load_study
 from quietsleep.warehouse.current import current_night
@@ -190,3 +191,18 @@ def stored_keys(study: Path) -> set[str]:
         held = state.execute("SELECT DISTINCT content_key FROM trial_values").fetchall()
     assert {row[0] for row in held} <= keys
     return keys
+
+
+def test_what_the_next_night_unpacks_or_says_is_no_mishap(
+    demo_night: tuple[Path, NightReport], tmp_path: Path
+) -> None:
+    """An archive to unpack again, a delivery that is gone, a folder under an old name."""
+    study = copy_of(demo_night[0], tmp_path / "demo")
+    shutil.rmtree(study / "work" / "unpacked")
+    shutil.rmtree(study / "deliveries" / "larch" / "larch-01")
+    file = study / "centres" / "willow.toml"
+    text = file.read_text(encoding="utf-8").replace('"willow"', '"osier"', 1)
+    file.with_name("osier.toml").write_text('was = ["willow"]\n' + text, encoding="utf-8")
+    file.unlink()
+    found = [f.sentence for f in examine(load_study(study)) if "cannot be read" in f.sentence]
+    assert found == []

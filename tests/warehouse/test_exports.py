@@ -113,6 +113,19 @@ def test_a_second_resolution_moment_is_cast_before_it_is_written() -> None:
     assert frame["tested_at"][0] == pd.Timestamp("2026-01-31 23:59:58")
 
 
+@pytest.mark.parametrize("kind", READERS)
+@pytest.mark.parametrize("n_missing", [0, 1, 179, 5000])
+def test_a_date_behind_missing_ones_is_a_date(kind: str, n_missing: int, tmp_path: Path) -> None:
+    day = date(2026, 1, 31)
+    table = pa.table({"valid_until": pa.array([None] * n_missing + [day], pa.date32())})
+    column = TABLES["rules"].column("valid_until")
+    sheet = exports.PlainTable(Table("t", "warehouse", "one", (), (column,)), table)
+    WRITERS[kind](sheet, tmp_path, tmp_path)
+    reader, ending = READERS[kind]
+    found = list(reader(tmp_path / f"t.{ending}")[0]["valid_until"])
+    assert found[-1] == day and sum(pd.isna(value) for value in found) == n_missing
+
+
 def test_yes_and_no_have_value_labels(made: Any) -> None:
     _, out, _ = made
     for kind in ("stata", "spss"):

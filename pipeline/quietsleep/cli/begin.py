@@ -35,9 +35,9 @@ def init(
     time_zone: TimeZone = "",
     altitude_m: Altitude = None,
 ) -> None:
-    """Begin a study: its files with comments, one centre, the key of its register, an example.
+    """Begin a study: its files, one centre, a key, an example.
 
-    In a terminal it asks for what is not given.
+    The key is that of the study register. In a terminal it asks for what is not given.
     """
     from quietsleep.simulation.example import write_example
     from quietsleep.study.begin import begin_study
@@ -81,7 +81,7 @@ def init_centre(
     time_zone: TimeZone = "",
     altitude_m: Altitude = None,
 ) -> None:
-    """Add a centre to a study: its file with comments, and the folder of its deliveries."""
+    """Add a centre: its file, and the folder of its deliveries."""
     from quietsleep.study.begin import begin_centre
 
     loaded = open_study(study)
@@ -97,7 +97,10 @@ def templates(
         bool, typer.Option("--workbook", help="One .xlsx with a sheet a table.")
     ] = False,
 ) -> None:
-    """Write empty tables of a delivery to fill in, and what each column holds."""
+    """Write empty tables of a delivery to fill in.
+
+    And what each column holds.
+    """
     from quietsleep.intake.templates import write_templates
 
     written = write_templates(folder, as_workbook=workbook)
@@ -119,7 +122,10 @@ def pack(
         bool, typer.Option("--zip", help="Write one .zip beside the folder as well.")
     ] = False,
 ) -> None:
-    """Seal a folder as a delivery: delivery.json, with size and digest of every file."""
+    """Seal a folder as a delivery: write delivery.json.
+
+    It holds size and digest of every file.
+    """
     from quietsleep.intake.pack import pack_delivery
 
     name = delivery or folder.resolve().name

@@ -49,9 +49,9 @@ def check(
     ] = True,
     as_json: AsJson = False,
 ) -> None:
-    """Check a delivery as the coordinating centre will: same contract, rules and sentences.
+    """Check a delivery as the night will, before it is sent.
 
-    Its tests are judged by what is in it alone.
+    Same contract, rules and sentences; its tests are judged by what is in it alone.
     """
     from quietsleep.cli.as_json import of_preview, print_json
     from quietsleep.cli.terminal import print_judged, print_preview
@@ -80,7 +80,10 @@ def why(
     session: Annotated[str, typer.Argument(help="Session code, as on the pages.")],
     study: StudyOption = None,
 ) -> None:
-    """Say in words why tests of a session were rejected or flagged, and what to do next time."""
+    """Say why tests of a session were rejected or flagged.
+
+    In words, and with what to do next time.
+    """
     from quietsleep.cli.terminal import print_why
     from quietsleep.warehouse.database import open_current
 
@@ -108,7 +111,10 @@ def look(
     certificate: Annotated[Path | None, typer.Option(help="TLS certificate, PEM.")] = None,
     key: Annotated[Path | None, typer.Option(help="Key of the certificate, PEM.")] = None,
 ) -> None:
-    """Serve the pages, on this machine only unless tokens are asked for, and open them."""
+    """Serve the pages and open them, on this machine only.
+
+    Others see them where tokens are asked for.
+    """
     from quietsleep.server.app import SiteApp, free_port, is_loopback, open_pages, serve
 
     loaded = open_study(study)
@@ -166,7 +172,10 @@ def sql(
 
 
 def rejudge(study: StudyArgument) -> None:
-    """Judge stored measures by the rules, waivers and decisions of now; reads no signal."""
+    """Judge stored measures by the rules of now.
+
+    With the waivers and the decisions of readers; no signal is read.
+    """
     from quietsleep.cli.terminal import print_rejudged
     from quietsleep.night.rejudge import rejudge_study
 
@@ -220,7 +229,10 @@ def decide(
         bool, typer.Option("--new-reader", help="Needed with a code not used before.")
     ] = False,
 ) -> None:
-    """Write down what a reader decided of one trial; it counts from the next night or rejudge."""
+    """Write down what a reader decided of one trial.
+
+    It counts from the next night or rejudge on.
+    """
     from quietsleep.review.desk import write_down
 
     written = write_down(
@@ -256,7 +268,10 @@ def withdraw(
         bool, typer.Option("--not-delivered-yet", help="Leave out what may come of it.")
     ] = False,
 ) -> None:
-    """Take an infant or a session out for good: nothing of it is kept or published any more."""
+    """Take an infant or a session out for good.
+
+    Nothing of it is kept or published any more.
+    """
     from quietsleep.cli.terminal import print_withdrawn
     from quietsleep.night.withdrawal import Withdrawal
     from quietsleep.night.withdrawal import withdraw as take_out
@@ -284,7 +299,10 @@ def register(
     by: Annotated[str, typer.Option(help="Code of who says so, never a name.")] = "",
     reason: Annotated[str, typer.Option(help="Why; kept in the register.")] = "",
 ) -> None:
-    """Say whether the study register is as it was written down, mend it, or say what is meant."""
+    """Say whether the study register is as it was written.
+
+    Mend it, or say that it counts as it is.
+    """
     from quietsleep.review.registrar import look_at_register, mend_register, say_meant
 
     loaded = open_study(study)
@@ -307,7 +325,10 @@ def queries(
     ] = False,
     as_json: AsJson = False,
 ) -> None:
-    """List all that a person has to look at, the most urgent first: the data queries."""
+    """List all that a person has to look at: the data queries.
+
+    The most urgent come first.
+    """
     from quietsleep.cli.as_json import of_queries, print_json
     from quietsleep.cli.terminal import print_queries
     from quietsleep.review.answers import list_queries
@@ -334,7 +355,10 @@ def answer(
         bool, typer.Option("--new-reader", help="Needed with a code not used before.")
     ] = False,
 ) -> None:
-    """Answer a data query, or close it; the next night publishes what was said."""
+    """Answer a data query, or close it.
+
+    The next night publishes what was said.
+    """
     from quietsleep.review.answers import answer_query
 
     written = answer_query(
@@ -350,7 +374,10 @@ def answer(
 
 
 def pages(study: StudyArgument) -> None:
-    """Write the pages of the published night again, without measuring or judging."""
+    """Write the pages of the published night again.
+
+    Nothing is measured or judged.
+    """
     from quietsleep.night.stages import rebuild_pages
 
     report = rebuild_pages(open_study(study).path)
@@ -395,7 +422,10 @@ def release(
         str | None, typer.Option(help="Why a red night is released all the same; recorded.")
     ] = None,
 ) -> None:
-    """Freeze the published night as a checksummed copy that can be cited."""
+    """Freeze the published night as a copy that can be cited.
+
+    With a checksum of each file.
+    """
     from quietsleep.warehouse.release import make_release, release_digest
 
     folder = make_release(open_study(study).path, label, anyway=anyway)
@@ -403,7 +433,7 @@ def release(
 
 
 def verify(release: ReleaseArgument, as_json: AsJson = False) -> None:
-    """Prove that a release is unchanged, or name every file that is not."""
+    """Prove that a release is unchanged, or name what is not."""
     from quietsleep.cli.as_json import of_release, print_json
     from quietsleep.warehouse.release import verify_release
 
@@ -429,7 +459,10 @@ def export(
         list[str] | None, typer.Option(help="Only this table or view; repeatable.")
     ] = None,
 ) -> None:
-    """Write a release in the formats of statistics programs, names, labels and units carried."""
+    """Write a release in the formats of statistics programs.
+
+    Names, labels and units are carried.
+    """
     from quietsleep.warehouse.exports import export_release
 
     target = out or release.with_name(f"{release.name}-export")
@@ -442,7 +475,7 @@ def fetch(
     address: Annotated[str, typer.Argument(help="Address of the warehouse, as in study.toml.")],
     folder: Annotated[Path, typer.Argument(help="Where to copy the published night to.")],
 ) -> None:
-    """Copy the published night from a store, checked, so that it can be opened here."""
+    """Copy the published night from a store, checked."""
     from quietsleep.intake.store import Address
     from quietsleep.study.storage import address_of, check_store
     from quietsleep.warehouse.upload import fetch as fetch_night
@@ -460,7 +493,10 @@ def doctor(
     ] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Say what is wrong with a study's own files after a mishap; changes nothing unasked."""
+    """Say what is wrong with a study's own files after a mishap.
+
+    Nothing is changed unasked.
+    """
     from quietsleep.cli.as_json import of_findings, print_json
     from quietsleep.night.doctor import examine, repair
 

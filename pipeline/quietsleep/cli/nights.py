@@ -16,7 +16,7 @@ def demo(
     folder: Annotated[Path, typer.Argument(help="Where to write the demo study.")] = Path("demo"),
     workers: Annotated[int | None, typer.Option(help="Processes that measure.")] = None,
 ) -> None:
-    """Write the invented demo study (once) and run a night on it."""
+    """Write the invented demo study, and run a night on it."""
     from quietsleep.simulation.centres import write_demo_study
 
     if not (folder / "study.toml").is_file():
@@ -51,7 +51,10 @@ def nightly(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Run one night: take in, measure, judge, publish, write the pages, tell people."""
+    """Run one night, from deliveries to warehouse and pages.
+
+    Take in, measure, judge, publish, write the pages, tell people.
+    """
     if timer and not (dry_run or as_json or full):
         _write_timer(study, every=every, out=out)
         return
@@ -120,7 +123,10 @@ def _write_timer(path: Path, *, every: str | None, out: Path | None) -> None:
 
 
 def status(study: StudyArgument, as_json: AsJson = False) -> None:
-    """Say when a night last looked, when the next is due, and whether one was missed."""
+    """Say when a night last looked, and when the next is due.
+
+    And whether one was missed, which is exit code 1.
+    """
     from quietsleep.cli.as_json import of_status, print_json
     from quietsleep.cli.terminal import print_status
     from quietsleep.night.status import status_of

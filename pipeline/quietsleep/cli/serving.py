@@ -25,7 +25,10 @@ def desk(
         typer.Option(help="Address of a proxy in front of it that ends TLS, such as 127.0.0.1."),
     ] = None,
 ) -> None:
-    """Serve the desk, by token: centres hand over deliveries, read pages, answer queries."""
+    """Serve the desk, where centres deliver, read and answer.
+
+    By token: they hand over deliveries, read their pages, answer their queries.
+    """
     from quietsleep.server.app import SiteApp, free_port, is_address, is_loopback, serve
     from quietsleep.server.desk import Desk
     from quietsleep.server.handover import conflicts

@@ -8,11 +8,11 @@ from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Any, Literal
 
 from rich.console import Console
-from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
 from quietsleep import contract
+from quietsleep.night.lines import open_console, print_line
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -32,13 +32,13 @@ MOST_CHANGES = 25
 
 def print_preview(seen: Preview) -> None:
     """Print what a delivery changes, and its problems, each with where and what to do."""
-    console, problems = Console(soft_wrap=True), seen.problems
+    console, problems = open_console(), seen.problems
     for sentence in seen.changes:
-        console.print(Text(sentence))
+        print_line(console, sentence)
     if not problems:
-        console.print(Text("No problem found. This delivery is ready to be sent."))
+        print_line(console, "No problem found. This delivery is ready to be sent.")
         return
-    console.print(Text(f"{len(problems)} problem{'s' * (len(problems) != 1)} found."))
+    print_line(console, f"{len(problems)} problem{'s' * (len(problems) != 1)} found.")
     for problem in problems:
         place = [problem.where]
         if problem.row is not None:
@@ -46,19 +46,19 @@ def print_preview(seen: Preview) -> None:
         if problem.column:
             place.append(f"column {problem.column}")
         console.print()
-        console.print(Text(", ".join(place), style="bold"))
-        console.print(Text(f"  {problem.sentence}"))
-        console.print(Text(f"  Expected: {problem.expected}"))
-        console.print(Text(f"  To do:    {problem.remedy}"))
+        print_line(console, ", ".join(place), style="bold")
+        print_line(console, problem.sentence, indent=2)
+        print_line(console, f"Expected: {problem.expected}", indent=2)
+        print_line(console, f"To do:    {problem.remedy}", indent=2)
 
 
 def print_queries(rows: pd.DataFrame, *, total: pd.DataFrame) -> None:
     """Print data queries, each with what is wrong and what to do, and how many of `total` stand."""
-    console = Console(highlight=False)
+    console = open_console()
     for row in rows.astype("object").where(rows.notna(), None).to_dict("records"):
         head = f"{row['query']}  {row['state']}  {row['centre'] or 'all centres'}  "
         kind = contract.QUERIES.kinds[row["kind"]].one
-        console.print(Text(f"{head}{kind}, since {row['opened_in']}", style="bold"))
+        print_line(console, f"{head}{kind}, since {row['opened_in']}", style="bold")
         told = [row["sentence"]]
         if row["state"] == "closed":
             told.append(f"Closed in {row['closed_in']}: {row['closed_why']}.".replace("..", "."))
@@ -67,7 +67,7 @@ def print_queries(rows: pd.DataFrame, *, total: pd.DataFrame) -> None:
         if row["answer"] is not None:
             told.append(f"{row['answered_by']}, {row['answered_at']:%Y-%m-%d}: {row['answer']}")
         for line in told:
-            console.print(Padding(Text(str(line)), (0, 0, 0, 4), expand=False))
+            print_line(console, str(line), indent=4)
     n = {state: int((total["state"] == state).sum()) for state in ("open", "answered", "closed")}
     console.print(f"{n['open']} open, {n['answered']} answered, {n['closed']} closed.")
 
@@ -76,38 +76,40 @@ def print_withdrawn(report: WithdrawnReport, study: Path) -> None:
     """Print what was taken out, where it still lies, and what is to be done there."""
     from quietsleep.night.verdict import count
 
-    console = Console(soft_wrap=True, highlight=False)
+    console = open_console()
     sessions, recordings = len(report.sessions), report.n_recordings
-    console.print(
+    print_line(
+        console,
         f"Written down. {count(sessions, 'session')} with {count(recordings, 'recording')} "
-        f"{'is' if sessions == 1 else 'are'} out of the state."
+        f"{'is' if sessions == 1 else 'are'} out of the state.",
     )
-    console.print(f"Out of warehouse, kept nights and pages with the next night: nightly {study}")
+    print_line(
+        console, f"Out of warehouse, kept nights and pages with the next night: nightly {study}"
+    )
     if report.files:
         done = "Erased from" if report.erased else "Raw files, removed with --erase-deliveries"
-        console.print(f"{done}:")
+        print_line(console, f"{done}:")
         for line in report.files:
-            console.print(Text(f"  {line}"))
+            print_line(console, line, indent=2)
     for place in report.by_hand:
-        console.print(Text(f"To be erased by hand, in the store: {place}"))
+        print_line(console, f"To be erased by hand, in the store: {place}")
     for label in report.releases:
-        console.print(
-            Text(
-                f"Release {label} holds it and stays as it is. After the next night make another: "
-                f"quietsleep release {study} {label}-2, and tell all who have {label} that it "
-                "supersedes theirs."
-            )
+        print_line(
+            console,
+            f"Release {label} holds it and stays as it is. After the next night make another: "
+            f"quietsleep release {study} {label}-2, and tell all who have {label} that it "
+            "supersedes theirs.",
         )
     for waiver in report.waivers:
-        console.print(Text(f"Waiver {waiver} is of it: take it out of waivers.toml."))
+        print_line(console, f"Waiver {waiver} is of it: take it out of waivers.toml.")
 
 
 def print_why(warehouse: duckdb.DuckDBPyConnection, session: str) -> bool:
     """Print every failed rule and problem of a session in words; False when it is unknown."""
     found = _rows(warehouse, "SELECT centre, status FROM sessions WHERE session = ?", session)
-    console = Console(soft_wrap=True, highlight=False)
+    console = open_console()
     for centre, status in found:
-        console.print(Text(f"Session {session} of {centre}. It is {status}.", style="bold"))
+        print_line(console, f"Session {session} of {centre}. It is {status}.", style="bold")
         _print_session_problems(console, warehouse, centre, session)
         _print_failures(console, warehouse, centre, session, technique="session")
         for technique, test_status, n_accepted, n_trials, why in _rows(
@@ -120,10 +122,10 @@ def print_why(warehouse: duckdb.DuckDBPyConnection, session: str) -> bool:
             title = str(technique).replace("_", " ").capitalize()
             counts = f"{n_accepted} of {n_trials} trials accepted"
             console.print()
-            console.print(Text(f"{title}: {test_status}, {counts}", style="bold"))
+            print_line(console, f"{title}: {test_status}, {counts}", style="bold")
             if not _print_failures(console, warehouse, centre, session, technique=technique):
                 quiet = why if test_status != "accepted" else "Every rule that applies was met."
-                console.print(Text(f"  {quiet}"))
+                print_line(console, str(quiet), indent=2)
     return bool(found)
 
 
@@ -136,13 +138,13 @@ def print_judged(night: Path) -> None:
 
 
 def _print_judged(warehouse: duckdb.DuckDBPyConnection) -> None:
-    console = Console(soft_wrap=True, highlight=False)
+    console = open_console()
     tests = _rows(warehouse, "SELECT status, count(*) FROM tests GROUP BY status ORDER BY status")
     if not tests:
         return
     counts = ", ".join(f"{n} {str(status).replace('_', ' ')}" for status, n in tests)
     console.print()
-    console.print(Text(f"Judged by what is in this delivery alone: {counts}.", style="bold"))
+    print_line(console, f"Judged by what is in this delivery alone: {counts}.", style="bold")
     sql = (
         "SELECT DISTINCT session FROM tests WHERE status <> 'accepted' OR flagged ORDER BY session"
     )
@@ -159,7 +161,8 @@ def _print_session_problems(
         "WHERE centre = ? AND session = ? ORDER BY problem"
     )
     for where, sentence, remedy in _rows(warehouse, sql, centre, session):
-        console.print(Text(f"  {where}: {sentence}\n    To do: {remedy}"))
+        print_line(console, f"{where}: {sentence}", indent=2)
+        print_line(console, f"To do: {remedy}", indent=4)
 
 
 def _print_failures(
@@ -179,11 +182,11 @@ def _print_failures(
     )
     rows = _rows(warehouse, sql, centre, session, technique)
     for _, severity, remedy, said in rows:
-        console.print(Text(f"  {str(severity).capitalize()}:"))
+        print_line(console, f"{str(severity).capitalize()}:", indent=2)
         for kind, item, sentence in said:
             place = f"{item}: " if kind == "trial" else ""
-            console.print(Text(f"    {place}{sentence}"))
-        console.print(Text(f"    To do: {remedy}"))
+            print_line(console, f"{place}{sentence}", indent=4)
+        print_line(console, f"To do: {remedy}", indent=4)
     return bool(rows)
 
 
@@ -206,8 +209,24 @@ def print_rows(rows: pd.DataFrame, *, as_csv: bool) -> None:
         table.add_row(*(Text(text) for text in _cells(values)))
     # Piped into a file or another program, a table keeps all of its columns whole.
     console = Console() if sys.stdout.isatty() else Console(width=WIDEST)
-    console.print(table)
+    whole = console.measure(table, options=console.options.update(width=WIDEST))
+    if console.is_terminal and whole.maximum > console.width:
+        _print_by_name(console, rows)
+    else:
+        console.print(table)
     console.print(Text(f"{len(rows)} row{'s' * (len(rows) != 1)}"))
+
+
+def _print_by_name(console: Console, rows: pd.DataFrame) -> None:
+    """Print a row below the other, a line a column: the columns do not fit beside each other."""
+    for number, values in enumerate(rows.itertuples(index=False), start=1):
+        console.print(Text(f"row {number}", style="bold"))
+        table = Table(box=None, pad_edge=False, show_header=False)
+        table.add_column(no_wrap=True)
+        table.add_column(overflow="fold")
+        for name, text in zip(rows.columns, _cells(values), strict=True):
+            table.add_row(Text(str(name)), Text(text))
+        console.print(table)
 
 
 def _cells(values: Iterable[object]) -> list[str]:
@@ -224,7 +243,7 @@ def print_waiting(rows: pd.DataFrame, *, limit: int, blind: bool) -> None:
     """Print the trials that wait; a blind list hides the verdict and why a trial waits."""
     from quietsleep.night.verdict import count
 
-    console = Console(highlight=False)
+    console = open_console()
     if rows.empty:
         console.print("No trial waits for a reader.")
         return
@@ -249,7 +268,7 @@ def print_rejudged(rejudged: Rejudged) -> None:
     """Print what judging again changed, the state of the night, and what was left alone."""
     from quietsleep.night.closing import STATE_WORDS
 
-    console = Console(highlight=False)
+    console = open_console()
     report = rejudged.report
     if report.idle:
         console.print("No rule, waiver or decision has changed since the last night.")
@@ -257,7 +276,7 @@ def print_rejudged(rejudged: Rejudged) -> None:
         _print_changes(console, rejudged.changes)
     console.print(Text(f"State {STATE_WORDS[report.state]}"))
     for sentence in (*report.sentences, *rejudged.notes):
-        console.print(Text(f"  - {sentence}"))
+        print_line(console, f"- {sentence}", indent=2)
     published = f"Published as {report.night}. " if report.published else ""
     console.print(f"{published}No signal was read; {report.seconds:.1f} s.")
     if report.published:
@@ -309,7 +328,7 @@ def print_dry_run(dry: DryRun) -> None:
     """Print what a night would change: session by session, in counts, and what it would ask."""
     from quietsleep.night.closing import STATE_WORDS
 
-    console, report = Console(highlight=False), dry.report
+    console, report = open_console(), dry.report
     against = f"the published night {dry.against}" if dry.against else "nothing: none is published"
     console.print(Text("A dry run: nothing of the study is changed, nobody is told."))
     console.print(Text(f"Held against {against}.\n"))
@@ -317,7 +336,9 @@ def print_dry_run(dry: DryRun) -> None:
         console.print(Text("No number, verdict or query would change." if dry.against else ""))
     for change in dry.sessions[:MOST_CHANGES]:
         why = f" ({', '.join(change.causes)})" if change.causes else ""
-        _print_line(console, f"{change.centre} {change.session}: {change.sentence}.{why}")
+        print_line(
+            console, f"- {change.centre} {change.session}: {change.sentence}.{why}", indent=2
+        )
     if len(dry.sessions) > MOST_CHANGES:
         console.print(
             f"  ... and {len(dry.sessions) - MOST_CHANGES} sessions more; --json has all."
@@ -336,22 +357,19 @@ def print_dry_run(dry: DryRun) -> None:
         if rows:
             console.print(Text(f"\n{heading}: {len(rows)}"))
         for row in rows[:MOST_CHANGES]:
-            _print_line(console, f"{row['centre'] or 'all centres'}: {row['sentence']}")
+            said = f"- {row['centre'] or 'all centres'}: {row['sentence']}"
+            print_line(console, said, indent=2)
     console.print(Text(f"\nThe night would end {STATE_WORDS[report.state]}"))
     for sentence in report.sentences:
-        _print_line(console, sentence)
+        print_line(console, f"- {sentence}", indent=2)
     console.print(f"{report.seconds:.1f} s.")
-
-
-def _print_line(console: Console, text: str) -> None:
-    console.print(Padding(Text(f"- {text}"), (0, 0, 0, 2), expand=False))
 
 
 def print_status(status: StudyStatus) -> None:
     """Print when nights ran and are due, and how old the newest delivery of each centre is."""
-    console = Console(highlight=False)
+    console = open_console()
     for line in _status_lines(status):
-        console.print(Text(line))
+        print_line(console, line)
     if status.centres:
         console.print(Text("Newest delivery:"))
     for each in status.centres:

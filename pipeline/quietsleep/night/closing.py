@@ -6,10 +6,10 @@ A single night and each night of a schedule say the same.
 from __future__ import annotations
 
 from rich.console import Console
-from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from quietsleep.night.lines import open_console, print_line
 from quietsleep.night.night import NightReport
 
 # Count -> heading, narrow enough for a terminal of 80 columns.
@@ -39,14 +39,14 @@ STATE_WORDS = {
 
 def print_closing(report: NightReport) -> None:
     """Print the conservation table of a night, its state and what needs action."""
-    console = Console(soft_wrap=False, highlight=False)
+    console = open_console()
     if report.idle:
         console.print(f"Night {report.night}: nothing has changed, nothing to do.")
     elif len(report.conservation):
         _print_conservation(console, report)
     console.print(Text(f"State {STATE_WORDS[report.state]}"))
     for sentence in report.sentences:
-        console.print(Padding(Text(f"- {sentence}"), (0, 0, 0, 2), expand=False))
+        print_line(console, f"- {sentence}", indent=2)
     if report.n_open or report.n_answered:
         console.print(f"Queries: {report.n_open} open, {report.n_answered} answered.")
     console.print(

@@ -180,7 +180,10 @@ def _take_away(path: Path) -> Callable[[], None]:
 
 
 def _deliveries(study: Study) -> Iterator[Finding]:
-    """Hash every file that was taken in; what changed in the ordinary way is the next night's."""
+    """Hash every file that was taken in; what changed in the ordinary way is the next night's.
+
+    So are deliveries that are gone, and archives that have to be unpacked again.
+    """
     if not (study.work_path / NAME).exists():
         return
     with duckdb.connect(study.work_path / NAME, read_only=True) as connection:
@@ -189,22 +192,25 @@ def _deliveries(study: Study) -> Iterator[Finding]:
             "FROM deliveries AS d JOIN stats AS s USING (centre, delivery) "
             "WHERE d.state = 'accepted' ORDER BY ALL"
         ).fetchall()
-    seen = take_inventory(study) if study.storage.deliveries else None
-    if seen and (shut := next((p for p in seen.strays if p.kind == CLOSED), None)):
+    seen, in_store = take_inventory(study), bool(study.storage.deliveries)
+    if in_store and (shut := next((p for p in seen.strays if p.kind == CLOSED), None)):
         yield Finding(shut.sentence, "see that the store answers and that its keys are right.")
         return
+    there = {(f.centre, f.delivery): f for own in seen.found.values() for f in own}
     bad: dict[tuple[str, str], list[str]] = {}
     for centre, delivery, folder, path, size, mtime_ns, sha256 in rows:
-        if seen:
-            found = next((f for f in seen.found.get(centre, []) if f.delivery == delivery), None)
+        found = there.get((centre, delivery))
+        if found is None:
+            continue
+        # Where the study lies now: it may have been moved since the last night.
+        unpacked = study.work_path / "unpacked" / centre / delivery
+        if in_store:
             file, stamp = placed(folder) / path, (size, mtime_ns)
             same = _is_same_in_store(found, file, path, stamp, sha256)
+        elif found.is_archive:
+            same = not unpacked.is_dir() or _is_same(unpacked / path, (size, None), sha256)
         else:
-            # Where the study lies now: it may have been moved since the last night.
-            unpacked = study.work_path / "unpacked" / centre / delivery
-            is_archive = unpacked.is_dir()
-            root = unpacked if is_archive else study.deliveries_path / centre / delivery
-            same = _is_same(root / path, (size, None if is_archive else mtime_ns), sha256)
+            same = _is_same(Path(str(found.path)) / path, (size, mtime_ns), sha256)
         if not same:
             bad.setdefault((centre, delivery), []).append(path)
     for key, paths in bad.items():
@@ -212,14 +218,14 @@ def _deliveries(study: Study) -> Iterator[Finding]:
 
 
 def _is_same_in_store(
-    found: FoundDelivery | None,
+    found: FoundDelivery,
     file: Path | Address,
     inside: str,
     stamp: tuple[int, int],
     sha256: str,
 ) -> bool:
     """Say whether a file in the store has its bytes; what changed since is for the next night."""
-    if found is None or not isinstance(file, Address):
+    if not isinstance(file, Address):
         return True
     now = (stamp[0], found.stats[""][1]) if found.is_archive else found.stats.get(inside)
     if now != stamp:

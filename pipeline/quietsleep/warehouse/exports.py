@@ -13,8 +13,10 @@ Values are never changed to suit a format. What a format cannot hold is told in 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+import json
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -32,9 +34,6 @@ from quietsleep.warehouse.views import views
 
 if TYPE_CHECKING:
     import pandas as pd
-import json
-from collections.abc import Mapping
-from datetime import UTC, date, datetime
 
 LONGEST_NAME = 32
 FORMULA_START = "^[=+@-]"
@@ -128,15 +127,22 @@ def plain_frame(sheet: PlainTable) -> pd.DataFrame:
             moments = values.cast(pa.timestamp("us", "UTC")).cast(pa.timestamp("us"))
             found[column.name] = moments.to_pandas().astype("datetime64[us]")
         elif column.type == "date":
-            all_missing = values.null_count == len(values)
-            kind = "float64" if all_missing else "object"
-            found[column.name] = pd.Series(values.to_pylist(), dtype=kind)
+            found[column.name] = _days(values.to_pylist())
         elif column.type in ("number", "integer", "yes_no"):
             found[column.name] = values.cast(pa.float64()).to_pandas()
         else:
             text = pc.fill_null(values.cast(pa.string()), "")
             found[column.name] = pd.Series(text.to_pylist(), dtype="object")
     return pd.DataFrame(found)
+
+
+def _days(values: Sequence[date | None]) -> pd.Series:
+    """Return dates as pyreadstat takes them: behind many None it would take a date for text."""
+    import pandas as pd
+
+    if all(day is None for day in values):
+        return pd.Series(values, dtype="float64")
+    return pd.Series([pd.NaT if day is None else day for day in values], dtype="object")
 
 
 def _labels(sheet: PlainTable, longest: int) -> list[str | None]:
@@ -213,10 +219,6 @@ def _date_formats(sheet: PlainTable, code: str) -> dict[str, str]:
 
 
 def _write_dataset_json(sheet: PlainTable, folder: Path, release_path: Path) -> None:
-    import json
-
-    from quietsleep.warehouse.exports import write_dataset_json
-
     write_dataset_json(
         folder / f"{sheet.name}.json",
         sheet.name,
