@@ -80,6 +80,7 @@ def test_every_error_class_that_may_reach_a_person_has_an_exit_code() -> None:
         "_BadFile",
         "_NoWorkers",
         "_OtherForm",
+        "NoTable",
         "OtherOffset",
         "Refused",
         "Unreadable",
