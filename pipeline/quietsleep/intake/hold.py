@@ -175,9 +175,9 @@ def _wrong_file(
     if called_so and path in listed:
         return None
     expected = path if called_so else f"{wanted or stem}.{device.file_format}"
-    listed_not = "is not listed in delivery.json"
+    listed_not = "is not among the files of the delivery"
     what = listed_not if called_so else f"should be called {expected}, by its row and device"
-    remedy = "Put the right file into a new delivery, and list it there."
+    remedy = "Put the right file into a new delivery."
     if wanted and not called_so and ending.lower() in ENDINGS[device.file_format]:
         remedy += (
             " Where the centre keeps its own names of files, the coordinating centre can register "

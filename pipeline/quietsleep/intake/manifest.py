@@ -17,7 +17,9 @@ from quietsleep.records import Problem
 
 MOST_BYTES = 16 * 1024**2
 FIELDS = ("contract", "centre", "delivery", "created", "files", "note", "replaces")
-_WRITE_AGAIN = "Write delivery.json anew when all files are in place, and deliver again."
+_WRITE_AGAIN = (
+    "Seal the delivery anew when all files are in place (quietsleep pack), and deliver again."
+)
 _HAND_OVER_AGAIN = "Put the whole file into a new delivery."
 
 

@@ -82,10 +82,10 @@ def missing_tables(
             place.problem(
                 "table_missing",
                 path,
-                f"{path} is not listed in {MANIFEST}, so the whole delivery is held.",
+                f"{path} is not among the files of the delivery, so the whole of it is held.",
                 expected="sessions.csv, recordings.csv and checks.csv, or a workbook with a sheet "
                 "for each",
-                remedy=f"Add {path} (a header alone will do) and list it in {MANIFEST}.{hint}",
+                remedy=f"Add {path}; a header alone will do.{hint}",
             )
         )
     return problems
