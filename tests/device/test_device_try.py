@@ -19,6 +19,7 @@ from quietsleep.intake.propose.export import open_export
 from quietsleep.night.device.entry import add_entry, toml_value
 from quietsleep.night.device.propose import Proposal, SaidOfExport, propose
 from quietsleep.night.device.trial import try_entry
+from quietsleep.study.devices import FIRST_DAY
 from quietsleep.study.study import Study, load_study
 from tests.device.exports import MAKES, WEIGHT_KG, Breathing, Make, breathe
 
@@ -281,3 +282,17 @@ def test_what_is_shown_is_what_is_measured(tmp_path: Path) -> None:
     said = {line.quantity: str(line) for line in trial.lines}
     assert said["vt_ml_kg"] == f"VT {trial.value('vt_ml_kg'):.3g} mL/kg: as in an infant"
     assert math.isnan(trial.value("crs_ml_kpa_kg", "single_occlusion"))
+
+
+def test_the_first_entry_of_a_device_holds_from_the_beginning(tmp_path: Path, study: Path) -> None:
+    """Sessions were done before the device is registered; only a further entry needs a day."""
+    make = next(iter(MAKES.values()))
+    path = written(tmp_path, make, breathe(make.rate_hz))
+    words = [path, "--study", study, "--centre", "alder", "--device", "own-1", "--write",
+             "--weight-kg", WEIGHT_KG, "--gas-state", "btps", "--equipment-class", "x"]  # fmt: skip
+    for day in (FIRST_DAY, dt.date.today()):
+        result = run(*words)
+        assert result.exit_code == 0, result.output
+        assert load_study(study).devices["own-1"].valid_from == day
+    text = (study / "centres" / "alder.toml").read_text()
+    assert text.count("valid_from") == 1

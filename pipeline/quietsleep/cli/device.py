@@ -61,7 +61,11 @@ def device_try(
         str, typer.Option("--gas-state", help="measured (at the flow head) or btps.")
     ] = "",
     valid_from: Annotated[
-        str, typer.Option("--valid-from", help="First day of the entry [default: today].")
+        str,
+        typer.Option(
+            "--valid-from",
+            help="First day of the entry [default: the beginning; later ones: today].",
+        ),
     ] = "",
     write: Annotated[
         bool, typer.Option("--write", help="Add the entry to the file of the centre.")
@@ -77,6 +81,7 @@ def device_try(
     from quietsleep.night.device.picture import write_picture
     from quietsleep.night.device.propose import SaidOfExport, propose
     from quietsleep.night.device.trial import try_entry
+    from quietsleep.study.devices import FIRST_DAY
 
     told = SaidOfExport(
         columns=_pairs(column, "--column"),
@@ -88,9 +93,9 @@ def device_try(
     )
     if write and not (centre and device):
         raise QuietsleepError("--write needs --study, --centre and --device.")
-    day = _day(valid_from)
     loaded = _study(study, needed=write or bool(centre))
     like = loaded.devices.get(device) if loaded else None
+    day = _day(valid_from, is_further=like is not None)
     _refuse_other(loaded, centre, device)
     try:
         export = open_export(file)
@@ -114,7 +119,8 @@ def device_try(
         raise typer.Exit(PROBLEMS_FOUND)
     entry = dated(proposal.device, day)
     text = entry_text(proposal, entry)
-    typer.echo(f"\nThe entry, which holds from {day} on:\n\n{text}")
+    since = "the beginning" if day == FIRST_DAY else str(day)
+    typer.echo(f"\nThe entry, which holds from {since} on:\n\n{text}")
     if trial is not None and not trial.is_possible:
         typer.echo("Not to be registered like this: no infant has these numbers.")
         raise typer.Exit(PROBLEMS_FOUND)
@@ -171,9 +177,11 @@ def _gas_state(text: str) -> GasState | None:
     return None
 
 
-def _day(text: str) -> date:
+def _day(text: str, *, is_further: bool) -> date:
+    from quietsleep.study.devices import FIRST_DAY
+
     if not text:
-        return date.today()
+        return date.today() if is_further else FIRST_DAY
     try:
         return datetime.strptime(text, "%Y-%m-%d").date()
     except ValueError:
@@ -239,7 +247,7 @@ def _measured(proposal: Proposal, trial: TriedEntry) -> Iterator[str]:
         yield from draw(proposal.recording, "airway_pressure_kpa", columns=_columns(), part=part)
     yield ""
     is_head = proposal.device.gas_state == "measured"
-    yield "It would measure" + (" (room of 23 Cel and 50 % humidity assumed):" if is_head else ":")
+    yield "It would measure" + (" (room of 23 °C and 50 % humidity assumed):" if is_head else ":")
     for line in (*trial.lines, *trial.sentences):
         yield from textwrap.wrap(
             str(line), _columns(), initial_indent="  ", subsequent_indent="    "

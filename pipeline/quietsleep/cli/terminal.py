@@ -146,7 +146,8 @@ def _print_judged(warehouse: duckdb.DuckDBPyConnection) -> None:
     console.print()
     print_line(console, f"Judged by what is in this delivery alone: {counts}.", style="bold")
     sql = (
-        "SELECT DISTINCT session FROM tests WHERE status <> 'accepted' OR flagged ORDER BY session"
+        "SELECT DISTINCT session FROM tests WHERE status IN ('rejected', 'not_judgeable') "
+        "OR flagged ORDER BY session"
     )
     for (session,) in _rows(warehouse, sql):
         console.print()

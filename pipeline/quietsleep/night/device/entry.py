@@ -19,17 +19,19 @@ from quietsleep.study.devices import Device, read_centre
 from quietsleep.study.study import Study, load_study
 
 # In the order of a centre file; what is as it would be without it is left out.
-_ALWAYS = ("device", "valid_from", "equipment_class", "file_format", "rate_hz", "time_column",
+_ALWAYS = ("device", "equipment_class", "file_format", "rate_hz", "time_column",
            "gas_state")  # fmt: skip
-_OPTIONAL = ("time_format", "csv_delimiter", "csv_decimal", "csv_encoding", "csv_skip_lines",
-             "csv_units_row", "file_names", "ignored_columns", "expired_temperature_c",
-             "expired_humidity_pct", "box_volume_l", "box_calibrated_empty")  # fmt: skip
+_OPTIONAL = ("valid_from", "time_format", "csv_delimiter", "csv_decimal", "csv_encoding",
+             "csv_skip_lines", "csv_units_row", "file_names", "ignored_columns",
+             "expired_temperature_c", "expired_humidity_pct", "box_volume_l",
+             "box_calibrated_empty")  # fmt: skip
 _WIDE = 40
 
 
 def entry_text(proposal: Proposal, device: Device) -> str:
     """Return an entry as TOML, with a remark beside what nothing in the export tells."""
-    said = {name: getattr(device, name) for name in (*_ALWAYS, *_OPTIONAL)}
+    order = ("device", "valid_from", *_ALWAYS[1:], *_OPTIONAL[1:])
+    said = {name: getattr(device, name) for name in order}
     defaults = {f.name: f.default for f in fields(Device)}
     remarks = {
         "gas_state": 'or "btps": ask' if device.gas_state == "measured" else "",
