@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import hashlib
+import shutil
 from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
 
 from quietsleep.cli.main import app
-from quietsleep.measure.pool import InProcess
+from quietsleep.intake.seal import seal_delivery
+from quietsleep.measure.pool import InProcess, in_process
 from quietsleep.night.night import NightReport
+from quietsleep.night.stages import run_night
 from quietsleep.night.trial_run import trial_night
 from quietsleep.study.study import load_study
 from quietsleep.warehouse.database import open_current, open_night
@@ -97,3 +100,28 @@ def test_what_is_wrong_with_a_delivery_is_still_an_exit_code(
 ) -> None:
     words = ["check", str(tmp_path / f"nothing{'.zip' * zipped}"), "--study", str(study_after)]
     assert CliRunner().invoke(app, words).exit_code == 1
+
+
+def test_columns_that_are_not_read_are_said_and_nothing_to_mend(
+    study_after: Path, tmp_path: Path
+) -> None:
+    """Extra columns are no reason to end with 1 for ever, nor a part that is held."""
+    folder = tmp_path / "larch-09"
+    shutil.copytree(study_after / "deliveries" / CENTRE / "larch-01", folder)
+    for place, cells in ((folder / "sessions.csv", (",room", ",3")),
+                         (next(folder.rglob("*tid1.csv")), (";temp", ";1"))):  # fmt: skip
+        head, *rows = place.read_text(encoding="utf-8").splitlines()
+        text = "\n".join([head + cells[0], *(row + cells[1] for row in rows)]) + "\n"
+        place.write_text(text, encoding="utf-8")
+    seal_delivery(folder, centre=CENTRE, delivery=folder.name)
+    words = ["check", str(folder), "--study", str(study_after), "--no-judge"]
+    result = CliRunner().invoke(app, words)
+    assert result.exit_code == 0, result.output
+    assert "ready to be sent. To know:" in result.output and "column room" in result.output
+    assert "the column temp is not registered" in result.output
+    shutil.move(folder, study_after / "deliveries" / CENTRE / folder.name)
+    run_night(study_after, pool=in_process)
+    with open_current(study_after) as warehouse:
+        sql = "SELECT kind, item FROM queries WHERE state = 'open' AND kind IN (?, ?) ORDER BY ALL"
+        asked = warehouse.execute(sql, ["column_unread", "delivery_in_part"]).fetchall()
+    assert asked == [("column_unread", "room"), ("column_unread", "temp")]

@@ -136,6 +136,17 @@ def test_what_is_withdrawn_or_taken_away_is_not_forgotten(tmp_path: Path) -> Non
     assert set(end.sessions) == {("aspen", "s1")} and end.counts["aspen"]["withdrawn"] == 2
 
 
+def test_a_withdrawal_takes_nothing_of_the_same_code_at_another_centre(tmp_path: Path) -> None:
+    """What was taken in of a delivery that is gone cannot be measured again."""
+    nights: list[list[Action]] = [
+        [Deliver(visit("d1", "s1")), Deliver(visit("e1", "s1", centre="briar"))],
+        [Remove("briar", "e1")],
+        [Withdraw("aspen", session="s1")],
+    ]
+    end = stands(nights, tmp_path, n_centres=2)
+    assert end.accepted == {("briar", "s1")} and end.counts["aspen"]["withdrawn"] == 2
+
+
 def test_erasing_leaves_a_count_and_no_question(tmp_path: Path) -> None:
     nights: list[list[Action]] = [
         [Deliver(visit("d1", "s1"))],

@@ -104,7 +104,7 @@ def of_dry_run(dry: DryRun) -> dict[str, Any]:
 def of_preview(seen: Preview, tests: Sequence[TrialTest]) -> dict[str, Any]:
     """Return what is wrong with a delivery, what it changes, and what its tests come to."""
     return {
-        "ready": not seen.problems,
+        "ready": seen.is_ready,
         "changes": seen.changes,
         "tests": [asdict(test) for test in tests],
         "problems": [asdict(problem) for problem in seen.problems],

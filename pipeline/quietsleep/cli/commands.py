@@ -72,7 +72,7 @@ def check(
                 print_judged(night)
     if as_json:
         print_json("check", of_preview(seen, tests))
-    if seen.problems:
+    if not seen.is_ready:
         raise typer.Exit(PROBLEMS_FOUND)
 
 

@@ -38,7 +38,10 @@ def print_preview(seen: Preview) -> None:
     if not problems:
         print_line(console, "No problem found. This delivery is ready to be sent.")
         return
-    print_line(console, f"{len(problems)} problem{'s' * (len(problems) != 1)} found.")
+    if seen.is_ready:
+        print_line(console, "This delivery is ready to be sent. To know:")
+    else:
+        print_line(console, f"{len(problems)} problem{'s' * (len(problems) != 1)} found.")
     for problem in problems:
         place = [problem.where]
         if problem.row is not None:

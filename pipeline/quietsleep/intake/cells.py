@@ -260,6 +260,8 @@ def _bad_cell(
         seen = seen if seen is None or _is_number_like(seen) else None
     expected = expectation(column, text.decimal)
     hint = nearest(cell, column.choices) if seen and column.choices else ""
+    if cell and column.choices and not hint:
+        hint = " A word of the centre's own can be registered by the coordinating centre."
     what = (
         f": {quoted(seen)} {why or f'is not {expected}'}" if cell else f" is empty: give {expected}"
     )

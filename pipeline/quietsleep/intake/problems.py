@@ -11,7 +11,7 @@ from quietsleep.intake.files.header import SignalHeader
 from quietsleep.intake.files.request import may_show_column
 from quietsleep.intake.find import MANIFEST
 from quietsleep.intake.manifest import Verifier
-from quietsleep.intake.reference import DeliveryReference, nearest
+from quietsleep.intake.reference import UNREGISTERED, DeliveryReference, nearest
 from quietsleep.intake.source import SAFE_PATH
 from quietsleep.intake.text_table import TextTable
 from quietsleep.records import Problem
@@ -223,7 +223,7 @@ def _unregistered(
     verbs = ("are", "were") if several else ("is", "was")
     hint = next((said for name in names if (said := nearest(name, free))), "")
     return place.problem(
-        "column_unregistered",
+        UNREGISTERED,
         paths[0],
         f"{paths[0]}{more if len(paths) > 1 else ''} of device {device}: {', '.join(titles)} "
         f"{verbs[0]} not registered and {verbs[1]} not read.",

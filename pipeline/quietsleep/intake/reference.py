@@ -94,8 +94,16 @@ def shown(value: str, *, like: Iterable[str] = (), is_time: bool = False) -> str
         kind = value_identifies(text, is_code=False)
         return text if kind in {None, BIRTH_DATE} else None
     close = any(SequenceMatcher(None, text.lower(), w.lower()).ratio() >= 0.7 for w in like)
-    harmless = close or text.lower() in _WORDS_FOR_NOTHING or _NUMBER_LIKE.fullmatch(text)
+    is_one_sign = len(text) == 1  # M for male: it names nobody
+    harmless = (
+        close or is_one_sign or text.lower() in _WORDS_FOR_NOTHING or _NUMBER_LIKE.fullmatch(text)
+    )
     return text if harmless and value_identifies(text, is_code=not close) is None else None
+
+
+# Problems that hold nothing: columns of a signal file, and of a table, that are not read.
+UNREGISTERED, UNKNOWN = "column_unregistered", "column_unknown"
+UNREAD_COLUMNS = frozenset({UNREGISTERED, UNKNOWN})
 
 
 def quoted(value: str | None) -> str:

@@ -16,7 +16,7 @@ from quietsleep.contract.model import Column, Table
 from quietsleep.intake.dialect import TextRow, decimal_of, decoded, split_rows, units_of_row
 from quietsleep.intake.files.request import MOST_COLUMNS, may_show_column
 from quietsleep.intake.files.workbook import MOST_ROWS, WorkbookSheet, number_text
-from quietsleep.intake.reference import DeliveryReference, nearest, quoted, shown
+from quietsleep.intake.reference import UNKNOWN, DeliveryReference, nearest, quoted, shown
 from quietsleep.records import Problem
 from quietsleep.study.dialect import TableWords
 
@@ -237,7 +237,7 @@ def unread_columns(tables: Iterable[TextTable], place: DeliveryReference) -> lis
         return []
     return [
         place.problem(
-            "column_unknown",
+            UNKNOWN,
             files[0],
             f"Not in the contract, and not read: {'; '.join(said)}.",
             expected="the columns of the contract",

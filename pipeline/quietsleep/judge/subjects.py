@@ -14,6 +14,7 @@ from typing import Any, NamedTuple
 import pandas as pd
 
 from quietsleep.intake.find import CLOSED
+from quietsleep.intake.reference import UNREAD_COLUMNS
 from quietsleep.judge.border import (
     EDITED,
     GONE,
@@ -196,7 +197,7 @@ def _of_its_kind(problem: dict[Any, Any], held: HeldItems) -> QuerySubject | Non
         return QuerySubject(OF_DELIVERY[kind], centre, delivery)
     if kind == "replaces_nothing":
         return QuerySubject(kind, centre, delivery, session)
-    if kind == "column_unregistered":
+    if kind in UNREAD_COLUMNS:
         return QuerySubject("column_unread", centre, item=text(problem["column_name"]))
     if kind == "other_day":
         if (centre, session) in held.sessions:

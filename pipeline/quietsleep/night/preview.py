@@ -11,6 +11,7 @@ import duckdb
 
 from quietsleep.intake.delivery import ReadDelivery, look_through
 from quietsleep.intake.ingest import known_sessions, named_sessions, rows_to_keep
+from quietsleep.intake.reference import UNREAD_COLUMNS
 from quietsleep.measure.amendments import amendments_of
 from quietsleep.measure.roster import Incoming, all_rows
 from quietsleep.records import Problem
@@ -37,6 +38,11 @@ class Preview:
     problems: tuple[Problem, ...]
     changes: tuple[str, ...] = ()
     centre: str = ""
+
+    @property
+    def is_ready(self) -> bool:
+        """Whether nothing has to be mended: that a column is not read is only said."""
+        return all(problem.kind in UNREAD_COLUMNS for problem in self.problems)
 
 
 def preview(study: Study, path: Path) -> Preview:

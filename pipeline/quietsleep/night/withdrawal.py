@@ -26,6 +26,7 @@ from quietsleep.study.history import History, history_of
 from quietsleep.study.register import Register, RegisterError
 from quietsleep.study.review_log import reviews_of
 from quietsleep.study.study import Study
+from quietsleep.warehouse.current import current_night
 from quietsleep.warehouse.publish import read_table
 from quietsleep.warehouse.registered import open_register
 
@@ -89,7 +90,8 @@ def withdraw(
             _write_down(register, state, history, wanted, sessions)
         sessions |= _already(history_of(register), wanted)
         infants = {wanted.infant} - {""}
-        erase_sessions(state, wanted.centre, sessions=sessions, infants=infants)
+        others = _others(study, wanted.centre, sessions)
+        erase_sessions(state, wanted.centre, sessions=sessions, infants=infants, others=others)
         state.keep_register_head(register.head)
         state.write_anew()
         _clear_work(study, sessions | infants)
@@ -149,6 +151,17 @@ def _already(history: History, wanted: Withdrawal) -> set[str]:
         for session in version.withdrawn
     }
     return {s for s in out.sessions if history.out_at[wanted.centre, s] == entry} | later
+
+
+def _others(study: Study, centre: str, sessions: Collection[str]) -> set[str]:
+    """Return the keys of the measures that the published night uses of all else."""
+    try:
+        night = current_night(study.path)
+        rows, checks = (read_table(night, n).to_pandas() for n in ("recordings", "checks"))
+    except WarehouseError:
+        return set()
+    own = (rows["centre"] == centre) & rows["session"].isin(list(sessions))
+    return {*rows.loc[~own, "content_key"].dropna(), *checks["content_key"].dropna()}
 
 
 def _not_there(state: State, wanted: Withdrawal) -> str:

@@ -13,12 +13,17 @@ OF_ITEMS = "item = ? OR starts_with(item, ? || '/') OR starts_with(item, ? || '#
 
 
 def erase_sessions(
-    state: State, centre: str, *, sessions: Collection[str], infants: Collection[str]
+    state: State,
+    centre: str,
+    *,
+    sessions: Collection[str],
+    infants: Collection[str],
+    others: Collection[str],
 ) -> None:
     """Take out all rows of some sessions, and rows that name some infants, of one centre.
 
-    Measures are dropped by the names of their recordings, whatever the centre: one dropped too
-    many is measured anew.
+    Measures are dropped by the names of their recordings, which another centre may have as well:
+    those stay on which `others` rest, for their files may be gone.
     """
     with state.transaction():
         for delivery, name, rows in _bodies(state, centre):
@@ -37,7 +42,7 @@ def erase_sessions(
     gone = [
         key
         for key, item in zip(keys["content_key"], keys["item"], strict=True)
-        if item.partition("/")[0] in sessions
+        if item.partition("/")[0] in sessions and key not in others
     ]
     state.forget_measured(gone)
 
