@@ -11,14 +11,14 @@ from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
 from starlette.responses import HTMLResponse, Response
 
 from quietsleep.server.forms import DESK, FORM_TOKEN
-from quietsleep.site import words
+from quietsleep.site.folder import environment
 
 if TYPE_CHECKING:
+    from jinja2 import Environment
+
     from quietsleep.server.sessions import LoginSession
 
 LOGIN, LOGOUT = "/-/login", "/-/logout"
@@ -76,22 +76,7 @@ def said_bytes(n: int) -> str:
 
 @cache
 def _environment() -> Environment:
-    made = Environment(
-        loader=PackageLoader("quietsleep.server", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        finalize=_finalize,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    made = environment("quietsleep.server")
     made.globals |= {"desk": DESK, "login": LOGIN, "logout": LOGOUT, "field": FORM_TOKEN}
-    made.globals |= {"w": words, "caution": words.CAUTION, "size": said_bytes}
+    made.globals["size"] = said_bytes
     return made
-
-
-def _finalize(value: Any) -> Any:
-    if value is None:
-        return ""
-    if isinstance(value, Markup):
-        return value
-    return words.seen(value) if isinstance(value, str) else value

@@ -169,10 +169,10 @@ def _finalize(value: Any) -> Any:
 
 
 @cache
-def environment() -> Environment:
-    """Return the one environment of the pages."""
+def environment(package: str = "quietsleep.site") -> Environment:
+    """Return the one environment of the templates of a package; text is shown the same in all."""
     made = Environment(
-        loader=PackageLoader("quietsleep.site", "templates"),
+        loader=PackageLoader(package, "templates"),
         autoescape=True,
         undefined=StrictUndefined,
         finalize=_finalize,
