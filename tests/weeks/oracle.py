@@ -17,7 +17,9 @@ the last row counts. The rules, in the words of the contract:
 - A delivery that was edited or taken away is asked about, unless all of it was withdrawn since;
   that it is lost holds rows, and is no question more.
 - A check out of tolerance is asked about until a later one of its device is in tolerance.
+- A session that lacks a check of its day is asked about, unless one of that day is held or lost.
 - A recording that is not of its session's day is asked about, unless the session is held.
+- The same signal twice is asked about, also where a session of it is held: it may be mixed up.
 """
 
 from __future__ import annotations
@@ -80,9 +82,14 @@ class Arrival:
     delivery: Delivery
     name: str
     night: int
-    edited: bool = False
+    came: Delivery
     gone: bool = False
     lost: bool = False  # gone, and so is what was taken in then: known by name, never to be read
+
+    @property
+    def edited(self) -> bool:
+        """Whether it is not any more as it came; what was written again unchanged is."""
+        return self.delivery != self.came
 
 
 @dataclass(slots=True)
@@ -128,8 +135,7 @@ class Oracle:
             case Finish(_, name):
                 self.arrive(night, self.arriving.pop(name))
             case Edit(delivery):
-                arrival = self.arrival_of(delivery.delivery)
-                arrival.delivery, arrival.edited = delivery, True
+                self.arrival_of(delivery.delivery).delivery = delivery
             case Remove(_, name):
                 self.arrival_of(name).gone = True
             case LoseWork():
@@ -145,7 +151,7 @@ class Oracle:
 
     def arrive(self, night: int, delivery: Delivery) -> None:
         centre = next((n for n in self.centres if n.startswith(delivery.centre)), delivery.centre)
-        self.arrivals.append(Arrival(centre, delivery, delivery.delivery, night))
+        self.arrivals.append(Arrival(centre, delivery, delivery.delivery, night, delivery))
 
     def arrival_of(self, name: str) -> Arrival:
         return next(a for a in self.arrivals if a.name == name)
@@ -194,7 +200,7 @@ class Oracle:
             late = night - max(a.night for a in arrivals) > LATE_AFTER_DAYS
             expected.centres[centre] = "late" if late else "delivered"
         queries = [*asked(fold), *compared(fold)]
-        queries += [*judged(fold, expected), *signals(fold, expected)]
+        queries += [*judged(fold, expected), *signals(fold)]
         expected.queries |= {(what, centre, frozenset(names)) for what, *names in queries}
 
     def judge(self, fold: Fold, expected: Expected) -> None:
@@ -378,17 +384,23 @@ def held(fold: Fold) -> Iterator[tuple[str, ...]]:
             yield "held", row.session
 
 
-def signals(fold: Fold, expected: Expected) -> Iterator[tuple[str, ...]]:
-    """Data queries about recordings that count."""
+def signals(fold: Fold) -> Iterator[tuple[str, ...]]:
+    """Data queries about recordings that count, and about signals that are there twice."""
     counting = [row for row in fold.rows if fold.state_of(row) == "in_force"]
     for row in counting:
         cells = row.cells
         if isinstance(cells, Recording) and cells.day != fold.sessions[row.session].day:
             yield "other_day", row.session
-    mine = sorted((k, b) for k, (_, b) in expected.recordings.items() if k[0] == fold.centre)
-    for (first, b1), (second, b2) in combinations(mine, 2):
+    read = [
+        (row.session, row.cells.bytes_)
+        for row in fold.rows
+        if isinstance(row.cells, Recording)
+        and not row.bad
+        and fold.state_of(row) in {"in_force", "quarantined"}
+    ]
+    for (first, b1), (second, b2) in combinations(sorted(read, key=lambda r: r[0]), 2):
         if b1 == b2:
-            yield "same_bytes", first[1], second[1]
+            yield "same_bytes", first, second
 
 
 def hour_of(key: Key) -> int:

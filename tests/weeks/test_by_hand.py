@@ -331,3 +331,35 @@ def test_the_study_of_the_weeks_stands(tmp_path: Path) -> None:
     study = StudyOfWeeks(tmp_path / "study", CENTRES)
     study.begin()
     assert study.night(0).state != "red"
+
+
+def test_a_check_that_is_lost_with_its_delivery_is_asked_about_as_lost_not_as_missing(
+    tmp_path: Path,
+) -> None:
+    first = visit("d1", "s1")
+    row = replace(first.sessions[0], weight_kg=8.6)
+    anew = Delivery("aspen", "d2", sessions=(row,), recordings=(fresh_of("s1"),), replaces=("s1",))
+    nights: Nights = [[Deliver(first)], [Remove("aspen", "d1"), LoseWork(), Deliver(anew)]]
+    end = stands(nights, tmp_path)
+    assert ("aspen", "s1") in end.sessions
+    assert {what for what, _, _ in end.queries} == {"vanished"}
+
+
+def test_a_signal_that_a_held_session_has_too_is_asked_about(tmp_path: Path) -> None:
+    first, second = visit("d1", "s1"), visit("d2", "s2", infant="i2", day=1)
+    spoiled = replace(first, sessions=(replace(first.sessions[0], spoiled=True),))
+    same = replace(second.recordings[0], bytes_=first.recordings[0].bytes_)
+    mixed = replace(second, recordings=(same, *second.recordings[1:]))
+    end = stands([[Deliver(spoiled)], [Deliver(mixed)]], tmp_path)
+    assert ("same_bytes", "aspen", frozenset({"s1", "s2"})) in end.queries
+
+
+def test_a_delivery_that_is_written_again_unchanged_was_not_edited(tmp_path: Path) -> None:
+    first = visit("d1", "s1")
+    end = stands([[Deliver(first)], [Edit(first)]], tmp_path)
+    assert not end.queries
+
+
+def fresh_of(code: str) -> Recording:
+    """A recording anew of the first day."""
+    return Recording(code, "new1", 0, fresh())

@@ -104,7 +104,7 @@ def _same_bytes(roster: Roster) -> Iterator[Contradiction]:
             f"{of_sessions}: {_listed(names)}.",
             expected="each signal once, as what it was recorded as",
             remedy="Find out which it is, and deliver the right signal of the others; until then "
-            "the same recording counts more than once.",
+            "the same recording may count more than once.",
         )
 
 

@@ -13,13 +13,14 @@ from __future__ import annotations
 import json
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 import pandas as pd
 
 from quietsleep import contract
 from quietsleep.contract.schemas import PANDAS_TYPES
-from quietsleep.store.items import code_of_item, item_of_row
+from quietsleep.store.items import code_of_item, day_of_check, item_of_row
 from quietsleep.store.state import State
 from quietsleep.study.history import History
 
@@ -235,7 +236,7 @@ def _gone(kept: pd.DataFrame, name: str, order: pd.DataFrame, history: History) 
     return pd.DataFrame([*found.values()])
 
 
-def _said_by_item(name: str, item: str, word: str | None) -> dict[str, str | None]:
+def _said_by_item(name: str, item: str, word: str | None) -> dict[str, str | date | None]:
     """Return what the key of an item says of its row."""
     if name == "sessions":
         return {"session": item}
@@ -245,7 +246,8 @@ def _said_by_item(name: str, item: str, word: str | None) -> dict[str, str | Non
         return {"session": session, "technique": technique, "outcome": outcome}
     if name == "recordings":
         return {"session": item.partition("/")[0], "recording": code, "technique": word}
-    return {"device": item.partition("/")[0], "check": code, "kind": word}
+    device = item.partition("/")[0]
+    return {"device": device, "on": day_of_check(item), "check": code, "kind": word}
 
 
 def _delivered(recordings: pd.DataFrame, history: History) -> pd.DataFrame:

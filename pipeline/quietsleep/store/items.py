@@ -33,6 +33,11 @@ def code_of_item(item: str) -> str:
     return item.rpartition("/")[2]
 
 
+def day_of_check(check_id: str) -> date:
+    """Return the local day out of the name of a check."""
+    return date.fromisoformat(check_id.split("/")[1])
+
+
 def item_of_row(table: str, row: Mapping[Hashable, Any]) -> str | None:
     """Return the item of a delivered row of `table`; None where it does not say all of its key.
 
