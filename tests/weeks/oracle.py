@@ -122,6 +122,7 @@ class Oracle:
         self.arriving: dict[str, Delivery] = {}
         self.withdrawals: list[Withdraw] = []
         self.gains: dict[str, list[tuple[int, float]]] = {}
+        self.work_lost = -1  # the night before which work/ was lost last
 
     # ------------------------------------------------------------------ what happens
 
@@ -137,8 +138,10 @@ class Oracle:
             case Edit(delivery):
                 self.arrival_of(delivery.delivery).delivery = delivery
             case Remove(_, name):
-                self.arrival_of(name).gone = True
+                arrival = self.arrival_of(name)
+                arrival.gone, arrival.lost = True, self.work_lost == night
             case LoseWork():
+                self.work_lost = night
                 for arrival in self.arrivals:
                     if arrival.gone:
                         arrival.lost = True
