@@ -14,8 +14,11 @@ the last row counts. The rules, in the words of the contract:
 - What is withdrawn, or came without consent, is a count and nothing else.
 - What was taken in of a delivery that is taken away still counts. Where work/ is lost as well it is
   held: it can be read no more, and is not passed over.
-- A delivery that was edited or taken away is asked about, unless all of it was withdrawn since;
-  that it is lost holds rows, and is no question more.
+- A delivery that was edited or taken away is asked about as long as something rests on it: until
+  all of it is replaced or withdrawn. That it is lost holds rows, and is no question more; what it
+  said of itself is lost as well.
+- A withdrawal of an infant reaches its sessions that can be read; of a session that is lost
+  nothing but its code is known, and by that it is withdrawn.
 - A check out of tolerance is asked about until a later one of its device is in tolerance.
 - A session that lacks a check of its day is asked about, unless one of that day is held or lost.
 - A recording that is not of its session's day is asked about, unless the session is held.
@@ -148,7 +151,7 @@ class Oracle:
             case Recalibrate(centre, day, factor):
                 self.gains.setdefault(centre, []).append((day, factor))
             case Withdraw():
-                self.withdrawals.append(action)
+                self.withdrawals += [action, *self.known_of(action)]
             case Rename(was, centre, _):
                 self.rename(was, centre)
 
@@ -158,6 +161,16 @@ class Oracle:
 
     def arrival_of(self, name: str) -> Arrival:
         return next(a for a in self.arrivals if a.name == name)
+
+    def known_of(self, action: Withdraw) -> Iterator[Withdraw]:
+        """The sessions of an infant that are known when it is withdrawn."""
+        if not action.infant:
+            return
+        for arrival in self.arrivals:
+            if arrival.centre == action.centre and not (arrival.lost or arrival.delivery.cut):
+                for session in arrival.delivery.sessions:
+                    if session.infant == action.infant:
+                        yield replace(action, infant="", session=session.session)
 
     def rename(self, was: str, centre: str) -> None:
         self.centres = [centre if c == was else c for c in self.centres]
@@ -249,12 +262,12 @@ class Fold:
         self.replaces = {
             (n, session) for n, a in enumerate(arrivals) for session in a.delivery.replaces
         }
-        codes, infants = {w.session for w in withdrawals}, {w.infant for w in withdrawals}
+        codes, infants = {w.session for w in withdrawals}, {w.infant for w in withdrawals} - {""}
         self.out = {
             row.session
             for row in self.rows
             if row.session in codes
-            or (isinstance(row.cells, Session) and row.cells.infant in infants)
+            or (isinstance(row.cells, Session) and not row.lost and row.cells.infant in infants)
         } | {code for code, cells in self.sessions.items() if cells.consent == "no"}
         self.out.discard("")
 
@@ -304,13 +317,13 @@ def place(fold: Fold, row: Row, expected: Expected) -> None:
 def asked(fold: Fold) -> Iterator[tuple[str, ...]]:
     """Data queries about deliveries and consent."""
     for n, arrival in enumerate(fold.arrivals):
-        mine = all_rows(n, arrival.delivery)
-        is_out = all(row.session in fold.out for row in mine)
-        if arrival.gone and not is_out:
+        mine = [row for row in fold.rows if row.place == n]
+        rests = any(fold.state_of(row) in {"in_force", "quarantined"} for row in mine)
+        if arrival.gone and rests:
             yield "vanished", arrival.name
-        elif arrival.edited and not is_out:
+        elif arrival.edited and rests:
             yield "edited", arrival.name
-        if arrival.delivery.created_days > CREATED_AHEAD_DAYS:
+        if arrival.delivery.created_days > CREATED_AHEAD_DAYS and not arrival.lost:
             yield "created_ahead", arrival.name
         if arrival.delivery.cut and not came_anew(fold, n):
             yield "refused", arrival.name
