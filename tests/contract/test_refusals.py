@@ -29,6 +29,24 @@ SINGLE = "techniques/single_occlusion.toml"
 RULE = 'name = "plateau_long_enough"\nquantity = "plateau_s"\noperator = "at_least"\nlimit = 0.1\n'
 SESSION = "session.toml"
 CASES = {
+    "fault that reads as its opposite": (
+        "techniques/tidal.toml",
+        'fault = "leak"',
+        'fault = "no leak"',
+        r'fault is "no leak", which reads as its opposite',
+    ),
+    "fault that is a sentence": (
+        "techniques/tidal.toml",
+        'fault = "leak"',
+        'fault = "There was a leak."',
+        r"fault is .*name the fault in a few words, without a full stop",
+    ),
+    "rule without a fault": (
+        "techniques/tidal.toml",
+        'fault = "leak"\n',
+        "",
+        r"fault is missing",
+    ),
     "sentence that names no quantity of its level": (
         SESSION,
         "at the registered altitude of {altitude_m} m",

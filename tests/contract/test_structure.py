@@ -13,7 +13,7 @@ import pytest
 from quietsleep import contract
 from quietsleep.contract import ContractError, Rule
 from quietsleep.contract.load import FOLDER
-from quietsleep.contract.model import Column
+from quietsleep.contract.model import Column, fault_for
 from quietsleep.contract.toml import Entry
 
 # Published figures that tests compare with; no rule and no equation rests on them.
@@ -71,6 +71,18 @@ def test_rule_can_be_judged_and_explained(rule: Rule) -> None:
     assert low is not None
     if quantity.labels:
         assert rule.operator == "equals" and f"{low:g}" in quantity.labels
+
+
+@pytest.mark.parametrize("rule", contract.RULES.values(), ids=contract.RULES.keys())
+def test_fault_names_what_is_wrong(rule: Rule) -> None:
+    for fault in (rule.fault, fault_for(rule.fault, rule.fault_missing, is_missing=True)):
+        assert len(fault) <= 60 and not fault.endswith(".")
+        assert fault[0].islower() or fault[:2] in ("FE", "FV", "V'"), fault
+
+
+def test_no_fault_stands_for_two_rules_of_one_owner() -> None:
+    said = Counter((r.owner, r.fault) for r in contract.RULES.values())
+    assert [key for key, n in said.items() if n > 1] == []
 
 
 def test_no_remedy_or_sentence_asks_for_more_risk() -> None:

@@ -102,12 +102,22 @@ def _as_pairs(powers: object) -> object:
     return tuple(powers.items()) if isinstance(powers, Mapping) else powers
 
 
+def _noun_phrase(words: str) -> str:
+    if words.endswith((".", "?", "!")) or "{" in words:
+        raise ValueError(f"is {shown(words)}; name the fault in a few words, without a full stop.")
+    if words.split(" ", 1)[0] in ("no", "without"):
+        raise ValueError(f"is {shown(words)}, which reads as its opposite beside a number.")
+    return words
+
+
 Ucum = Annotated[Text, AfterValidator(_listed_unit)]
 Citation = Annotated[Text, AfterValidator(_cited)]
 Sentence = Annotated[Text, _naming(*NAMED)]
 # Of a rule: the loader knows which quantities of its level it may name besides.
 RuleSentence = Annotated[Text, AfterValidator(_paired)]
 PlainSentence = Annotated[Text, _naming()]
+# Stands before a number: "leak 14 %, limit 5 %".
+Fault = Annotated[Text, AfterValidator(_noun_phrase)]
 Limit = Annotated[tuple[Number, ...], BeforeValidator(_as_tuple)]
 Texts = Annotated[Mapping[str, Text], AfterValidator(MappingProxyType)]
 Numbers = Annotated[Mapping[str, Number], AfterValidator(MappingProxyType)]
@@ -260,7 +270,8 @@ class Rule(Condition):
     names the quantity that is this part. `since` is the version of the contract from which on
     the rule holds with this limit.
     `remedy_missing` says what to do where the quantity is missing, where that is not what `remedy`
-    says.
+    says. `fault` and `fault_missing` name what is wrong in a few words ("leak"), as the name of a
+    rule may name what should be ("no_leak").
     """
 
     owner: str
@@ -268,6 +279,7 @@ class Rule(Condition):
     level: Level
     severity: Severity
     missing: Missing
+    fault: Fault
     sentence: RuleSentence
     sentence_missing: PlainSentence
     remedy: PlainSentence
@@ -281,6 +293,7 @@ class Rule(Condition):
     scaled_part: Text | None = None
     since: Version = "1"
     remedy_missing: PlainSentence | None = None
+    fault_missing: Fault | None = None
 
     @property
     def key(self) -> str:
@@ -290,6 +303,11 @@ class Rule(Condition):
     def remedy_for(self, observed: float) -> str:
         """Say what to do next time about a number that breaks the rule or is missing (NaN)."""
         return remedy_for(self.remedy, self.remedy_missing, is_missing=math.isnan(observed))
+
+
+def fault_for(fault: str, fault_missing: str | None, *, is_missing: bool) -> str:
+    """Name what is wrong with a number that fails, or with one that is missing."""
+    return (fault_missing or f"{fault} cannot be ruled out") if is_missing else fault
 
 
 def remedy_for(remedy: str, remedy_missing: str | None, *, is_missing: bool) -> str:
@@ -362,6 +380,8 @@ class Needs:
 class Dependents:
     """What a test is told that rests on an equipment check."""
 
+    fault: Fault
+    fault_missing: Fault
     sentence: Sentence
     sentence_missing: PlainSentence
     remedy: PlainSentence

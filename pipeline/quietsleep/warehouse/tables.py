@@ -136,6 +136,8 @@ def rules_frame(
                 "unit": contract.QUANTITIES[(r.owner, r.level, r.quantity)].unit,
                 "severity": r.severity,
                 "missing": r.missing,
+                "fault": r.fault,
+                "fault_missing": r.fault_missing,
                 "sentence": r.sentence,
                 "remedy": r.remedy,
                 "remedy_missing": r.remedy_missing,
