@@ -54,28 +54,38 @@ class Week:
     total: int
 
 
-def weeks_strip(weeks: Sequence[Week]) -> Markup:
+def _week_paths(weeks: Sequence[Week], *, step: float, bar: float, height: float) -> str:
     """Draw weeks as columns: accepted tests stand above the line, the others hang below it."""
     most = max((max(w.accepted, w.total - w.accepted) for w in weeks), default=0)
-    middle = STRIP_HEIGHT / 2
+    middle = height / 2
     unit = (middle - 1) / max(most, 1)
-    above, below = [], []
+    parts: dict[str, list[str]] = {"up": [], "down": []}
     for i, week in enumerate(weeks):
-        x = i * WEEK + 1
-        if week.accepted:
-            above.append(
-                f"M{x} {middle:g}v{-week.accepted * unit:.1f}h4v{week.accepted * unit:.1f}z"
-            )
-        if lost := week.total - week.accepted:
-            below.append(f"M{x} {middle:g}v{lost * unit:.1f}h4v{-lost * unit:.1f}z")
+        left = f"M{i * step + (step - bar) / 2:g} {middle:g}"
+        for css, n in (("up", -week.accepted), ("down", week.total - week.accepted)):
+            if n:
+                parts[css].append(f"{left}v{n * unit:.1f}h{bar:g}v{-n * unit:.1f}z")
+    body = f'<path class="base" d="M0 {middle:g}h{step * max(len(weeks), 1):g}"/>'
+    return body + "".join(
+        f'<path class="{css}" d="{"".join(steps)}"/>' for css, steps in parts.items() if steps
+    )
+
+
+def weeks_strip(weeks: Sequence[Week]) -> Markup:
+    """Draw weeks so small that they fit a cell, beside words that say the same."""
     width = WEEK * max(len(weeks), 1)
-    body = f'<path class="base" d="M0 {middle:g}h{width}"/>'
-    body += f'<path class="up" d="{"".join(above)}"/>' if above else ""
-    body += f'<path class="down" d="{"".join(below)}"/>' if below else ""
     return Markup(
         f'<svg class="weeks" viewBox="0 0 {width} {STRIP_HEIGHT}" width="{width}" '
-        f'height="{STRIP_HEIGHT}" aria-hidden="true">{body}</svg>'
+        f'height="{STRIP_HEIGHT}" aria-hidden="true">'
+        f"{_week_paths(weeks, step=WEEK, bar=WEEK - 2, height=STRIP_HEIGHT)}</svg>"
     )
+
+
+def weeks_picture(weeks: Sequence[Week], *, title: str) -> Markup:
+    """Draw weeks beside a sentence."""
+    step = SMALL_WIDTH / max(len(weeks), 1)
+    body = _week_paths(weeks, step=step, bar=step * 0.7, height=SMALL_HEIGHT)
+    return picture(body, width=SMALL_WIDTH, height=SMALL_HEIGHT, css="small weeks", title=title)
 
 
 @dataclass(frozen=True, slots=True)

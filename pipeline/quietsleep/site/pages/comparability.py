@@ -9,7 +9,7 @@ analysis does.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 from markupsafe import Markup
@@ -96,6 +96,10 @@ def fitting(value: float | None, span: float) -> str:
     return shown.lstrip("-") if float(shown) == 0 else shown
 
 
+def _name(row: Row, titles: Mapping[str, str]) -> str:
+    return str(titles.get(row["centre"], row["centre"]))
+
+
 def estimate(row: Row, names: tuple[str, str, str], title: str, equipment: str) -> Estimate:
     """Return one centre of a forest from the columns that hold its number and its interval."""
     value, low, high = (row[name] for name in names)
@@ -107,10 +111,10 @@ def estimate(row: Row, names: tuple[str, str, str], title: str, equipment: str) 
     return Estimate(title, equipment, value, low if has else None, high if has else None, said)
 
 
-def estimates_of(rows: Sequence[Row], titles: dict[str, str]) -> list[Estimate]:
+def estimates_of(rows: Sequence[Row], titles: Mapping[str, str]) -> list[Estimate]:
     """Return the centres of an outcome by rows of `comparability` that have a mean."""
     return [
-        estimate(row, ("mean", "lower", "upper"), titles[row["centre"]], row["equipment_class"])
+        estimate(row, ("mean", "lower", "upper"), _name(row, titles), row["equipment_class"])
         for row in rows
         if not words.missing(row["mean"])
     ]
