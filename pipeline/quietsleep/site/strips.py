@@ -19,9 +19,9 @@ WEEK, STRIP_HEIGHT = 6, 20
 # A small picture beside a sentence.
 SMALL_WIDTH, SMALL_HEIGHT, EDGE = 240, 60, 4
 # A forest: room for the names on the left, for the numbers on the right.
-FOREST_WIDTH, NAMES, NUMBERS, LINE, HEAD, FOOT = 460, 104, 122, 19, 8, 36
+FOREST_WIDTH, NAMES, NUMBERS, LINE, HEAD, FOOT = 490, 104, 160, 19, 8, 38
 # Letters of this width, in points, fit the names of a forest and the words of small pictures.
-LETTER = 6.6
+LETTER = 6.3
 CLASS_SHAPES = ("round", "diamond", "triangle", "square", "hollow", "cross")
 MORE_SHAPES = SHAPES | {
     "square": '<path d="M{x} {y}m-4 -4h8v8h-8z"',
@@ -231,7 +231,10 @@ def forest(
     at, name = pooled
     body = [_forest_axis(x, bottom, with_unit("", unit).strip())]
     body.append(f'<path class="middle" d="M{x(at)} {HEAD}V{bottom}"/>')
-    body.append(f'<text class="axis" x="{NAMES}" y="{bottom + 30}">{escape(cut(name, 330))}</text>')
+    body.append(
+        f'<text class="axis" x="{NAMES}" y="{bottom + 30}">'
+        f"{escape(cut(name, FOREST_WIDTH - NAMES - NUMBERS))}</text>"
+    )
     for i, row in enumerate(rows):
         body.append(_forest_line(row, shapes[row.equipment_class], HEAD + LINE * (i + 0.5), x))
     return picture(
@@ -255,7 +258,7 @@ def _forest_axis(x: Scale, bottom: float, unit: str) -> str:
             f"{shown}</text>"
         )
     parts.append(
-        f'<text class="axis" x="{FOREST_WIDTH - NUMBERS + 10}" y="{bottom + 14}">'
+        f'<text class="axis" x="{FOREST_WIDTH - NUMBERS + 10}" y="{bottom + 30}">'
         f"{escape(cut(unit, NUMBERS - 10))}</text>"
     )
     return "".join(parts)

@@ -22,7 +22,7 @@ from quietsleep.site.words import technique_title
 
 # So many centres are drawn, those furthest from the line; the table has them all.
 MOST_DRAWN = 40
-RESIDUAL = "0: all centres with the same equipment"
+RESIDUAL = "0: all with the same equipment"
 REFERENCE = "0: the reference equation"
 AGREES = "0: reads as the central analysis"
 
@@ -93,7 +93,7 @@ def fitting(value: float | None, span: float) -> str:
         return "–"
     decimals = 2 if span <= 0 else min(max(1 - math.floor(math.log10(span)), 0), 6)
     shown = f"{value:.{decimals}f}"
-    return shown.lstrip("-") if float(shown) == 0 else shown
+    return shown.lstrip("-") if float(shown) == 0 else shown.replace("-", "−")
 
 
 def _name(row: Row, titles: Mapping[str, str]) -> str:

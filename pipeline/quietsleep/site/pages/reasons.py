@@ -16,6 +16,7 @@ from quietsleep.site.read import PublishedNight, Row
 from quietsleep.site.words import technique_title
 
 FIRST = 5
+UNFOLDED = 15
 MOST_REASONS = 120
 MOST_PARTS = 12
 READ = "could not be read"
@@ -87,7 +88,7 @@ def reasons_of(night: PublishedNight, titles: Mapping[str, str]) -> Reasons:
 
 def reasons_page(reasons: Reasons) -> dict[str, Any]:
     """Return what the page of reasons says."""
-    return {"reasons": reasons}
+    return {"reasons": reasons, "first": UNFOLDED}
 
 
 def _key(row: Row) -> tuple[Any, ...]:

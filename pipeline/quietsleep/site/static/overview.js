@@ -23,9 +23,24 @@
       if (!entry.hidden) n += 1;
     }
     for (const group of groups) group.hidden = !group.querySelector("li:not([hidden])");
+    for (const rest of place.querySelectorAll("details.rest")) {
+      if (wanted.length) rest.open = Boolean(rest.querySelector(".ranked:not([hidden])"));
+    }
     status.textContent = wanted.length ? n + " of " + whole + " shown" : whole;
   };
   form.hidden = false;
   form.addEventListener("submit", (event) => event.preventDefault());
   input.addEventListener("input", apply);
+
+  // A link to an entry that is folded away opens what holds it.
+  const openNamed = () => {
+    const target = location.hash.length > 1 && document.getElementById(decodeURIComponent(location.hash.slice(1)));
+    const rest = target && target.closest("details.rest");
+    if (rest && !rest.open) {
+      rest.open = true;
+      target.scrollIntoView();
+    }
+  };
+  addEventListener("hashchange", openNamed);
+  openNamed();
 })();
