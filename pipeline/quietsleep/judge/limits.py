@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from decimal import Decimal
 
 import numpy as np
 
 from quietsleep import contract
-from quietsleep.contract import Rule
+from quietsleep.contract import Level, Rule
 from quietsleep.contract.units import show_unit
 from quietsleep.records import BoolArray, FloatArray
 
@@ -45,6 +45,37 @@ def show_limit(rule: Rule) -> str:
         quantity = contract.QUANTITIES[(rule.owner, rule.level, rule.quantity)]
         return quantity.labels.get(f"{numbers[0]:g}") or f"{numbers[0]:g}"
     return " to ".join(f"{n:g}" for n in numbers)
+
+
+def name_fault(
+    fault: str,
+    observed: Sequence[float],
+    *,
+    low: float | None,
+    high: float | None,
+    unit: str,
+    labelled: bool = False,
+) -> str:
+    """Name a fault with what was observed and the limit: leak 14 %, limit 5 %.
+
+    Of several observed numbers the smallest and the largest are named. A quantity whose numbers
+    have words (`labelled`) needs none of them, nor one that is missing (no `observed`).
+    """
+    if labelled or not observed:
+        return fault
+    shown = [show_beyond(n, low, high) for n in sorted({min(observed), max(observed)})]
+    limits = [f"{n:g}" for n in (low, high) if n is not None]
+    words = show_unit(unit)
+    ending = f"\u00a0{words}" if words else ""
+    between = " " if words else ": "
+    told = f"limit {limits[0]}" if len(set(limits)) == 1 else f"limits {' to '.join(limits)}"
+    return f"{fault}{between}{' to '.join(shown)}{ending}, {told}{ending}"
+
+
+def has_labels(owner: str, level: Level, quantity: str) -> bool:
+    """Say whether the numbers of a quantity stand for words."""
+    found = contract.QUANTITIES.get((owner, level, quantity))
+    return found is not None and bool(found.labels)
 
 
 def show_beyond(value: float, *limits: float | None) -> str:

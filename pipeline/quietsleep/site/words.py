@@ -13,9 +13,9 @@ from decimal import Decimal
 from typing import Any, NamedTuple
 
 from quietsleep import contract
-from quietsleep.contract.model import remedy_for
+from quietsleep.contract.model import fault_for, remedy_for
 from quietsleep.contract.units import show_unit
-from quietsleep.judge.limits import show_beyond
+from quietsleep.judge.limits import has_labels, name_fault, show_beyond
 from quietsleep.site.read import CentreData, PublishedNight, Row
 
 CAUTION = (
@@ -237,7 +237,7 @@ def _fault(data: CentreData, row: Row) -> Fault:
     waiver = data.waivers.get(row["waiver"] or "")
     return Fault(
         rule=row["rule"],
-        name=rule_name(row["rule"]),
+        name=fault_of(rule, row),
         quantity=row["quantity"],
         state=row["state"],
         sign=VERDICT[row["state"]],
@@ -247,9 +247,36 @@ def _fault(data: CentreData, row: Row) -> Fault:
         observed=observed(row),
         limit=limit_of(row),
         remedy=remedy_of(rule, row),
-        source=origin_of(data.night, rule),
+        source=cited(data.night, rule),
         waived=f"{waiver['waiver']}: {waiver['reason']}" if waiver else row["waiver"] or "",
     )
+
+
+def fault_of(rule: Row, verdict: Row) -> str:
+    """Name what a verdict finds wrong, never by the name of the rule, which may be its opposite."""
+    if not rule:
+        return rule_name(verdict["rule"])
+    is_missing = missing(verdict["observed"])
+    return fault_for(rule["fault"], rule["fault_missing"], is_missing=is_missing)
+
+
+def reason_of(rule: Row, verdicts: Sequence[Row]) -> str:
+    """Name the fault of verdicts that one rule gave, with what was observed: leak 14 %, limit 5 %.
+
+    Of several trials the smallest and the largest number are named, and how many they are.
+    """
+    found = [v for v in verdicts if not missing(v["observed"])]
+    first = (found or [*verdicts])[0]
+    low, high = (None if missing(first[n]) else first[n] for n in ("limit_low", "limit_high"))
+    said = name_fault(
+        fault_of(rule, first),
+        [v["observed"] for v in found],
+        low=low,
+        high=high,
+        unit=first["unit"] or "1",
+        labelled=has_labels(first["technique"], first["item_kind"], first["quantity"]),
+    )
+    return said if len(verdicts) == 1 else f"{said} ({len(verdicts)} {first['item_kind']}s)"
 
 
 def remedy_of(rule: Row, verdict: Row) -> str:
@@ -282,6 +309,20 @@ def _label(verdict: Row, value: float | None) -> str:
     return quantity.labels.get(f"{value:g}", "") if quantity else ""
 
 
+def cited(night: PublishedNight, rule: Row) -> str:
+    """Say where a rule comes from, and who changed its limit in this study.
+
+    How a limit was obtained stands on the rule book: whoever measures has no use for it.
+    """
+    if not rule:
+        return ""
+    citation = night.citations.get(rule["source"], rule["source"] or "")
+    if not rule["changed_by"]:
+        return citation
+    said = f"limit in force from {day(rule['valid_from'])}, changed by {rule['changed_by']}"
+    return f"{citation}; {said}" if citation else said
+
+
 def source_of(night: PublishedNight, rule: Row) -> str:
     """Say where a rule comes from, and how its limit was obtained."""
     if not rule:
@@ -291,14 +332,6 @@ def source_of(night: PublishedNight, rule: Row) -> str:
     if plain(rule["source"] or "") == rule["obtained"] or not how:
         return citation
     return f"{citation} ({how})" if citation else how
-
-
-def origin_of(night: PublishedNight, rule: Row) -> str:
-    """Say where the limit of a verdict comes from: its source, and the study's change of it."""
-    source = source_of(night, rule)
-    if not rule or not rule["changed_by"]:
-        return source
-    return f"{source}; in force from {day(rule['valid_from'])}, changed by {rule['changed_by']}"
 
 
 def night_said(night: PublishedNight) -> str:
