@@ -353,12 +353,17 @@ def funnel(points: Sequence[FunnelPoint], *, title: str) -> Markup:
     return picture("".join(body), title=title)
 
 
-def apart(heights: Sequence[float]) -> list[float]:
-    """Return heights for names, moved down where two would stand on each other."""
+def apart(heights: Sequence[float], *, lowest: float = HEIGHT - BOTTOM) -> list[float]:
+    """Return heights for names, moved where two would stand on each other, none below `lowest`."""
     placed = list(heights)
     order = sorted(range(len(placed)), key=lambda i: placed[i])
     for above, below in pairwise(order):
         placed[below] = round(max(placed[below], placed[above] + LINE_HEIGHT), 1)
+    # What was moved out of the picture goes back up, and pushes those above it.
+    limit = lowest
+    for i in reversed(order):
+        placed[i] = round(min(placed[i], limit), 1)
+        limit = placed[i] - LINE_HEIGHT
     return placed
 
 
