@@ -40,7 +40,7 @@ def test_the_overview_lists_every_open_query_once(edited: EditedNight, tmp_path:
     rows.append(shared)
     pages = edited.write(tmp_path).pages
     page = (pages / "overview/index.html").read_text(encoding="utf-8")
-    shown = re.findall(r'<th scope="row" class="n">(\d+)</th>', page)
+    shown = re.findall(r'<li id="q(\d+)">', page)
     assert sorted(map(int, shown)) == sorted(row["query"] for row in (*waiting, shared))
     assert f">{len(waiting) + 1} queries are open, 1 answered.<" in page
     for centre in ("sedge", "rowan"):
