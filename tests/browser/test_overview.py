@@ -7,7 +7,16 @@ from typing import Any
 
 import pytest
 
-PAGES = ("index", "missing", "reasons", "equipment", "comparability", "agreement", "changes")
+PAGES = (
+    "index",
+    "conservation",
+    "missing",
+    "reasons",
+    "equipment",
+    "comparability",
+    "agreement",
+    "changes",
+)
 # An A4 sheet on its side, less its margins, in points of the screen.
 SHEET = {"width": 1031, "height": 703}
 CHARTS = ("index", "comparability", "agreement")

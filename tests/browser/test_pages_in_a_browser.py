@@ -23,6 +23,7 @@ KINDS = {
     "own results": "willow/agreement.html",
     "rule book": "willow/rules.html",
     "overview": "overview/index.html",
+    "conservation": "overview/conservation.html",
     "what is missing": "overview/missing.html",
     "what reasons cost": "overview/reasons.html",
     "comparability": "overview/comparability.html",

@@ -24,7 +24,7 @@ def body(page: Path) -> str:
 
 
 def test_the_conservation_table_is_that_of_the_warehouse(demo: WrittenNight) -> None:
-    text = (demo.pages / "overview/index.html").read_text(encoding="utf-8")
+    text = (demo.pages / "overview/conservation.html").read_text(encoding="utf-8")
     table = text.split('id="conservation"')[1].split("</table>")[0]
     shown = sum(int(n) for n in re.findall(r'<td class="n">(\d+)</td>', table))
     names = ("delivered", "measured", "no_trial", "quarantined", "crashed", "superseded",

@@ -89,7 +89,7 @@ def weeks_picture(weeks: Sequence[Week], *, title: str) -> Markup:
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class RunPoint:
     """One point of a run: its day, its value, and whether it stands out."""
 
     day: date
@@ -98,7 +98,7 @@ class Reading:
 
 
 def run_strip(
-    readings: Sequence[Reading],
+    readings: Sequence[RunPoint],
     *,
     band: tuple[float, float, float] | None,
     title: str,

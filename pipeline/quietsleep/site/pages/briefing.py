@@ -17,7 +17,7 @@ from quietsleep.site.pages.comparability import estimates_of
 from quietsleep.site.read import PublishedNight, Row, grouped
 from quietsleep.site.strips import (
     Bar,
-    Reading,
+    RunPoint,
     Week,
     bars,
     run_strip,
@@ -56,7 +56,7 @@ class Drawn(NamedTuple):
     shows: str
 
 
-class Answer(NamedTuple):
+class BriefingAnswer(NamedTuple):
     """One question and its answer."""
 
     key: str
@@ -71,7 +71,7 @@ class Answer(NamedTuple):
     link: str
 
 
-def answers_of(night: PublishedNight, titles: Mapping[str, str]) -> list[Answer]:
+def answers_of(night: PublishedNight, titles: Mapping[str, str]) -> list[BriefingAnswer]:
     """Return the five answers in their order."""
     return [
         _answer(night, row, titles)
@@ -79,9 +79,9 @@ def answers_of(night: PublishedNight, titles: Mapping[str, str]) -> list[Answer]
     ]
 
 
-def _answer(night: PublishedNight, row: Row, titles: Mapping[str, str]) -> Answer:
+def _answer(night: PublishedNight, row: Row, titles: Mapping[str, str]) -> BriefingAnswer:
     question, link = QUESTIONS[row["question"]]
-    return Answer(
+    return BriefingAnswer(
         key=row["question"],
         question=question,
         sign=TONES[row["tone"]],
@@ -175,7 +175,7 @@ def _drifting(night: PublishedNight, titles: Mapping[str, str]) -> Drawn:
         f"ORDER BY c.done_at DESC LIMIT {NEWEST}",
         *(row[name] for name in ("centre", "device", "kind", "quantity")),
     )
-    readings = [Reading(day, value, not met) for day, value, met in reversed(points)]
+    readings = [RunPoint(day, value, not met) for day, value, met in reversed(points)]
     names = ("usual_low", "usual_mean", "usual_high")
     low, mean, high = (row[name] for name in names)
     has_band = not any(words.missing(n) for n in (low, mean, high))

@@ -48,7 +48,7 @@ class ChangedSession(NamedTuple):
     n_cells: int
 
 
-class Cause(NamedTuple):
+class ChangeCause(NamedTuple):
     """The sessions that changed for one cause."""
 
     key: str
@@ -83,11 +83,11 @@ def _page(night: PublishedNight, titles: Mapping[str, str], cells: Sequence[Row]
     }
 
 
-def causes_of(sessions: Sequence[Row], titles: Mapping[str, str]) -> list[Cause]:
+def causes_of(sessions: Sequence[Row], titles: Mapping[str, str]) -> list[ChangeCause]:
     """Group changed sessions by their cause, that of most sessions first."""
     by_cause = grouped(({**row, "cause": row["cause"] or "not known"} for row in sessions), "cause")
     return [
-        Cause(
+        ChangeCause(
             key=f"cause-{i}",
             title=cause_words(cause),
             n=len(rows),

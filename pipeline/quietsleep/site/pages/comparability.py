@@ -20,8 +20,9 @@ from quietsleep.site.read import PublishedNight, Row, grouped
 from quietsleep.site.strips import Estimate, forest, legend, shapes_of
 from quietsleep.site.words import technique_title
 
-# So many centres are drawn, those furthest from the line; the table has them all.
+# So many centres are drawn, those furthest from the line, and so many are listed.
 MOST_DRAWN = 40
+MOST_LISTED = 60
 RESIDUAL = "0: all with the same equipment"
 REFERENCE = "0: the reference equation"
 AGREES = "0: reads as the central analysis"
@@ -34,6 +35,7 @@ class Forest(NamedTuple):
     chart: Markup
     heads: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
+    unlisted: int
     left_out: int
     notes: tuple[str, ...]
 
@@ -142,7 +144,8 @@ def _centres(rows: list[Row], titles: dict[str, str], shapes: dict[str, str]) ->
         rows=tuple(
             (e.centre, e.equipment_class, str(row["n_infants"]), e.said)
             for row, e in zip((r for r in rows if not words.missing(r["mean"])), drawn, strict=True)
-        ),
+        )[:MOST_LISTED],
+        unlisted=max(0, len(drawn) - MOST_LISTED),
         left_out=len(drawn) - len(shown),
         notes=_notes(rows),
     )
@@ -203,7 +206,8 @@ def _agreement(rows: list[Row], titles: dict[str, str]) -> Forest | None:
         rows=tuple(
             (e.centre, str(row["n_pairs"]), str(row["n_suspected"]), e.said)
             for row, e in zip(kept, drawn, strict=True)
-        ),
+        )[:MOST_LISTED],
+        unlisted=max(0, len(drawn) - MOST_LISTED),
         left_out=len(drawn) - len(shown),
         notes=tuple(f"{titles[r['centre']]}: {r['why']}" for r in rows if r["why"]),
     )

@@ -48,7 +48,7 @@ NAV = (
     ("../dictionary/index.html", "Dictionary"),
 )
 MOST_CRASHES = 50
-MOST_QUERIES = 500
+MOST_QUERIES = 300
 REVIEWS = "SELECT * FROM reviews ORDER BY review"
 WAIVERS = "SELECT * FROM waivers WHERE starts_with(waiver, 'rv-') ORDER BY waiver"
 AGREEMENT = f"""
@@ -93,6 +93,9 @@ def write_overview(study: Study, night: PublishedNight, seen: Sequence[Seen]) ->
     first |= {"reasons": reasons, "first_reasons": reasons.ranked[:FIRST]}
     folder.put_page("index.html", "overview.html.jinja", first)
     folder.put_page(
+        "conservation.html", "overview_conservation.html.jinja", _conservation(night, titles)
+    )
+    folder.put_page(
         "missing.html", "overview_missing.html.jinja", missing_page(night, titles, asked)
     )
     folder.put_page("reasons.html", "overview_reasons.html.jinja", reasons_page(reasons))
@@ -126,7 +129,6 @@ def _first_page(
     night: PublishedNight, titles: Mapping[str, str], asked: Sequence[Row], study: Study
 ) -> dict[str, Any]:
     tests = night.rows("SELECT centre, technique, status, flagged FROM tests")
-    conservation = night.rows("SELECT * FROM conservation ORDER BY centre, technique")
     return {
         "night": night.night,
         "began_under": study.contract,
@@ -136,20 +138,26 @@ def _first_page(
         "lasted": _lasted(night),
         "stages": stage_times(night),
         "answers": known_answers(night),
-        "unbalanced": [row for row in conservation if not row["balances"]],
+        "unbalanced": night.rows("SELECT * FROM conservation WHERE NOT balances"),
         "crashed": _crashed(night),
         "briefing": answers_of(night, titles),
         "n_open": len(asked),
         "n_answered": len(night.rows("SELECT query FROM queries WHERE state = 'answered'")),
         "kinds": _kinds(asked, titles),
         "matrix": matrix_of(night, Counter(row["centre"] or "" for row in asked)),
-        "conservation": [(titles.get(r["centre"], r["centre"]), _technique(r), r)
-                         for r in conservation],
         "counts": count_tests(tests),
         "funnels": funnels_of(night, titles),
         "changes": change_counts(night),
         "readers": reviews_of(night),
     }  # fmt: skip
+
+
+def _conservation(night: PublishedNight, titles: Mapping[str, str]) -> dict[str, Any]:
+    rows = night.rows("SELECT * FROM conservation ORDER BY balances, centre, technique")
+    return {
+        "conservation": [(titles.get(r["centre"], r["centre"]), _technique(r), r) for r in rows],
+        "n_unbalanced": sum(not row["balances"] for row in rows),
+    }
 
 
 def _technique(row: Row) -> str:

@@ -41,7 +41,7 @@ FROM lost_tests GROUP BY ALL ORDER BY {order}
 """
 
 
-class Part(NamedTuple):
+class CostShare(NamedTuple):
     """One way to share the cost of a reason out: by centre, month, operator or device."""
 
     title: str
@@ -62,7 +62,7 @@ class Reason(NamedTuple):
     alone_pct: int
     example: str
     remedy: str
-    parts: tuple[Part, ...]
+    parts: tuple[CostShare, ...]
 
 
 class Reasons(NamedTuple):
@@ -95,8 +95,10 @@ def _key(row: Row) -> tuple[Any, ...]:
     return (row["technique"], row["level"], row["rule"], row["is_missing"])
 
 
-def _parts(night: PublishedNight, titles: Mapping[str, str]) -> dict[tuple[Any, ...], list[Part]]:
-    found: dict[tuple[Any, ...], list[Part]] = {}
+def _parts(
+    night: PublishedNight, titles: Mapping[str, str]
+) -> dict[tuple[Any, ...], list[CostShare]]:
+    found: dict[tuple[Any, ...], list[CostShare]] = {}
     for part, title in PARTS.items():
         order = "part DESC" if part == "month" else "n_tests DESC, part"
         own: dict[tuple[Any, ...], list[Row]] = {}
@@ -113,7 +115,7 @@ def _parts(night: PublishedNight, titles: Mapping[str, str]) -> dict[tuple[Any, 
                 )
                 for row in rows[:MOST_PARTS]
             )
-            found.setdefault(key, []).append(Part(title, lines, len(rows) - len(lines)))
+            found.setdefault(key, []).append(CostShare(title, lines, len(rows) - len(lines)))
     return found
 
 
@@ -128,7 +130,7 @@ def _reason(
     row: Row,
     most: int,
     titles: Mapping[str, str],
-    parts: Mapping[tuple[Any, ...], list[Part]],
+    parts: Mapping[tuple[Any, ...], list[CostShare]],
 ) -> Reason:
     fault = READ
     if row["fault"]:
