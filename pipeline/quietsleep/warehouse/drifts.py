@@ -10,7 +10,7 @@ for special causes. J Qual Technol 1984;16:237-239. (Titles and pages from memor
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import nullcontext
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any, Literal
@@ -21,11 +21,11 @@ import pandas as pd
 from quietsleep import contract
 from quietsleep.contract import Rule
 from quietsleep.records import FloatArray
+from quietsleep.warehouse.statistics import Guard
 
 if TYPE_CHECKING:
     import duckdb
 
-Guard = Callable[[str], AbstractContextManager[None]]
 Direction = Literal["up", "down"]
 
 # Width of the usual range of an individuals chart: 3 / d2, and the SD that belongs to it, 1 / d2,
@@ -121,7 +121,9 @@ def _limits_of(rules: Sequence[Rule], kind: str, quantity: str) -> LimitsOn:
 
     def on(day: date) -> tuple[float | None, float | None]:
         held = [
-            r for r in own if r.valid_from <= day and (r.valid_until is None or day <= r.valid_until)
+            r
+            for r in own
+            if r.valid_from <= day and (r.valid_until is None or day <= r.valid_until)
         ]
         lows = [r.low for r in held if r.low is not None]
         highs = [r.high for r in held if r.high is not None]
@@ -159,9 +161,7 @@ def _drift(checks: pd.DataFrame, limits_on: LimitsOn) -> dict[str, Any]:
     on = [day.date() for day in pd.to_datetime(kept["done_on"])]
     mean, usual_low, usual_high = usual_range(good)
     row |= {"usual_mean": mean, "usual_low": usual_low, "usual_high": usual_high}
-    start = min(
-        int(np.searchsorted(weeks, weeks[-1] - WINDOW_WEEKS)), len(good) - WINDOW_CHECKS
-    )
+    start = min(int(np.searchsorted(weeks, weeks[-1] - WINDOW_WEEKS)), len(good) - WINDOW_CHECKS)
     return row | _followed(weeks, good, on, first=max(start, 0), low=low, high=high)
 
 
@@ -272,10 +272,12 @@ def steepest_line(weeks: FloatArray, values: FloatArray) -> Line | None:
     x, y = weeks - weeks[-1], values - values[-1]
 
     def summed(terms: FloatArray) -> FloatArray:
-        return np.cumsum(terms[::-1])[::-1][starts]
+        sums: FloatArray = np.cumsum(terms[::-1])[::-1][starts]
+        return sums
 
     count = n - starts.astype(np.float64)
-    mean_x, mean_y = summed(x) / count, summed(y) / count
+    mean_x: FloatArray = summed(x) / count
+    mean_y: FloatArray = summed(y) / count
     sxx = summed(x * x) - count * mean_x**2
     sxy = summed(x * y) - count * mean_x * mean_y
     syy = summed(y * y) - count * mean_y**2

@@ -1,7 +1,8 @@
 -- What each reason cost. A test that is not accepted has as reasons every rule of severity reject
 -- that failed or could not be judged on itself, on its session or on one of its trials. That too few
 -- trials were left, or that what rests on them could not be judged, is a consequence where its
--- trials have reasons of their own, and no reason beside them.
+-- trials have reasons of their own; only then are the reasons of its trials those of the test. A rule
+-- of the session that doubts one of its columns counts for the tests that rest on it: they say so.
 WITH lost AS (
     SELECT t.centre, t.test, t.session, t.technique, t.status, t.why,
         coalesce(strftime(t.tested_on, '%Y-%m'), 'not recorded') AS month,
@@ -11,7 +12,7 @@ WITH lost AS (
 ),
 stopped AS (
     SELECT centre, item_kind, item, session, technique, rule, quantity, observed, limit_low,
-        limit_high, unit, state, observed IS NULL AS is_missing
+        limit_high, unit, state, coalesce(sentence, '') AS sentence, observed IS NULL AS is_missing
     FROM verdicts
     WHERE severity = 'reject' AND state IN ('fail', 'not_judged')
         AND item_kind IN ('session', 'test', 'trial')
@@ -25,7 +26,9 @@ reasons AS (
     SELECT l.*, 'session', s.rule, s.quantity, s.observed, s.limit_low, s.limit_high, s.unit,
         s.is_missing, false
     FROM lost AS l
-    JOIN stopped AS s ON s.item_kind = 'session' AND s.centre = l.centre AND s.item = l.session
+    JOIN stopped AS s
+        ON s.item_kind = 'session' AND s.centre = l.centre AND s.item = l.session
+        AND contains(coalesce(l.why, ''), s.sentence)
     UNION ALL
     SELECT l.*, 'trial', s.rule, s.quantity, s.observed, s.limit_low, s.limit_high, s.unit,
         s.is_missing, false
@@ -33,6 +36,9 @@ reasons AS (
     JOIN stopped AS s
         ON s.item_kind = 'trial' AND s.centre = l.centre AND s.session = l.session
         AND s.technique = l.technique
+    WHERE (l.centre, l.test) IN (
+        SELECT (centre, item) FROM stopped
+        WHERE item_kind = 'test' AND (quantity = 'n_accepted' OR state = 'not_judged'))
     UNION ALL
     SELECT l.*, 'none', 'quarantined', NULL, NULL, NULL, NULL, NULL, false, false
     FROM lost AS l WHERE l.status = 'quarantined'

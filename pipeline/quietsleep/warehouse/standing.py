@@ -6,28 +6,28 @@ missing with a reason.
 
 Sources: Roberts SW. Control chart tests based on geometric moving averages. Technometrics
 1959;1:239-250. Nishina K. A comparison of control charts from the viewpoint of change-point
-estimation. Qual Reliab Eng Int 1992;8:537-541 (from memory). Spiegelhalter DJ. Funnel plots for
-comparing institutional performance. Stat Med 2005;24:1185-1202.
+estimation. Qual Reliab Eng Int 1992;8:537-541 (from memory).
 """
 
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import AbstractContextManager, nullcontext
+from collections.abc import Mapping, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import pandas as pd
 
 from quietsleep.judge.readers import ALL
+from quietsleep.warehouse.funnel import funnel_mark, funnel_range
+from quietsleep.warehouse.statistics import Guard
 
 if TYPE_CHECKING:
     import duckdb
 
-Guard = Callable[[str], AbstractContextManager[None]]
-Mark = Literal["inside", "below", "above"]
 
 # Definitions of this study, chosen with invented studies that are quiet and such that slip.
 # Each session weighs this much against all before it; the memory is about 1 / WEIGHT sessions.
@@ -45,9 +45,9 @@ FEWEST_PAST = 30
 FEWEST_DAYS = 8
 # So many days of a binomial are added when it is found how alike the tests of a day are.
 PRIOR_DAYS = 30
-# Outside the funnel is what chance gives in one of five hundred, half of it on either side.
-FUNNEL_CHANCE = 0.001
 WEEKS = 12
+# A centre is silent after so many days without a test, if it never paused nearly as long before.
+SILENT_DAYS, LONGER_THAN_BEFORE = 42, 2.0
 TOO_FEW_PAST = f"Fewer than {FEWEST_PAST} sessions in the own past."
 NO_OTHER_CENTRE = "No other centre did this technique."
 NO_DAY = "No test has a known day."
@@ -90,11 +90,18 @@ def days_of(connection: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     ).df()
 
 
+def count_tests(connection: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """Count the tests of each centre and technique of a database with the table `tests`."""
+    return connection.execute(
+        "SELECT centre, technique, count(*) AS n_tests FROM tests GROUP BY ALL ORDER BY ALL"
+    ).df()
+
+
 def follow(days: Sequence[Day]) -> Chart:
     """Run the chart over days in order and return where it stands.
 
-    z = (1 - q) * share + q * z, with q = (1 - WEIGHT) ** sessions of the day, against the share p of
-    the own past. z is held against p by the lower tail of a binomial of
+    z = (1 - q) * share + q * z, with q = (1 - WEIGHT) ** sessions of the day, is held against the
+    share p of the own past, by the lower tail of a binomial of
     N = 1 / (dispersion * (v + 1 / n_past)) tests, v * p * (1 - p) being the variance of z: so the
     limit is not that of a normal distribution, which alarms too often where p is near 1, and it is
     wide where the past is short or the tests of a day are alike.
@@ -221,42 +228,8 @@ def lowest_share(expected: float, n: float) -> float:
         return 0.0
     for _ in range(40):
         middle = (low + high) / 2
-        low, high = (
-            (middle, high) if lower_tail(middle, expected, n) < CHANCE else (low, middle)
-        )
+        low, high = (middle, high) if lower_tail(middle, expected, n) < CHANCE else (low, middle)
     return high
-
-
-def funnel_mark(n_accepted: int, n_tests: int, mean: float) -> Mark:
-    """Mark a centre by the exact binomial tails around the share `mean` of all centres.
-
-    below: P(X <= n_accepted) < FUNNEL_CHANCE; above: P(X >= n_accepted) < FUNNEL_CHANCE.
-    """
-    from scipy.stats import binom
-
-    if n_tests <= 0 or not 0 < mean < 1:
-        return "inside"
-    if float(binom.cdf(n_accepted, n_tests, mean)) < FUNNEL_CHANCE:
-        return "below"
-    if float(binom.sf(n_accepted - 1, n_tests, mean)) < FUNNEL_CHANCE:
-        return "above"
-    return "inside"
-
-
-def funnel_range(n_tests: int, mean: float, chance: float = FUNNEL_CHANCE) -> tuple[float, float]:
-    """Return the lowest and the highest share of `n_tests` that are inside the exact limits.
-
-    Shares from 0 to 1; both tails of `chance`. What is inside here has no mark, and the reverse.
-    """
-    from scipy.stats import binom
-
-    if n_tests <= 0 or not 0 < mean < 1:
-        return 0.0, 1.0
-    low, high = int(binom.ppf(chance, n_tests, mean)), int(binom.isf(chance, n_tests, mean))
-    # Quantiles may be one off where a tail is the chance to the last digit.
-    low += float(binom.cdf(low, n_tests, mean)) < chance
-    high -= float(binom.sf(high - 1, n_tests, mean)) < chance
-    return low / n_tests, high / n_tests
 
 
 def standing_frame(days: pd.DataFrame, *, guard: Guard = lambda _: nullcontext()) -> pd.DataFrame:
@@ -266,24 +239,27 @@ def standing_frame(days: pd.DataFrame, *, guard: Guard = lambda _: nullcontext()
     """
     if days.empty:
         return pd.DataFrame()
-    totals = days.groupby("technique")[["n_tests", "n_accepted"]].sum()
-    n_centres = days.groupby("technique")["centre"].nunique()
+    of_technique = days.groupby("technique")
+    n_tests = {str(k): int(n) for k, n in of_technique["n_tests"].sum().items()}
+    n_accepted = {str(k): int(n) for k, n in of_technique["n_accepted"].sum().items()}
+    n_centres = {str(k): int(n) for k, n in of_technique["centre"].nunique().items()}
     dated = days["tested_on"].dropna()
-    recent_from = _monday(dated.max().date()) - timedelta(weeks=WEEKS - 1) if len(dated) else None
+    newest = dated.max().date() if len(dated) else None
     rows: list[dict[str, Any]] = []
     for centre, own in days.groupby("centre", sort=True):
         with guard(f"standing of {centre}"):
-            rows += [
-                {"centre": centre, "technique": technique}
-                | _standing(of_technique, recent_from)
-                | _in_funnel(
-                    of_technique,
-                    int(totals.loc[technique, "n_accepted"]),
-                    int(totals.loc[technique, "n_tests"]),
-                    is_alone=int(n_centres[technique]) < 2,
+            for key, cell in own.groupby("technique", sort=True):
+                technique = str(key)
+                rows.append(
+                    {"centre": centre, "technique": technique}
+                    | _standing(cell, newest)
+                    | _in_funnel(
+                        cell,
+                        n_accepted[technique],
+                        n_tests[technique],
+                        is_alone=n_centres[technique] < 2,
+                    )
                 )
-                for technique, of_technique in own.groupby("technique", sort=True)
-            ]
     return _with_one_why(pd.DataFrame(rows))
 
 
@@ -295,7 +271,7 @@ def _with_one_why(rows: pd.DataFrame) -> pd.DataFrame:
     return rows.assign(why=pd.Series(said, index=rows.index, dtype="object"))
 
 
-def _standing(days: pd.DataFrame, recent_from: date | None) -> dict[str, Any]:
+def _standing(days: pd.DataFrame, newest: date | None) -> dict[str, Any]:
     n_tests, n_accepted = int(days["n_tests"].sum()), int(days["n_accepted"].sum())
     dated = days.dropna(subset=["tested_on"])
     followed = [
@@ -307,7 +283,7 @@ def _standing(days: pd.DataFrame, recent_from: date | None) -> dict[str, Any]:
     ]  # fmt: skip
     chart = follow(followed)
     since = chart.since
-    recent_from = since or recent_from
+    recent_from = since or (newest and _monday(newest) - timedelta(weeks=WEEKS - 1))
     past = [d for d in followed if recent_from is not None and d.on < recent_from]
     recent = [d for d in followed if recent_from is not None and d.on >= recent_from]
     why = None
@@ -328,8 +304,20 @@ def _standing(days: pd.DataFrame, recent_from: date | None) -> dict[str, Any]:
         "dispersion": chart.dispersion,
         "slipping": since is not None,
         "since": since,
+        **_silence([day.on for day in followed], newest),
         "why_chart": why,
     }
+
+
+def _silence(days: Sequence[date], newest: date | None) -> dict[str, Any]:
+    """Say how long nothing came, against the newest test of any centre and the pauses before."""
+    if not days or newest is None:
+        return {"silent": False}
+    silent = (newest - days[-1]).days
+    pauses = [(after - before).days for before, after in pairwise(days)]
+    usual = max(pauses, default=0)
+    is_silent = bool(pauses) and silent > max(SILENT_DAYS, LONGER_THAN_BEFORE * usual)
+    return {"silent_days": silent, "silent": is_silent}
 
 
 def _counts(word: str, days: Sequence[Day]) -> dict[str, Any]:
