@@ -19,7 +19,7 @@ WEEK, STRIP_HEIGHT = 6, 20
 # A small picture beside a sentence.
 SMALL_WIDTH, SMALL_HEIGHT, EDGE = 240, 60, 4
 # A forest: room for the names on the left, for the numbers on the right.
-FOREST_WIDTH, NAMES, NUMBERS, LINE, HEAD, FOOT = 490, 104, 160, 19, 8, 38
+FOREST_WIDTH, NAMES, NUMBERS, LINE, HEAD, FOOT = 500, 104, 176, 19, 8, 38
 # Letters of this width, in points, fit the names of a forest and the words of small pictures.
 LETTER = 6.3
 CLASS_SHAPES = ("round", "diamond", "triangle", "square", "hollow", "cross")

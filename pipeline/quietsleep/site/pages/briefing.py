@@ -189,12 +189,23 @@ def _drifting(night: PublishedNight, titles: Mapping[str, str]) -> Drawn:
 
 
 def _comparable(night: PublishedNight, titles: Mapping[str, str]) -> Drawn:
-    """Draw the outcome in which most centres lie beside the line; of equals, that of most."""
+    """Draw slips of unit where there are some; else the outcome with most centres off the line."""
+    slips = night.rows(
+        "SELECT * FROM unit_slips ORDER BY n_suspected DESC, centre, outcome, seen_in LIMIT 3"
+    )
+    if slips:
+        found = [
+            Bar(
+                row["centre"], row["n_values"], row["n_suspected"],
+                f"{row['n_suspected']} of {row['n_values']}",
+            )
+            for row in slips
+        ]  # fmt: skip
+        outcomes = ", ".join(dict.fromkeys(words.plain(row["outcome"]) for row in slips))
+        shows = f"Values off by a known factor: {outcomes}"
+        return Drawn(bars(found, title=_said(shows, found)), shows)
     rows = night.rows("SELECT * FROM comparability ORDER BY outcome, equipment_class, centre")
-    drawn = {
-        outcome: estimates_of(own, dict(titles))
-        for outcome, own in grouped(rows, "outcome").items()
-    }
+    drawn = {outcome: estimates_of(own, {}) for outcome, own in grouped(rows, "outcome").items()}
     if not any(drawn.values()):
         return Drawn(Markup(""), "Nothing to compare yet")
     outcome = max(drawn, key=lambda o: (sum(e.excludes_zero for e in drawn[o]), len(drawn[o])))

@@ -1,7 +1,7 @@
-"""What each reason costs: tests lost, by centre, month, operator and device, and what saves them.
+"""What each reason costs: by centre, technique, month, operator and device, and what saves it.
 
-Counts are sums of rows of the table `lost_tests`: a test stands in one centre, month, operator and
-device, so that the sums of one reason count each test once.
+Counts are sums of rows of the table `lost_tests`: a test stands in one centre, technique, month,
+operator and device, so that the sums of one reason count each test once.
 """
 
 from __future__ import annotations
@@ -20,29 +20,33 @@ UNFOLDED = 15
 MOST_REASONS = 120
 MOST_PARTS = 12
 READ = "could not be read"
-PARTS = {"centre": "Centre", "month": "Month", "operator": "Operator", "device": "Device"}
+PARTS = {
+    "centre": "Centre", "technique": "Technique", "month": "Month", "operator": "Operator",
+    "device": "Device",
+}  # fmt: skip
 
 RANKED = """
-SELECT l.technique, l.level, l.rule, l.is_missing, l.unit, any_value(r.fault) AS fault,
-    any_value(r.fault_missing) AS fault_missing, CAST(sum(l.n_tests) AS BIGINT) AS n_tests,
+SELECT l.level, l.rule, l.is_missing, any_value(r.fault) AS fault,
+    any_value(r.fault_missing) AS fault_missing, min(l.technique) AS technique,
+    count(DISTINCT l.technique) AS n_techniques, CAST(sum(l.n_tests) AS BIGINT) AS n_tests,
     CAST(sum(l.n_tests_alone) AS BIGINT) AS n_tests_alone, arg_max(l.reason, l.n_tests) AS reason,
     arg_max(l.centre, l.n_tests) AS centre, arg_max(l.remedy, l.n_tests_alone) AS remedy,
     count(DISTINCT l.centre) AS n_centres
 FROM lost_tests AS l
 LEFT JOIN (SELECT rule, any_value(fault) AS fault, any_value(fault_missing) AS fault_missing
     FROM rules GROUP BY rule) AS r ON r.rule = l.rule
-GROUP BY l.technique, l.level, l.rule, l.is_missing, l.unit
-ORDER BY n_tests DESC, n_tests_alone DESC, l.technique, l.rule, l.is_missing, l.level
+GROUP BY l.level, l.rule, l.is_missing
+ORDER BY n_tests_alone DESC, n_tests DESC, l.rule, l.is_missing, l.level
 """
 OF_PARTS = """
-SELECT technique, level, rule, is_missing, {part} AS part, CAST(sum(n_tests) AS BIGINT) AS n_tests,
+SELECT level, rule, is_missing, {part} AS part, CAST(sum(n_tests) AS BIGINT) AS n_tests,
     CAST(sum(n_tests_alone) AS BIGINT) AS n_tests_alone
 FROM lost_tests GROUP BY ALL ORDER BY {order}
 """
 
 
 class CostShare(NamedTuple):
-    """One way to share the cost of a reason out: by centre, month, operator or device."""
+    """One way to share the cost of a reason out: by centre, technique, month, operator or device."""
 
     title: str
     rows: tuple[tuple[str, int, int, str], ...]
@@ -66,7 +70,7 @@ class Reason(NamedTuple):
 
 
 class Reasons(NamedTuple):
-    """All reasons, what costs most first."""
+    """All reasons, first what costs most by itself."""
 
     n_lost: int
     n_reasons: int
@@ -74,10 +78,10 @@ class Reasons(NamedTuple):
 
 
 def reasons_of(night: PublishedNight, titles: Mapping[str, str]) -> Reasons:
-    """Return the reasons ranked by the tests they cost."""
+    """Return the reasons, first those that cost most tests by themselves."""
     rows = night.rows(RANKED)
     parts = _parts(night, titles)
-    most = rows[0]["n_tests"] if rows else 1
+    most = max((row["n_tests"] for row in rows), default=1)
     n_lost = night.tuples("SELECT count(*) FROM tests WHERE status <> 'accepted'")[0][0]
     ranked = tuple(
         _reason(rank, row, most, titles, parts)
@@ -92,7 +96,7 @@ def reasons_page(reasons: Reasons) -> dict[str, Any]:
 
 
 def _key(row: Row) -> tuple[Any, ...]:
-    return (row["technique"], row["level"], row["rule"], row["is_missing"])
+    return (row["level"], row["rule"], row["is_missing"])
 
 
 def _parts(
@@ -121,6 +125,8 @@ def _parts(
 
 def _shown(part: str, row: Row) -> str:
     value = str(row["part"])
+    if part == "technique":
+        return technique_title(value)
     is_month = part == "month" and value[:4].isdigit()
     return words.month_words(value) if is_month else value
 
@@ -140,7 +146,9 @@ def _reason(
     return Reason(
         key=slug(*map(str, _key(row))),
         rank=rank,
-        technique=technique_title(row["technique"]),
+        technique=technique_title(row["technique"])
+        if row["n_techniques"] == 1
+        else words.count(row["n_techniques"], "technique"),
         fault=fault,
         n_tests=row["n_tests"],
         n_alone=row["n_tests_alone"],
