@@ -46,7 +46,7 @@ FROM lost_tests GROUP BY ALL ORDER BY {order}
 
 
 class CostShare(NamedTuple):
-    """One way to share the cost of a reason out: by centre, technique, month, operator or device."""
+    """One way to share the cost of a reason out, such as by centre or by month."""
 
     title: str
     rows: tuple[tuple[str, int, int, str], ...]
