@@ -53,6 +53,7 @@ class ActionItem(NamedTuple):
     more: int
     todo: tuple[str, ...]
     links: tuple[Link, ...]
+    query: int | None = None
 
 
 class Group(NamedTuple):
@@ -142,12 +143,27 @@ def _item(data: CentreData, query: Row, problems: Sequence[Row], root: str) -> A
         more=(len(problems) - len(shown) if shown else 0) + max(0, len(links) - MOST_LINKS),
         todo=tuple(dict.fromkeys(todo)) or (query["remedy"],),
         links=tuple(links[:MOST_LINKS]),
+        query=query["query"],
+    )
+
+
+def queries_shown(data: CentreData, queries: Sequence[Row], root: str) -> tuple[ActionItem, ...]:
+    """Show queries of any state: open ones with what to do, the others with what was said."""
+    problems = grouped(data.problems, "query")
+    return tuple(
+        _item(data, query, problems.get(query["query"], []), root)
+        if query["state"] == "open"
+        else _said_of(query)
+        for query in queries
     )
 
 
 def _headline(query: Row) -> str:
     about = query["session"] or query["delivery"] or query["item"] or query["centre"] or ""
-    if query["session"] and query["item"]:
+    rule = contract.RULES.get(query["item"] or "")
+    if query["session"] and rule:
+        about += f", {rule.fault}"
+    elif query["session"] and query["item"]:
         item = query["item"].removeprefix(f"{query['session']}/").rpartition(".")[2]
         about += f", {words.plain(item)}"
     return f"Query {query['query']}: {about}".rstrip(": ")
@@ -202,6 +218,7 @@ def _said_of(query: Row) -> ActionItem:
         more=0,
         todo=(),
         links=(),
+        query=query["query"] if query["state"] == "answered" else None,
     )
 
 
@@ -231,9 +248,7 @@ def _rescue(data: CentreData, test: Row) -> tuple[tuple[str, ...], tuple[str, ..
     if test["status"] == "accepted":
         return None
     if test["status"] == "quarantined":
-        return ("Held with its delivery or recording.",), (
-            "Put the delivery right as said above and send it again.",
-        )
+        return _not_read(data, test)
     faults = [
         *faults_of(data, "test", test["test"]),
         *faults_of(data, "session", test["session"]),
@@ -244,6 +259,25 @@ def _rescue(data: CentreData, test: Row) -> tuple[tuple[str, ...], tuple[str, ..
         return None
     reasons = tuple(dict.fromkeys(f.sentence for f in holding))
     return reasons, tuple(dict.fromkeys(f.remedy for f in holding if f.remedy))
+
+
+def _not_read(data: CentreData, test: Row) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return why a test was not read and what to do: what its queries ask, one by one."""
+    key = (test["session"], test["technique"])
+    held = {r["item"] for r in data.recordings.get(key, []) if r["state"] == "quarantined"}
+    asked = [
+        query
+        for query in data.queries
+        if query["state"] != "closed"
+        and query["kind"] in ("session_held", "recording_held")
+        and (query["item"] in held or (not query["item"] and query["session"] == test["session"]))
+    ]
+    reasons = [f"Not read: query {query['query']}. {query['sentence']}" for query in asked]
+    remedies = [query["remedy"] for query in asked]
+    return (
+        tuple(reasons) or (f"Not read. {test['why'] or ''}".strip(),),
+        tuple(dict.fromkeys(remedies)) or (contract.QUERIES.kinds["recording_held"].remedy,),
+    )
 
 
 def _rescue_item(

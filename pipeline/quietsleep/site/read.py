@@ -118,6 +118,9 @@ class CentreData:
     waivers: dict[str, Row]
     conservation: list[Row]
     session_checks: list[Row]
+    lost: list[Row]
+    drifts: list[Row]
+    places: list[Row]
 
     @cached_property
     def checks_of(self) -> dict[tuple[str, str], list[Row]]:
@@ -188,6 +191,10 @@ def read_centre(night: PublishedNight, centre: str) -> CentreData:
             f"SELECT * FROM {table} WHERE centre = ? {where} ORDER BY {order}", centre
         )
 
+    def later(table: str, order: str) -> list[Row]:
+        there = night.rows("SELECT 1 FROM information_schema.tables WHERE table_name = ?", table)
+        return of_centre(table, order) if there else []
+
     known = of_centre("centres", "centre")
     if not known:
         raise KeyError(f"the warehouse knows no centre {centre!r}")
@@ -212,6 +219,9 @@ def read_centre(night: PublishedNight, centre: str) -> CentreData:
         waivers=_waivers(night, verdicts),
         conservation=of_centre("conservation", "technique"),
         session_checks=of_centre("session_checks", "session, kind"),
+        lost=later("lost_tests", "technique, level, rule, month"),
+        drifts=later("drifts", "device, kind, quantity"),
+        places=later("places", "month, technique"),
     )
 
 

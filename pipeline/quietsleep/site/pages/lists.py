@@ -197,7 +197,8 @@ def list_of_tests(data: CentreData) -> ListOf:
     """Return every test of a centre, the newest first."""
     status, technique, rule = _Tokens("s"), _Tokens("t"), _Tokens("r")
     operator, month = _Tokens("o"), _Tokens("m")
-    lines, faults = [], {}
+    lines: list[ListLine] = []
+    faults: dict[str, str] = {}
     for test in data.tests:
         failed = failed_rules(data, test) if test["status"] != "accepted" else {}
         for name, rows in failed.items():
@@ -261,6 +262,15 @@ def _day(row: Row) -> Cell:
     return Cell(words.day(row["tested_on"]), sort=at.strftime("%Y%m%d%H%M") if at else "")
 
 
+def _newest_first(data: CentreData) -> list[Row]:
+    """Return the sessions as tests are ordered: by their day, those without one last."""
+    dated = sorted(
+        data.sessions.values(),
+        key=lambda s: (words.month(s["tested_on"]), str(s["tested_on"]), str(s["tested_at"])),
+    )
+    return dated[::-1]
+
+
 def list_of_sessions(data: CentreData) -> ListOf:
     """Return every session of a centre, the newest first."""
     status, operator, month = _Tokens("s"), _Tokens("o"), _Tokens("m")
@@ -268,7 +278,7 @@ def list_of_sessions(data: CentreData) -> ListOf:
     for test in data.tests:
         of_session.setdefault(test["session"], []).append(test)
     lines = []
-    for session in reversed(data.sessions.values()):
+    for session in _newest_first(data):
         tests = of_session.get(session["session"], [])
         tokens = [
             status.token(session["status"]),
@@ -309,20 +319,50 @@ def _cells_of_session(data: CentreData, session: Row, tests: Sequence[Row]) -> t
     )
 
 
-def months_in(rows: Iterable[Row]) -> list[tuple[str, str, int]]:
-    """Return file, words and number of rows of each page that lists a month whole."""
-    by_month: dict[str, int] = {}
+class MonthPage(NamedTuple):
+    """One page that lists a month, or a part of it, whole: its rows among all, newest first."""
+
+    file: str
+    words: str
+    tests: tuple[int, int]
+    sessions: tuple[int, int]
+
+
+def months_in(data: CentreData) -> list[MonthPage]:
+    """Return the pages by month, the newest first; lists of tests and sessions run so too."""
+    tests = _by_month(data.tests)
+    sessions = _by_month(data.sessions.values())
+    found, at_test, at_session = [], 0, 0
+    for key in sorted({*tests, *sessions}, reverse=True):
+        n_sessions = sessions.get(key, 0)
+        for first in range(0, max(tests.get(key, 0), 1), MOST_ON_MONTH_PAGE):
+            n = min(MOST_ON_MONTH_PAGE, tests.get(key, 0) - first)
+            number = first // MOST_ON_MONTH_PAGE + 1
+            suffix, said = ("", "") if number == 1 else (f"-{number}", f", part {number}")
+            found.append(
+                MonthPage(
+                    f"months/{key}{suffix}.html",
+                    words.month_words(key) + said,
+                    (at_test, at_test + n),
+                    (at_session, at_session + n_sessions),
+                )
+            )
+            at_test, at_session, n_sessions = at_test + n, at_session + n_sessions, 0
+    return found
+
+
+def _by_month(rows: Iterable[Row]) -> dict[str, int]:
+    counts: dict[str, int] = {}
     for row in rows:
         key = words.month(row["tested_on"])
-        by_month[key] = by_month.get(key, 0) + 1
-    found = []
-    for key in sorted(by_month, reverse=True):
-        for part in range(0, by_month[key], MOST_ON_MONTH_PAGE):
-            n = min(MOST_ON_MONTH_PAGE, by_month[key] - part)
-            number = part // MOST_ON_MONTH_PAGE + 1
-            suffix, said = ("", "") if number == 1 else (f"-{number}", f", part {number}")
-            found.append((f"months/{key}{suffix}.html", words.month_words(key) + said, n))
-    return found
+        counts[key] = counts.get(key, 0) + 1
+    return counts
+
+
+def month_links(data: CentreData, name: str) -> list[tuple[str, str, int]]:
+    """Return file, words and number of rows of the pages by month for one list."""
+    spans = [(page, page.tests if name == "tests" else page.sessions) for page in months_in(data)]
+    return [(page.file, page.words, end - first) for page, (first, end) in spans if end > first]
 
 
 def write_list(folder: PageFolder, data: CentreData, whole: ListOf) -> None:
@@ -392,6 +432,6 @@ def _csv_of_sessions(data: CentreData) -> Iterator[Sequence[Any]]:
              "weight_kg", "length_cm", "weight_z", "length_z", "status", "n_alerts",
              "delivery")  # fmt: skip
     yield (*names, "why_not")
-    for row in reversed(data.sessions.values()):
+    for row in _newest_first(data):
         faults = faults_of(data, "session", row["session"])
         yield (*(row[name] for name in names), "; ".join(f.name for f in faults if f.rejects))

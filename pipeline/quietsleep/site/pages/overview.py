@@ -81,7 +81,12 @@ def write_overview(study: Study, night: PublishedNight, seen: Sequence[Seen]) ->
     folder = PageFolder(
         study.path / "pages" / "overview",
         study.work_path / "pages" / "overview.json",
-        {"study_title": study.title, "place": "Coordinating centre", "nav": NAV},
+        {
+            "study_title": study.title,
+            "place": "Coordinating centre",
+            "nav": NAV,
+            "dictionary": "../dictionary/index.html",
+        },
     )
     devices = {"centres": [(s.name, s.title, s.devices) for s in seen]}
     folder.put_page("index.html", "overview.html.jinja", _first_page(night, seen, study))
