@@ -14,7 +14,7 @@ from typing import NamedTuple
 from quietsleep import contract
 from quietsleep.contract.model import QueryKind
 from quietsleep.site import words
-from quietsleep.site.folder import slug, test_file
+from quietsleep.site.folder import session_file, slug, test_file
 from quietsleep.site.read import CentreData, Row, grouped
 from quietsleep.site.words import Sign, count, faults_of, technique_title
 
@@ -165,8 +165,15 @@ def _headline(query: Row) -> str:
         about += f", {rule.fault}"
     elif query["session"] and query["item"]:
         item = query["item"].removeprefix(f"{query['session']}/").rpartition(".")[2]
-        about += f", {words.plain(item)}"
+        about += f", {words.quantity_name(item, _unit(item))}"
     return f"Query {query['query']}: {about}".rstrip(": ")
+
+
+def _unit(quantity: str) -> str | None:
+    for column in contract.TABLES["sessions"].columns:
+        if column.name == quantity:
+            return column.unit
+    return None
 
 
 def _lead(query: Row) -> str:
@@ -180,10 +187,13 @@ def _beside(data: CentreData, query: Row, root: str) -> tuple[list[Link], str, t
     """Return links to what a query is about, what hangs on it, and what its rules advise."""
     if query["kind"] in ("check_failed", "check_held"):
         return _of_check(data, query, root)
-    tests = tests_of(data, {query["session"]} if query["session"] else set())
+    session = query["session"]
+    if session not in data.sessions:
+        return [], "", ()
     technique = (query["item"] or "").partition(".")[0]
-    own = [t for t in tests if t["technique"] == technique] or tests
-    return test_links(own, root), "", ()
+    own = [t for t in tests_of(data, {session}) if t["technique"] == technique]
+    link = Link(f"Session {session}", root + session_file(session))
+    return [link, *test_links(own, root)], "", ()
 
 
 def _of_check(data: CentreData, query: Row, root: str) -> tuple[list[Link], str, tuple[str, ...]]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterable, Iterator, Sequence
+from datetime import datetime
 from typing import NamedTuple
 
 from quietsleep import contract
@@ -52,6 +53,16 @@ def letters_of(data: CentreData) -> list[tuple[str, str]]:
     return [(key, words.month_words(key)) for key in sorted(months, reverse=True)]
 
 
+def month_in_full(key: str) -> str:
+    """Turn ``2026-03`` into ``March 2026``."""
+    return datetime.strptime(key, "%Y-%m").strftime("%B %Y")
+
+
+def things_to_do(letter: Letter) -> str:
+    """Head the list of what to do, by how much there is."""
+    return {1: "One thing to do", 2: "Two things to do"}.get(len(letter.todo), "Three things to do")
+
+
 def write_letters(folder: PageFolder, study: Study, data: CentreData) -> None:
     """Write the letter of every month in which the centre tested."""
     tests = grouped(data.tests, "tested_on")
@@ -64,7 +75,9 @@ def write_letters(folder: PageFolder, study: Study, data: CentreData) -> None:
         letter = _letter(
             data, key, of_month[key], places.get(key, []), lost.get(key, []), is_newest=not number
         )
-        folder.put_page(f"letters/{key}.html", "letter.html.jinja", {"l": letter})
+        folder.put_page(
+            f"letters/{key}.html", "letter.html.jinja", {"l": letter, "to_do": things_to_do(letter)}
+        )
         folder.put(
             f"letters/{key}.txt",
             digest_of([letter, study.title]),
@@ -85,7 +98,7 @@ def _letter(
     order = {key: at for at, key in enumerate(contract.TECHNIQUES)}
     own = sorted(grouped(tests, "technique").items(), key=lambda pair: order.get(pair[0], 99))
     lines = tuple(_line(key, rows, by_technique.get(key)) for key, rows in own)
-    said = words.month_words(month)
+    said = month_in_full(month)
     return Letter(
         month,
         said,
@@ -93,7 +106,7 @@ def _letter(
         _opening(tests, by_technique.get(ALL), said),
         lines,
         tuple(_todo(data, lost, is_newest=is_newest))[:THINGS]
-        or ("Nothing was lost: go on as it is.",),
+        or ("Go on as it is: nothing was lost.",),
         tuple(_well(data, month, tests, lines))[:THINGS],
         _closing(is_newest=is_newest),
     )
@@ -113,7 +126,7 @@ def _line(technique: str, tests: Sequence[Row], place: Row | None) -> LetterLine
 def place_said(place: Row | None) -> str:
     """Say the place among the centres of a month, which stay without a name."""
     if place is None or place["n_centres"] < 2:
-        return "no other centre"
+        return "–"
     return f"{place['place']} of {place['n_centres']}"
 
 
@@ -121,9 +134,9 @@ def _opening(tests: Sequence[Row], place: Row | None, month: str) -> str:
     accepted = sum(test["status"] == "accepted" for test in tests)
     sessions = len({test["session"] for test in tests})
     said = (
-        f"In {month} you measured {count(sessions, 'infant session')} with "
-        f"{count(len(tests), 'test')}; {accepted} of them "
-        f"{'is' if accepted == 1 else 'are'} accepted ({words.share(accepted, len(tests))})."
+        f"In {month} you measured {count(len(tests), 'test')} in {count(sessions, 'session')}; "
+        f"{accepted or 'none'} of them {'are' if accepted > 1 else 'is'} accepted "
+        f"({words.share(accepted, len(tests))})."
     )
     if place is not None and place["n_centres"] > 1:
         said += (
@@ -183,7 +196,7 @@ def as_text(letter: Letter, study: str) -> str:
         f"{study}\nMonthly letter to {letter.centre}, {letter.title}",
         _wrapped(letter.opening),
         "\n".join(table),
-        _list_text("Three things to do", letter.todo),
+        _list_text(things_to_do(letter), letter.todo),
         _list_text("What went well", letter.well),
         _wrapped(letter.closing),
         _wrapped(words.CAUTION),

@@ -13,6 +13,7 @@ import io
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
+from quietsleep import contract
 from quietsleep.site import words
 from quietsleep.site.folder import PageFolder, digest_of, for_script, session_file, test_file
 from quietsleep.site.read import CentreData, Row
@@ -304,10 +305,13 @@ def list_of_sessions(data: CentreData) -> ListOf:
 
 def _cells_of_session(data: CentreData, session: Row, tests: Sequence[Row]) -> tuple[Cell, ...]:
     alert = (words.sign("alert"),) if session["n_alerts"] else ()
+    order = [*contract.TECHNIQUES]
+    ordered = sorted(
+        tests, key=lambda t: order.index(t["technique"]) if t["technique"] in order else 99
+    )
     techniques = (
-        sign_of._replace(word=technique_title(test["technique"]))
-        for test in reversed(tests)
-        for sign_of in (words.sign(test["status"]),)
+        words.sign(test["status"])._replace(word=technique_title(test["technique"]))
+        for test in ordered
     )
     return (
         Cell(session["session"], session_file(session["session"])),
