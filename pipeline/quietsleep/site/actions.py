@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 from quietsleep import contract
-from quietsleep.contract.model import QueryKind
+from quietsleep.contract.query_kinds import QueryKind
 from quietsleep.site import words
 from quietsleep.site.folder import session_file, slug, test_file
 from quietsleep.site.read import CentreData, Row, grouped
@@ -147,14 +147,24 @@ def _item(data: CentreData, query: Row, problems: Sequence[Row], root: str) -> A
     )
 
 
-def queries_shown(data: CentreData, queries: Sequence[Row], root: str) -> tuple[ActionItem, ...]:
-    """Show queries of any state: open ones with what to do, the others with what was said."""
+def queries_shown(
+    data: CentreData, queries: Sequence[Row], root: str, *, besides: str
+) -> tuple[ActionItem, ...]:
+    """Show queries of any state: open ones with what to do, the others with what was said.
+
+    They stand on the page of the session `besides`, to which no link is needed there.
+    """
     problems = grouped(data.problems, "query")
-    return tuple(
+    here = root + session_file(besides)
+    items = (
         _item(data, query, problems.get(query["query"], []), root)
         if query["state"] == "open"
         else _said_of(query)
         for query in queries
+    )
+    return tuple(
+        item._replace(links=tuple(link for link in item.links if link.href != here))
+        for item in items
     )
 
 

@@ -204,21 +204,27 @@ def _title(kind: str, quantity: str) -> str:
 def _chart(
     data: CentreData, kind: str, device: str, checks: Sequence[Row], quantity: str
 ) -> QuantityChart:
-    points = []
-    limit = ""
-    unit = ""
+    points: list[CheckPoint] = []
+    limit, unit, waived = "", "", 0
     for check in checks:
         row = _verdict(data, check, quantity)
         if row is None or words.missing(row["observed"]):
             continue
         low, high = (None if words.missing(v) else v for v in (row["limit_low"], row["limit_high"]))
-        met = row["state"] in ("pass", "waived")
+        met = row["state"] == "pass"
+        waived += row["state"] == "waived"
         name, at = check["check_code"], check["done_at"]
         points.append(CheckPoint(name, at, row["observed"], low, high, met))
         limit, unit = limit_of(row), row["unit"]
     shown = points[-NEWEST_ON_CHART:]
     out = sum(not p.met for p in points)
     said = f"{out} of {words.count(len(points), 'check')} outside the limit"
+    if waived:
+        said += f", {waived} of them waived"
+    if not out and len({p.value for p in points}) == 1:
+        # A line without a change tells nothing that a number does not.
+        said = f"{words.quantity(points[0].value, unit)} in {words.count(len(points), 'check')}"
+        return QuantityChart(_title(kind, quantity), limit, said, Markup(""))
     if len(shown) < len(points):
         said += f"; the newest {len(shown)} are drawn"
     title = f"{_title(kind, quantity)} on {device}: {said}"

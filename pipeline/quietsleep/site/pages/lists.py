@@ -45,7 +45,7 @@ class Filter(NamedTuple):
     choices: tuple[Choice, ...]
 
 
-class Column(NamedTuple):
+class ListColumn(NamedTuple):
     """One column of a list; `kind` is link, sign, day or text, `part` its place on a telephone."""
 
     title: str
@@ -79,7 +79,7 @@ class Listing(NamedTuple):
     name: str
     one: str
     many: str
-    columns: tuple[Column, ...]
+    columns: tuple[ListColumn, ...]
     lines: tuple[ListLine, ...]
     n: int
     filters: tuple[Filter, ...]
@@ -92,7 +92,7 @@ class ListOf(NamedTuple):
     name: str
     one: str
     many: str
-    columns: tuple[Column, ...]
+    columns: tuple[ListColumn, ...]
     lines: tuple[ListLine, ...]
     filters: tuple[tuple[str, str, Mapping[str, tuple[str, str]]], ...]
 
@@ -151,20 +151,20 @@ class _Tokens:
 
 
 TEST_COLUMNS = (
-    Column("Session", "link", "key"),
-    Column("Test", "link", "name"),
-    Column("Status", "sign", "mark"),
-    Column("Tested", "day", "when"),
-    Column("Operator", "text", "who"),
-    Column("Why not", "text", "why"),
+    ListColumn("Session", "link", "key"),
+    ListColumn("Test", "link", "name"),
+    ListColumn("Status", "sign", "mark"),
+    ListColumn("Tested", "day", "when"),
+    ListColumn("Operator", "text", "who"),
+    ListColumn("Why not", "text", "why"),
 )
 SESSION_COLUMNS = (
-    Column("Session", "link", "key"),
-    Column("Infant", "text", "name"),
-    Column("Session row", "sign", "mark"),
-    Column("Tested", "day", "when"),
-    Column("Operator", "text", "who"),
-    Column("Techniques", "sign", "why"),
+    ListColumn("Session", "link", "key"),
+    ListColumn("Infant", "text", "name"),
+    ListColumn("Session row", "sign", "mark"),
+    ListColumn("Tested", "day", "when"),
+    ListColumn("Operator", "text", "who"),
+    ListColumn("Techniques", "sign", "why"),
 )
 
 

@@ -36,7 +36,6 @@ class OutcomeLine(NamedTuple):
     trials: str
     cv: str
     own: str
-    why: str
 
 
 class SessionPage(NamedTuple):
@@ -54,6 +53,7 @@ class SessionPage(NamedTuple):
     alerts: tuple[str, ...]
     faults: tuple[Fault, ...]
     outcomes: tuple[OutcomeLine, ...]
+    n_without: int
     checks: tuple[CheckBehind, ...]
     queries: tuple[ActionItem, ...]
     deliveries: tuple[tuple[str, str, Sign, str], ...]
@@ -86,6 +86,8 @@ def _view(
         if (spec := contract.TECHNIQUES.get(test["technique"]))
         for kind in spec.needs_checks
     )
+    outcomes = [*_outcomes(data, name, ordered)]
+    told = tuple(line for line in outcomes if (line.value, line.own) != ("–", "–"))
     return SessionPage(
         session=name,
         infant=session["infant"] or "",
@@ -98,9 +100,10 @@ def _view(
         techniques=tuple(_technique(data, test) for test in ordered),
         alerts=tuple(_alerts(data, name, ordered)),
         faults=faults_of(data, "session", name),
-        outcomes=tuple(_outcomes(data, name, ordered)),
+        outcomes=told,
+        n_without=len(outcomes) - len(told),
         checks=tuple(checks_behind(data, session, kinds)),
-        queries=queries_shown(data, queries, "../"),
+        queries=queries_shown(data, queries, "../", besides=name),
         deliveries=tuple(_deliveries(data, session)),
         others=tuple(
             (other["session"], session_file(other["session"]),
@@ -187,7 +190,6 @@ def _outcomes(data: CentreData, session: str, tests: Sequence[Row]) -> Iterable[
                 str(row["n_trials"] or 0),
                 words.number(row["cv_pct"], 3),
                 _value(reported.get("reported_value"), reported.get("reported_unit")),
-                "" if not words.missing(row["value"]) else words.sign(row["status"]).word.lower(),
             )
 
 
