@@ -196,7 +196,8 @@ class Quantity:
 
     `owner` is a technique, a check or "session"; `labels` names the values of a yes-no quantity.
     `ratio` makes it a quotient that is taken when it is judged: a number of the trial or of its
-    recording's row over a number of the session.
+    recording's row over a number of the session. `of_device` says that the quantity of a check
+    tells of the device itself, not of how the check was done: such are followed for drift.
     """
 
     name: Text
@@ -208,6 +209,7 @@ class Quantity:
     equation: str = ""
     labels: Texts = field(default_factory=dict)
     ratio: tuple[Text, Text] | None = None
+    of_device: YesNo = False
 
 
 def low_of(operator: Operator, limit: tuple[float, ...]) -> float | None:

@@ -268,7 +268,14 @@ def _publish_answers(night: Night) -> Path:
     facts = _facts(night, None, said["rules_version"], said["known_answers"])
     conservation = read_table(before, "conservation").to_pandas().assign(night=night.name)
     tables = {**_of_night(night, facts), "conservation": conservation}
-    return publish_again(night.study.path, night.name, tables, facts, withdrawn=_taken_out(night))
+    return publish_again(
+        night.study.path,
+        night.name,
+        tables,
+        facts,
+        withdrawn=_taken_out(night),
+        guard=night.guarded,
+    )
 
 
 def rebuild_pages(study_path: Path) -> PagesReport:
@@ -455,6 +462,7 @@ def _publish_tables(
         renamed=night.study.renamed,
         withdrawn=_taken_out(night),
         untold=judged.without_consent,
+        guard=night.guarded,
     )
 
 

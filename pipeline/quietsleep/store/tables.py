@@ -24,7 +24,7 @@ import pyarrow.parquet as pq
 
 from quietsleep import contract
 from quietsleep.contract.model import Table
-from quietsleep.contract.schemas import PANDAS_TYPES, arrow_schema, pandera_schema
+from quietsleep.contract.schemas import DUCKDB_TYPES, PANDAS_TYPES, arrow_schema, pandera_schema
 from quietsleep.errors import WarehouseError
 
 if TYPE_CHECKING:
@@ -102,6 +102,10 @@ class TableOnDisk:
     def note(self, n_rows: int) -> None:
         """Count rows that were added."""
         self.n_rows += n_rows
+
+    def files(self) -> list[Path]:
+        """Return the files that hold the rows, in no order of theirs."""
+        return sorted(self._folder.rglob("*.parquet"))
 
     def by_centre(self) -> Iterator[tuple[str, Iterator[pa.RecordBatch]]]:
         """Yield the folder of each centre inside the table's folder, and its rows in order.
@@ -259,3 +263,19 @@ def frugal_engine(beside: Path) -> Iterator[duckdb.DuckDBPyConnection]:
         ) as connection,
     ):
         yield connection
+
+
+def show_files(
+    connection: duckdb.DuckDBPyConnection, table: Table, files: Iterable[Path | str]
+) -> None:
+    """Let the rows of files be asked as a table of its name; no file is a table without rows."""
+    listed = [str(file) for file in files]
+    if listed:
+        named = ", ".join("'" + file.replace("'", "''") + "'" for file in listed)
+        rows = f"SELECT * FROM read_parquet([{named}], hive_partitioning = false)"
+    else:
+        empty = ", ".join(
+            f'CAST(NULL AS {DUCKDB_TYPES[c.type]}) AS "{c.name}"' for c in table.columns
+        )
+        rows = f"SELECT {empty} WHERE false"
+    connection.execute(f'CREATE OR REPLACE TEMP VIEW "{table.name}" AS {rows}')

@@ -8,14 +8,26 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from quietsleep.errors import WarehouseError
-from quietsleep.store.tables import PLAIN_CODE, HeldTable, Rows, TableOnDisk, to_arrow
+from quietsleep.store.tables import (
+    PLAIN_CODE,
+    HeldTable,
+    Rows,
+    TableOnDisk,
+    frugal_engine,
+    in_contract,
+    show_files,
+    to_arrow,
+)
+from quietsleep.warehouse.briefing import BEHIND, briefing_frame
+from quietsleep.warehouse.briefing import TABLE as BRIEFING
 from quietsleep.warehouse.changes import CHANGES_TABLE, changes_since
 from quietsleep.warehouse.current import (
     FEWEST_NIGHTS_KEPT,
@@ -28,6 +40,9 @@ from quietsleep.warehouse.current import (
 )
 from quietsleep.warehouse.integrity import damage
 from quietsleep.warehouse.parquet import Part, link_or_copy
+from quietsleep.warehouse.session_changes import TABLE as SESSION_CHANGES
+from quietsleep.warehouse.session_changes import session_changes_frame
+from quietsleep.warehouse.statistics import Guard
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -45,6 +60,9 @@ from quietsleep.warehouse.current import night_facts
 from quietsleep.warehouse.database import write_database
 from quietsleep.warehouse.parquet import part_rows, write_parts
 from quietsleep.warehouse.views import stored_view_sql, view_sql, views
+
+# Tables that tell of other tables of the same night.
+TOLD = (SESSION_CHANGES, BRIEFING)
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,12 +99,15 @@ def publish(
     renamed: Mapping[str, str] | None = None,
     withdrawn: TakenOut | None = None,
     untold: Collection[tuple[str, str]] = (),
+    guard: Guard = lambda _: nullcontext(),
 ) -> Path:
     """Publish the frames or spools (by warehouse table name) as one night; return its folder.
 
     Every warehouse table must be there; `changes` may be left out and is then found by comparing
-    with the night before, in which centres may have had other codes (`renamed`). WarehouseError,
-    with nothing changed, when a frame does not fit its contract or the night is already published.
+    with the night before, in which centres may have had other codes (`renamed`), and what is said
+    of it with it: `session_changes` and `briefing`; `guard` keeps one question of it away from the
+    others. WarehouseError, with nothing changed, when a frame does not fit its contract or the
+    night is already published.
     `keep` is at least 7: that many nights stay for readers that still hold an older one, but for
     nights that hold what was `withdrawn` since. Of it, and of the sessions that are `untold` (by
     centre and code), no change is told.
@@ -111,6 +132,9 @@ def publish(
             renamed=renamed,
             out={*untold, *(withdrawn.sessions if withdrawn else ())},
         )
+        parts = _with_briefing(
+            building, tables, parts, before=readable, compared=readable is not None, guard=guard
+        )
         describe_tables(building, tables, parts, _night_json(night, before, facts))
         sync_tree(building)
         building.replace(final)
@@ -125,6 +149,7 @@ def publish_again(
     *,
     keep: int = FEWEST_NIGHTS_KEPT,
     withdrawn: TakenOut | None = None,
+    guard: Guard = lambda _: nullcontext(),
 ) -> Path:
     """Publish the night before as another night, with frames in the place of some of its tables.
 
@@ -142,7 +167,7 @@ def publish_again(
     kept = {
         name: TableInNight(contract[name], n_rows)
         for name, n_rows in said["counts"].items()
-        if name not in held
+        if name not in held and name not in TOLD
     }
     final = nights_folder(study_path) / night
     with _building(study_path, night) as building:
@@ -150,6 +175,9 @@ def publish_again(
         for part in parts:
             link_or_copy(before / part.path, building / part.path)
         parts += write_tables(building, held, before=before)
+        parts = _with_briefing(
+            building, held, parts, before=before, compared=True, judged=False, guard=guard
+        )
         describe_tables(building, {**held, **kept}, parts, _night_json(night, before, facts))
         sync_tree(building)
         building.replace(final)
@@ -194,7 +222,7 @@ def _night_before(study_path: Path, night: str) -> Path | None:
 def _tables(frames: Mapping[str, pd.DataFrame | TableOnDisk]) -> dict[str, Rows]:
     """Bring every frame to its contract; the rows of a spool are brought to it already."""
     contract = warehouse_contract()
-    wrong = sorted(set(contract) ^ (set(frames) | {CHANGES_TABLE}))
+    wrong = sorted(set(contract) ^ (set(frames) | {CHANGES_TABLE, *TOLD}))
     if wrong:
         raise WarehouseError(f"Tables missing or unknown: {', '.join(wrong)}.")
     return {
@@ -225,6 +253,36 @@ def _with_changes(
     table = warehouse_contract()[CHANGES_TABLE]
     tables[CHANGES_TABLE] = HeldTable(table, to_arrow(table, changes))
     return parts + write_tables(building, {CHANGES_TABLE: tables[CHANGES_TABLE]}, before=before)
+
+
+def _with_briefing(
+    building: Path,
+    tables: dict[str, Rows],
+    parts: list[Part],
+    *,
+    before: Path | None,
+    compared: bool,
+    judged: bool = True,
+    guard: Guard,
+) -> list[Part]:
+    """Add what is told of the other tables, unless it was handed over, and return all parts."""
+    contract = warehouse_contract()
+    with frugal_engine(building.parent) as engine:
+        for name in (*BEHIND, CHANGES_TABLE):
+            files = [building / part.path for part in parts if part.table == name]
+            show_files(engine, contract[name], files)
+        for name, made in (
+            (SESSION_CHANGES, session_changes_frame),
+            (BRIEFING, partial(briefing_frame, compared=compared, judged=judged, guard=guard)),
+        ):
+            if name in tables:
+                continue
+            frame = in_contract(made(engine), name)
+            tables[name] = HeldTable(contract[name], to_arrow(contract[name], frame))
+            parts = parts + write_tables(building, {name: tables[name]}, before=before)
+            files = [building / part.path for part in parts if part.table == name]
+            show_files(engine, contract[name], files)
+    return parts
 
 
 def _night_json(night: str, before: Path | None, facts: NightFacts) -> dict[str, Any]:

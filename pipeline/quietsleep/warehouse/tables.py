@@ -13,10 +13,14 @@ from quietsleep.contract import Rule
 from quietsleep.judge.readers import reviews_frame
 from quietsleep.judge.study import JudgedStudy
 from quietsleep.measure.fingerprint import device_digest
-from quietsleep.store.tables import in_contract
+from quietsleep.store.tables import frugal_engine, in_contract, show_files
 from quietsleep.study.study import Centre, Confirmation, LimitChange, Study, Waiver
+from quietsleep.warehouse.drifts import drifts_frame
+from quietsleep.warehouse.lost_tests import lost_tests_frame
+from quietsleep.warehouse.standing import count_tests, standing_tables
 from quietsleep.warehouse.statistics import Guard, agreement_limits_frame, comparability_frame
 from quietsleep.warehouse.statistics import agreement_frame as review_agreement_frame
+from quietsleep.warehouse.unit_slips import unit_slips_frame
 
 
 def study_tables(
@@ -48,8 +52,36 @@ def study_tables(
         "rules": rules_frame(judged.rules, study.limit_changes, study.confirmations),
         "quantities": _quantities(),
         "sources": pd.DataFrame([{"source": s.key, "citation": s.citation} for s in _sources()]),
+        **_standing(judged, guard),
     }
     return {name: in_contract(frame, name) for name, frame in frames.items()}
+
+
+def _standing(judged: JudgedStudy, guard: Guard) -> dict[str, pd.DataFrame]:
+    """Return how centres and devices stand, counted from the rows that wait on disk."""
+    found = dict.fromkeys(
+        ("standing", "acceptance_weeks", "drifts", "lost_tests", "unit_slips"), pd.DataFrame()
+    )
+    with frugal_engine(judged.study.work_path) as engine:
+        for name in ("tests", "verdicts", "checks", "check_values"):
+            on_disk = judged.tables_on_disk[name]
+            show_files(engine, on_disk.table, on_disk.files())
+        with guard("standing of the centres"):
+            found |= standing_tables(engine, guard=guard)
+        with guard("drifts of the devices"):
+            found["drifts"] = drifts_frame(engine, judged.rules, guard=guard)
+        with guard("lost tests"):
+            found["lost_tests"] = lost_tests_frame(engine, judged.rules, guard=guard)
+        with guard("slips of unit"):
+            found["unit_slips"] = unit_slips_frame(
+                judged.agreement,
+                judged.outcomes,
+                judged.sessions,
+                judged.remarks.slips,
+                count_tests(engine),
+                guard=guard,
+            )
+    return found
 
 
 def _centres(judged: JudgedStudy) -> pd.DataFrame:

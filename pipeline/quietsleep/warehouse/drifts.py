@@ -1,0 +1,341 @@
+"""Which device drifts: the checks in tolerance of each device, followed over time.
+
+Only checks in tolerance make the usual range: a failed check would widen it until no drift shows.
+
+Sources: Shewhart WA. Economic control of quality of manufactured product. 1931. Western Electric
+Company. Statistical quality control handbook. 1956. Nelson LS. The Shewhart control chart: tests
+for special causes. J Qual Technol 1984;16:237-239. (Titles and pages from memory.)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from contextlib import nullcontext
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+import pandas as pd
+
+from quietsleep import contract
+from quietsleep.contract import Rule
+from quietsleep.records import FloatArray
+from quietsleep.warehouse.statistics import Guard
+
+if TYPE_CHECKING:
+    import duckdb
+
+Direction = Literal["up", "down"]
+
+# Width of the usual range of an individuals chart: 3 / d2, and the SD that belongs to it, 1 / d2,
+# with d2 = 1.128 for ranges of two (Shewhart).
+MOVING_RANGE_FACTOR, SD_OF_MOVING_RANGE = 2.66, 1 / 1.128
+FEWEST_FOR_RANGE = 8
+MOST_CHECKS = 250
+# Definitions of this study, chosen with invented devices that are quiet and such that drift. The
+# line goes through the last twelve weeks, or the last twelve checks where they are further apart.
+WINDOW_WEEKS, WINDOW_CHECKS = 12.0, 12
+# The chance that a line through checks that do not drift is as steep. It is shared among the lines
+# that are tried (Bonferroni), as the one that shows most is chosen.
+CHANCE = 1e-4
+# A drift that would leave tolerance later than this matters to nobody tonight.
+MATTERS_WEEKS = 52.0
+FURTHEST_WEEKS = 104.0
+# A jump of the level by so many SDs between neighbours is a step (a repair), not a drift.
+STEP_SDS = 4.5
+STEP_CHECKS = 3
+TOO_FEW = f"Fewer than {FEWEST_FOR_RANGE} checks in tolerance that stand together."
+NO_VARIATION = "The checks in tolerance do not differ, or were all done at one moment."
+
+RUN_OF_EIGHT = "eight in a row on one side of the mean"
+FOUR_OF_FIVE = "four of five beyond one SD"
+TWO_OF_THREE = "two of three beyond two SD"
+SIX_STEADY = "six in a row, each further than the one before"
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A straight line through values over weeks: slope a week, its 95 % interval and chance.
+
+    `at_end` is the value of the line at the last check; `first` the place of its first check.
+    """
+
+    first: int
+    slope: float
+    low: float
+    high: float
+    chance: float
+    at_end: float
+
+
+def followed() -> list[tuple[str, str]]:
+    """Return (kind of check, quantity) of every quantity that tells of the device itself."""
+    return [
+        (spec.key, quantity.name)
+        for spec in contract.CHECKS.values()
+        for quantity in spec.quantities
+        if quantity.of_device
+    ]
+
+
+def drifts_frame(
+    connection: duckdb.DuckDBPyConnection,
+    rules: Sequence[Rule],
+    *,
+    guard: Guard = lambda _: nullcontext(),
+) -> pd.DataFrame:
+    """Return each followed quantity of each device, from the tables `checks` and `check_values`.
+
+    `rules` are those in force, with their dated limits. A centre whose statistics fail has no rows.
+    """
+    names = pd.DataFrame(followed(), columns=["kind", "quantity"])
+    values = connection.execute(
+        "SELECT v.centre, c.device, v.kind, v.quantity, c.done_on, c.done_at, c.status, "
+        "c.device_valid_from, v.value FROM check_values AS v "
+        "JOIN checks AS c ON c.centre = v.centre AND c.check_id = v.check_id "
+        "WHERE v.level = 'check' AND isfinite(v.value) AND c.device IS NOT NULL "
+        "AND c.done_at IS NOT NULL AND c.done_on IS NOT NULL "
+        "ORDER BY v.centre, c.device, v.kind, v.quantity, c.done_at, c.check_id"
+    ).df()
+    values = values.merge(names, on=["kind", "quantity"])
+    rows: list[dict[str, Any]] = []
+    for centre, own in values.groupby("centre", sort=True):
+        with guard(f"drifts of {centre}"):
+            rows += [
+                {"centre": centre, "device": device, "kind": kind, "quantity": quantity}
+                | _drift(checks, _limits_of(rules, str(kind), str(quantity)))
+                | {"unit": contract.QUANTITIES[(str(kind), "check", str(quantity))].unit}
+                for (device, kind, quantity), checks in own.groupby(
+                    ["device", "kind", "quantity"], sort=True
+                )
+            ]
+    return pd.DataFrame(rows)
+
+
+LimitsOn = Callable[[date], tuple[float | None, float | None]]
+
+
+def _limits_of(rules: Sequence[Rule], kind: str, quantity: str) -> LimitsOn:
+    own = [r for r in rules if (r.owner, r.level, r.quantity) == (kind, "check", quantity)]
+
+    def on(day: date) -> tuple[float | None, float | None]:
+        held = [
+            r
+            for r in own
+            if r.valid_from <= day and (r.valid_until is None or day <= r.valid_until)
+        ]
+        lows = [r.low for r in held if r.low is not None]
+        highs = [r.high for r in held if r.high is not None]
+        return max(lows, default=None), min(highs, default=None)
+
+    return on
+
+
+def _drift(checks: pd.DataFrame, limits_on: LimitsOn) -> dict[str, Any]:
+    values = checks["value"].to_numpy(dtype=np.float64)
+    days = [day.date() for day in pd.to_datetime(checks["done_on"])]
+    met = (checks["status"] == "accepted").to_numpy() & np.array(
+        [_inside(value, *limits_on(day)) for value, day in zip(values, days, strict=True)]
+    )
+    low, high = limits_on(days[-1])
+    row: dict[str, Any] = {
+        "n_checks": len(values),
+        "n_in_tolerance": int(met.sum()),
+        "n_window": 0,
+        "drifting": False,
+        "last_value": values[-1],
+        "last_on": days[-1],
+        "last_in_tolerance": bool(met[-1]),
+        "limit_low": low,
+        "limit_high": high,
+        "why": TOO_FEW,
+    }
+    kept = checks[met].iloc[-MOST_CHECKS:]
+    kept = kept.iloc[_standing_together(kept) :]
+    if len(kept) < FEWEST_FOR_RANGE:
+        return row
+    good = kept["value"].to_numpy(dtype=np.float64)
+    moments = kept["done_at"]
+    weeks = (moments - moments.iloc[0]).dt.total_seconds().to_numpy() / (7 * 86400.0)
+    on = [day.date() for day in pd.to_datetime(kept["done_on"])]
+    mean, usual_low, usual_high = usual_range(good)
+    row |= {"usual_mean": mean, "usual_low": usual_low, "usual_high": usual_high}
+    start = min(int(np.searchsorted(weeks, weeks[-1] - WINDOW_WEEKS)), len(good) - WINDOW_CHECKS)
+    return row | _followed(weeks, good, on, first=max(start, 0), low=low, high=high)
+
+
+def _inside(value: float, low: float | None, high: float | None) -> bool:
+    return (low is None or value >= low) and (high is None or value <= high)
+
+
+def _standing_together(checks: pd.DataFrame) -> int:
+    """Return the place of the first check after the last step or new entry of the device."""
+    values = checks["value"].to_numpy(dtype=np.float64)
+    entries = checks["device_valid_from"].astype(str).to_numpy()
+    changed = np.flatnonzero(entries[1:] != entries[:-1]) + 1
+    first = int(changed[-1]) if changed.size else 0
+    return first + last_step(values[first:])
+
+
+def last_step(values: FloatArray) -> int:
+    """Return the place of the first value after the last step of the level; 0 without one.
+
+    A step is where the medians of three neighbours before and after differ by more than STEP_SDS,
+    the SD being that of the middle moving range (median / 0.954 for two values of a normal
+    distribution), which neither a step nor a single wild value moves much.
+    """
+    n = len(values)
+    if n < 2 * STEP_CHECKS:
+        return 0
+    sd = float(np.median(np.abs(np.diff(values)))) / 0.954
+    if sd <= 0:
+        return 0
+    medians = np.median(np.lib.stride_tricks.sliding_window_view(values, STEP_CHECKS), axis=1)
+    jumps = np.abs(medians[STEP_CHECKS:] - medians[:-STEP_CHECKS])
+    found = np.flatnonzero(jumps > STEP_SDS * sd)
+    if not found.size:
+        return 0
+    # Of neighbouring places the one with the largest jump.
+    last = int(found[-1])
+    near = [i for i in found if last - i < STEP_CHECKS]
+    return int(max(near, key=lambda i: float(jumps[i]))) + STEP_CHECKS
+
+
+def usual_range(values: FloatArray) -> tuple[float, float, float]:
+    """Return mean and natural limits of an individuals chart of values (n,), n >= 2.
+
+    mean +/- 2.66 * mean moving range of neighbours (Shewhart), in the unit of the values.
+    """
+    mean = float(np.mean(values))
+    half = MOVING_RANGE_FACTOR * float(np.mean(np.abs(np.diff(values))))
+    return mean, mean - half, mean + half
+
+
+def _followed(
+    weeks: FloatArray,
+    values: FloatArray,
+    days: Sequence[date],
+    *,
+    first: int,
+    low: float | None,
+    high: float | None,
+) -> dict[str, Any]:
+    """Say of checks in tolerance whether they drift, and when the limit is reached."""
+    line = steepest_line(weeks[first:], values[first:])
+    if line is None:
+        return {"window_from": days[first], "n_window": len(values) - first, "why": NO_VARIATION}
+    begin = first + line.first
+    inside = values[first:]
+    rule = run_rule(inside, up=line.slope > 0)
+    row: dict[str, Any] = {
+        "window_from": days[begin],
+        "n_window": len(values) - begin,
+        "slope_per_week": line.slope,
+        "slope_low": line.low,
+        "slope_high": line.high,
+        "run_rule": rule,
+        "why": None,
+    }
+    limit = high if line.slope > 0 else low
+    ahead = None if limit is None else max((limit - line.at_end) / line.slope, 0.0)
+    if low is None and high is None:
+        span = abs(line.slope) * float(weeks[-1] - weeks[begin])
+        matters = span > 3 * SD_OF_MOVING_RANGE * float(np.mean(np.abs(np.diff(inside))))
+    else:
+        matters = ahead is not None and ahead <= MATTERS_WEEKS
+    if line.chance < CHANCE and rule and matters:
+        row |= {
+            "drifting": True,
+            "since": days[begin],
+            "direction": "up" if line.slope > 0 else "down",
+        }
+        if ahead is not None and ahead <= FURTHEST_WEEKS:
+            row["leaves_on"] = days[-1] + timedelta(days=int(7 * ahead))
+    return row
+
+
+def steepest_line(weeks: FloatArray, values: FloatArray) -> Line | None:
+    """Return the line of the newest values that is least likely by chance; None where none is.
+
+    `weeks`, `values` (n,): lines through the last 8 to n values are tried, each by least squares;
+    the interval is Student's of n - 2. Where none is unlikelier than the line through all, that
+    one is taken.
+    """
+    from scipy import stats
+
+    n = len(values)
+    if n < FEWEST_FOR_RANGE:
+        return None
+    starts = np.arange(0, n - FEWEST_FOR_RANGE + 1)
+    n_lines = len(starts)
+    x, y = weeks - weeks[-1], values - values[-1]
+
+    def summed(terms: FloatArray) -> FloatArray:
+        sums: FloatArray = np.cumsum(terms[::-1])[::-1][starts]
+        return sums
+
+    count = n - starts.astype(np.float64)
+    mean_x: FloatArray = summed(x) / count
+    mean_y: FloatArray = summed(y) / count
+    sxx = summed(x * x) - count * mean_x**2
+    sxy = summed(x * y) - count * mean_x * mean_y
+    syy = summed(y * y) - count * mean_y**2
+    tiny = 1e-12 * max(float(np.max(x * x)), 1e-300)
+    usable = sxx > tiny * count
+    if not usable.any() or not float(np.ptp(y)) > 0:
+        return None
+    slope = np.where(usable, sxy / np.where(usable, sxx, 1.0), 0.0)
+    rest = np.maximum(syy - slope * sxy, 1e-18 * np.maximum(syy, 1e-300))
+    error = np.sqrt(rest / (count - 2) / np.where(usable, sxx, 1.0))
+    with np.errstate(over="ignore"):
+        t = np.where(usable, np.abs(slope) / np.maximum(error, 1e-300), 0.0)
+    chance = n_lines * 2 * stats.t.sf(t, count - 2)
+    best = int(np.argmin(chance))
+    if not chance[best] < CHANCE and usable[0]:
+        best = 0
+    at_end = float(mean_y[best] - slope[best] * mean_x[best])
+    wide = _alike(y[best:] - at_end - slope[best] * x[best:])
+    freedom = float(count[best]) - 2
+    half = float(stats.t.ppf(0.975, freedom)) * float(error[best]) * wide
+    return Line(
+        first=best,
+        slope=float(slope[best]),
+        low=float(slope[best]) - half,
+        high=float(slope[best]) + half,
+        chance=min(1.0, float(n_lines * 2 * stats.t.sf(t[best] / wide, freedom))),
+        at_end=float(values[-1]) + at_end,
+    )
+
+
+def _alike(rest: FloatArray) -> float:
+    """Return how much wider an interval is where neighbours are alike: sqrt((1 + r) / (1 - r)).
+
+    r is the first autocorrelation of what is left (n,), with 1 / n added for its bias; 0 at least.
+    """
+    n, whole = len(rest), float((rest**2).sum())
+    r = float((rest[1:] * rest[:-1]).sum()) / whole + 1 / n if whole > 0 else 0.0
+    r = min(max(r, 0.0), 0.95)
+    return float(np.sqrt((1 + r) / (1 - r)))
+
+
+def run_rule(values: FloatArray, *, up: bool) -> str | None:
+    """Name the run rule that the newest values break on one side of their mean; None for none.
+
+    Western Electric: eight in a row on one side; four of five beyond one SD; two of three beyond
+    two, the SD being the mean moving range over 1.128. Nelson: six in a row that rise or fall.
+    """
+    if len(values) < FEWEST_FOR_RANGE:
+        return None
+    sign = 1.0 if up else -1.0
+    off = sign * (values - float(np.mean(values)))
+    sd = SD_OF_MOVING_RANGE * float(np.mean(np.abs(np.diff(values))))
+    if (off[-8:] > 0).all():
+        return RUN_OF_EIGHT
+    if (off[-5:] > sd).sum() >= 4:
+        return FOUR_OF_FIVE
+    if (off[-3:] > 2 * sd).sum() >= 2:
+        return TWO_OF_THREE
+    if (np.diff(off[-6:]) > 0).all():
+        return SIX_STEADY
+    return None
