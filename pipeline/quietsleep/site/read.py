@@ -191,10 +191,6 @@ def read_centre(night: PublishedNight, centre: str) -> CentreData:
             f"SELECT * FROM {table} WHERE centre = ? {where} ORDER BY {order}", centre
         )
 
-    def later(table: str, order: str) -> list[Row]:
-        there = night.rows("SELECT 1 FROM information_schema.tables WHERE table_name = ?", table)
-        return of_centre(table, order) if there else []
-
     known = of_centre("centres", "centre")
     if not known:
         raise KeyError(f"the warehouse knows no centre {centre!r}")
@@ -219,9 +215,9 @@ def read_centre(night: PublishedNight, centre: str) -> CentreData:
         waivers=_waivers(night, verdicts),
         conservation=of_centre("conservation", "technique"),
         session_checks=of_centre("session_checks", "session, kind"),
-        lost=later("lost_tests", "technique, level, rule, month"),
-        drifts=later("drifts", "device, kind, quantity"),
-        places=later("places", "month, technique"),
+        lost=of_centre("lost_tests", "technique, level, rule, month"),
+        drifts=of_centre("drifts", "device, kind, quantity"),
+        places=of_centre("places", "month, technique"),
     )
 
 

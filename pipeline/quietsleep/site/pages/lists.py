@@ -16,7 +16,7 @@ from typing import Any, NamedTuple
 from quietsleep import contract
 from quietsleep.site import words
 from quietsleep.site.folder import PageFolder, digest_of, for_script, session_file, test_file
-from quietsleep.site.read import CentreData, Row
+from quietsleep.site.read import CentreData, Row, grouped
 from quietsleep.site.words import Sign, faults_of, technique_title
 
 ON_A_PAGE = 50
@@ -169,16 +169,31 @@ SESSION_COLUMNS = (
 
 
 def failed_rules(data: CentreData, test: Row) -> dict[str, list[Row]]:
-    """Return the verdicts that kept a test from acceptance, by rule, session and test first."""
-    found: dict[str, list[Row]] = {}
-    key = (test["session"], test["technique"])
-    items = [("session", test["session"]), ("test", test["test"])]
-    items += [("trial", trial["trial"]) for trial in data.trials.get(key, [])]
-    for item in items:
-        for row in data.faults.get(item, []):
-            if row["severity"] == "reject" and row["state"] in ("fail", "not_judged"):
-                found.setdefault(row["rule"], []).append(row)
-    return found
+    """Return the verdicts that kept a test from acceptance, by rule, as `lost_tests` counts them.
+
+    A rule of the session counts where the test says so; what was wrong with trials counts where
+    too few of them were left.
+    """
+    if test["status"] == "accepted":
+        return {}
+    why = test["why"] or ""
+    of_session = [
+        row for row in _stopped(data, "session", test["session"]) if (row["sentence"] or "") in why
+    ]
+    of_test = _stopped(data, "test", test["test"])
+    found = [*of_session, *of_test]
+    if any(row["quantity"] == "n_accepted" or row["state"] == "not_judged" for row in of_test):
+        for trial in data.trials.get((test["session"], test["technique"]), []):
+            found += _stopped(data, "trial", trial["trial"])
+    return grouped(found, "rule")
+
+
+def _stopped(data: CentreData, kind: str, item: str) -> list[Row]:
+    return [
+        row
+        for row in data.faults.get((kind, item), [])
+        if row["severity"] == "reject" and row["state"] in ("fail", "not_judged")
+    ]
 
 
 def reasons_of(data: CentreData, test: Row) -> list[str]:
@@ -189,7 +204,14 @@ def reasons_of(data: CentreData, test: Row) -> list[str]:
         return [f"not read: {test['why'] or 'held with its delivery'}"]
     failed = failed_rules(data, test)
     # That too few trials were left follows from what was wrong with them.
-    own = {rule: rows for rule, rows in failed.items() if rows[0]["item_kind"] != "test"} or failed
+    follows = any(rows[0]["item_kind"] == "trial" for rows in failed.values())
+    own = {
+        rule: rows
+        for rule, rows in failed.items()
+        if not follows
+        or rows[0]["item_kind"] != "test"
+        or not (rows[0]["quantity"] == "n_accepted" or rows[0]["state"] == "not_judged")
+    }
     said = [words.reason_of(data.rule_behind(rows[0]), rows) for rows in own.values()]
     return said or [(test["why"] or "")[:160]]
 
@@ -201,7 +223,7 @@ def list_of_tests(data: CentreData) -> ListOf:
     lines: list[ListLine] = []
     faults: dict[str, str] = {}
     for test in data.tests:
-        failed = failed_rules(data, test) if test["status"] != "accepted" else {}
+        failed = failed_rules(data, test)
         for name, rows in failed.items():
             faults.setdefault(name, words.fault_of(data.rule_behind(rows[0]), rows[0]))
         tokens = [
