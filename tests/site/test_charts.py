@@ -6,11 +6,8 @@ import re
 from datetime import UTC, datetime, timedelta
 from xml.etree import ElementTree
 
-import numpy as np
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.stats import binom
 
 from quietsleep.site import charts
 from quietsleep.site.charts import Agreement, CheckPoint, FunnelPoint, Month, Pair
@@ -29,23 +26,6 @@ def test_ticks_are_round_and_inside(low: float, span: float, about: int) -> None
     assert all(low - 1e-6 * span <= t <= low + span + 1e-6 * span for t in found)
 
 
-@pytest.mark.parametrize("n", [1, 2, 7, 40, 500])
-@pytest.mark.parametrize("mean", [0.3, 0.72, 0.95])
-@pytest.mark.parametrize("chance", [0.001, 0.025, 0.975, 0.999])
-def test_funnel_limits_bracket_the_binomial_chance(n: int, mean: float, chance: float) -> None:
-    limit = charts.funnel_limits(n, mean, chance) * n
-    assert binom.cdf(np.floor(limit) - 1, n, mean) <= chance + 1e-9
-    assert binom.cdf(np.ceil(limit), n, mean) >= chance - 1e-9
-
-
-def test_funnel_limits_close_in_with_size() -> None:
-    widths = [charts.funnel_limits(n, 0.7, 0.975) - charts.funnel_limits(n, 0.7, 0.025)
-              for n in (5, 20, 100, 400)]  # fmt: skip
-    assert widths == sorted(widths, reverse=True)
-    # Normal approximation at n = 400: 2 * 1.96 * sqrt(0.7 * 0.3 / 400) = 0.0898.
-    assert widths[-1] == pytest.approx(0.0898, abs=0.004)
-
-
 def test_a_centre_outside_the_funnel_is_a_triangle() -> None:
     picture = charts.funnel(
         [FunnelPoint("larch", 90, 100), FunnelPoint("rowan", 88, 100), FunnelPoint("yew", 40, 100)],
@@ -61,11 +41,23 @@ def test_a_centre_outside_the_funnel_is_a_triangle() -> None:
     assert [tag for said, tag in shapes.items() if said and said.startswith("larch")] == ["path"]
 
 
-def test_the_usual_range_is_that_of_an_individuals_chart() -> None:
-    values = np.array([10.0, 12.0] * 4)
-    # Moving ranges are all 2, so the limits are 11 +/- 2.66 * 2.
-    assert charts.usual_range(values) == pytest.approx((11.0, 5.68, 16.32))
-    assert charts.usual_range(values[:7]) is None
+def test_twelve_of_twelve_around_four_in_five_is_no_alarm() -> None:
+    """Chance gives it in 0.806 ** 12 = 7.5 %."""
+    shown = charts.funnel(
+        [FunnelPoint("larch", 12, 12), FunnelPoint("rowan", 9, 12), FunnelPoint("yew", 8, 12)],
+        title="Tidal",
+    )
+    assert 'class="dot act"' not in shown
+
+
+def test_the_band_of_a_chart_is_the_one_that_it_is_given() -> None:
+    values = [0.0, 0.1] * 6 + [9.0]
+    shown = points(values, [2.0] * 13)
+    band = charts.control_chart(shown, title="t", unit="%", band=(0.05, -0.2, 0.3))
+    assert 'class="usual"' in band
+    height = re.search(r'class="usual".*?height="([^"]*)"', band)
+    assert height and 0 < float(height.group(1)) < 20
+    assert 'class="usual"' not in charts.control_chart(shown, title="t", unit="%")
 
 
 def points(values: list[float], limits: list[float]) -> list[CheckPoint]:

@@ -37,10 +37,13 @@ FOLDER = data_folder("demo_centres") / "known_answers"
 NOT_OF_THE_STUDY = ("answers.toml", "tolerances.toml", "plan.toml", "sets", "reviews.jsonl")
 # What readers decided, one decision a line: it goes into the register of the copy.
 REVIEWS = "reviews.jsonl"
-# Tables that hold what was given, or what a night did: no number of theirs is worked out.
+# Tables that hold what was given, or what a night did: no number of theirs is worked out. The last
+# ones tell of other tables, with numbers that the known study is too small for.
 NOT_COMPARED = frozenset({
     "centres", "changes", "devices", "infants", "ledger", "nights", "problems", "quantities",
     "reported", "sources", "waivers",
+    "standing", "acceptance_weeks", "drifts", "lost_tests", "unit_slips", "session_changes",
+    "briefing",
 })  # fmt: skip
 # Columns of text that a number hangs on; others are for reading and may be worded anew.
 TEXTS = frozenset({"unit", "equation", "trials", "suspected_cause", "quantity", "check_id"})

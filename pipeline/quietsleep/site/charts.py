@@ -17,6 +17,7 @@ import numpy as np
 from markupsafe import Markup, escape
 
 from quietsleep.site.words import count, day, month_words, number, seen, share, with_unit
+from quietsleep.warehouse.funnel import CHANCE, funnel_limits, funnel_mark
 
 WIDTH, HEIGHT = 420, 236
 LEFT, RIGHT, TOP, BOTTOM = 46, 12, 18, 30
@@ -24,10 +25,6 @@ LEFT, RIGHT, TOP, BOTTOM = 46, 12, 18, 30
 LINE_HEIGHT = 12.0
 # Room to the right of a difference chart for the names of its lines.
 NAMES = 62
-# Width of the usual range of an individuals chart: 3 / d2, with d2 = 1.128 for ranges of two
-# (Shewhart WA. Economic control of quality of manufactured product. 1931).
-MOVING_RANGE_FACTOR = 2.66
-FEWEST_FOR_RANGE = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,8 +220,18 @@ class CheckPoint:
     met: bool
 
 
-def control_chart(points: Sequence[CheckPoint], *, title: str, unit: str) -> Markup:
-    """Draw checks in order of time with their limits and, from eight on, the usual range."""
+def control_chart(
+    points: Sequence[CheckPoint],
+    *,
+    title: str,
+    unit: str,
+    band: tuple[float, float, float] | None = None,
+) -> Markup:
+    """Draw checks in order of time with their limits and, as a band, their usual range.
+
+    `band` is mean, lower and upper natural limit of the checks in tolerance, as the table `drifts`
+    has them.
+    """
     if not points:
         return Markup("")
     values = np.array([p.value for p in points])
@@ -237,7 +244,7 @@ def control_chart(points: Sequence[CheckPoint], *, title: str, unit: str) -> Mar
         else x_scale(first - 43200, last + 43200)
     )
     body = [
-        _usual_range(values, y),
+        _usual_range(band, y),
         y_axis(y, label=with_unit("", unit).strip()),
         _limit_line(points, "low", x, y),
         _limit_line(points, "high", x, y),
@@ -252,23 +259,10 @@ def control_chart(points: Sequence[CheckPoint], *, title: str, unit: str) -> Mar
     return picture("".join(body), title=title)
 
 
-def usual_range(values: np.ndarray) -> tuple[float, float, float] | None:
-    """Return mean and natural limits of an individuals chart, None below eight values.
-
-    mean +/- 2.66 * mean moving range of neighbours (Shewhart), in the unit of the values.
-    """
-    if len(values) < FEWEST_FOR_RANGE:
-        return None
-    mean = float(np.mean(values))
-    half = MOVING_RANGE_FACTOR * float(np.mean(np.abs(np.diff(values))))
-    return mean, mean - half, mean + half
-
-
-def _usual_range(values: np.ndarray, y: Scale) -> str:
-    found = usual_range(values)
-    if found is None:
+def _usual_range(band: tuple[float, float, float] | None, y: Scale) -> str:
+    if band is None:
         return ""
-    mean, low, high = found
+    mean, low, high = band
     top, bottom = y(min(high, y.high)), y(max(low, y.low))
     width = WIDTH - LEFT - RIGHT
     return (
@@ -317,20 +311,6 @@ class FunnelPoint:
     total: int
 
 
-def funnel_limits(n: int, mean: float, chance: float) -> float:
-    """Return the share at which a binomial(n, mean) reaches a lower-tail probability `chance`.
-
-    Interpolated exact limits, so that small centres get honest ones (Spiegelhalter DJ. Stat Med
-    2005;24:1185-1202, appendix). Share in [0, 1]; n >= 1, 0 < mean < 1.
-    """
-    from scipy.stats import binom
-
-    r = int(binom.ppf(chance, n, mean))
-    at = float(binom.cdf(r, n, mean))
-    below = float(binom.cdf(r - 1, n, mean))
-    return float(np.clip((r - (at - chance) / (at - below)) / n, 0, 1))
-
-
 def funnel(points: Sequence[FunnelPoint], *, title: str) -> Markup:
     """Draw accepted shares of centres against their number of tests, with 95 and 99.8 % limits."""
     points = [p for p in points if p.total]
@@ -344,9 +324,11 @@ def funnel(points: Sequence[FunnelPoint], *, title: str) -> Markup:
     body.append(path([(x(0), y(mean)), (x(x.high), y(mean))], "middle"))
     if 0 < mean < 1:
         sizes = sorted({max(1, round(n)) for n in np.linspace(1, x.high, 40)})
-        for chance, css in ((0.025, "limit"), (0.975, "limit"), (0.001, "far"), (0.999, "far")):
-            line = [(x(n), y(funnel_limits(n, mean, chance))) for n in sizes]
-            body.append(path(line, css))
+        for chance, css in ((0.025, "limit"), (CHANCE, "far")):
+            limits = [funnel_limits(n, mean, chance) for n in sizes]
+            for side in (0, 1):
+                line = [(x(n), y(both[side])) for n, both in zip(sizes, limits, strict=True)]
+                body.append(path(line, css))
     heights = apart([y(p.accepted / p.total) for p in points])
     for p, height in zip(points, heights, strict=True):
         body.append(_funnel_point(p, mean, x, y, height=height))
@@ -364,11 +346,7 @@ def apart(heights: Sequence[float]) -> list[float]:
 
 def _funnel_point(p: FunnelPoint, mean: float, x: Scale, y: Scale, *, height: float) -> str:
     at, place = x(p.total), y(p.accepted / p.total)
-    outside = 0 < mean < 1 and not (
-        funnel_limits(p.total, mean, 0.001)
-        <= p.accepted / p.total
-        <= funnel_limits(p.total, mean, 0.999)
-    )
+    outside = funnel_mark(p.accepted, p.total, mean) != "inside"
     shape, tone = ("triangle", "act") if outside else ("round", "good")
     said = f"{p.name}: {p.accepted} of {count(p.total, 'test')} accepted"
     anchor, shift = ("end", -8) if at > WIDTH * 0.75 else ("start", 8)

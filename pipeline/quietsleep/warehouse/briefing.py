@@ -42,12 +42,21 @@ SOON_DAYS = 28
 
 # What is not there and should be: by the schedule, and open queries where no schedule says so.
 MISSING_KINDS = "('nothing_delivered', 'check_missing')"
+# A centre from which nothing comes, where no schedule says so.
+SILENT = f"""
+SELECT centre, silent_days, last_tested_on FROM standing JOIN centres USING (centre)
+WHERE silent AND technique = '{ALL}' AND state <> 'retired' AND centre NOT IN (
+    SELECT centre FROM expected WHERE what = 'delivery' AND state IN ('overdue', 'missing'))
+ORDER BY silent_days DESC, centre
+"""
 MISSING = f"""
 SELECT
     (SELECT count(*) FROM expected WHERE state IN ('overdue', 'missing'))
-    + (SELECT count(*) FROM queries WHERE state = 'open' AND kind IN {MISSING_KINDS}) AS value,
+    + (SELECT count(*) FROM queries WHERE state = 'open' AND kind IN {MISSING_KINDS})
+    + (SELECT count(*) FROM ({SILENT})) AS value,
     (SELECT nullif(count(*), 0) FROM expected WHERE state NOT IN ('not_yet', 'due', 'unplanned'))
-    + (SELECT count(*) FROM queries WHERE state = 'open' AND kind IN {MISSING_KINDS}) AS of_value
+    + (SELECT count(*) FROM queries WHERE state = 'open' AND kind IN {MISSING_KINDS})
+    + (SELECT count(*) FROM ({SILENT})) AS of_value
 """
 SLIPPING = """
 SELECT count(DISTINCT centre) FILTER (slipping) AS value, count(DISTINCT centre) AS of_value
@@ -152,12 +161,7 @@ def _rows(connection: duckdb.DuckDBPyConnection, sql: str) -> list[Row]:
 
 
 def _missing(connection: duckdb.DuckDBPyConnection, value: int, of: int | None) -> Answer:
-    silent = _rows(
-        connection,
-        "SELECT centre, silent_days, last_tested_on FROM standing "
-        f"JOIN centres USING (centre) WHERE silent AND technique = '{ALL}' "
-        "AND state <> 'retired' ORDER BY silent_days DESC, centre",
-    )
+    silent = _rows(connection, SILENT)
     late = _rows(
         connection,
         "SELECT centre, due_on, days_off FROM expected "
@@ -169,20 +173,18 @@ def _missing(connection: duckdb.DuckDBPyConnection, value: int, of: int | None) 
         "ORDER BY centre",
     )
     said = _named([f"the delivery of {r['centre']} was due on {_day(r['due_on'])}" for r in late])
-    known = {row["centre"] for row in late}
     said += _named(
         [
             f"{r['centre']} is silent: its last test is of {_day(r['last_tested_on'])}, "
             f"{count(r['silent_days'], 'day')} before the newest of the others"
             for r in silent
-            if r["centre"] not in known
         ]
     )
     said += _named([f"{r['centre']} has delivered nothing" for r in never])
     named = [r["centre"] for r in (*late, *silent, *never)]
     whole = "" if of is None else f" of {of}"
-    of_kind = _of_kinds(connection)
-    if not value and not said:
+    of_kind = _of_kinds(connection, n_silent=len(silent))
+    if not value:
         planned = (
             f"all {of} things that should be here by now are here"
             if of
@@ -195,7 +197,7 @@ def _missing(connection: duckdb.DuckDBPyConnection, value: int, of: int | None) 
     return Answer(f"{_upper(lead)}: {parts}.", tone, named)
 
 
-def _of_kinds(connection: duckdb.DuckDBPyConnection) -> list[str]:
+def _of_kinds(connection: duckdb.DuckDBPyConnection, *, n_silent: int) -> list[str]:
     words = {"visit": "visit", "technique": "technique", "followup_call": "follow-up call",
              "delivery": "delivery"}  # fmt: skip
     rows = _rows(
@@ -218,7 +220,7 @@ def _of_kinds(connection: duckdb.DuckDBPyConnection) -> list[str]:
     for row in asked:
         kind = kinds[row["kind"]]
         said.append(f"{row['n']} {kind.one if row['n'] == 1 else kind.many}")
-    return said
+    return said + ([count(n_silent, "silent centre")] if n_silent else [])
 
 
 def _slipping(connection: duckdb.DuckDBPyConnection, value: int, of: int) -> Answer:
@@ -305,7 +307,7 @@ def _drift(r: Mapping[str, Any]) -> str:
     )
     if limit is None:
         return said
-    if not r["last_in_tolerance"]:
+    if r["last_value"] > limit if up else r["last_value"] < limit:
         return f"{said}, and its last check, {_with(r['last_value'], unit)}, is out of tolerance"
     said += f", last {_with(r['last_value'], unit)}, limit {_with(limit, unit)}"
     return said if r["leaves_on"] is None else f"{said}, which it reaches on {_day(r['leaves_on'])}"

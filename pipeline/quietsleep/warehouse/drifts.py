@@ -31,13 +31,13 @@ Direction = Literal["up", "down"]
 # Width of the usual range of an individuals chart: 3 / d2, and the SD that belongs to it, 1 / d2,
 # with d2 = 1.128 for ranges of two (Shewhart).
 MOVING_RANGE_FACTOR, SD_OF_MOVING_RANGE = 2.66, 1 / 1.128
-FEWEST_FOR_RANGE = 8
+FEWEST_FOR_RANGE, FEWEST_AFTER = 8, 5
 MOST_CHECKS = 250
 # Definitions of this study, chosen with invented devices that are quiet and such that drift. The
 # line goes through the last twelve weeks, or the last twelve checks where they are further apart.
 WINDOW_WEEKS, WINDOW_CHECKS = 12.0, 12
-# The chance that a line through checks that do not drift is as steep. It is shared among the lines
-# that are tried (Bonferroni), as the one that shows most is chosen.
+# The chance that a line through checks that do not drift is as steep. It is shared among the places
+# where the line may begin to drift (Bonferroni), as the best one is chosen.
 CHANCE = 1e-4
 # A drift that would leave tolerance later than this matters to nobody tonight.
 MATTERS_WEEKS = 52.0
@@ -56,9 +56,9 @@ SIX_STEADY = "six in a row, each further than the one before"
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """A straight line through values over weeks: slope a week, its 95 % interval and chance.
+    """A line through values over weeks that is level up to the value at `first`, then straight.
 
-    `at_end` is the value of the line at the last check; `first` the place of its first check.
+    Slope a week with its 95 % interval, the chance of it, and the value of the line at the end.
     """
 
     first: int
@@ -207,8 +207,9 @@ def usual_range(values: FloatArray) -> tuple[float, float, float]:
 
     mean +/- 2.66 * mean moving range of neighbours (Shewhart), in the unit of the values.
     """
-    mean = float(np.mean(values))
-    half = MOVING_RANGE_FACTOR * float(np.mean(np.abs(np.diff(values))))
+    with np.errstate(all="ignore"):
+        mean = float(np.mean(values))
+        half = MOVING_RANGE_FACTOR * float(np.mean(np.abs(np.diff(values))))
     return mean, mean - half, mean + half
 
 
@@ -222,15 +223,15 @@ def _followed(
     high: float | None,
 ) -> dict[str, Any]:
     """Say of checks in tolerance whether they drift, and when the limit is reached."""
-    line = steepest_line(weeks[first:], values[first:])
+    line = bent_line(weeks[first:], values[first:])
     if line is None:
         return {"window_from": days[first], "n_window": len(values) - first, "why": NO_VARIATION}
     begin = first + line.first
     inside = values[first:]
     rule = run_rule(inside, up=line.slope > 0)
     row: dict[str, Any] = {
-        "window_from": days[begin],
-        "n_window": len(values) - begin,
+        "window_from": days[first],
+        "n_window": len(inside),
         "slope_per_week": line.slope,
         "slope_low": line.low,
         "slope_high": line.high,
@@ -255,57 +256,45 @@ def _followed(
     return row
 
 
-def steepest_line(weeks: FloatArray, values: FloatArray) -> Line | None:
-    """Return the line of the newest values that is least likely by chance; None where none is.
+def bent_line(weeks: FloatArray, values: FloatArray) -> Line | None:
+    """Return the line, level first and straight from some value on, that fits best; None for none.
 
-    `weeks`, `values` (n,): lines through the last 8 to n values are tried, each by least squares;
-    the interval is Student's of n - 2. Where none is unlikelier than the line through all, that
-    one is taken.
+    `weeks`, `values` (n,), n >= 8: y = level + slope * max(0, t - t0), by least squares for each
+    place of t0 that leaves at least FEWEST_AFTER values behind it; the first place is a straight
+    line. The interval is Student's of n - 2 at that place, wider where neighbours are alike.
     """
+    if len(values) < FEWEST_FOR_RANGE:
+        return None
+    with np.errstate(all="ignore"):
+        line = _bent_line(weeks, values)
+    numbers = () if line is None else (line.slope, line.low, line.high, line.chance, line.at_end)
+    return line if all(np.isfinite(number) for number in numbers) else None
+
+
+def _bent_line(weeks: FloatArray, values: FloatArray) -> Line | None:
     from scipy import stats
 
     n = len(values)
-    if n < FEWEST_FOR_RANGE:
+    places = np.arange(0, n - FEWEST_AFTER + 1)
+    y = values - values[-1]
+    y_off = y - y.mean()
+    whole = float(y_off @ y_off)
+    bent: FloatArray = np.maximum(0.0, weeks[None, :] - weeks[places][:, None])
+    bent_off = bent - bent.mean(axis=1, keepdims=True)
+    sxx = (bent_off**2).sum(axis=1)
+    if not whole > 0 or not float(sxx.max()) > 0:
         return None
-    starts = np.arange(0, n - FEWEST_FOR_RANGE + 1)
-    n_lines = len(starts)
-    x, y = weeks - weeks[-1], values - values[-1]
-
-    def summed(terms: FloatArray) -> FloatArray:
-        sums: FloatArray = np.cumsum(terms[::-1])[::-1][starts]
-        return sums
-
-    count = n - starts.astype(np.float64)
-    mean_x: FloatArray = summed(x) / count
-    mean_y: FloatArray = summed(y) / count
-    sxx = summed(x * x) - count * mean_x**2
-    sxy = summed(x * y) - count * mean_x * mean_y
-    syy = summed(y * y) - count * mean_y**2
-    tiny = 1e-12 * max(float(np.max(x * x)), 1e-300)
-    usable = sxx > tiny * count
-    if not usable.any() or not float(np.ptp(y)) > 0:
-        return None
-    slope = np.where(usable, sxy / np.where(usable, sxx, 1.0), 0.0)
-    rest = np.maximum(syy - slope * sxy, 1e-18 * np.maximum(syy, 1e-300))
-    error = np.sqrt(rest / (count - 2) / np.where(usable, sxx, 1.0))
-    with np.errstate(over="ignore"):
-        t = np.where(usable, np.abs(slope) / np.maximum(error, 1e-300), 0.0)
-    chance = n_lines * 2 * stats.t.sf(t, count - 2)
-    best = int(np.argmin(chance))
-    if not chance[best] < CHANCE and usable[0]:
-        best = 0
-    at_end = float(mean_y[best] - slope[best] * mean_x[best])
-    wide = _alike(y[best:] - at_end - slope[best] * x[best:])
-    freedom = float(count[best]) - 2
-    half = float(stats.t.ppf(0.975, freedom)) * float(error[best]) * wide
-    return Line(
-        first=best,
-        slope=float(slope[best]),
-        low=float(slope[best]) - half,
-        high=float(slope[best]) + half,
-        chance=min(1.0, float(n_lines * 2 * stats.t.sf(t[best] / wide, freedom))),
-        at_end=float(values[-1]) + at_end,
-    )
+    slopes = np.where(sxx > 0, bent_off @ y_off / np.where(sxx > 0, sxx, 1.0), 0.0)
+    left = np.maximum(whole - slopes**2 * sxx, 1e-18 * whole)
+    # Of places that fit alike the first.
+    best = int(np.argmin(left))
+    slope, x = float(slopes[best]), bent_off[best]
+    wide = _alike(y_off - slope * x)
+    error = wide * float(np.sqrt(left[best] / (n - 2) / sxx[best]))
+    half = float(stats.t.ppf(0.975, n - 2)) * error
+    chance = len(places) * 2 * float(stats.t.sf(abs(slope) / error, n - 2))
+    at_end = float(values[-1] + y.mean() + slope * x[-1])
+    return Line(best, slope, slope - half, slope + half, min(1.0, chance), at_end)
 
 
 def _alike(rest: FloatArray) -> float:

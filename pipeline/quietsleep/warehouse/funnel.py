@@ -40,3 +40,27 @@ def funnel_range(n_tests: int, mean: float, chance: float = CHANCE) -> tuple[flo
     low += float(binom.cdf(low, n_tests, mean)) < chance
     high -= float(binom.sf(high - 1, n_tests, mean)) < chance
     return low / n_tests, high / n_tests
+
+
+def funnel_limits(n_tests: int, mean: float, chance: float) -> tuple[float, float]:
+    """Return the lower and upper limit to draw at a number of tests, as shares from 0 to 1.
+
+    Interpolated between the counts where the exact tail passes `chance` (Spiegelhalter, appendix),
+    but 0 or 1 where not even no or all accepted tests are outside. n_tests >= 1, 0 < mean < 1.
+    """
+    from scipy.stats import binom
+
+    low, high = funnel_range(n_tests, mean, chance)
+    r = round(low * n_tests)
+    lower = upper = None
+    if r > 0:
+        at, below = float(binom.cdf(r, n_tests, mean)), float(binom.cdf(r - 1, n_tests, mean))
+        lower = (r - (at - chance) / (at - below)) / n_tests
+    r = round(high * n_tests)
+    if r < n_tests:
+        at, above = float(binom.sf(r - 1, n_tests, mean)), float(binom.sf(r, n_tests, mean))
+        upper = (r + (at - chance) / (at - above)) / n_tests
+    return (
+        0.0 if lower is None else min(max(lower, 0.0), 1.0),
+        1.0 if upper is None else min(max(upper, 0.0), 1.0),
+    )

@@ -229,8 +229,22 @@ def _chart(
         said += f"; the newest {len(shown)} are drawn"
     title = f"{_title(kind, quantity)} on {device}: {said}"
     return QuantityChart(
-        _title(kind, quantity), limit, said, control_chart(shown, title=title, unit=unit)
+        _title(kind, quantity),
+        limit,
+        said,
+        control_chart(shown, title=title, unit=unit, band=_band(data, device, kind, quantity)),
     )
+
+
+def _band(
+    data: CentreData, device: str, kind: str, quantity: str
+) -> tuple[float, float, float] | None:
+    """Return mean and natural limits of the checks in tolerance, as the warehouse has them."""
+    for row in data.drifts:
+        if (row["device"], row["kind"], row["quantity"]) == (device, kind, quantity):
+            band = (row["usual_mean"], row["usual_low"], row["usual_high"])
+            return None if any(words.missing(n) for n in band) else band
+    return None
 
 
 def _verdict(data: CentreData, check: Row, quantity: str) -> Row | None:
