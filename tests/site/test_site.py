@@ -20,6 +20,7 @@ from quietsleep import contract
 from quietsleep.site.actions import rescuable
 from quietsleep.site.folder import session_file as file_of_session
 from quietsleep.site.folder import test_file as file_of_test
+from quietsleep.site.pages.lost import lost_reasons
 from quietsleep.site.read import PublishedNight, read_centre
 from quietsleep.site.words import CAUTION
 from tests.site.nights import EditedNight, WrittenNight
@@ -146,6 +147,29 @@ def test_lists_hold_every_test_and_session(demo: WrittenNight) -> None:
         for name, n in (("tests", len(tests)), ("sessions", len(pages))):
             text = (folder / f"lists/{name}.csv").read_text(encoding="utf-8")
             assert len([*csv.reader(io.StringIO(text))]) == n + 1
+
+
+def test_lost_tests_are_those_of_the_warehouse(demo: WrittenNight) -> None:
+    """The first page ranks them, and the list that each reason leads to holds as many rows."""
+    con = duckdb.connect(demo.night / "study.duckdb", read_only=True)
+    with closing(PublishedNight(demo.night)) as night:
+        for centre in ("willow", "larch", "juniper", "sedge"):
+            reasons = lost_reasons(read_centre(night, centre))
+            assert [r.alone for r in reasons] == sorted((r.alone for r in reasons), reverse=True)
+            said = con.execute(
+                "SELECT sum(n_tests_alone) FROM lost_tests WHERE centre = ?", [centre]
+            ).fetchall()
+            assert sum(r.alone for r in reasons) == said[0][0]
+            rules = con.execute(
+                "SELECT rule, sum(n_tests) FROM lost_tests WHERE centre = ? AND rule <> "
+                "'quarantined' GROUP BY rule HAVING count(DISTINCT is_missing) = 1",
+                [centre],
+            ).fetchall()
+            text = (demo.pages / centre / "index.html").read_text(encoding="utf-8")
+            for rule, n in rules:
+                found = re.search(rf'data-link="{re.escape(rule)}">[^<]*\((\d+)\)<', text)
+                assert found and int(found[1]) == n, (centre, rule)
+    con.close()
 
 
 def test_a_reason_names_the_fault_with_its_number_and_limit(demo: WrittenNight) -> None:

@@ -134,11 +134,6 @@ class CentreData:
         return {row["check_id"]: row for row in self.checks}
 
     @cached_property
-    def drifts(self) -> list[Row]:
-        """What is followed of each device of the centre."""
-        return self.night.rows("SELECT * FROM drifts WHERE centre = ?", self.name)
-
-    @cached_property
     def checks_behind(self) -> dict[tuple[str, str], Row]:
         """The check of each (session, kind) that a session rests on, as the night linked them."""
         return {

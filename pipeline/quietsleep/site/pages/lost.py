@@ -10,9 +10,10 @@ from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 from urllib.parse import urlencode
 
+from quietsleep.contract import SESSION
 from quietsleep.contract.model import fault_for
 from quietsleep.site import words
-from quietsleep.site.read import CentreData, Row, grouped
+from quietsleep.site.read import CentreData, Row
 from quietsleep.site.words import count, technique_title
 
 QUARANTINED = "quarantined"
@@ -43,7 +44,17 @@ def lost_reasons(data: CentreData, rows: Sequence[Row] | None = None) -> list[Lo
     return sorted(found, key=lambda r: (-r.alone, -r.n, r.technique, r.reason))
 
 
-def _reason(data: CentreData, rows: Sequence[Row]) -> LostReason:
+def _follows(rows: Iterable[Row]) -> bool:
+    """Say whether too few trials were left in all of these tests because of what was wrong there."""
+    return not any(
+        row["n_tests_alone"]
+        or row["level"] != "test"
+        or not (row["quantity"] == "n_accepted" or row["is_missing"])
+        for row in rows
+    )
+
+
+def _reason(data: CentreData, owner: str, rows: Sequence[Row]) -> LostReason:
     first = rows[-1]
     versions = data.night.rules.get(first["rule"], [])
     if versions:
@@ -52,10 +63,11 @@ def _reason(data: CentreData, rows: Sequence[Row]) -> LostReason:
     else:
         fault = "not read" if first["rule"] == QUARANTINED else words.rule_name(first["rule"])
     asked = {"status": QUARANTINED} if first["rule"] == QUARANTINED else {"rule": first["rule"]}
-    asked |= {"technique": first["technique"]}
+    if owner != SESSION.key:
+        asked |= {"technique": owner}
     n, alone = (sum(row[name] for row in rows) for name in ("n_tests", "n_tests_alone"))
     return LostReason(
-        technique_title(first["technique"]),
+        technique_title(owner),
         fault,
         n,
         alone,
