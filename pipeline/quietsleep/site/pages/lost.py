@@ -37,15 +37,18 @@ class LostReason(NamedTuple):
 
 def lost_reasons(data: CentreData, rows: Sequence[Row] | None = None) -> list[LostReason]:
     """Return the reasons of a centre, or of some rows of `lost_tests`, the dearest first."""
-    groups = grouped(
-        data.lost if rows is None else rows, "technique", "level", "rule", "is_missing"
-    )
-    found = [_reason(data, own) for own in groups.values()]
+    groups: dict[tuple[str, ...], list[Row]] = {}
+    for row in data.lost if rows is None else rows:
+        # What is wrong with a session is one reason for all that was measured in it.
+        owner = SESSION.key if row["level"] == "session" else row["technique"]
+        key = (owner, row["level"], row["rule"], str(row["is_missing"]))
+        groups.setdefault(key, []).append(row)
+    found = [_reason(data, key[0], own) for key, own in groups.items() if not _follows(own)]
     return sorted(found, key=lambda r: (-r.alone, -r.n, r.technique, r.reason))
 
 
 def _follows(rows: Iterable[Row]) -> bool:
-    """Say whether too few trials were left in all of these tests because of what was wrong there."""
+    """Say whether in all of these tests too few trials were left, by what was wrong there."""
     return not any(
         row["n_tests_alone"]
         or row["level"] != "test"
