@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from xml.etree import ElementTree
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 

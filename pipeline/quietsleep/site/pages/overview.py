@@ -80,7 +80,12 @@ def write_overview(study: Study, night: PublishedNight, seen: Sequence[Seen]) ->
     folder = PageFolder(
         study.path / "pages" / "overview",
         study.work_path / "pages" / "overview.json",
-        {"study_title": study.title, "place": "Coordinating centre", "nav": NAV},
+        {
+            "study_title": study.title,
+            "place": "Coordinating centre",
+            "nav": NAV,
+            "dictionary": "../dictionary/index.html",
+        },
     )
     titles = {s.name: s.title for s in seen}
     asked = _open_queries(night)
