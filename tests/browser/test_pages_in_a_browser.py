@@ -23,6 +23,10 @@ KINDS = {
     "own results": "willow/agreement.html",
     "rule book": "willow/rules.html",
     "overview": "overview/index.html",
+    "conservation": "overview/conservation.html",
+    "what is missing": "overview/missing.html",
+    "what reasons cost": "overview/reasons.html",
+    "comparability": "overview/comparability.html",
     "overview equipment": "overview/equipment.html",
     "overview agreement": "overview/agreement.html",
     "changes": "overview/changes.html",
@@ -51,7 +55,8 @@ def draw_traces(page: Any) -> None:
     page.wait_for_selector("figure.trace[data-drawn]", timeout=20_000)
 
 
-DARK = ("centre", "test", "equipment", "own results", "rule book", "overview")
+DARK = ("centre", "test", "equipment", "own results", "rule book", "overview", "comparability",
+        "what reasons cost", "changes")  # fmt: skip
 
 
 @pytest.mark.parametrize(

@@ -186,7 +186,7 @@ def test_each_technique_rests_on_its_checks() -> None:
             assert (rule.severity, rule.missing, rule.level) == ("reject", "fail", "test")
             # A check that failed is not mended by doing one.
             assert rule.remedy_for(0.0).startswith("Look at the page of the check")
-            assert rule.remedy_for(float("nan")).startswith("Do a ")
+            assert rule.remedy_for(float("nan")).startswith("If it was done, hand it over")
 
 
 def test_every_recording_is_asked_for_gaps_clipping_sleep_and_the_operator() -> None:

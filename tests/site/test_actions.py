@@ -82,8 +82,9 @@ def test_queries_stand_by_kind_and_the_most_urgent_is_first(centre_after: Any) -
 
     first, second = actions_of(centre_after(change))
     assert (first.key, first.summary) == ("safety_alert", "1 safety alert")
-    assert first.items[0].headline == "Query 3: willow-s012, enough staff"
-    assert first.items[0].links[0].text.startswith("willow-s012, ")
+    assert first.items[0].headline == "Query 3: willow-s012, too few staff"
+    assert first.items[0].links[0].text == "Session willow-s012"
+    assert first.items[0].query == 3
     assert second.summary == "2 columns that are not read"
     assert [item.headline for item in second.items] == ["Query 1: Vdot2", "Query 2: Vdot3"]
     assert second.items[0].todo == ("Put it right.",)

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import re
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from xml.etree import ElementTree
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -89,6 +91,21 @@ def test_differences_show_bias_and_limits_of_the_warehouse() -> None:
     alone = charts.difference_chart(pairs[:1], None, title="FVC", unit="mL")
     assert "bias-word" in picture and "bias-word" not in alone
     drawn(alone)
+
+
+@pytest.mark.parametrize("side", [-1.0, 1.0])
+def test_names_of_lines_stay_apart_and_off_the_axis(side: float) -> None:
+    far = Pair("s1", 100.0, 100.0 - side * 900.0, side * 900.0, suspected=True)
+    near = Pair("s2", 100.0, 100.0, side * -50.0)
+    limits = Agreement(side * -50.0, side * -50.0 - 1.0, side * -50.0 + 1.0)
+    picture = charts.difference_chart([far, near], limits, title="FVC", unit="mL")
+    heights = sorted(
+        float(y) for y in re.findall(r'class="tick (?:limit|bias)-word" x="\S+" y="(\S+)"', picture)
+    )
+    assert len(heights) == 3
+    assert all(below - above >= charts.LINE_HEIGHT for above, below in pairwise(heights))
+    # The numbers of the axis stand at 13 below the picture.
+    assert heights[-1] <= charts.HEIGHT - charts.BOTTOM + 4
 
 
 def test_months_show_counts_and_shares() -> None:

@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
+import csv
+import io
+import json
 import re
 from contextlib import closing
 from html import unescape
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 from urllib.parse import unquote
 
 import duckdb
 import pytest
 
 from quietsleep import contract
+from quietsleep.site.actions import rescuable
+from quietsleep.site.folder import session_file as file_of_session
 from quietsleep.site.folder import test_file as file_of_test
+from quietsleep.site.pages.lost import lost_reasons
 from quietsleep.site.read import PublishedNight, read_centre
 from quietsleep.site.words import CAUTION
 from tests.site.nights import EditedNight, WrittenNight
@@ -83,14 +90,21 @@ def test_months_add_up_to_the_warehouse(demo: WrittenNight) -> None:
     ).fetchall())  # fmt: skip
     con.close()
     listed = {
-        page.stem: len(re.findall(r"<tr data-k=", page.read_text(encoding="utf-8")))
+        page.stem: len(table_of(page, "Every test of"))
         for page in (demo.pages / "willow/months").iterdir()
     }
     assert listed == expected
+    sessions = [
+        row[0]
+        for page in (demo.pages / "willow/months").iterdir()
+        for row in table_of(page, "Every session of")
+    ]
+    assert sorted(sessions) == sorted(s["session"] for s in demo.rows("sessions", centre="willow"))
 
 
 def test_every_lost_test_opens_with_one_click(demo: WrittenNight) -> None:
     links = set(Reader(demo.pages / "willow/index.html").links)
+    assert "dictionary.html" in links
     lost = [t for t in demo.rows("tests", centre="willow") if t["status"] != "accepted"]
     assert lost
     for test in lost:
@@ -98,13 +112,143 @@ def test_every_lost_test_opens_with_one_click(demo: WrittenNight) -> None:
         assert (demo.pages / "willow" / file_of_test(test["test"])).is_file()
 
 
-def test_filters_count_what_they_keep(demo: WrittenNight) -> None:
-    text = (demo.pages / "willow/index.html").read_text(encoding="utf-8")
-    rows = [set(tokens.split()) for tokens in re.findall(r'<tr data-k="([^"]*)"', text)]
+def rows_in(folder: Path, name: str) -> list[list[Any]]:
+    """Return the rows of a list as the script of its pages reads them."""
+    text = (folder / f"lists/{name}.js").read_text(encoding="utf-8")
+    found: list[list[Any]] = json.loads(text.partition(" = ")[2].removesuffix(";\n"))["rows"]
+    return found
+
+
+@pytest.mark.parametrize("page", ["index", "tests", "sessions"])
+def test_filters_count_what_they_keep(page: str, demo: WrittenNight) -> None:
+    folder = demo.pages / "willow"
+    text = (folder / f"{page}.html").read_text(encoding="utf-8")
+    rows = rows_in(folder, "sessions" if page == "sessions" else "tests")
+    tokens_of = [set(row[0].split()) for row in rows]
+    if page == "index":
+        tokens_of = [tokens for tokens in tokens_of if "lost" in tokens]
     options = re.findall(r'<option value="(\w+)" data-link="[^"]*">[^<]*\((\d+)\)</option>', text)
-    assert {token[0] for token, _ in options} == set("strom")
+    assert {token[0] for token, _ in options} == set("lsom" if page == "sessions" else "lstrom")
     for token, n in options:
-        assert sum(token in tokens for tokens in rows) == int(n)
+        assert sum(token in tokens for tokens in tokens_of) == int(n)
+
+
+def test_lists_hold_every_test_and_session(demo: WrittenNight) -> None:
+    for centre in ("willow", "larch", "juniper"):
+        folder = demo.pages / centre
+        listed = [row[3][1] for row in rows_in(folder, "tests")]
+        tests = [file_of_test(t["test"]) for t in demo.rows("tests", centre=centre)]
+        assert sorted(listed) == sorted(tests)
+        pages = [row[2][1] for row in rows_in(folder, "sessions")]
+        assert sorted(pages) == sorted(
+            file_of_session(s["session"]) for s in demo.rows("sessions", centre=centre)
+        )
+        assert all((folder / page).is_file() for page in (*listed, *pages))
+        for name, n in (("tests", len(tests)), ("sessions", len(pages))):
+            text = (folder / f"lists/{name}.csv").read_text(encoding="utf-8")
+            assert len([*csv.reader(io.StringIO(text))]) == n + 1
+
+
+def test_lost_tests_are_those_of_the_warehouse(demo: WrittenNight) -> None:
+    """The first page ranks them, and the list that each reason leads to holds as many rows."""
+    con = duckdb.connect(demo.night / "study.duckdb", read_only=True)
+    with closing(PublishedNight(demo.night)) as night:
+        for centre in ("willow", "larch", "juniper", "sedge"):
+            reasons = lost_reasons(read_centre(night, centre))
+            assert [r.alone for r in reasons] == sorted((r.alone for r in reasons), reverse=True)
+            said = con.execute(
+                "SELECT sum(n_tests_alone) FROM lost_tests WHERE centre = ?", [centre]
+            ).fetchall()
+            assert sum(r.alone for r in reasons) == said[0][0]
+            rules = con.execute(
+                "SELECT rule, sum(n_tests) FROM lost_tests WHERE centre = ? AND rule <> "
+                "'quarantined' GROUP BY rule HAVING count(DISTINCT is_missing) = 1",
+                [centre],
+            ).fetchall()
+            text = (demo.pages / centre / "index.html").read_text(encoding="utf-8")
+            for rule, n in rules:
+                found = re.search(rf'data-link="{re.escape(rule)}">[^<]*\((\d+)\)<', text)
+                assert found and int(found[1]) == n, (centre, rule)
+    con.close()
+
+
+def test_a_reason_names_the_fault_with_its_number_and_limit(demo: WrittenNight) -> None:
+    """And never the name of the rule, which reads as its opposite."""
+    said = [row[7] for row in rows_in(demo.pages / "willow", "tests") if row[7]]
+    assert any(re.search(r"^leak 15.\d to 15.\d\xa0%, limit 5\xa0% \(2 trials\)$", s) for s in said)
+    opposite = {r["rule"].partition(".")[2].replace("_", " ") for r in demo.rows("rules")}
+    faults = {r["fault"] for r in demo.rows("rules")} | {
+        r["fault_missing"] for r in demo.rows("rules")}  # fmt: skip
+    for name in opposite - faults:
+        if name.startswith("no ") or name in ("well for three weeks", "enough trials"):
+            pages = [*(demo.pages / "willow").rglob("*.html")]
+            assert not any(name in p.read_text("utf-8") for p in pages if p.name != "rules.html"), (
+                name
+            )
+
+
+def test_a_test_that_was_not_read_says_so_and_what_to_do(demo: WrittenNight) -> None:
+    rows = rows_in(demo.pages / "larch", "tests")
+    held = [row[7] for row in rows if row[2][0] == "larch-s009"]
+    assert held and all(text.startswith("not read: Row 2 of sessions.csv") for text in held)
+    with closing(PublishedNight(demo.night)) as night:
+        found = rescuable(read_centre(night, "larch"))
+    (item,) = [item for item in found.items if "Not read" in item.note]
+    assert "query" in item.note
+    assert item.todo == ("Correct the cell and deliver the session again, in a new delivery.",)
+
+
+def test_a_session_page_holds_the_morning(demo: WrittenNight) -> None:
+    page = demo.pages / "willow" / file_of_session("willow-s012")
+    text = re.sub(r"\s+", " ", "".join(Reader(page).text))
+    for test in demo.rows("tests", session="willow-s012"):
+        assert f"../{file_of_test(test['test'])}" in Reader(page).links
+    for query in demo.rows("queries", session="willow-s012", state="open"):
+        assert f"Query {query['query']}" in text and query["remedy"] in text
+        assert f"<!--answer {query['query']}-->" in page.read_text(encoding="utf-8")
+    for link in demo.rows("session_checks", session="willow-s012"):
+        assert link["check_id"].rpartition("/")[2] in text
+    assert "willow-i004" in text and "willow-03" in text
+    whole = demo.pages / "willow" / file_of_session("willow-s008")
+    text = "".join(Reader(whole).text).replace("\xa0", " ")
+    for outcome in demo.rows("outcomes", session="willow-s008"):
+        if outcome["value"] is not None and outcome["z"] is not None:
+            assert f"{outcome['z']:+.2f}" in text
+
+
+def test_a_check_that_is_held_is_not_called_missing(edited: EditedNight, tmp_path: Path) -> None:
+    edited.keep(centres=["willow"], techniques=["tidal"])
+    link = edited.row("session_checks", session="willow-s010", kind="syringe")
+    check = edited.row("checks", check_id=link["check_id"])
+    check |= {"state": "quarantined", "status": "quarantined", "why": "The file was cut short."}
+    edited.drop("session_checks", session="willow-s010", kind="syringe")
+    pages = edited.write(tmp_path).pages
+    text = "".join(Reader(pages / "willow" / file_of_session("willow-s010")).text)
+    assert f"delivered as {check['check_code']}, not read: The file was cut short." in text
+
+
+def test_letters_say_the_month_and_name_no_other_centre(demo: WrittenNight) -> None:
+    con = duckdb.connect(demo.night / "study.duckdb", read_only=True)
+    rows = con.execute(
+        "SELECT month, technique, n_tests, n_tests_accepted, place, n_centres FROM places "
+        "WHERE centre = 'willow'"
+    ).fetchall()
+    con.close()
+    assert {month for month, *_ in rows} == {
+        p.stem for p in (demo.pages / "willow/letters").glob("*.html")
+    }
+    for month, technique, n, accepted, place, n_centres in rows:
+        page = demo.pages / f"willow/letters/{month}.html"
+        text = page.with_suffix(".txt").read_text(encoding="utf-8")
+        assert max(len(line) for line in text.splitlines()) <= 80
+        assert CAUTION in re.sub(r"\s+", " ", text)
+        if technique != "all":
+            (cells,) = [r for r in table_of(page, "Tests of")
+                        if r[0] == contract.TECHNIQUES[technique].title]  # fmt: skip
+            assert [int(cells[1]), int(cells[2])] == [n, accepted]
+            assert cells[4] == (f"{place} of {n_centres}" if n_centres > 1 else "–")
+        for said in table_of(page, "Tests of"):
+            assert said[0] in text
 
 
 def test_a_rejected_test_says_every_failed_rule(demo: WrittenNight) -> None:
@@ -152,7 +296,8 @@ def test_links_of_every_page_lead_somewhere(demo: WrittenNight) -> None:
             target = (page.parent / path).resolve() if path else page.resolve()
             assert "://" not in link
             assert target.is_file(), f"{page.name} links to {link}"
-            if anchor and target.suffix == ".html":
+            # A choice of filters is no place on a page.
+            if anchor and "=" not in anchor and target.suffix == ".html":
                 assert anchor in readers[target].ids, f"{page.name} links to {link}"
 
 
@@ -204,7 +349,8 @@ def test_hostile_text_is_shown_and_never_obeyed(hostile: WrittenNight, hostile_t
         assert not UNSEEN.search(raw), page
         reader = Reader(page)
         scripts = [given for tag, given in reader.tags if tag == "script"]
-        assert all("/assets/" in f"/{given.get('src')}" for given in scripts), page
+        own = [str(given.get("src")) for given in scripts]
+        assert all("/assets/" in f"/{src}" or src.startswith("lists/") for src in own), page
         text = "".join(reader.text)
         assert "<script>window.hacked=1</script>" not in raw
         n_shown += "<script>window.hacked=1</script>" in text

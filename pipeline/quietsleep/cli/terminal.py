@@ -179,9 +179,9 @@ def _print_failures(
 ) -> bool:
     """Print each failed rule once, with what it says of every item, and what to do."""
     sql = (
-        "SELECT rule, any_value(severity), any_value(remedy), "
+        "SELECT rule, any_value(severity), remedy, "
         "list((item_kind, item, sentence) ORDER BY item) FROM rejections "
-        "WHERE centre = ? AND session = ? AND technique = ? GROUP BY rule "
+        "WHERE centre = ? AND session = ? AND technique = ? GROUP BY rule, remedy "
         "ORDER BY any_value(severity) = 'reject' DESC, any_value(item_kind) = 'trial' DESC, rule"
     )
     rows = _rows(warehouse, sql, centre, session, technique)

@@ -21,8 +21,6 @@ if TYPE_CHECKING:
         Outcome,
         PrintedFigure,
         Quantity,
-        Querying,
-        QueryKind,
         Reviewing,
         Rule,
         Signal,
@@ -30,6 +28,7 @@ if TYPE_CHECKING:
         Spec,
         Table,
     )
+    from quietsleep.contract.query_kinds import Querying, QueryKind
     from quietsleep.contract.reference import Reference
 
 __all__ = [

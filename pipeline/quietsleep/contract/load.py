@@ -24,8 +24,6 @@ from quietsleep.contract.model import (
     Outcome,
     PrintedFigure,
     Quantity,
-    Querying,
-    QueryKind,
     Reviewing,
     ReviewReason,
     Rule,
@@ -36,6 +34,7 @@ from quietsleep.contract.model import (
     check_verdict_name,
     named_in,
 )
+from quietsleep.contract.query_kinds import Querying, QueryKind
 from quietsleep.contract.reference import Reference
 from quietsleep.contract.toml import Entry
 from quietsleep.contract.units import parse_unit

@@ -482,44 +482,6 @@ class Reviewing:
     reasons: Mapping[str, ReviewReason]
 
 
-# What a data query may be about, in the columns of its table.
-SUBJECT = ("centre", "delivery", "session", "item")
-
-
-def _of_subject(sentence: str) -> str:
-    if unknown := sorted(set(named_in(sentence)) - {*SUBJECT}):
-        raise ValueError(f"names {unknown[0]}; a query is about {', '.join(SUBJECT)}.")
-    return sentence
-
-
-AboutSubject = Annotated[Text, AfterValidator(_of_subject)]
-
-
-@dataclass(frozen=True, slots=True, config=CONFIG)
-class QueryKind:
-    """A kind of data query: its nouns, and what is said where the facts are not at hand.
-
-    `lead` names the subject before what the night says of it, where that does not name it.
-    """
-
-    name: Code
-    one: Text
-    many: Text
-    sentence: AboutSubject
-    remedy: Text
-    lead: AboutSubject | None = None
-    closes_itself: YesNo = True
-
-
-@dataclass(frozen=True, slots=True, config=CONFIG)
-class Querying:
-    """The kinds of data queries in order of urgency, and the figures behind them."""
-
-    slip_share_pct: Share
-    typed_quantities: tuple[Code, ...]
-    kinds: Annotated[Mapping[str, QueryKind], AfterValidator(MappingProxyType)]
-
-
 def check_verdict_name(check: str) -> str:
     """Name the test quantity that says whether an equipment check was accepted."""
     return f"{check}_check_accepted"

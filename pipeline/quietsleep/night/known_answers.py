@@ -261,7 +261,8 @@ def _cells_of(table: Table, row: Mapping[str, Any]) -> Iterator[tuple[Place, Val
     The last part of its key is the name there.
     """
     key = ["" if row[name] is None else str(row[name]) for name in table.key if name != "night"]
-    if table.key[-1] in ("quantity", "rule") and len(table.key) > 1:
+    is_named = table.key[-1] == "rule" or (table.key[-1] == "quantity" and "value" in row)
+    if is_named and len(table.key) > 1:
         whole, name = "|".join(key[:-1]), key[-1]
         if table.key[-1] == "quantity":
             yield (table.name, whole, name), _plain(row["value"], number=True)

@@ -12,9 +12,9 @@ from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 from quietsleep import contract
-from quietsleep.contract.model import QueryKind
+from quietsleep.contract.query_kinds import QueryKind
 from quietsleep.site import words
-from quietsleep.site.folder import slug, test_file
+from quietsleep.site.folder import session_file, slug, test_file
 from quietsleep.site.read import CentreData, Row, grouped
 from quietsleep.site.words import Sign, count, faults_of, technique_title
 
@@ -53,6 +53,7 @@ class ActionItem(NamedTuple):
     more: int
     todo: tuple[str, ...]
     links: tuple[Link, ...]
+    query: int | None = None
 
 
 class Group(NamedTuple):
@@ -142,15 +143,47 @@ def _item(data: CentreData, query: Row, problems: Sequence[Row], root: str) -> A
         more=(len(problems) - len(shown) if shown else 0) + max(0, len(links) - MOST_LINKS),
         todo=tuple(dict.fromkeys(todo)) or (query["remedy"],),
         links=tuple(links[:MOST_LINKS]),
+        query=query["query"],
+    )
+
+
+def queries_shown(
+    data: CentreData, queries: Sequence[Row], root: str, *, besides: str
+) -> tuple[ActionItem, ...]:
+    """Show queries of any state: open ones with what to do, the others with what was said.
+
+    They stand on the page of the session `besides`, to which no link is needed there.
+    """
+    problems = grouped(data.problems, "query")
+    here = root + session_file(besides)
+    items = (
+        _item(data, query, problems.get(query["query"], []), root)
+        if query["state"] == "open"
+        else _said_of(query)
+        for query in queries
+    )
+    return tuple(
+        item._replace(links=tuple(link for link in item.links if link.href != here))
+        for item in items
     )
 
 
 def _headline(query: Row) -> str:
     about = query["session"] or query["delivery"] or query["item"] or query["centre"] or ""
-    if query["session"] and query["item"]:
+    rule = contract.RULES.get(query["item"] or "")
+    if query["session"] and rule:
+        about += f", {rule.fault}"
+    elif query["session"] and query["item"]:
         item = query["item"].removeprefix(f"{query['session']}/").rpartition(".")[2]
-        about += f", {words.plain(item)}"
+        about += f", {words.quantity_name(item, _unit(item))}"
     return f"Query {query['query']}: {about}".rstrip(": ")
+
+
+def _unit(quantity: str) -> str | None:
+    for column in contract.TABLES["sessions"].columns:
+        if column.name == quantity:
+            return column.unit
+    return None
 
 
 def _lead(query: Row) -> str:
@@ -164,10 +197,13 @@ def _beside(data: CentreData, query: Row, root: str) -> tuple[list[Link], str, t
     """Return links to what a query is about, what hangs on it, and what its rules advise."""
     if query["kind"] in ("check_failed", "check_held"):
         return _of_check(data, query, root)
-    tests = tests_of(data, {query["session"]} if query["session"] else set())
+    session = query["session"]
+    if session not in data.sessions:
+        return [], "", ()
     technique = (query["item"] or "").partition(".")[0]
-    own = [t for t in tests if t["technique"] == technique] or tests
-    return test_links(own, root), "", ()
+    own = [t for t in tests_of(data, {session}) if t["technique"] == technique]
+    link = Link(f"Session {session}", root + session_file(session))
+    return [link, *test_links(own, root)], "", ()
 
 
 def _of_check(data: CentreData, query: Row, root: str) -> tuple[list[Link], str, tuple[str, ...]]:
@@ -202,6 +238,7 @@ def _said_of(query: Row) -> ActionItem:
         more=0,
         todo=(),
         links=(),
+        query=query["query"] if query["state"] == "answered" else None,
     )
 
 
@@ -231,9 +268,7 @@ def _rescue(data: CentreData, test: Row) -> tuple[tuple[str, ...], tuple[str, ..
     if test["status"] == "accepted":
         return None
     if test["status"] == "quarantined":
-        return ("Held with its delivery or recording.",), (
-            "Put the delivery right as said above and send it again.",
-        )
+        return _not_read(data, test)
     faults = [
         *faults_of(data, "test", test["test"]),
         *faults_of(data, "session", test["session"]),
@@ -244,6 +279,25 @@ def _rescue(data: CentreData, test: Row) -> tuple[tuple[str, ...], tuple[str, ..
         return None
     reasons = tuple(dict.fromkeys(f.sentence for f in holding))
     return reasons, tuple(dict.fromkeys(f.remedy for f in holding if f.remedy))
+
+
+def _not_read(data: CentreData, test: Row) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return why a test was not read and what to do: what its queries ask, one by one."""
+    key = (test["session"], test["technique"])
+    held = {r["item"] for r in data.recordings.get(key, []) if r["state"] == "quarantined"}
+    asked = [
+        query
+        for query in data.queries
+        if query["state"] != "closed"
+        and query["kind"] in ("session_held", "recording_held")
+        and (query["item"] in held or (not query["item"] and query["session"] == test["session"]))
+    ]
+    reasons = [f"Not read: query {query['query']}. {query['sentence']}" for query in asked]
+    remedies = [query["remedy"] for query in asked]
+    return (
+        tuple(reasons) or (f"Not read. {test['why'] or ''}".strip(),),
+        tuple(dict.fromkeys(remedies)) or (contract.QUERIES.kinds["recording_held"].remedy,),
+    )
 
 
 def _rescue_item(

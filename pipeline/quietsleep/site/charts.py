@@ -23,6 +23,8 @@ WIDTH, HEIGHT = 420, 236
 LEFT, RIGHT, TOP, BOTTOM = 46, 12, 18, 30
 # Names on a chart stand at least this far apart.
 LINE_HEIGHT = 12.0
+# So many centres of a funnel have their names beside them; of more, only those outside.
+MOST_NAMED = 12
 # Room to the right of a difference chart for the names of its lines.
 NAMES = 62
 
@@ -329,28 +331,40 @@ def funnel(points: Sequence[FunnelPoint], *, title: str) -> Markup:
             for side in (0, 1):
                 line = [(x(n), y(both[side])) for n, both in zip(sizes, limits, strict=True)]
                 body.append(path(line, css))
-    heights = apart([y(p.accepted / p.total) for p in points])
-    for p, height in zip(points, heights, strict=True):
-        body.append(_funnel_point(p, mean, x, y, height=height))
+    outside = {p for p in points if funnel_mark(p.accepted, p.total, mean) != "inside"}
+    named = points if len(points) <= MOST_NAMED else sorted(outside, key=lambda p: p.name)
+    heights = apart([y(p.accepted / p.total) for p in named[:MOST_NAMED]])
+    for p in points:
+        body.append(_funnel_point(p, x, y, is_outside=p in outside))
+    for p, height in zip(named, heights, strict=False):
+        body.append(_funnel_name(p, x, height))
     return picture("".join(body), title=title)
 
 
-def apart(heights: Sequence[float]) -> list[float]:
-    """Return heights for names, moved down where two would stand on each other."""
+def apart(heights: Sequence[float], *, lowest: float = HEIGHT - BOTTOM) -> list[float]:
+    """Return heights for names, moved where two would stand on each other, none below `lowest`."""
     placed = list(heights)
     order = sorted(range(len(placed)), key=lambda i: placed[i])
     for above, below in pairwise(order):
         placed[below] = round(max(placed[below], placed[above] + LINE_HEIGHT), 1)
+    # What was moved out of the picture goes back up, and pushes those above it.
+    limit = lowest
+    for i in reversed(order):
+        placed[i] = round(min(placed[i], limit), 1)
+        limit = placed[i] - LINE_HEIGHT
     return placed
 
 
-def _funnel_point(p: FunnelPoint, mean: float, x: Scale, y: Scale, *, height: float) -> str:
-    at, place = x(p.total), y(p.accepted / p.total)
-    outside = funnel_mark(p.accepted, p.total, mean) != "inside"
-    shape, tone = ("triangle", "act") if outside else ("round", "good")
+def _funnel_point(p: FunnelPoint, x: Scale, y: Scale, *, is_outside: bool) -> str:
+    shape, tone = ("triangle", "act") if is_outside else ("round", "good")
     said = f"{p.name}: {p.accepted} of {count(p.total, 'test')} accepted"
+    return point(x(p.total), y(p.accepted / p.total), shape=shape, tone=tone, title=said)
+
+
+def _funnel_name(p: FunnelPoint, x: Scale, height: float) -> str:
+    at = x(p.total)
     anchor, shift = ("end", -8) if at > WIDTH * 0.75 else ("start", 8)
-    return point(at, place, shape=shape, tone=tone, title=said) + (
+    return (
         f'<text class="name" x="{at + shift}" y="{height + 4}" text-anchor="{anchor}">'
         f"{escape(seen(p.name))}</text>"
     )

@@ -49,6 +49,11 @@ def test_file(test: str) -> str:
     return f"tests/{slug(*test.rsplit('/', 1))}.html"
 
 
+def session_file(session: str) -> str:
+    """Return the name of a session's page inside the folder of its centre."""
+    return f"sessions/{slug(session)}.html"
+
+
 def trace_file(item: str, index: int) -> str:
     """Return the name of a trial's trace, by its recording, inside the folder of its centre."""
     return f"traces/{slug(*item.split('/'))}-{index}.js"

@@ -118,6 +118,9 @@ class CentreData:
     waivers: dict[str, Row]
     conservation: list[Row]
     session_checks: list[Row]
+    lost: list[Row]
+    drifts: list[Row]
+    places: list[Row]
 
     @cached_property
     def checks_of(self) -> dict[tuple[str, str], list[Row]]:
@@ -129,11 +132,6 @@ class CentreData:
     def check_named(self) -> dict[str, Row]:
         """The checks by their names."""
         return {row["check_id"]: row for row in self.checks}
-
-    @cached_property
-    def drifts(self) -> list[Row]:
-        """What is followed of each device of the centre."""
-        return self.night.rows("SELECT * FROM drifts WHERE centre = ?", self.name)
 
     @cached_property
     def checks_behind(self) -> dict[tuple[str, str], Row]:
@@ -217,6 +215,9 @@ def read_centre(night: PublishedNight, centre: str) -> CentreData:
         waivers=_waivers(night, verdicts),
         conservation=of_centre("conservation", "technique"),
         session_checks=of_centre("session_checks", "session, kind"),
+        lost=of_centre("lost_tests", "technique, level, rule, month"),
+        drifts=of_centre("drifts", "device, kind, quantity"),
+        places=of_centre("places", "month, technique"),
     )
 
 

@@ -82,6 +82,11 @@ def seen(text: str) -> str:
     return _UNSEEN.sub(lambda m: f"[U+{ord(m.group()):04X}]", text)
 
 
+def seen_lines(text: str) -> str:
+    """Return text of several lines with nothing unseen in it."""
+    return "\n".join(seen(line) for line in text.split("\n"))
+
+
 def sign(status: str | None) -> Sign:
     """Return the sign of a status; an unknown one is shown by its own name."""
     name = status or ""

@@ -40,6 +40,16 @@ ACCEPTANCE = (
     Column("n_trials", "integer", "Trials found."),
     Column("n_trials_accepted", "integer", "Trials accepted."),
 )
+PLACES = (
+    Column("technique", "text", "Technique of measurement; all for all techniques together."),
+    *(column for column in ACCEPTANCE if column.name in ("month", "n_tests", "n_tests_accepted")),
+    Column(
+        "place",
+        "integer",
+        "Place of the centre by its share accepted, the largest first; equal shares share a place.",
+    ),
+    Column("n_centres", "integer", "Centres with tests of the technique in the month."),
+)
 EVIDENCE = (
     Column("evidence_kind", "text", "recording, or the kind of the equipment check."),
     Column("evidence", "text", "The recording or check by its identifier."),
@@ -117,6 +127,12 @@ VIEWS: tuple[tuple[str, str, str, tuple[str | Column, ...]], ...] = (
         "centre technique month",
         "one centre, technique and month, with its counts",
         ("tests.centre tests.technique", *ACCEPTANCE),
+    ),
+    (
+        "places",
+        "centre technique month",
+        "one centre's place among all centres in one technique and month",
+        ("tests.centre", *PLACES),
     ),
     (
         "provenance",

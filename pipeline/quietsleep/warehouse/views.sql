@@ -112,6 +112,23 @@ SELECT centre, technique, strftime(tested_on, '%Y-%m') AS month,
 FROM tests
 GROUP BY ALL;
 
+CREATE VIEW places AS
+WITH counted AS (
+    SELECT centre, technique, month, n_tests, n_tests_accepted FROM acceptance
+    UNION ALL
+    SELECT centre, 'all' AS technique, month, CAST(sum(n_tests) AS BIGINT) AS n_tests,
+        CAST(sum(n_tests_accepted) AS BIGINT) AS n_tests_accepted
+    FROM acceptance
+    GROUP BY ALL
+)
+SELECT centre, technique, month, n_tests, n_tests_accepted,
+    rank() OVER (
+        PARTITION BY technique, month ORDER BY n_tests_accepted / n_tests DESC
+    ) AS place,
+    count(*) OVER (PARTITION BY technique, month) AS n_centres
+FROM counted
+WHERE month IS NOT NULL;
+
 CREATE VIEW provenance AS
 WITH linked AS (
     SELECT l.centre, l.session, l.kind, c.delivery, c.file, c.file_sha256, c.content_key,

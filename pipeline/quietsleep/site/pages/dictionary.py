@@ -63,6 +63,7 @@ def write_dictionary(study: Study, night: PublishedNight) -> PageFolder:
             "study_title": study.title,
             "place": "Dictionary",
             "nav": NAV,
+            "dictionary": "quantities.html",
             "night_said": night_said(night),
         },
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import NamedTuple
 
 from markupsafe import Markup
@@ -10,12 +10,13 @@ from markupsafe import Markup
 from quietsleep import contract
 from quietsleep.site import words
 from quietsleep.site.charts import CheckPoint, control_chart
-from quietsleep.site.folder import slug
+from quietsleep.site.folder import session_file, slug
 from quietsleep.site.read import CentreData, Row, grouped
 from quietsleep.site.words import Sign, faults_of, limit_of, technique_title
 
 NEWEST_ON_CHART = 250
 NEWEST_IN_TABLE = 60
+MOST_FAILED = 10
 
 
 class QuantityChart(NamedTuple):
@@ -36,7 +37,18 @@ class CheckRow(NamedTuple):
     flagged: bool
     values: tuple[str, ...]
     why: str
-    sessions: tuple[str, ...]
+    todo: tuple[str, ...]
+    sessions: tuple[tuple[str, str], ...]
+
+
+class CheckBehind(NamedTuple):
+    """One equipment check that a session rests on, or that it lacks."""
+
+    title: str
+    sign: Sign
+    said: str
+    href: str
+    faults: tuple[str, ...]
 
 
 class KindView(NamedTuple):
@@ -45,8 +57,11 @@ class KindView(NamedTuple):
     anchor: str
     title: str
     summary: str
+    drifts: tuple[str, ...]
     charts: tuple[QuantityChart, ...]
     heads: tuple[str, ...]
+    failed: tuple[CheckRow, ...]
+    more_failed: int
     rows: tuple[CheckRow, ...]
     left_out: int
 
@@ -57,6 +72,42 @@ class DeviceView(NamedTuple):
     device: str
     facts: str
     kinds: tuple[KindView, ...]
+
+
+def checks_behind(data: CentreData, session: Row, kinds: Iterable[str]) -> Iterator[CheckBehind]:
+    """Yield the checks of these kinds that a session rests on; one that is missing is said so."""
+    for kind in kinds:
+        title = technique_title(kind)
+        check = data.checks_behind.get((session["session"], kind))
+        if check is None:
+            yield CheckBehind(title, words.VERDICT["fail"], _why_none(data, session, kind), "", ())
+            continue
+        yield CheckBehind(
+            title,
+            words.sign(check["status"]),
+            f"{check['check_code']}, {words.moment(check['done_at'])}",
+            f"equipment.html#{slug(check['device'], kind)}",
+            reasons_of_check(data, check),
+        )
+
+
+def _why_none(data: CentreData, session: Row, kind: str) -> str:
+    """Say why a session rests on no check of a kind: none came, held, or done afterwards."""
+    own = data.checks_of.get((kind, session["device"]), [])
+    same_day = [c for c in own if c["done_on"] == session["tested_on"]]
+    held = [c for c in same_day if c["state"] == "quarantined"]
+    if held:
+        return f"delivered as {held[0]['check_code']}, not read: {held[0]['why'] or 'held'}"
+    if same_day:
+        return f"none before the test; {same_day[0]['check_code']} was done after it"
+    return "none was delivered for that day"
+
+
+def reasons_of_check(data: CentreData, check: Row) -> tuple[str, ...]:
+    """Name what a check did not meet, each fault with its number and limit."""
+    rows = data.faults.get(("check", check["check_id"]), [])
+    failed = [r for r in rows if r["state"] in ("fail", "not_judged")]
+    return tuple(words.reason_of(data.rule_behind(row), [row]) for row in failed)
 
 
 def devices_of(data: CentreData) -> list[DeviceView]:
@@ -93,15 +144,43 @@ def _kind(data: CentreData, kind: str, device: str, checks: Sequence[Row]) -> Ki
     quantities = _judged(data, kind)
     accepted = sum(c["status"] == "accepted" for c in checks)
     newest = list(reversed(checks))
+    bad = [c for c in newest if c["status"] != "accepted"]
     return KindView(
         anchor=slug(device, kind),
         title=technique_title(kind),
         summary=f"{accepted} of {words.count(len(checks), 'check')} accepted",
+        drifts=tuple(
+            drift_said(row)
+            for row in data.drifts
+            if (row["kind"], row["device"]) == (kind, device) and row["drifting"]
+        ),
         charts=tuple(_chart(data, kind, device, checks, name) for name in quantities),
         heads=tuple(_title(kind, name) for name in quantities),
+        failed=tuple(_row(data, c, quantities) for c in bad[:MOST_FAILED]),
+        more_failed=max(0, len(bad) - MOST_FAILED),
         rows=tuple(_row(data, c, quantities) for c in newest[:NEWEST_IN_TABLE]),
         left_out=max(0, len(checks) - NEWEST_IN_TABLE),
     )
+
+
+def drift_said(row: Row) -> str:
+    """Say how a quantity of a device drifts, since when, and when it will have left its limit."""
+
+    def shown(value: float) -> str:
+        return words.with_unit(words.number(value, 2), row["unit"])
+
+    name = words.quantity_name(row["quantity"], row["unit"])
+    by = shown(abs(row["slope_per_week"]))
+    said = f"{name[:1].upper()}{name[1:]} goes {row['direction']} by {by} a week"
+    if row["since"]:
+        said += f" since {words.day(row['since'])}"
+    ends = sorted(abs(row[n]) for n in ("slope_low", "slope_high") if not words.missing(row[n]))
+    if len(ends) == 2:
+        said += f" (95 % interval {words.number(ends[0], 2)} to {shown(ends[1])})"
+    if row["leaves_on"]:
+        limit = row["limit_high"] if row["direction"] == "up" else row["limit_low"]
+        said += f"; it would leave its limit of {shown(limit)} on {words.day(row['leaves_on'])}"
+    return f"{said}."
 
 
 def _judged(data: CentreData, kind: str) -> list[str]:
@@ -125,21 +204,27 @@ def _title(kind: str, quantity: str) -> str:
 def _chart(
     data: CentreData, kind: str, device: str, checks: Sequence[Row], quantity: str
 ) -> QuantityChart:
-    points = []
-    limit = ""
-    unit = ""
+    points: list[CheckPoint] = []
+    limit, unit, waived = "", "", 0
     for check in checks:
         row = _verdict(data, check, quantity)
         if row is None or words.missing(row["observed"]):
             continue
         low, high = (None if words.missing(v) else v for v in (row["limit_low"], row["limit_high"]))
-        met = row["state"] in ("pass", "waived")
+        met = row["state"] == "pass"
+        waived += row["state"] == "waived"
         name, at = check["check_code"], check["done_at"]
         points.append(CheckPoint(name, at, row["observed"], low, high, met))
         limit, unit = limit_of(row), row["unit"]
     shown = points[-NEWEST_ON_CHART:]
     out = sum(not p.met for p in points)
     said = f"{out} of {words.count(len(points), 'check')} outside the limit"
+    if waived:
+        said += f", {waived} of them waived"
+    if not out and len({p.value for p in points}) == 1:
+        # A line without a change tells nothing that a number does not.
+        said = f"{words.quantity(points[0].value, unit)} in {words.count(len(points), 'check')}"
+        return QuantityChart(_title(kind, quantity), limit, said, Markup(""))
     if len(shown) < len(points):
         said += f"; the newest {len(shown)} are drawn"
     title = f"{_title(kind, quantity)} on {device}: {said}"
@@ -175,12 +260,15 @@ def _row(data: CentreData, check: Row, quantities: list[str]) -> CheckRow:
         row = _verdict(data, check, name)
         values.append("–" if row is None else words.number(row["observed"], 3))
     faults = [f for f in faults_of(data, "check", check["check_id"]) if f.state != "waived"]
+    remedies = dict.fromkeys(f.remedy for f in faults if f.remedy)
+    sessions = data.hanging.get(check["check_id"], [])
     return CheckRow(
         check=check["check_code"],
         when=words.moment(check["done_at"]),
         sign=words.sign(check["status"]),
         flagged=bool(check["flagged"]),
         values=tuple(values),
-        why=" ".join(f.sentence for f in faults) or check["why"] or "",
-        sessions=tuple(data.hanging.get(check["check_id"], [])),
+        why="; ".join(reasons_of_check(data, check)) or check["why"] or "",
+        todo=tuple(remedies),
+        sessions=tuple((name, session_file(name)) for name in sessions),
     )

@@ -1,4 +1,4 @@
-"""The overview of the coordinating centre: the state of the night, then all centres, and readers.
+"""The overview of the coordinating centre: the night, five answers, all centres, what is asked.
 
 Of over-reading it says who waits, what readers decided, and how far they agree.
 """
@@ -6,39 +6,49 @@ Of over-reading it says who waits, what readers decided, and how far they agree.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import closing
+from importlib.resources import files
 from typing import Any, NamedTuple
-
-from markupsafe import Markup
 
 from quietsleep import contract
 from quietsleep.contract import Choice
+from quietsleep.contract.model import QueryKind
 from quietsleep.judge.readers import ALL, MACHINE
 from quietsleep.review.queue import read_trials, waiting
 from quietsleep.site import words
-from quietsleep.site.actions import OPEN, SIGNS, Group, actions_of
-from quietsleep.site.charts import FunnelPoint, funnel
-from quietsleep.site.folder import PageFolder
+from quietsleep.site.actions import OPEN, SIGNS
+from quietsleep.site.folder import PageFolder, fingerprint
 from quietsleep.site.heartbeat import heartbeat
 from quietsleep.site.pages.agreement import agreement_of_centres
-from quietsleep.site.pages.centre import count_tests, techniques_in
+from quietsleep.site.pages.briefing import answers_of
+from quietsleep.site.pages.centre import count_tests
+from quietsleep.site.pages.changes import change_counts, write_changes
+from quietsleep.site.pages.comparability import comparability_page
+from quietsleep.site.pages.drifts import drifts_of
 from quietsleep.site.pages.equipment import DeviceView, devices_of
+from quietsleep.site.pages.funnels import funnels_of
+from quietsleep.site.pages.matrix import matrix_of
+from quietsleep.site.pages.missing import missing_page
+from quietsleep.site.pages.reasons import FIRST, reasons_of, reasons_page
 from quietsleep.site.read import CentreData, PublishedNight, Row, grouped
-from quietsleep.site.words import night_said, technique_title
+from quietsleep.site.words import Sign, night_said, technique_title
 from quietsleep.study.study import Study
 from quietsleep.warehouse.database import open_night
 
 NAV = (
-    ("index.html", "Act on"),
-    ("index.html#conservation", "Conservation"),
+    ("index.html", "Tonight"),
+    ("index.html#queries", "Queries"),
+    ("missing.html", "Missing"),
+    ("reasons.html", "Lost tests"),
     ("equipment.html", "Equipment"),
+    ("comparability.html", "Comparability"),
     ("agreement.html", "Agreement"),
     ("changes.html", "Changes"),
+    ("../dictionary/index.html", "Dictionary"),
 )
 MOST_CRASHES = 50
-MOST_CHANGES = 1500
-MOST_QUERIES = 500
+MOST_QUERIES = 300
 REVIEWS = "SELECT * FROM reviews ORDER BY review"
 WAIVERS = "SELECT * FROM waivers WHERE starts_with(waiver, 'rv-') ORDER BY waiver"
 AGREEMENT = f"""
@@ -47,33 +57,22 @@ ORDER BY technique <> '{ALL}', technique, second = '{MACHINE}', first, second
 """
 
 
-class CentreLine(NamedTuple):
-    """One centre on the first page."""
-
-    centre: str
-    title: str
-    sign: words.Sign
-    last_delivery: str
-    n_sessions: int
-    groups: tuple[tuple[str, str], ...]
-
-
 class Seen(NamedTuple):
     """What the overview says of one centre; the whole of a centre is read and let go again."""
 
     name: str
     title: str
-    line: CentreLine
     devices: list[DeviceView]
 
 
-class Funnel(NamedTuple):
-    """Accepted shares of all centres for one technique."""
+class KindOfQueries(NamedTuple):
+    """The open queries of one kind; `remedy` where all of them have the same."""
 
-    title: str
+    kind: str
     said: str
-    chart: Markup
-    rows: tuple[tuple[str, int, int, str], ...]
+    sign: Sign
+    remedy: str
+    rows: tuple[tuple[str, Row], ...]
 
 
 def write_overview(study: Study, night: PublishedNight, seen: Sequence[Seen]) -> PageFolder:
@@ -81,31 +80,60 @@ def write_overview(study: Study, night: PublishedNight, seen: Sequence[Seen]) ->
     folder = PageFolder(
         study.path / "pages" / "overview",
         study.work_path / "pages" / "overview.json",
-        {"study_title": study.title, "place": "Coordinating centre", "nav": NAV},
+        {
+            "study_title": study.title,
+            "place": "Coordinating centre",
+            "nav": NAV,
+            "dictionary": "../dictionary/index.html",
+        },
     )
-    devices = {"centres": [(s.name, s.title, s.devices) for s in seen]}
-    folder.put_page("index.html", "overview.html.jinja", _first_page(night, seen, study))
-    folder.put_page("equipment.html", "overview_equipment.html.jinja", devices)
+    titles = {s.name: s.title for s in seen}
+    asked = _open_queries(night)
+    reasons = reasons_of(night, titles)
+    equipment = {
+        "centres": [(s.name, s.title, s.devices) for s in seen],
+        "drifts": drifts_of(night, titles),
+    }
+    first = _first_page(night, titles, asked, study)
+    first |= {"reasons": reasons, "first_reasons": reasons.ranked[:FIRST]}
+    folder.put_page("index.html", "overview.html.jinja", first)
+    folder.put_page(
+        "conservation.html", "overview_conservation.html.jinja", _conservation(night, titles)
+    )
+    folder.put_page(
+        "missing.html", "overview_missing.html.jinja", missing_page(night, titles, asked)
+    )
+    folder.put_page("reasons.html", "overview_reasons.html.jinja", reasons_page(reasons))
+    folder.put_page("equipment.html", "overview_equipment.html.jinja", equipment)
+    folder.put_page(
+        "comparability.html", "overview_comparability.html.jinja", comparability_page(night)
+    )
     folder.put_page("agreement.html", "agreement.html.jinja", agreement_of_centres(night))
-    folder.put_page("changes.html", "changes.html.jinja", _changes(night))
+    write_changes(folder, night, titles)
     folder.put_assets(traces=False)
+    static = files("quietsleep.site") / "static"
+    for name in ("overview.css", "overview.js"):
+        folder.put(f"assets/{name}", fingerprint(), (static / name).read_bytes)
     folder.finish()
     return folder
 
 
 def seen_of(data: CentreData) -> Seen:
     """Keep what the overview says of one centre."""
-    groups = actions_of(data, f"../{data.name}/")
-    return Seen(data.name, data.title, _centre_line(data, groups), devices_of(data))
+    return Seen(data.name, data.title, devices_of(data))
 
 
-def _first_page(night: PublishedNight, seen: Sequence[Seen], study: Study) -> dict[str, Any]:
-    tests = night.rows("SELECT centre, technique, status, flagged FROM tests")
-    conservation = night.rows("SELECT * FROM conservation ORDER BY centre, technique")
-    titles = {s.name: s.title for s in seen}
-    waiting = night.rows("SELECT * FROM queries WHERE state = 'open' ORDER BY query")
+def _open_queries(night: PublishedNight) -> list[Row]:
+    """Return the open data queries, the most urgent kind first."""
+    rows = night.rows("SELECT * FROM queries WHERE state = 'open' ORDER BY query")
     order = {kind: place for place, kind in enumerate(contract.QUERIES.kinds)}
-    waiting.sort(key=lambda row: (order[row["kind"]], row["centre"] or "", row["query"]))
+    return sorted(rows, key=lambda row: (order[row["kind"]], row["centre"] or "", row["query"]))
+
+
+def _first_page(
+    night: PublishedNight, titles: Mapping[str, str], asked: Sequence[Row], study: Study
+) -> dict[str, Any]:
+    tests = night.rows("SELECT centre, technique, status, flagged FROM tests")
     return {
         "night": night.night,
         "began_under": study.contract,
@@ -115,20 +143,26 @@ def _first_page(night: PublishedNight, seen: Sequence[Seen], study: Study) -> di
         "lasted": _lasted(night),
         "stages": stage_times(night),
         "answers": known_answers(night),
-        "unbalanced": [row for row in conservation if not row["balances"]],
+        "unbalanced": night.rows("SELECT * FROM conservation WHERE NOT balances"),
         "crashed": _crashed(night),
-        "n_open": len(waiting),
+        "briefing": answers_of(night, titles),
+        "n_open": len(asked),
         "n_answered": len(night.rows("SELECT query FROM queries WHERE state = 'answered'")),
-        "kinds": _kinds(waiting),
-        "queries": [_open_query(row, titles) for row in waiting[:MOST_QUERIES]],
-        "centres": [s.line for s in seen],
-        "conservation": [(titles.get(r["centre"], r["centre"]), _technique(r), r)
-                         for r in conservation],
+        "kinds": _kinds(asked, titles),
+        "matrix": matrix_of(night, Counter(row["centre"] or "" for row in asked)),
         "counts": count_tests(tests),
-        "funnels": _funnels(tests, titles),
-        "changes": _change_counts(night),
+        "funnels": funnels_of(night, titles),
+        "changes": change_counts(night),
         "readers": reviews_of(night),
     }  # fmt: skip
+
+
+def _conservation(night: PublishedNight, titles: Mapping[str, str]) -> dict[str, Any]:
+    rows = night.rows("SELECT * FROM conservation ORDER BY balances, centre, technique")
+    return {
+        "conservation": [(titles.get(r["centre"], r["centre"]), _technique(r), r) for r in rows],
+        "n_unbalanced": sum(not row["balances"] for row in rows),
+    }
 
 
 def _technique(row: Row) -> str:
@@ -136,23 +170,27 @@ def _technique(row: Row) -> str:
     return technique_title(row["technique"]) if known else "nothing delivered"
 
 
-def _kinds(waiting: Sequence[Row]) -> list[tuple[words.Sign, str]]:
-    """Count the open queries by kind, the most urgent kind first."""
+def _kinds(asked: Sequence[Row], titles: Mapping[str, str]) -> list[KindOfQueries]:
+    """Gather the open queries by kind, the most urgent kind first, up to so many in all."""
+    by_kind = grouped(asked, "kind")
+    listed = grouped(asked[:MOST_QUERIES], "kind")
     return [
-        (
-            SIGNS.get(kind, OPEN),
-            words.count(
-                len(rows), contract.QUERIES.kinds[kind].one, contract.QUERIES.kinds[kind].many
-            ),
-        )
-        for kind, rows in grouped(waiting, "kind").items()
+        _kind(contract.QUERIES.kinds[kind], rows, len(by_kind[kind]), titles)
+        for kind, rows in listed.items()
     ]
 
 
-def _open_query(row: Row, titles: dict[str, str]) -> tuple[words.Sign, str, str, Row]:
-    centre = row["centre"] or ""
-    what = contract.QUERIES.kinds[row["kind"]].one
-    return SIGNS.get(row["kind"], OPEN), titles.get(centre, centre or "the study"), what, row
+def _kind(kind: QueryKind, rows: list[Row], n: int, titles: Mapping[str, str]) -> KindOfQueries:
+    remedies = {row["remedy"] for row in rows}
+    return KindOfQueries(
+        kind=kind.name,
+        said=words.count(n, kind.one, kind.many),
+        sign=SIGNS.get(kind.name, OPEN),
+        remedy=remedies.pop() if len(remedies) == 1 else "",
+        rows=tuple(
+            (titles.get(row["centre"] or "", row["centre"] or "the study"), row) for row in rows
+        ),
+    )
 
 
 def _lasted(night: PublishedNight) -> str:
@@ -185,65 +223,6 @@ def _crashed(night: PublishedNight) -> list[Row]:
         "UNION ALL SELECT centre, check_id, kind, why FROM checks WHERE state = 'crashed' "
         f"ORDER BY ALL LIMIT {MOST_CRASHES}"
     )
-
-
-def _centre_line(data: CentreData, groups: list[Group]) -> CentreLine:
-    return CentreLine(
-        centre=data.name,
-        title=data.title,
-        sign=words.sign(data.centre["state"]),
-        last_delivery=words.moment(data.centre["last_delivery_at"]),
-        n_sessions=len(data.sessions),
-        groups=tuple((g.summary, f"../{data.name}/index.html#{g.key}") for g in groups if g.items),
-    )
-
-
-def _funnels(tests: list[Row], titles: dict[str, str]) -> list[Funnel]:
-    found = []
-    for key in techniques_in(tests):
-        by_centre = grouped((t for t in tests if t["technique"] == key), "centre")
-        points = [
-            FunnelPoint(titles.get(c, c), sum(t["status"] == "accepted" for t in own), len(own))
-            for c, own in sorted(by_centre.items())
-        ]
-        accepted, total = sum(p.accepted for p in points), sum(p.total for p in points)
-        said = f"{accepted} of {total} accepted in all ({words.share(accepted, total)})"
-        title = technique_title(key)
-        found.append(
-            Funnel(
-                title,
-                said,
-                funnel(points, title=f"{title}: accepted share of centres. {said}"),
-                tuple((p.name, p.total, p.accepted, words.share(p.accepted, p.total))
-                      for p in points),
-            )
-        )  # fmt: skip
-    return found
-
-
-def _change_counts(night: PublishedNight) -> list[tuple[str, int, int, int]]:
-    return night.tuples(
-        "SELECT table_name, count(DISTINCT key) FILTER (column_name = '' AND before IS NULL), "
-        "count(DISTINCT key) FILTER (column_name = '' AND after IS NULL), "
-        "count(*) FILTER (column_name <> '') FROM changes WHERE night = ? "
-        "GROUP BY table_name ORDER BY table_name",
-        night.night["night"],
-    )
-
-
-def _changes(night: PublishedNight) -> dict[str, Any]:
-    rows = night.rows(
-        "SELECT * FROM changes WHERE night = ? AND column_name <> '' "
-        f"ORDER BY table_name, key, column_name LIMIT {MOST_CHANGES}",
-        night.night["night"],
-    )
-    counts = _change_counts(night)
-    return {
-        "counts": counts,
-        "rows": rows,
-        "left_out": max(0, sum(c[3] for c in counts) - len(rows)),
-        "night_said": night_said(night),
-    }
 
 
 class PastReading(NamedTuple):
