@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import re
+from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -19,6 +21,11 @@ KINDS = {
     "empty centre": "rowan/index.html",
     "test": TEST,
     "month": "willow/months/2026-03.html",
+    "all tests": "willow/tests.html",
+    "all sessions": "willow/sessions.html",
+    "session": "willow/sessions/willow-s012.html",
+    "letter": "willow/letters/2026-02.html",
+    "words": "willow/dictionary.html",
     "equipment": "willow/equipment.html",
     "own results": "willow/agreement.html",
     "rule book": "willow/rules.html",
@@ -56,7 +63,7 @@ def draw_traces(page: Any) -> None:
 
 
 DARK = ("centre", "test", "equipment", "own results", "rule book", "overview", "comparability",
-        "what reasons cost", "changes")  # fmt: skip
+        "what reasons cost", "changes", "all tests", "session", "letter", "words")  # fmt: skip
 
 
 @pytest.mark.parametrize(
@@ -156,7 +163,7 @@ def test_filters_narrow_the_list_and_travel_in_the_link(night: Any, visit: Any) 
     said = int(re.search(r"\((\d+)\)", option.inner_text()).group(1))  # type: ignore[union-attr]
     page.select_option("select[name=technique]", option.get_attribute("value"))
     assert page.locator("table.list tbody tr:visible").count() == said < whole
-    assert page.locator(".shown").inner_text() == f"{said} tests of {whole} shown"
+    assert page.locator(".shown").inner_text() == f"{said} tests of {whole}"
     month = page.locator("select[name=month] option").nth(1).get_attribute("value")
     page.select_option("select[name=month]", month)
     both = page.locator("table.list tbody tr:visible").count()
@@ -175,11 +182,81 @@ def test_filters_narrow_the_list_and_travel_in_the_link(night: Any, visit: Any) 
 def test_columns_sort(night: Any, visit: Any) -> None:
     page = visit().open(night.pages / "willow/index.html")
     page.get_by_role("button", name="Tested").click()
-    dates = page.evaluate(
-        "[...document.querySelectorAll('table.list tbody tr')].map(r => r.cells[2].dataset.v)"
-    )
-    assert dates == sorted(dates)
+    shown = page.locator("table.list tbody .when").all_inner_texts()
+    days = [datetime.strptime(text, "%d %b %Y") for text in shown]
+    assert days == sorted(days) and days[0] < days[-1]
     assert page.locator("th[aria-sort=ascending]").count() == 1
+    page.get_by_role("button", name="Tested").click()
+    assert page.locator("table.list tbody .when").first.inner_text() == shown[-1]
+
+
+def test_a_list_is_searched_turned_over_and_remembered(night: Any, visit: Any) -> None:
+    page = visit().open(night.pages / "willow/tests.html")
+    tests = night.rows("tests", centre="willow")
+    rows = page.locator("table.list tbody tr")
+    assert (len(tests), rows.count()) == (72, 50)
+    assert page.locator(".shown").inner_text() == "1 to 50 of 72 tests"
+    page.get_by_role("button", name="On", exact=True).focus()
+    page.keyboard.press("Enter")
+    assert page.locator(".shown").inner_text() == "51 to 72 of 72 tests"
+    assert page.evaluate("document.activeElement.textContent") == "On"
+    assert rows.count() == 22 and "page=2" in page.url
+    page.get_by_role("searchbox").fill("leak willow-s004")
+    assert rows.count() == 1 and "page" not in page.url
+    assert "Tidal breathing" in rows.first.inner_text()
+    rows.first.get_by_role("link", name="Tidal breathing").click()
+    page.wait_for_url("**/tests/**")
+    page.go_back()
+    page.wait_for_function("() => document.querySelectorAll('table.list tbody tr').length === 1")
+    assert page.get_by_role("searchbox").input_value() == "leak willow-s004"
+
+
+def test_what_is_shown_is_saved_as_csv(night: Any, visit: Any) -> None:
+    page = visit(accept_downloads=True).open(night.pages / "willow/tests.html")
+    page.select_option("select[name=status]", "lost")
+    with page.expect_download() as saved:
+        page.get_by_role("button", name="Save what is shown").click()
+    with open(saved.value.path(), encoding="utf-8-sig", newline="") as file:
+        head, *rows = csv.reader(file)
+    lost = [t for t in night.rows("tests", centre="willow") if t["status"] != "accepted"]
+    assert head == ["Session", "Test", "Status", "Tested", "Operator", "Why not"]
+    assert sorted(row[0] for row in rows) == sorted(t["session"] for t in lost)
+
+
+def test_a_reason_leads_to_the_tests_that_it_cost(night: Any, visit: Any) -> None:
+    page = visit().open(night.pages / "willow/index.html")
+    page.get_by_role("link", name="Tidal breathing: leak").click()
+    page.wait_for_url("**/tests.html#*")
+    rows = page.locator("table.list tbody tr")
+    assert rows.count() == 1 and "leak 15" in rows.first.inner_text()
+
+
+def test_what_needs_action_is_on_the_screen_of_a_telephone(night: Any, visit: Any) -> None:
+    page = visit(viewport={"width": 390, "height": 844}).open(night.pages / "willow/index.html")
+    for part in (".action h3", ".action .todo"):
+        box = page.locator(part).first.bounding_box()
+        assert box["y"] + box["height"] <= 844 and box["x"] + box["width"] <= 390, part
+
+
+PRINTED = ("centre", "all tests", "session", "letter", "words", "month", "equipment", "rule book",
+           "own results")  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", PRINTED)
+def test_nothing_is_cut_on_paper(kind: str, night: Any, visit: Any) -> None:
+    """A sheet of A4 between its margins is 695 points of the screen wide."""
+    page = visit(viewport={"width": 695, "height": 1010}).open(file_of(night, kind))
+    page.emulate_media(media="print")
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    assert (
+        page.evaluate("""[...document.querySelectorAll('main *')].filter((e) => {
+        const box = e.getBoundingClientRect();
+        return !e.closest('svg') && !e.matches('.unseen') && box.right > innerWidth + 1;
+    }).map((e) => e.outerHTML.slice(0, 80))""")
+        == []
+    )
+    pages = len(re.findall(rb"/Type\s*/Page[^s]", page.pdf(prefer_css_page_size=True)))
+    assert kind != "letter" or pages == 1
 
 
 def test_keyboard_alone_reaches_a_trace(night: Any, visit: Any) -> None:
@@ -246,7 +323,7 @@ def test_print_is_black_on_white_and_leaves_out_what_paper_cannot_do(
 
 def test_500_sessions_filter_at_once(crowded: Path, visit: Any) -> None:
     page = visit().open(crowded / "larch/index.html")
-    assert page.locator("table.list tbody tr").count() > 100
+    assert page.locator(".shown").inner_text().startswith("1 to 50 of ")
     took_ms = page.evaluate("""() => {
         const s = document.querySelector('select[name=technique]');
         const began = performance.now();
