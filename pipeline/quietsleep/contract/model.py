@@ -433,11 +433,17 @@ class PrintedFigure:
 
 @dataclass(frozen=True, slots=True, config=CONFIG)
 class ReviewReason:
-    """A reason that a reader may give besides a rule."""
+    """A reason that a reader may give besides a rule.
+
+    One that `knows_rules` speaks of what the rules said, so no blind reader gives it; one that
+    `needs_note` says nothing without the reader's own words.
+    """
 
     name: Code
     decision: Choice
     sentence: Text
+    knows_rules: bool = False
+    needs_note: bool = False
 
 
 def _overturning(readers: int) -> int:
