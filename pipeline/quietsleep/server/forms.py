@@ -17,7 +17,7 @@ _PART = r"[A-Za-z0-9_][A-Za-z0-9_.-]{0,119}"
 PAGE_PATH = re.compile(rf"/(?P<folder>{_PART})(?P<rest>(?:/{_PART}){{0,4}}/?)")
 DESK, QUERIES, READING = "/-/desk/", "/-/queries/", "/-/reading/"
 _DESK_PATH = re.compile(
-    rf"{DESK}(?:{_PART}/){{0,3}}(?:{_PART})?|{QUERIES}[0-9]{{1,9}}|{READING}(?:last)?"
+    rf"{DESK}(?:{_PART}/){{0,3}}(?:{_PART})?|{QUERIES}[0-9]{{0,9}}|{READING}(?:last)?"
 )
 
 
