@@ -7,13 +7,14 @@ import html
 import re
 import shutil
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import httpx
 import pytest
 
-from quietsleep.review.queue import Published
+from quietsleep.review.blind import BlindNight
 from quietsleep.server.access import Tokens
 from quietsleep.server.reading import Reading
 from quietsleep.study.review_log import Review, reviews_of
@@ -187,14 +188,14 @@ def test_withdrawn_reader_is_told_that_nothing_was_kept(study: Path, one: Visit)
 def test_a_trial_replaced_while_it_was_shown_is_told_and_the_next_one_shown(
     study: Path, one: Visit, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    known, real = one.of("trial"), Reading.published
+    known, real = one.of("trial"), Reading.night
 
-    def replaced(self: Reading, *given: Any) -> tuple[Path, Published]:
-        night, published = real(self, *given)
-        trials = published.trials.assign(file_sha256="0" * 64)
-        return night, Published(trials, published.verdicts)
+    def replaced(self: Reading, *given: Any) -> tuple[Path, BlindNight]:
+        path, night = real(self, *given)
+        trials = night.published.trials.assign(file_sha256="0" * 64)
+        return path, replace(night, published=replace(night.published, trials=trials))
 
-    monkeypatch.setattr(Reading, "published", replaced)
+    monkeypatch.setattr(Reading, "night", replaced)
     answer = one.decide()
     assert answer.status_code == 409 and "Nothing was written down of it" in one.said
     assert one.of("form_token") and known not in one.page and written(study) == ()

@@ -9,17 +9,26 @@ from __future__ import annotations
 
 import hashlib
 import hmac
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from quietsleep import contract
 from quietsleep.contract import Choice
 from quietsleep.contract.model import ReviewReason
-from quietsleep.review.desk import write_down
-from quietsleep.review.queue import Published, drawn_for_second_reading, waiting
+from quietsleep.review.desk import read_published, write_down
+from quietsleep.review.queue import (
+    KEY,
+    Published,
+    borderline,
+    drawn_for_second_reading,
+    waiting,
+)
+from quietsleep.store.items import code_of_item
 from quietsleep.study.register import Register, RegisterError
 from quietsleep.study.review_log import Review, ReviewError, reviews_of
 from quietsleep.study.study import Study
@@ -45,6 +54,17 @@ class Reader:
 
     code: str
     secret: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class BlindNight:
+    """A published night, and (n,) which of its trials can wait before anybody has read them.
+
+    That takes longest to find out, and is the same for all readers until the next night.
+    """
+
+    published: Published
+    may_wait: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +116,16 @@ class ReadAlready(ReviewError):
     """The reader has decided on the trial before, and did not come to do so again."""
 
 
-def reading_list(study: Study, published: Published, reader: Reader) -> ReadingList:
+def read_blind_night(study: Study) -> BlindNight:
+    """Read the trials of the last night; WarehouseError when no night has been published."""
+    published = read_published(study)
+    keys = pd.MultiIndex.from_frame(published.trials[KEY])
+    drawn = np.array([drawn_for_second_reading(study.name, *key) for key in keys], dtype=bool)
+    near = keys.isin(borderline(published.verdicts))
+    return BlindNight(published, drawn | near | published.trials["flagged"].to_numpy(dtype=bool))
+
+
+def reading_list(study: Study, night: BlindNight, reader: Reader) -> ReadingList:
     """Return what one reader has to read of a night; RegisterError where the log is not whole.
 
     The decisions of others never stand in it. A trial that the reader has decided on is not in
@@ -104,20 +133,22 @@ def reading_list(study: Study, published: Published, reader: Reader) -> ReadingL
     """
     register = _whole_register(study)
     reviews = reviews_of(register, study.renamed)
-    rows = waiting(published.trials, published.verdicts, reviews, study=study.name)
-    rows = pd.concat([rows, _rejected(published, reviews, rows, study=study.name)])
+    published = night.published
+    trials = published.trials[night.may_wait | _read_by_anyone(published.trials, reviews)]
+    rows = waiting(trials, published.verdicts, reviews, study=study.name)
+    rows = pd.concat([rows, _rejected(trials, reviews, rows, study=study.name)])
     unread = [reader.code not in readers for readers in rows["readers"]]
-    trials = [_blind(row, reader) for row in rows[unread].to_dict("records")]
-    waits = tuple(sorted(trials, key=lambda each: _place(reader.code, each)))
-    night = max((entry.number for entry in register.of("published")), default=0)
-    own = [e.body for e in register.since(night) if _is_own(e.kind, e.body, reader)]
+    offered = _blind_rows(rows[unread], reader)
+    waits = tuple(sorted(offered, key=lambda each: _place(reader.code, each)))
+    published_by = max((entry.number for entry in register.of("published")), default=0)
+    own = [e.body for e in register.since(published_by) if _is_own(e.kind, e.body, reader)]
     n_read = len({(body["centre"], body["trial"]) for body in own})
     return ReadingList(waits, n_read, _last(published, reviews, reader))
 
 
 def decide_blind(
     study: Study,
-    published: Published,
+    night: BlindNight,
     reader: Reader,
     handle: str,
     *,
@@ -132,7 +163,7 @@ def decide_blind(
     the place of what the reader had decided of this trial. TrialReplaced, ReadAlready, ReviewError
     for a reason or a note that cannot stand, RegisterError where the log is not whole.
     """
-    trial = find_trial(published, reader, handle)
+    trial = find_trial(night, reader, handle)
     if trial is None:
         raise TrialReplaced(REPLACED)
     given = reviews_of(_whole_register(study), study.renamed)
@@ -148,7 +179,7 @@ def decide_blind(
         note=note,
         blind=True,
         new_reader=True,  # the code stands in the token, so it is no slip of the pen
-        published=published,
+        published=night.published,
     )
 
 
@@ -158,21 +189,26 @@ def reasons_for(decision: Choice) -> list[ReviewReason]:
     return [r for r in known if r.decision == decision and not r.knows_rules]
 
 
-def find_trial(published: Published, reader: Reader, handle: str) -> BlindTrial | None:
+def find_trial(night: BlindNight, reader: Reader, handle: str) -> BlindTrial | None:
     """Return the trial of a night that a reader knows by a handle."""
-    found = (_blind(row, reader) for row in published.trials.to_dict("records"))
+    found = _blind_rows(night.published.trials, reader)
     return next((each for each in found if hmac.compare_digest(each.handle, handle)), None)
 
 
+def _read_by_anyone(trials: pd.DataFrame, reviews: Iterable[Review]) -> NDArray[np.bool_]:
+    # Old decisions name a trial without its session.
+    read = {code_of_item(review.trial) for review in reviews}
+    return np.array([code_of_item(trial) in read for trial in trials["trial"]], dtype=bool)
+
+
 def _rejected(
-    published: Published, reviews: Iterable[Review], listed: pd.DataFrame, *, study: str
+    trials: pd.DataFrame, reviews: Iterable[Review], listed: pd.DataFrame, *, study: str
 ) -> pd.DataFrame:
     """Return the trials that the rules did not accept and that are drawn as others are.
 
     Without them a reader would know of almost every trial that the rules accept it.
     """
     read = {(r.centre, r.trial) for r in reviews} | {*zip(listed.centre, listed.trial, strict=True)}
-    trials = published.trials
     keys = list(zip(trials["centre"], trials["trial"], strict=True))
     drawn = [drawn_for_second_reading(study, *k) and k not in read for k in keys]
     rows = trials[pd.Series(drawn, index=trials.index) & (trials["machine"] != "accepted")]
@@ -191,8 +227,10 @@ def _last(
         return None
     trials = published.trials
     rows = trials[(trials["centre"] == own[-1].centre) & (trials["trial"] == own[-1].trial)]
-    found = [_blind(row, reader) for row in rows.to_dict("records")]
-    return next(((each, own[-1]) for each in found if _is_of(own[-1], each, reader)), None)
+    return next(
+        ((each, own[-1]) for each in _blind_rows(rows, reader) if _is_of(own[-1], each, reader)),
+        None,
+    )
 
 
 def _is_of(review: Review, trial: BlindTrial, reader: Reader) -> bool:
@@ -204,13 +242,11 @@ def _is_own(kind: str, body: Any, reader: Reader) -> bool:
     return kind == "review" and body["reader"] == reader.code
 
 
-def _blind(row: Any, reader: Reader) -> BlindTrial:
+def _blind_rows(rows: pd.DataFrame, reader: Reader) -> Iterator[BlindTrial]:
     names = ("centre", "trial", "technique", "file_sha256", "start_s", "end_s")
-    said = [str(row[name]) for name in names]
-    handle = hmac.digest(reader.secret, "\n".join(said).encode(), "sha256").hex()[:32]
-    centre, trial, technique, sha256 = said[:4]
-    span = float(row["start_s"]), float(row["end_s"])
-    return BlindTrial(handle, centre, trial, technique, sha256, *span)
+    for said in zip(*(rows[name].tolist() for name in names), strict=True):
+        text = "\n".join(map(str, said)).encode()
+        yield BlindTrial(hmac.digest(reader.secret, text, "sha256").hex()[:32], *said)
 
 
 def _place(code: str, trial: BlindTrial) -> bytes:

@@ -22,6 +22,7 @@ from quietsleep.errors import QuietsleepError, WarehouseError
 from quietsleep.judge.readers import reason_said
 from quietsleep.review.blind import (
     NOT_WHOLE,
+    BlindNight,
     BlindTrial,
     ReadAlready,
     Reader,
@@ -29,11 +30,11 @@ from quietsleep.review.blind import (
     TrialReplaced,
     decide_blind,
     find_trial,
+    read_blind_night,
     reading_list,
     reasons_for,
 )
-from quietsleep.review.desk import LONGEST_NOTE, read_published
-from quietsleep.review.queue import Published
+from quietsleep.review.desk import LONGEST_NOTE
 from quietsleep.server.blind_traces import BlindTraces, NoTrace
 from quietsleep.server.forms import FORM_TOKEN, READING, fields_of, is_own_form
 from quietsleep.server.paper import paper
@@ -67,7 +68,7 @@ class Reading:
         self._path = study.path
         self._traces = BlindTraces()
         self._turn = Lock()
-        self._published: tuple[Path, Published] | None = None
+        self._night: tuple[Path, BlindNight] | None = None
 
     async def answer(self, request: Request, token: Token, session: LoginSession) -> Response:
         """Answer one request; to whoever is no reader nothing is here."""
@@ -91,13 +92,13 @@ class Reading:
         """Return the study as its files say now."""
         return load_study(self._path)
 
-    def published(self, study: Study) -> tuple[Path, Published]:
+    def night(self, study: Study) -> tuple[Path, BlindNight]:
         """Return the last night and its trials, read once a night."""
         with self._turn:
-            night = current_night(study.path)
-            if self._published is None or self._published[0] != night:
-                self._published = (night, read_published(study))
-            return self._published
+            path = current_night(study.path)
+            if self._night is None or self._night[0] != path:
+                self._night = (path, read_blind_night(study))
+            return self._night
 
     def write(self, *given: Any, **said: Any) -> None:
         """Write a decision down; one at a time, so that none is written twice."""
@@ -129,8 +130,8 @@ class _Sheet:
     ) -> Response:
         """Return the page with the trial that is next, or that was decided last."""
         try:
-            night, published = self._reading.published(self._study)
-            known = reading_list(self._study, published, self._reader)
+            path, night = self._reading.night(self._study)
+            known = reading_list(self._study, night, self._reader)
         except WarehouseError:
             return self._page(status, note=note or NO_NIGHT)
         except QuietsleepError:
@@ -139,9 +140,9 @@ class _Sheet:
             return RedirectResponse(READING, 303)
         kept = form.get("trial", "") if form else ""
         trial = known.last[0] if again and known.last else known.after(after)
-        if kept and (same := find_trial(published, self._reader, kept)):
+        if kept and (same := find_trial(night, self._reader, kept)):
             trial = same
-        why_not = self._why_not(night, trial) if trial else ""
+        why_not = self._why_not(path, trial) if trial else ""
         return self._page(
             status, known, trial, note=note, why_not=why_not, again=again, form=form or {}
         )
@@ -149,11 +150,11 @@ class _Sheet:
     def trace(self, handle: str) -> Response:
         """Return the script of a trace, for the page that shows it."""
         try:
-            night, published = self._reading.published(self._study)
-            trial = find_trial(published, self._reader, handle)
+            path, night = self._reading.night(self._study)
+            trial = find_trial(night, self._reader, handle)
             if trial is None:
                 return PlainTextResponse(NOT_THERE, 404)
-            script = self._reading.script(self._study, night, trial)
+            script = self._reading.script(self._study, path, trial)
         except QuietsleepError as error:
             return PlainTextResponse(str(error), 503)
         return Response(script, media_type="text/javascript")
@@ -167,7 +168,7 @@ class _Sheet:
         try:
             self._reading.write(
                 self._study,
-                self._reading.published(self._study)[1],
+                self._reading.night(self._study)[1],
                 self._reader,
                 form.get("trial", ""),
                 decision=decision,
