@@ -179,7 +179,7 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
     marks = [
         Mark("volume", "end-expiratory level before", span_s, (before.eel_ml,) * 2, level),
         Mark("volume", "end-expiratory level after", span_s, (after.eel_ml,) * 2, shift),
-        Mark("volume", "occlusion", held_s, (occluded_ml,) * 2, "volume_above_eel_ml"),
+        Mark("volume", "shutter closed", held_s, (occluded_ml,) * 2, "volume_above_eel_ml"),
     ]
     edges = [loop.start + edge for edge in loop.returns]
     for number, (first, last) in enumerate(pairwise(edges), start=1):
@@ -193,8 +193,40 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
         spread = np.linspace(loop.pressure_kpa.min(), loop.pressure_kpa.max(), 9)
         compression = compression_kpa(spread, dry_kpa=_dry_kpa(recording))
         fitted = loop.line.slope * compression + loop.line.intercept
-        along = tuple((spread + _open_kpa(recording, trial)).tolist())
-        marks.append(Mark("loop", "fitted line", along, tuple((fitted + lift).tolist()), "fit_r2"))
+        along, up = tuple((spread + _open_kpa(recording, trial)).tolist()), (fitted + lift).tolist()
+        marks.append(Mark("loop", "fitted line", along, tuple(up), "fit_r2", ("frc_ml_kg",)))
+        marks += _opening_marks(recording, loop)
+    return marks
+
+
+def _opening_marks(recording: Recording, loop: _Loop) -> list[Mark]:
+    """Across the loop of each effort where it is widest, and that effort against time.
+
+    The loop is that of the signals as recorded, like the picture.
+    """
+    factor, rate = _box_factor_ml_kpa(recording.context), recording.rate_hz
+    airway = recording.pressures_kpa["airway_pressure"]
+    box_ml = factor * recording.pressures_kpa["box_pressure"]
+    marks = []
+    for number, (first, last) in enumerate(pairwise(loop.returns), start=1):
+        pressure = airway[loop.start + first : loop.start + last]
+        volume = box_ml[loop.start + first : loop.start + last]
+        low = int(np.argmin(pressure)) if pressure.size else 0
+        if low < 2 or pressure.size - low < 3:
+            continue
+        back, forth = pressure[:low][::-1], pressure[low:]
+        inward, outward = np.maximum.accumulate(back), np.maximum.accumulate(forth)
+        levels = np.linspace(pressure[low], min(inward[-1], outward[-1]), 41)[1:-1]
+        one = np.interp(levels, inward, volume[:low][::-1])
+        other = np.interp(levels, outward, volume[low:])
+        widest = int(np.argmax(np.abs(one - other)))
+        across = (float(one[widest]), float(other[widest]))
+        at, name = (float(levels[widest]),) * 2, f"opening of effort {number}"
+        marks.append(Mark("loop", name, at, across, "loop_opening_pct"))
+        times = ((loop.start + first) / rate, (loop.start + last) / rate)
+        ends = (float(pressure[0]), float(pressure[-1]))
+        label = f"effort {number}, its loop"
+        marks.append(Mark("airway_pressure", label, times, ends, "loop_opening_pct"))
     return marks
 
 

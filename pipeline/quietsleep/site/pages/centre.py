@@ -56,7 +56,7 @@ def write_centre(study: Study, data: CentreData, draw: Draw | None) -> PageFolde
         "agreement.html", "agreement.html.jinja", {"techniques": agreement, "centres": ()}
     )
     folder.put_page("rules.html", "rules.html.jinja", {"owners": rule_book(data.night)})
-    folder.put_assets(traces=bool(traces))
+    folder.put_assets(traces=True)
     folder.finish()
     return folder
 
