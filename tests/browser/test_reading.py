@@ -120,7 +120,7 @@ def test_a_reader_decides_by_keys_alone(window: Window, address: str, study: Pat
 def test_keys_can_be_turned_off_and_stay_off(window: Window, address: str, study: Path) -> None:
     sign_in(window, address, Tokens(study).issue_reader("r1"))
     window.click("#keys")
-    wait_for(window, "document.querySelector('#keys').getAttribute('aria-pressed') === 'false'")
+    wait_for_text(window, "Single keys: off")
     for key in ("a", "r", "n", "b"):
         window.press(key)
     assert window.run(f"location.pathname === '{HOME}' && location.search === ''")

@@ -7,20 +7,20 @@ is not the same any more, nothing is drawn.
 from __future__ import annotations
 
 from collections import OrderedDict
-from dataclasses import replace
 from pathlib import Path
 from threading import Lock
 
 import duckdb
 
+from quietsleep import contract
 from quietsleep.errors import QuietsleepError, environment_error
 from quietsleep.intake.files.request import Unreadable
 from quietsleep.measure.plan import Job, plan_checks, plan_recordings
 from quietsleep.measure.recording import load_recording, whole_of
 from quietsleep.measure.roster import read_roster
 from quietsleep.review.blind import BlindTrial
-from quietsleep.site.folder import for_script
-from quietsleep.site.traces import trace_of
+from quietsleep.site.packing import Piece, pack_script
+from quietsleep.site.traces import common_of, trace_of
 from quietsleep.store.state import READ_BY_OTHERS, State
 from quietsleep.study.history import history_of
 from quietsleep.study.study import Study
@@ -83,8 +83,7 @@ def _script(job: Job | None, trial: BlindTrial) -> str:
     if job is None or job.file_sha256 != trial.file_sha256:
         raise NoTrace(REPLACED)
     try:
-        # The name of a recording tells its centre.
-        recording = replace(load_recording(job), name=trial.handle)
+        recording = load_recording(job)
     except Unreadable as error:
         raise NoTrace(NOT_READ) from error
     except OSError as error:
@@ -96,9 +95,10 @@ def _script(job: Job | None, trial: BlindTrial) -> str:
     own = next((each for each in found if each.index == trial.index), None)
     if own is None or not _is_as_published(own.start / recording.rate_hz, trial.start_s):
         raise NoTrace(REPLACED)
-    # The marks say over which part a loop is drawn, and then are left out: they carry numbers.
-    drawn = trace_of(recording, own, technique.mark_trial(recording, own)) | {"marks": []}
-    return f"quietsleep.trace({for_script(trial.handle + '.js')},{for_script(drawn)});\n"
+    # The marks say which part is shown, and then are left out: they carry numbers.
+    piece = trace_of(recording, own, technique.mark_trial(recording, own))
+    drawn = Piece({**piece.head, "marks": []}, piece.body)
+    return pack_script(f"{trial.handle}.js", common_of(contract.TECHNIQUES[job.technique]), [drawn])
 
 
 def _is_as_published(start_s: float, published_s: float) -> bool:

@@ -29,7 +29,6 @@ LOGIN, LOGOUT = "/-/login", "/-/logout"
 ASSETS: Mapping[str, tuple[str, str, str]] = {
     "/-/assets/style.css": ("quietsleep.site", "static/style.css", "text/css"),
     "/-/assets/trace.js": ("quietsleep.site", "static/trace.js", "text/javascript"),
-    "/-/assets/plotly.min.js": ("plotly", "package_data/plotly.min.js", "text/javascript"),
     "/-/assets/desk.css": ("quietsleep.server", "static/desk.css", "text/css"),
     "/-/assets/desk.js": ("quietsleep.server", "static/desk.js", "text/javascript"),
     "/-/assets/reading.js": ("quietsleep.server", "static/reading.js", "text/javascript"),

@@ -25,7 +25,7 @@
 
   const turn = (wanted) => {
     on = wanted;
-    keys.setAttribute("aria-pressed", String(on));
+    keys.textContent = "Single keys: " + (on ? "on" : "off");
     document.body.classList.toggle("no-keys", !on);
   };
   keys.hidden = false;

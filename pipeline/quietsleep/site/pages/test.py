@@ -60,8 +60,7 @@ class NotRead(NamedTuple):
 
 
 class TestPage(NamedTuple):
-    """Everything that the page of one test says; `z_why` where all outcomes lack z for one reason.
-    """
+    """Everything that the page of one test says; `z_why` where all outcomes lack z for one reason."""
 
     test: str
     title: str

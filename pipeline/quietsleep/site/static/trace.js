@@ -380,7 +380,7 @@ const quietsleep = (() => {
     const pad = Math.min(1, 0.25 * (ends - begins));
     const near = [Math.max(begins - pad, whole[0]), Math.min(ends + pad, whole[1])];
     const seen = faults.length && (faults[0][0] < near[0] - 1 || faults[0][1] > near[1] + 1 || near[1] - near[0] > 25);
-    const view = { trial, common, marks, whole, title: figure.parentElement.parentElement.dataset.title + ", " + figure.parentElement.querySelector("h3").firstChild.data.trim().toLowerCase(), id: ++count,
+    const view = { trial, common, marks, whole, title: figure.dataset.title || figure.parentElement.parentElement.dataset.title + ", " + figure.parentElement.querySelector("h3").firstChild.data.trim().toLowerCase(), id: ++count,
       range: seen ? faults[0] : near, group: html("div", undefined, "time") };
     view.group.tabIndex = 0;
     view.group.setAttribute("role", "group");
