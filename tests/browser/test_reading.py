@@ -14,7 +14,7 @@ from quietsleep.server import access
 from quietsleep.server.access import Tokens
 from quietsleep.server.app import SiteApp
 from quietsleep.server.desk import Desk
-from quietsleep.server.reading import Reading
+from quietsleep.server.reading import BlindReading
 from quietsleep.study.review_log import Review, reviews_of
 from quietsleep.study.study import load_study
 from quietsleep.warehouse.registered import open_register
@@ -51,7 +51,7 @@ def study(small_night: tuple[Path, Any], tmp_path: Path) -> Path:
 def address(study: Path) -> Iterator[str]:
     loaded = load_study(study)
     app = SiteApp(
-        study, loaded.work_path, is_secure=False, desk=Desk(loaded), reading=Reading(loaded)
+        study, loaded.work_path, is_secure=False, desk=Desk(loaded), reading=BlindReading(loaded)
     )
     with running(app) as found:
         yield found

@@ -17,7 +17,7 @@ import pytest
 
 from quietsleep.review.blind import BlindNight
 from quietsleep.server.access import Tokens
-from quietsleep.server.reading import Reading
+from quietsleep.server.reading import BlindReading
 from quietsleep.site.packing import unpack_script
 from quietsleep.study.review_log import Review, reviews_of
 from quietsleep.study.study import load_study
@@ -192,14 +192,14 @@ def test_withdrawn_reader_is_told_that_nothing_was_kept(study: Path, one: Visit)
 def test_a_trial_replaced_while_it_was_shown_is_told_and_the_next_one_shown(
     study: Path, one: Visit, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    known, real = one.of("trial"), Reading.night
+    known, real = one.of("trial"), BlindReading.night
 
-    def replaced(self: Reading, *given: Any) -> tuple[Path, BlindNight]:
+    def replaced(self: BlindReading, *given: Any) -> tuple[Path, BlindNight]:
         path, night = real(self, *given)
         trials = night.published.trials.assign(file_sha256="0" * 64)
         return path, replace(night, published=replace(night.published, trials=trials))
 
-    monkeypatch.setattr(Reading, "night", replaced)
+    monkeypatch.setattr(BlindReading, "night", replaced)
     answer = one.decide()
     assert answer.status_code == 409 and "Nothing was written down of it" in one.said
     assert one.of("form_token") and known not in one.page and written(study) == ()

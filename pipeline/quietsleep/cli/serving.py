@@ -32,7 +32,7 @@ def desk(
     from quietsleep.server.app import SiteApp, free_port, is_address, is_loopback, serve
     from quietsleep.server.desk import Desk
     from quietsleep.server.handover import conflicts
-    from quietsleep.server.reading import Reading
+    from quietsleep.server.reading import BlindReading
 
     loaded = open_study(study)
     for sentence in conflicts(loaded):
@@ -51,7 +51,7 @@ def desk(
         renamed=loaded.renamed,
         title=loaded.title,
         desk=Desk(loaded),
-        reading=Reading(loaded),
+        reading=BlindReading(loaded),
     )
     serve(shown, port=number, host=host, certificate=certificate, key=key, proxy=proxy)
 
@@ -70,7 +70,7 @@ def access(
     ] = None,
     revoke: Annotated[str | None, typer.Option(help="Name of a token that opens no more.")] = None,
 ) -> None:
-    """List the tokens of centres and readers, make one, or revoke one."""
+    """List tokens of centres and readers, make one, or revoke one."""
     from quietsleep.review.desk import check_signer
     from quietsleep.server.access import Tokens
 

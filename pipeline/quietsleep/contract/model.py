@@ -448,11 +448,7 @@ class PrintedFigure:
 
 @dataclass(frozen=True, slots=True, config=CONFIG)
 class ReviewReason:
-    """A reason that a reader may give besides a rule.
-
-    One that `knows_rules` speaks of what the rules said, so no blind reader gives it; one that
-    `needs_note` says nothing without the reader's own words.
-    """
+    """A reason besides a rule; no blind reader gives one that `knows_rules` (what they said)."""
 
     name: Code
     decision: Choice

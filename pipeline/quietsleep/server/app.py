@@ -53,7 +53,6 @@ HEADERS = {
     "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self'; "
     "img-src 'self' data:; connect-src 'self'; form-action 'self'; base-uri 'none'; "
     "frame-ancestors 'none'",
-    "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
     "referrer-policy": "same-origin",
     "x-content-type-options": "nosniff",

@@ -61,7 +61,7 @@ NO_DISK = (
 )
 
 
-class Reading:
+class BlindReading:
     """The routes of blind reading in one study."""
 
     def __init__(self, study: Study) -> None:
@@ -113,7 +113,7 @@ class Reading:
 class _Sheet:
     """What one reader asks for in one request."""
 
-    def __init__(self, reading: Reading, token: Token, session: LoginSession) -> None:
+    def __init__(self, reading: BlindReading, token: Token, session: LoginSession) -> None:
         self._reading = reading
         self._session = session
         self._study = reading.study()
