@@ -370,12 +370,12 @@ class Dependents:
 
 @dataclass(frozen=True, slots=True, config=CONFIG, kw_only=True)
 class Axis:
-    """An axis of a loop; `turned`: what goes out is positive; `from_start`: zero at its start."""
+    """An axis of a loop; `turned`: what goes out is positive; `from_top`: zero at its top."""
 
     signal: Code
     title: Text | None = None
     turned: YesNo = False
-    from_start: YesNo = False
+    from_top: YesNo = False
 
 
 @dataclass(frozen=True, slots=True, config=CONFIG, kw_only=True)

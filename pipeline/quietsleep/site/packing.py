@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 from quietsleep.records import FloatArray, IntArray
 from quietsleep.site.folder import for_script
 
+_PLACE_BYTES = 3
 _CALL = re.compile(r'quietsleep\.traces\("[^"]*","([A-Za-z0-9+/=]*)"\);\s*')
 
 
@@ -58,7 +59,7 @@ def pack_trial(
     `head` says the rate of the recording as `rate`; what channels there are is added to it.
     """
     said: list[list[Any]] = []
-    parts = [_planes(np.diff(places, prepend=0).astype("<u4"), 3)]
+    parts = [_planes(np.diff(places, prepend=0).astype("<u4"), _PLACE_BYTES)]
     for name, values in channels.items():
         low, high = float(np.min(values)), float(np.max(values))
         step = (high - low) / steps or 1.0
@@ -80,28 +81,36 @@ def pack_script(name: str, common: Mapping[str, Any], pieces: Sequence[Piece]) -
     return f'quietsleep.traces({for_script(name.rpartition("/")[2])},"{said}");\n'
 
 
-def unpack_script(script: str) -> tuple[dict[str, Any], list[Trace]]:
-    """Return what a script says of all trials, and its trials; ValueError for another text."""
+def pieces_of(script: str) -> tuple[dict[str, Any], list[Piece]]:
+    """Return what a script says of all trials, and its trials as they were packed; ValueError for
+    another text."""
     found = _CALL.fullmatch(script)
     if found is None:
         raise ValueError("this is no script of traces")
     packed = zlib.decompress(base64.b64decode(found[1]))
     (length,) = struct.unpack_from("<I", packed)
     common = json.loads(packed[4 : 4 + length])
-    at, traces = 4 + length, []
+    at, pieces = 4 + length, []
     for head in common.pop("trials"):
-        n = head["n"]
-        time_s = np.cumsum(_joined(packed[at : at + 3 * n], n)) / head["rate"]
-        at, channels = at + 3 * n, {}
-        for name, low, step, order in head["channels"]:
-            folded = _joined(packed[at : at + 2 * n], n)
-            counts = (folded >> 1) ^ -(folded & 1)
-            for _ in range(order):
-                counts = np.cumsum(counts)
-            channels[name] = low + step * counts.astype(np.int16).astype(np.float64)
-            at += 2 * n
-        traces.append(Trace(head, time_s, channels))
-    return common, traces
+        size = head["n"] * (_PLACE_BYTES + 2 * len(head["channels"]))
+        pieces.append(Piece(head, packed[at : at + size]))
+        at += size
+    return common, pieces
+
+
+def unpack(piece: Piece) -> Trace:
+    """Return the samples of a trial."""
+    head, body, n = piece.head, piece.body, piece.head["n"]
+    at, channels = _PLACE_BYTES * n, {}
+    time_s = np.cumsum(_joined(body[:at], n)) / head["rate"]
+    for name, low, step, order in head["channels"]:
+        folded = _joined(body[at : at + 2 * n], n)
+        counts = (folded >> 1) ^ -(folded & 1)
+        for _ in range(order):
+            counts = np.cumsum(counts)
+        channels[name] = low + step * counts.astype(np.int16).astype(np.float64)
+        at += 2 * n
+    return Trace(head, time_s, channels)
 
 
 def _folded(values: NDArray[np.int64]) -> bytes:

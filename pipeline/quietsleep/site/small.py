@@ -83,7 +83,7 @@ def loop_of(
         values = _signal(trace, axis["name"])
         if values is None or not inside.any():
             return None
-        part = values[inside] - (values[inside][0] if axis["fromStart"] else 0.0)
+        part = values[inside] - (values[inside].max() if axis["fromTop"] else 0.0)
         part = np.where(_lost(trace, axis["name"])[inside], np.nan, part)
         found.append(-part if axis["turned"] else part)
     return found[0], found[1]

@@ -143,7 +143,7 @@ def _panel(name: str) -> dict[str, str]:
 def _axis(axis: Axis) -> dict[str, Any]:
     said: dict[str, Any] = _panel(axis.signal)
     said["title"] = axis.title or said["title"]
-    return said | {"turned": axis.turned, "fromStart": axis.from_start}
+    return said | {"turned": axis.turned, "fromTop": axis.from_top}
 
 
 def trace_of(

@@ -181,11 +181,11 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
         Mark("volume", "end-expiratory level after", span_s, (after.eel_ml,) * 2, shift),
         Mark("volume", "shutter closed", held_s, (occluded_ml,) * 2, "volume_above_eel_ml"),
     ]
-    edges = [loop.start + edge for edge in loop.returns]
+    edges, of_loop = [loop.start + edge for edge in loop.returns], ("loop_opening_pct",)
     for number, (first, last) in enumerate(pairwise(edges), start=1):
         ends = (float(airway[first]), float(airway[min(last, airway.size - 1)]))
         times = (first / rate, last / rate)
-        marks.append(Mark("airway_pressure", f"effort {number}", times, ends, "n_efforts"))
+        marks.append(Mark("airway_pressure", f"effort {number}", times, ends, "n_efforts", of_loop))
     if np.isfinite(loop.line.slope):
         # The picture shows box volume as recorded, with its leak and drift: meet it in its middle.
         shown = recording.pressures_kpa["box_pressure"][loop.start :][: loop.volume_ml.size]
@@ -200,11 +200,11 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
 
 
 def _opening_marks(recording: Recording, loop: _Loop) -> list[Mark]:
-    """Across the loop of each effort where it is widest, and that effort against time.
+    """Across the loop of each effort where it is widest.
 
     The loop is that of the signals as recorded, like the picture.
     """
-    factor, rate = _box_factor_ml_kpa(recording.context), recording.rate_hz
+    factor = _box_factor_ml_kpa(recording.context)
     airway = recording.pressures_kpa["airway_pressure"]
     box_ml = factor * recording.pressures_kpa["box_pressure"]
     marks = []
@@ -223,10 +223,6 @@ def _opening_marks(recording: Recording, loop: _Loop) -> list[Mark]:
         across = (float(one[widest]), float(other[widest]))
         at, name = (float(levels[widest]),) * 2, f"opening of effort {number}"
         marks.append(Mark("loop", name, at, across, "loop_opening_pct"))
-        times = ((loop.start + first) / rate, (loop.start + last) / rate)
-        ends = (float(pressure[0]), float(pressure[-1]))
-        label = f"effort {number}, its loop"
-        marks.append(Mark("airway_pressure", label, times, ends, "loop_opening_pct"))
     return marks
 
 

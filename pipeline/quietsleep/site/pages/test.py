@@ -11,7 +11,7 @@ from quietsleep import contract
 from quietsleep.contract import Outcome
 from quietsleep.site import words
 from quietsleep.site.folder import PageFolder, session_file, slug, test_file
-from quietsleep.site.packing import unpack_script
+from quietsleep.site.packing import pieces_of, unpack
 from quietsleep.site.read import CentreData, Row
 from quietsleep.site.small import Shown, draw_small
 from quietsleep.site.strips import Strip, strip_file, write_strips
@@ -60,7 +60,7 @@ class NotRead(NamedTuple):
 
 
 class TestPage(NamedTuple):
-    """Everything that the page of one test says; `z_why` where all outcomes lack z for one reason."""
+    """Everything that the page of one test says; `z_why`: one reason why no outcome has a z."""
 
     test: str
     title: str
@@ -133,7 +133,8 @@ def _pictures(folder: PageFolder, view: TestPage, test: Row) -> dict[str, Any]:
     """Draw what a page shows of its traces: overlay, small multiples, and where each trial is."""
     if not view.trace:
         return {"overlay": Markup(""), "small": {}, "at": {}}
-    common, traces = unpack_script((folder.path / view.trace).read_text(encoding="ascii"))
+    common, pieces = pieces_of((folder.path / view.trace).read_text(encoding="ascii"))
+    traces = [unpack(piece) for piece in pieces]
     shown = {
         b.key: Shown(b.number, b.style, frozenset(b.failed_quantities.split())) for b in view.trials
     }

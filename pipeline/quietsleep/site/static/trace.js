@@ -271,9 +271,11 @@ const quietsleep = (() => {
     const { trial } = view, [first, last] = trial.loop, width = box.clientWidth || 320;
     if (!trial.values[along.name] || !trial.values[up.name]) return;
     const inside = (t) => t >= first - 1e-6 && t <= last + 1e-6;
-    const start = trial.time.findIndex(inside);
     const on = (axis) => {
-      const values = trial.values[axis.name], zero = axis.fromStart && start >= 0 ? values[start] : 0, sign = axis.turned ? -1 : 1;
+      const values = trial.values[axis.name], sign = axis.turned ? -1 : 1;
+      let top = -Infinity;
+      for (let k = 0; k < values.length; k++) if (inside(trial.time[k])) top = Math.max(top, values[k]);
+      const zero = axis.fromTop && Number.isFinite(top) ? top : 0;
       return { at: (k) => sign * (values[k] - zero), of: (v) => (v === null ? null : sign * (v - zero)) };
     };
     const x = on(along), y = on(up);
@@ -403,8 +405,8 @@ const quietsleep = (() => {
       common.loops.forEach((axes, i) => drawLoop(view, axes, i ? [] : marks.filter((m) => m.axis === "loop"), loops, high));
       view.go(...view.range);
     };
-    view.group.append(buttons(view, faults), view.box, view.said);
-    figure.querySelector(".plots").replaceChildren(view.group, loops);
+    view.group.append(view.box, view.said);
+    figure.querySelector(".plots").replaceChildren(buttons(view, faults), view.group, loops);
     caption(figure.querySelector("figcaption"), groups, faultNames.size);
     views.set(figure, view);
     view.draw();
@@ -419,7 +421,7 @@ const quietsleep = (() => {
   const look = () => {
     for (const figure of figures) {
       const there = isShown(figure);
-      figure.classList.toggle("shown", there);
+      figure.classList.toggle("open", there);
       if (there && common && !views.has(figure)) open(figure, common);
     }
     for (const link of links) {
