@@ -56,6 +56,8 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.night.orchestration.schedule": "a command of its own",
     "quietsleep.review.registrar": "what people say to the register, apart from reading trials",
     "quietsleep.server.answering": "queries at the desk, apart from its routes",
+    "quietsleep.server.blind_traces": "signals that are drawn anew, apart from who looks at them",
+    "quietsleep.server.reading": "the routes of blind reading, apart from what starts them",
     "quietsleep.server.desk": "the routes of the desk, apart from the command that starts it",
     "quietsleep.signals.drift": "what is taken out of volume, apart from the breaths that show it",
     "quietsleep.signals.inflations": "what inflations gave and got back, apart from the squeeze",

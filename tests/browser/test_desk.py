@@ -13,7 +13,7 @@ import pytest
 from starlette.responses import PlainTextResponse
 
 from quietsleep.measure.pool import in_process
-from quietsleep.server import access
+from quietsleep.server import access, answering
 from quietsleep.server.access import Tokens
 from quietsleep.server.app import SiteApp
 from quietsleep.server.desk import Desk
@@ -237,3 +237,76 @@ def test_without_script_people_sign_in_and_answer(
         page.click(".desk-bar button")
         assert page.url.endswith("/-/login")
     page.context.close()
+
+
+def tab_to(window: Window, expression: str) -> None:
+    """Go on by Tab until an expression is true of what has the focus, `it`."""
+    for _ in range(60):
+        window.press("Tab")
+        if window.run(f"(it => {expression})(document.activeElement)"):
+            return
+    raise AssertionError(expression)
+
+
+def type_in(window: Window, text: str) -> None:
+    for letter in text:
+        window.press(letter)
+
+
+def test_a_delivery_is_put_away_by_keyboard_alone(window: Window, desk: str, study: Path) -> None:
+    begin(window, desk, study)
+    tab_to(window, "it.innerText === 'Note, sessions to replace'")
+    window.press("Enter")
+    tab_to(window, "it.id === 'words'")  # what was folded away can be reached once it is open
+    tab_to(window, "it.innerText === 'Put away, send nothing'")
+    window.press("Enter")
+    wait_for_path(window, HOME)
+    wait_for_text(window, "Nothing was sent from this page yet.")
+    assert not [*(study / "work/uploads/larch").glob("*/received")]
+
+
+def test_the_coordinating_centre_signs_and_closes_by_keyboard_alone(
+    window: Window,
+    small_night: tuple[Path, Any],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    study = tmp_path / "night"
+    shutil.copytree(small_night[0], study, symlinks=True)
+    real = answering.questions
+
+    def all_signed(*given: Any, **said: Any) -> dict[str, Any]:
+        asked = real(*given, **said)
+        return asked | {"open": [row | {"is_signed": True} for row in asked["open"]]}
+
+    # A small night has no safety alert: its queries are shown as if they were to be signed.
+    monkeypatch.setattr(answering, "questions", all_signed)
+    loaded = load_study(study)
+    app = SiteApp(study, loaded.work_path, is_secure=False, desk=Desk(loaded))
+    with running(app) as address:
+        window.open(f"{address}/-/desk/overview/")
+        wait_for_path(window, "/-/login")
+        type_in(window, Tokens(study).issue(""))
+        window.press("Enter")
+        wait_for_path(window, "/-/desk/overview/")
+        tab_to(
+            window, "it.getAttribute('href') === '/-/desk/overview/queries/' && it.closest('main')"
+        )
+        window.press("Enter")
+        wait_for_path(window, "/-/desk/overview/queries/")
+        tab_to(window, "it.tagName === 'SUMMARY'")
+        assert window.run("document.activeElement.innerText").startswith("Sign")
+        window.press("Enter")
+        tab_to(window, "it.name === 'words'")
+        type_in(window, "Seen")
+        tab_to(window, "it.name === 'by'")
+        type_in(window, "r7")
+        tab_to(window, "it.name === 'new_reader'")
+        window.press("Space")
+        tab_to(window, "it.innerText === 'Sign and close'")
+        window.press("Enter")
+        wait_for(window, "location.hash.startsWith('#q')")
+        wait_for_text(window, "Closed:")
+    lines = [json.loads(line) for line in (study / "register.jsonl").read_text().splitlines()]
+    answers = [line["body"] for line in lines if line.get("kind") == "answer"]
+    assert [(a["by"], a["words"], a["close"]) for a in answers] == [("r7", "Seen", True)]

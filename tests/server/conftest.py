@@ -16,6 +16,7 @@ from quietsleep.server import access
 from quietsleep.server.access import Tokens
 from quietsleep.server.app import SiteApp
 from quietsleep.server.desk import Desk
+from quietsleep.server.reading import BlindReading
 from quietsleep.study.study import load_study
 from tests.server.running import running
 
@@ -29,7 +30,7 @@ def desk_app(path: Path) -> SiteApp:
     study = load_study(path)
     return SiteApp(
         study.path, study.work_path, is_secure=False, renamed=study.renamed, title=study.title,
-        desk=Desk(study),
+        desk=Desk(study), reading=BlindReading(study),
     )  # fmt: skip
 
 

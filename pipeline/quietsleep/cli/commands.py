@@ -386,35 +386,6 @@ def pages(study: StudyArgument) -> None:
     )
 
 
-def access(
-    study: StudyArgument,
-    issue: Annotated[
-        str | None, typer.Option(help="Make a token for a centre; it is shown this once.")
-    ] = None,
-    issue_all: Annotated[
-        bool, typer.Option("--issue-all", help="Make a token that opens the pages of all centres.")
-    ] = False,
-    revoke: Annotated[str | None, typer.Option(help="Name of a token that opens no more.")] = None,
-) -> None:
-    """List the tokens that open pages, make one, or revoke one."""
-    from quietsleep.server.access import Tokens
-
-    loaded = open_study(study)
-    tokens = Tokens(loaded.path, loaded.renamed)
-    if issue is not None and issue not in loaded.centres:
-        raise QuietsleepError(f"No centre {issue}. Centres: {', '.join(loaded.centres)}.")
-    if sum([issue is not None, issue_all, revoke is not None]) > 1:
-        raise QuietsleepError("One thing at a time: --issue, --issue-all or --revoke.")
-    if issue is not None or issue_all:
-        typer.echo(tokens.issue(issue or ""))
-    elif revoke is not None:
-        typer.echo(f"{tokens.revoke(revoke).name} opens nothing any more.")
-    else:
-        for token in tokens.list():
-            ended = f"revoked {token.revoked_at}" if token.revoked_at else "stands"
-            typer.echo(f"{token.name}  {token.centre or 'all'}  {token.issued_at}  {ended}")
-
-
 def release(
     study: StudyArgument,
     label: Annotated[str, typer.Argument(help="Name of the release, such as 2026-spring.")],

@@ -39,7 +39,7 @@ COMMANDS = (
     (commands.withdraw, "demo --centre larch --infant larch-i007 --by r1 --reason consent"),
     (commands.register, "demo"),
     (commands.pages, "demo"),
-    (commands.access, "demo --issue larch"),
+    (serving.access, "demo --issue larch"),
     (commands.release, "demo 2026-spring"),
     (commands.verify, "demo/warehouse/releases/2026-spring"),
     (commands.export, "demo/warehouse/releases/2026-spring --to stata"),

@@ -1,4 +1,4 @@
-"""The command that serves the desk."""
+"""The commands that serve the desk, and give out the tokens that open it."""
 
 from __future__ import annotations
 
@@ -27,11 +27,12 @@ def desk(
 ) -> None:
     """Serve the desk, where centres deliver, read and answer.
 
-    By token: they hand over deliveries, read their pages, answer their queries.
+    By token: they hand over deliveries, read their pages, answer their queries; readers read.
     """
     from quietsleep.server.app import SiteApp, free_port, is_address, is_loopback, serve
     from quietsleep.server.desk import Desk
     from quietsleep.server.handover import conflicts
+    from quietsleep.server.reading import BlindReading
 
     loaded = open_study(study)
     for sentence in conflicts(loaded):
@@ -50,5 +51,45 @@ def desk(
         renamed=loaded.renamed,
         title=loaded.title,
         desk=Desk(loaded),
+        reading=BlindReading(loaded),
     )
     serve(shown, port=number, host=host, certificate=certificate, key=key, proxy=proxy)
+
+
+def access(
+    study: StudyArgument,
+    issue: Annotated[
+        str | None, typer.Option(help="Make a token for a centre; it is shown this once.")
+    ] = None,
+    issue_all: Annotated[
+        bool, typer.Option("--issue-all", help="Make a token that opens the pages of all centres.")
+    ] = False,
+    reader: Annotated[
+        str | None,
+        typer.Option("--issue-reader", help="Make the token of a reader, by a code, never a name."),
+    ] = None,
+    revoke: Annotated[str | None, typer.Option(help="Name of a token that opens no more.")] = None,
+) -> None:
+    """List tokens of centres and readers, make one, or revoke one."""
+    from quietsleep.review.desk import check_signer
+    from quietsleep.server.access import Tokens
+
+    loaded = open_study(study)
+    tokens = Tokens(loaded.path, loaded.renamed)
+    if issue is not None and issue not in loaded.centres:
+        raise QuietsleepError(f"No centre {issue}. Centres: {', '.join(loaded.centres)}.")
+    if sum([issue is not None, issue_all, reader is not None, revoke is not None]) > 1:
+        raise QuietsleepError(
+            "One thing at a time: --issue, --issue-all, --issue-reader or --revoke."
+        )
+    if reader is not None:
+        check_signer(reader)
+        typer.echo(tokens.issue_reader(reader))
+    elif issue is not None or issue_all:
+        typer.echo(tokens.issue(issue or ""))
+    elif revoke is not None:
+        typer.echo(f"{tokens.revoke(revoke).name} opens nothing any more.")
+    else:
+        for token in tokens.list():
+            ended = f"revoked {token.revoked_at}" if token.revoked_at else "stands"
+            typer.echo(f"{token.name}  {token.whose}  {token.issued_at}  {ended}")

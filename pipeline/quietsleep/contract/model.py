@@ -393,13 +393,32 @@ class Dependents:
 
 
 @dataclass(frozen=True, slots=True, config=CONFIG, kw_only=True)
+class Axis:
+    """An axis of a loop; `turned`: what goes out is positive; `from_top`: zero at its top."""
+
+    signal: Code
+    title: Text | None = None
+    turned: YesNo = False
+    from_top: YesNo = False
+
+
+@dataclass(frozen=True, slots=True, config=CONFIG, kw_only=True)
+class Loop:
+    """A picture of one signal against another, as readers are used to see it."""
+
+    along: Axis
+    up: Axis
+    source: Citation
+    obtained: Obtained
+
+
+@dataclass(frozen=True, slots=True, config=CONFIG, kw_only=True)
 class Spec:
     """What a technique, a check or the session itself needs and yields; loaded from its file.
 
     `own_needs` are the columns of the session that its own file names; the others of `needs` bring
-    flow to BTPS. `loops` are the pictures that an expert looks at: which signal goes along, which
-    goes up. `common` are the quantities that every recording has. `terms` are parts of names as
-    the trade writes them.
+    flow to BTPS. The first of `loops` carries marks, `glance` shows a trial at a glance. `common`
+    are the quantities of every recording, `terms` parts of names as the trade writes them.
     """
 
     key: Text
@@ -415,7 +434,8 @@ class Spec:
     needs: Needs = Needs()
     own_needs: tuple[Text, ...] = ()
     common: tuple[Text, ...] = ()
-    loops: tuple[tuple[Text, Text], ...] = ()
+    loops: tuple[Loop, ...] = ()
+    glance: Code = "flow"
     loop_over: Literal["trial", "marks"] = "trial"
     terms: Texts = field(default_factory=dict)
     settings: Numbers = field(default_factory=dict)
@@ -441,11 +461,8 @@ class Source:
 
 @dataclass(frozen=True, slots=True, config=CONFIG)
 class PrintedFigure:
-    """What was found in print that touches a limit, and how far it carries it.
-
-    supports: it says the same of the same; similar: it says so of another technique or age;
-    differs: it says something else of the same.
-    """
+    """What was found in print that touches a limit, and how far it carries it: of the same
+    (supports), of another technique or age (similar), or something else of the same (differs)."""
 
     rule: Text
     bearing: Literal["supports", "similar", "differs"]
@@ -455,11 +472,13 @@ class PrintedFigure:
 
 @dataclass(frozen=True, slots=True, config=CONFIG)
 class ReviewReason:
-    """A reason that a reader may give besides a rule."""
+    """A reason besides a rule; no blind reader gives one that `knows_rules` (what they said)."""
 
     name: Code
     decision: Choice
     sentence: Text
+    knows_rules: bool = False
+    needs_note: bool = False
 
 
 def _overturning(readers: int) -> int:

@@ -60,18 +60,20 @@ def write_down(
     note: str = "",
     blind: bool = False,
     new_reader: bool = False,
+    published: Published | None = None,
 ) -> Review:
     """Write what a reader decided of one trial into the study register and return it.
 
+    `published` is the night that the reader looked at, the last one where it is not given.
     ReviewError when trial, reader, reason or note cannot stand. A code that no reader has used
     yet needs `new_reader`: a slip of the pen must not make a second reader out of one.
     """
-    published = read_published(study)
+    published = published or read_published(study)
     read = _trial_of(published.trials, trial, centre)
     register = open_register(study)
     known = {review.reader for review in reviews_of(register)}
     check_reader(reader, known=known, new_reader=new_reader)
-    reason = check_reason(reason, decision, technique=read["technique"])
+    reason = check_reason(reason, decision, technique=read["technique"], note=note)
     overrules = unmet(published.verdicts)
     here = (overrules["centre"] == read["centre"]) & (overrules["item"] == read["trial"])
     # Where the centre is, it may have been the day before or the day after that of UTC.
@@ -144,8 +146,11 @@ def check_signer(code: str) -> None:
         raise ReviewError("The reader looks like a person's name: use a code such as reader-1.")
 
 
-def check_reason(reason: str, decision: Choice, *, technique: str) -> str:
+def check_reason(reason: str, decision: Choice, *, technique: str, note: str) -> str:
     """Return a reason as it is stored: a reason of the contract, or a trial rule by its key."""
+    given = contract.REVIEWING.reasons.get(reason)
+    if given is not None and given.needs_note and not note.strip():
+        raise ReviewError("This reason says nothing without words: say in the note what was seen.")
     known = {r.name for r in contract.REVIEWING.reasons.values() if r.decision == decision}
     rules = {
         rule.key

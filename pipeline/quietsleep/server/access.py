@@ -1,4 +1,6 @@
-"""Tokens that open pages: one a centre, or one for all; only their hashes are ever written down.
+"""Tokens: for the pages of a centre, for all pages, or for one reader's own reading list.
+
+Only their hashes are ever written down.
 
 `access.json` in the study folder holds them. It is read again whenever it changes, so a revoked
 token opens nothing more from the next request on.
@@ -12,7 +14,7 @@ import json
 import os
 import re
 import secrets
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -23,6 +25,8 @@ from filelock import FileLock
 
 from quietsleep.errors import QuietsleepError
 
+# What the token of a reader has for a centre: no centre is called so, and it is not all of them.
+NO_CENTRE = "-"
 FILE = "access.json"
 LOG = "access.log"
 SECRET_BYTES = 32
@@ -38,7 +42,10 @@ _MOST_CLIENTS = 10_000
 
 @dataclass(frozen=True, slots=True)
 class Token:
-    """What is kept of a token: `centre` is empty for one that opens all pages."""
+    """What is kept of a token: `centre` is empty for one that opens all pages.
+
+    That of a reader has NO_CENTRE and the reader's code; it opens the reading list and no pages.
+    """
 
     name: str
     centre: str
@@ -46,10 +53,16 @@ class Token:
     hash: str
     issued_at: str
     revoked_at: str = ""
+    reader: str = ""
+
+    @property
+    def whose(self) -> str:
+        """Whose token it is: a centre's, a reader's, or for all pages."""
+        return f"reader {self.reader}" if self.reader else self.centre or "all"
 
     def opens(self, centre: str) -> bool:
         """Whether the pages of a centre are open to it."""
-        return not self.revoked_at and self.centre in ("", centre)
+        return not (self.revoked_at or self.reader) and self.centre in ("", centre)
 
 
 class AccessError(QuietsleepError):
@@ -84,12 +97,24 @@ class Tokens:
 
         It is shown this once; what is kept does not tell it.
         """
+        return self._make(centre, "")
+
+    def issue_reader(self, code: str) -> str:
+        """Make the token of a reader and return it, shown this once.
+
+        AccessError where a reader of that code has one, or of a code that differs in its case only.
+        """
+        return self._make(NO_CENTRE, code)
+
+    def _make(self, centre: str, reader: str) -> str:
         alphabet = "abcdefghijkmnpqrstuvwxyz23456789"
         name = "".join(secrets.choice(alphabet) for _ in range(10))
         secret, salt = secrets.token_urlsafe(SECRET_BYTES), secrets.token_bytes(16)
-        fresh = Token(name, centre, salt.hex(), _hash(secret, salt).hex(), _now())
+        fresh = Token(name, centre, salt.hex(), _hash(secret, salt).hex(), _now(), reader=reader)
         with FileLock(f"{self._path}.lock"):
-            self._write({**self._read(), name: fresh})
+            known = self._read()
+            _refuse_second(reader, known.values())
+            self._write({**known, name: fresh})
         return f"qs_{name}_{secret}"
 
     def revoke(self, name: str) -> Token:
@@ -158,13 +183,26 @@ def _parse(path: Path) -> dict[str, Token]:
         tokens = [Token(**entry) for entry in entries]
         for token in tokens:
             lengths = len(bytes.fromhex(token.salt)), len(bytes.fromhex(token.hash))
-            texts = isinstance(token.centre, str) and isinstance(token.revoked_at, str)
+            said = (token.centre, token.revoked_at, token.reader)
+            texts = all(isinstance(text, str) for text in said)
+            if bool(token.reader) != (token.centre == NO_CENTRE):
+                raise ValueError("half the token of a reader")
             if not (_NAME.fullmatch(token.name) and texts and lengths == (16, 32)):
                 raise ValueError("not a token")
     except (OSError, ValueError, TypeError, KeyError, RecursionError):
         sentence = f"{FILE} is damaged; no token opens anything until it is mended."
         raise AccessError(sentence) from None
     return {token.name: token for token in tokens}
+
+
+def _refuse_second(reader: str, known: Iterable[Token]) -> None:
+    """Raise AccessError where a token of a reader stands already: one reader, one token."""
+    for token in known:
+        if reader and not token.revoked_at and token.reader.casefold() == reader.casefold():
+            raise AccessError(
+                f"Reader {token.reader} has a token, {token.name}. One reader has one: "
+                f"end it with --revoke {token.name} before another is made."
+            )
 
 
 def _hash(secret: str, salt: bytes) -> bytes:
@@ -222,7 +260,7 @@ class AccessLog:
             "method": method[:20],
             "path": re.sub(r"qs_\w[\w-]*", "qs_...", path[:300]),
             "token": token.name if token else None,
-            "centre": (token.centre or "all") if token else None,
+            "centre": token.whose if token else None,
             "status": status,
         }
         line = json.dumps(entry, ensure_ascii=True) + "\n"

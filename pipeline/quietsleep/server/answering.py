@@ -18,10 +18,10 @@ ALL = "overview"
 MOST_CLOSED = 50
 
 
-def questions(study: Study, centre: str) -> dict[str, Any]:
+def questions(study: Study, centre: str, *, only: str = "") -> dict[str, Any]:
     """Return the queries of a centre by state, the most urgent first, of `ALL` those of everybody.
 
-    `note` says why none can be listed.
+    `only` is the number of a query that is asked for alone. `note` says why none can be listed.
     """
     asked: dict[str, Any] = {"open": [], "answered": [], "closed": [], "note": ""}
     try:
@@ -31,6 +31,8 @@ def questions(study: Study, centre: str) -> dict[str, Any]:
     except QuietsleepError:
         return asked | {"note": "Queries cannot be shown now. The coordinating centre sees why."}
     for row in rows.astype("object").where(rows.notna(), None).to_dict("records"):
+        if only and str(row["query"]) != only:
+            continue
         kind = contract.QUERIES.kinds[row["kind"]]
         asked[row["state"]].append(row | {"title": kind.one, "is_signed": not kind.closes_itself})
     asked["closed"] = asked["closed"][:MOST_CLOSED]

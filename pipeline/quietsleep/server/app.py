@@ -1,8 +1,8 @@
 """Serve the pages: to whoever uses this machine, or to those who show a token.
 
 `SiteApp` asks for a token: one opens the pages of its centre, and every access is written down.
-With a desk, centres deliver and answer there as well. `open_pages` asks for none and answers this
-machine only. `serve` runs either until interrupted.
+With a desk, centres deliver and answer there as well, and readers read blind. `open_pages` asks for
+none and answers this machine only. `serve` runs either until interrupted.
 """
 
 from __future__ import annotations
@@ -24,30 +24,50 @@ from starlette.responses import (
 )
 
 from quietsleep.server.access import AccessError, AccessLog, Attempts, Token, Tokens
-from quietsleep.server.forms import DESK, FORM_TOKEN, PAGE_PATH, fields_of, is_own_form, own_path
+from quietsleep.server.forms import (
+    DESK,
+    FORM_TOKEN,
+    PAGE_PATH,
+    QUERIES,
+    READING,
+    fields_of,
+    is_own_form,
+    own_path,
+)
+from quietsleep.server.kept import FOLDER, kept
 from quietsleep.server.paper import ASSETS, LOGIN, LOGOUT, asset, paper, with_bar
 from quietsleep.server.sessions import COOKIE, SECONDS_OPEN, LoginSession, LoginSessions
 
 if TYPE_CHECKING:
     from starlette.requests import Request
-    from starlette.types import ASGIApp, Receive, Scope, Send
+    from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 LOOPBACK = "127.0.0.1"
 NAMES_OF_THIS_MACHINE = (LOOPBACK, "localhost")
 # Folders of pages that are no centre: the overview is for the coordinating centre.
 OVERVIEW, DICTIONARY = "overview", "dictionary"
-# The browser tells where a form comes from only under a policy that lets it.
+# Nothing inline and nothing from elsewhere: what a centre delivers is never a script here. The
+# browser tells where a form comes from only under a referrer policy that lets it.
 HEADERS = {
     "cache-control": "private, no-store",
-    "content-security-policy": "frame-ancestors 'none'",
+    "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self'; "
+    "img-src 'self' data:; connect-src 'self'; form-action 'self'; base-uri 'none'; "
+    "frame-ancestors 'none'",
     "cross-origin-resource-policy": "same-origin",
     "referrer-policy": "same-origin",
     "x-content-type-options": "nosniff",
 }
+KINDS = {".css": "text/css", ".js": "text/javascript"}
+LEAST_BYTES_PACKED = 1024
+PACKED_AT_LEVEL = 6
 # Browsers ask for it by themselves.
 ICON = "/favicon.ico"
 NOT_KNOWN = "This token is not known, or was revoked. Ask the coordinating centre for a new one."
 WAIT = "Too many attempts. Try again in some minutes."
+ENDED = (
+    "This token was revoked meanwhile, so what you sent was not written down. "
+    "Ask the coordinating centre for a new one."
+)
 NOT_THERE = "There is no such page."
 
 
@@ -70,6 +90,7 @@ class SiteApp:
         renamed: Mapping[str, str] | None = None,
         title: str = "quietsleep",
         desk: DeskRoutes | None = None,
+        reading: DeskRoutes | None = None,
     ) -> None:
         """`renamed` are codes that centres had before, each with the code of its centre now."""
         self._pages = study_path / "pages"
@@ -81,9 +102,11 @@ class SiteApp:
         self._is_secure = is_secure
         self._title = title
         self._desk = desk
+        self._reading = reading
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request and write it down."""
+        from starlette.middleware.gzip import GZipMiddleware
         from starlette.requests import Request
 
         if scope["type"] != "http":
@@ -101,22 +124,32 @@ class SiteApp:
             client=client, method=request.method, path=path, token=token,
             status=response.status_code,
         )  # fmt: skip
-        await response(scope, receive, send)
+        packed = GZipMiddleware(
+            response, minimum_size=LEAST_BYTES_PACKED, compresslevel=PACKED_AT_LEVEL
+        )
+        await packed(scope, receive, send)
 
     async def _answer(self, request: Request) -> tuple[Response, Token | None]:
         path, method = request.scope["path"], request.method
         if method == "POST" and path in (LOGIN, LOGOUT):
             return await (self._login if path == LOGIN else self._logout)(request)
-        desk = self._desk if path.startswith(DESK) else None
-        if method not in ("GET", "HEAD") and not (desk and method in ("POST", "PUT")):
+        room = self._room_of(path)
+        if method not in ("GET", "HEAD") and not (room and method in ("POST", "PUT")):
             return _not_here(), None
         if (shown := self._shown_to_all(request)) is not None:
             return shown, None
         session = self._sessions.of(request.cookies.get(COOKIE, ""))
         token, wait_s = await self._token_of(request, session)
+        if token is None and session is not None and method == "POST":
+            return self._form(ENDED, 401), None
         if token is None:
             return (self._wait(wait_s) if wait_s else _asked_in(request)), None
-        return await self._for_token(request, token, session, desk), token
+        return await self._for_token(request, token, session, room), token
+
+    def _room_of(self, path: str) -> DeskRoutes | None:
+        if path.startswith((DESK, QUERIES)):
+            return self._desk
+        return self._reading if path.startswith(READING) else None
 
     def _shown_to_all(self, request: Request) -> Response | None:
         path = request.scope["path"]
@@ -124,19 +157,22 @@ class SiteApp:
             return self._form(to=own_path(request.query_params.get("to", "")))
         if path == ICON:
             return Response(status_code=204)
-        return asset(path) if path in ASSETS else None
+        return asset(request) if path in ASSETS else None
 
     async def _for_token(
-        self, request: Request, token: Token, session: LoginSession | None, desk: DeskRoutes | None
+        self, request: Request, token: Token, session: LoginSession | None, room: DeskRoutes | None
     ) -> Response:
-        if desk is not None and session is not None:
-            return await desk.answer(request, token, session)
+        if room is not None and session is not None:
+            return await room.answer(request, token, session)
         if request.method not in ("GET", "HEAD"):
             return _not_here()
         response = self._page(request.scope["path"], token)
-        if isinstance(response, FileResponse) and session is not None:
-            return await self._with_bar(response, session)
-        return response
+        if not isinstance(response, FileResponse):
+            return response
+        try:
+            return await self._file(request, Path(response.path), session, token) or response
+        except FileNotFoundError:  # a night has just taken it away
+            return PlainTextResponse(NOT_THERE, 404)
 
     def _page(self, path: str, token: Token) -> Response:
         """The file, if the token opens it. What is not open looks like what is not there."""
@@ -155,15 +191,19 @@ class SiteApp:
             return PlainTextResponse(NOT_THERE, 404)
         return FileResponse(file)
 
-    async def _with_bar(self, response: FileResponse, session: LoginSession) -> Response:
-        file = Path(response.path)
-        if file.suffix != ".html":
-            return response
-        try:
+    async def _file(
+        self, request: Request, file: Path, session: LoginSession | None, token: Token
+    ) -> Response | None:
+        """Return a page with its bar, or a style or script that may be kept; else None."""
+        folder = self._pages / file.relative_to(self._pages.resolve()).parts[0]
+        if file.parent == folder.resolve() / FOLDER and file.suffix in KINDS:
             content = await run_in_threadpool(file.read_bytes)
-        except FileNotFoundError:  # a night has just taken it away
-            return PlainTextResponse(NOT_THERE, 404)
-        return HTMLResponse(with_bar(content, session, has_desk=self._desk is not None))
+            return kept(request, content, KINDS[file.suffix], whose="private")
+        if session is None or file.suffix != ".html":
+            return None
+        content = await run_in_threadpool(file.read_bytes)
+        has_desk = self._desk is not None and not token.reader
+        return HTMLResponse(with_bar(content, session, has_desk=has_desk, folder=folder, file=file))
 
     async def _token_of(
         self, request: Request, session: LoginSession | None
@@ -216,13 +256,15 @@ class SiteApp:
 
     def _way_on(self, token: Token, to: str) -> str:
         """Where one who signed in had wanted to go, if that is open; else where its pages begin."""
-        if to.startswith(DESK):
-            return to if self._desk else self._home(token)
+        if (room := self._room_of(to)) is not None:
+            return to if bool(token.reader) == (room is self._reading) else self._home(token)
         folder = folder_named(to)
         is_open = folder and may_open(token, self._renamed.get(folder, folder))
         return to if is_open else self._home(token)
 
     def _home(self, token: Token) -> str:
+        if token.reader:
+            return READING if self._reading else f"/{DICTIONARY}/"
         folder = token.centre or OVERVIEW
         if self._desk and file_at(self._pages, f"/{folder}/") is None:
             return DESK  # before the first night there are no pages
@@ -252,7 +294,10 @@ def _asked_in(request: Request) -> Response:
     """What one without a token gets: a program is refused, a browser is led to the form."""
     if request.headers.get("authorization"):
         return PlainTextResponse(NOT_KNOWN, 401, {"www-authenticate": 'Bearer realm="quietsleep"'})
-    to = own_path(request.scope["path"]) if request.method in ("GET", "HEAD") else ""
+    path = request.scope["path"]
+    is_look = request.method in ("GET", "HEAD")
+    # Whose decision came too late finds the same trial again.
+    to = own_path(path) if is_look else READING if path.startswith(READING) else ""
     return RedirectResponse(f"{LOGIN}?{urlencode({'to': to})}" if to else LOGIN, 303)
 
 
@@ -321,8 +366,30 @@ def open_pages(folder: Path) -> ASGIApp:
 
     return Starlette(
         routes=[Mount("/", StaticFiles(directory=folder, html=True))],
-        middleware=[Middleware(TrustedHostMiddleware, allowed_hosts=[*NAMES_OF_THIS_MACHINE])],
+        middleware=[
+            Middleware(TrustedHostMiddleware, allowed_hosts=[*NAMES_OF_THIS_MACHINE]),
+            Middleware(_Headers),
+        ],
     )
+
+
+class _Headers:
+    """Puts HEADERS on every answer; what a browser keeps it asks for before it is used."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        from starlette.datastructures import MutableHeaders
+
+        async def send_with(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                for name, value in (HEADERS | {"cache-control": "private, no-cache"}).items():
+                    headers.setdefault(name, value)
+            await send(message)
+
+        await self._app(scope, receive, send_with)
 
 
 def serve(

@@ -23,7 +23,7 @@ from starlette.responses import JSONResponse, PlainTextResponse, RedirectRespons
 from quietsleep.errors import QuietsleepError, environment_error
 from quietsleep.server import answering
 from quietsleep.server.answering import ALL
-from quietsleep.server.forms import DESK, FORM_TOKEN, fields_of, is_own_form
+from quietsleep.server.forms import DESK, FORM_TOKEN, QUERIES, fields_of, is_own_form
 from quietsleep.server.handover import (
     CoverNote,
     arrivals_of,
@@ -115,21 +115,24 @@ class Desk:
             ("POST", "uploads", True, "send"): self._send,
             ("POST", "uploads", True, "discard"): self._discard,
             ("GET", "queries", False, ""): self._queries,
+            ("GET", "queries", True, ""): self._query,
             ("POST", "queries", True, ""): self._answer,
             ("GET", "receipts", True, ""): self._receipt,
         }
 
     async def answer(self, request: Request, token: Token, session: LoginSession) -> Response:
         """Answer one request; what is not open looks like what is not there."""
-        match = _PATH.fullmatch(request.scope["path"])
-        if match is None:
+        asked_for = request.scope["path"]
+        path = own_address(asked_for, token)
+        match = _PATH.fullmatch(path)
+        if match is None or token.reader:
             return PlainTextResponse(NOT_THERE, 404)
-        study = await run_in_threadpool(load_study, self._path)
         centre = match["centre"] or ""
-        if not centre:
+        if not centre or path != asked_for:
+            to = path if centre else f"{DESK}{token.centre or ALL}/"
             reads = request.method in ("GET", "HEAD")
-            to = f"{DESK}{token.centre or ALL}/"
             return RedirectResponse(to, 303) if reads else PlainTextResponse(NOT_THERE, 404)
+        study = await run_in_threadpool(load_study, self._path)
         is_known = centre in study.centres or (centre == ALL and not token.centre)
         if not is_known or not token.opens(centre):
             return PlainTextResponse(NOT_THERE, 404)
@@ -248,8 +251,15 @@ class Desk:
         return asked.page("receipt", receipt=receipt, arrival=arrival)
 
     async def _queries(self, asked: Asked) -> Response:
-        asking = await run_in_threadpool(answering.questions, asked.study, asked.centre)
-        return asked.page("queries", asking=asking, refused=None, form={})
+        return await self._asking(asked)
+
+    async def _query(self, asked: Asked) -> Response:
+        asking = await run_in_threadpool(
+            answering.questions, asked.study, asked.centre, only=asked.one
+        )
+        if not any(asking[state] for state in ("open", "answered", "closed")):
+            return PlainTextResponse(NOT_THERE, 404)
+        return asked.page("queries", asking=asking, refused=None, form={}, only=int(asked.one))
 
     async def _answer(self, asked: Asked) -> Response:
         refused = await run_in_threadpool(
@@ -259,9 +269,27 @@ class Desk:
             return PlainTextResponse(NOT_THERE, 404)
         if not refused:
             return RedirectResponse(f"{asked.home}queries/#q{asked.one}", 303)
+        return await self._asking(asked, 422, refused=(int(asked.one), refused), form=asked.form)
+
+    async def _asking(
+        self,
+        asked: Asked,
+        status: int = 200,
+        *,
+        refused: tuple[int, str] | None = None,
+        form: Mapping[str, str] | None = None,
+    ) -> Response:
         asking = await run_in_threadpool(answering.questions, asked.study, asked.centre)
-        said = (int(asked.one), refused)
-        return asked.page("queries", 422, asking=asking, refused=said, form=asked.form)
+        return asked.page(
+            "queries", status, asking=asking, refused=refused, form=form or {}, only=None
+        )
+
+
+def own_address(path: str, token: Token) -> str:
+    """Return the path of a request; that of a query, the same for all, leads to one's own desk."""
+    if not path.startswith(QUERIES):
+        return path
+    return f"{DESK}{token.centre or ALL}/queries/{path.removeprefix(QUERIES)}"
 
 
 def title_of(study: Study, centre: str) -> str:

@@ -15,8 +15,10 @@ _MOST_BYTES = 4096
 _MOST_FIELDS = 12
 _PART = r"[A-Za-z0-9_][A-Za-z0-9_.-]{0,119}"
 PAGE_PATH = re.compile(rf"/(?P<folder>{_PART})(?P<rest>(?:/{_PART}){{0,4}}/?)")
-DESK = "/-/desk/"
-_DESK_PATH = re.compile(rf"{DESK}(?:{_PART}/){{0,3}}(?:{_PART})?")
+DESK, QUERIES, READING = "/-/desk/", "/-/queries/", "/-/reading/"
+_DESK_PATH = re.compile(
+    rf"{DESK}(?:{_PART}/){{0,3}}(?:{_PART})?|{QUERIES}[0-9]{{0,9}}|{READING}(?:last)?"
+)
 
 
 def is_own_form(request: Request) -> bool:

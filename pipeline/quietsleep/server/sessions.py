@@ -1,10 +1,15 @@
-"""Browsers that showed a token: a cookie each, and a word that every form of theirs carries."""
+"""Browsers that showed a token: a cookie each, and a word that every form of theirs carries.
+
+The word is written otherwise in every page, so that its length when packed tells nothing of it to
+whoever listens on the line (Gluck Y, Harris N, Prado A. BREACH, 2013).
+"""
 
 from __future__ import annotations
 
 import hashlib
 import hmac
 import secrets
+from base64 import b64decode, urlsafe_b64encode
 from dataclasses import dataclass, field
 from time import monotonic
 
@@ -17,15 +22,28 @@ MOST_SESSIONS = 10_000
 
 @dataclass(frozen=True, slots=True)
 class LoginSession:
-    """One browser: the name of its token, until when it counts, and what its forms carry."""
+    """One browser: the name of its token, until when it counts, and the word of its forms."""
 
     name: str
     until: float
-    form_token: str
+    word: bytes
+
+    @property
+    def form_token(self) -> str:
+        """What a form carries: the word under a pad of its own, the pad before it."""
+        pad = secrets.token_bytes(len(self.word))
+        return urlsafe_b64encode(pad + _under(pad, self.word)).decode()
 
     def is_own(self, form_token: str) -> bool:
         """Whether a form carries the word of this browser."""
-        return hmac.compare_digest(self.form_token.encode(), form_token.encode())
+        try:
+            said = b64decode(form_token.encode(), altchars=b"-_", validate=True)
+        except ValueError:
+            return False
+        size = len(self.word)
+        return len(said) == 2 * size and hmac.compare_digest(
+            _under(said[:size], said[size:]), self.word
+        )
 
 
 @dataclass(slots=True)
@@ -40,7 +58,7 @@ class LoginSessions:
             del self._open[next(iter(self._open))]
         cookie = secrets.token_urlsafe(32)
         until = monotonic() + SECONDS_OPEN
-        self._open[_digest(cookie)] = LoginSession(token.name, until, secrets.token_urlsafe(24))
+        self._open[_digest(cookie)] = LoginSession(token.name, until, secrets.token_bytes(24))
         return cookie
 
     def of(self, cookie: str) -> LoginSession | None:
@@ -51,6 +69,10 @@ class LoginSessions:
     def end(self, cookie: str) -> None:
         """Forget a cookie."""
         self._open.pop(_digest(cookie), None)
+
+
+def _under(pad: bytes, word: bytes) -> bytes:
+    return bytes(a ^ b for a, b in zip(pad, word, strict=True))
 
 
 def _digest(cookie: str) -> str:
