@@ -216,7 +216,7 @@ def test_what_is_shown_is_saved_as_csv(night: Any, visit: Any) -> None:
     page.select_option("select[name=status]", "lost")
     with page.expect_download() as saved:
         page.get_by_role("button", name="Save what is shown").click()
-    with open(saved.value.path(), encoding="utf-8-sig", newline="") as file:
+    with saved.value.path().open(encoding="utf-8-sig", newline="") as file:
         head, *rows = csv.reader(file)
     lost = [t for t in night.rows("tests", centre="willow") if t["status"] != "accepted"]
     assert head == ["Session", "Test", "Status", "Tested", "Operator", "Why not"]

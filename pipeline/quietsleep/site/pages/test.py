@@ -14,8 +14,8 @@ from quietsleep.site.folder import PageFolder, session_file, slug, test_file
 from quietsleep.site.packing import pieces_of, unpack
 from quietsleep.site.read import CentreData, Row
 from quietsleep.site.small import Shown, draw_small
-from quietsleep.site.value_strips import Strip, strip_file, write_strips
 from quietsleep.site.traces import is_sound
+from quietsleep.site.value_strips import Strip, strip_file, write_strips
 from quietsleep.site.words import Advice, Fault, Sign, advice, faults_of, technique_title
 
 TESTS_AT_ONCE = 100
