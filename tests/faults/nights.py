@@ -32,7 +32,7 @@ HERE = Path(__file__).parent
 # the night before.
 OF_THE_NIGHT = {"ledger", "conservation", "problems", "queries", "deliveries", "recordings",
                 "checks", "centres"}  # fmt: skip
-NOT_COMPARED = {"nights", "changes"}
+NOT_COMPARED = {"nights", "changes", "session_changes", "briefing"}
 # With those of the code, because a process that started earlier may have read another.
 NIGHT_COLUMNS = {"night", "first_night", "opened_in", "closed_in", "arrived_at",
                  "last_delivery_at", "code_fingerprint", "content_key"}  # fmt: skip

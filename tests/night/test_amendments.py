@@ -33,7 +33,7 @@ FIRST, SECOND = "larch-s001", "larch-s002"
 TABLES = ("sessions", "recordings", "checks", "reported")
 # Tables that say when something was done, what differs from the night before, or what each night
 # made of an item.
-OF_ONE_NIGHT = {"nights", "changes", "ledger"}
+OF_ONE_NIGHT = {"nights", "changes", "ledger", "session_changes", "briefing"}
 
 
 @pytest.fixture(autouse=True)

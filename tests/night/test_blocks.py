@@ -18,7 +18,7 @@ from quietsleep.warehouse.current import current_night, night_facts
 from quietsleep.warehouse.registered import open_register
 
 # What names the night itself, or tells the story of several.
-OF_THE_NIGHT = {"nights", "ledger", "changes", "conservation"}
+OF_THE_NIGHT = {"nights", "ledger", "changes", "conservation", "session_changes", "briefing"}
 
 
 def published(study: Path) -> dict[str, str]:

@@ -23,7 +23,8 @@ from quietsleep.warehouse.current import current_night
 
 def digests(night: Path) -> dict[str, str]:
     """Digest of every parquet file of a published night, but for those that name the night."""
-    of_the_night = {"nights", "ledger", "conservation", "problems", "changes", "deliveries"}
+    of_the_night = {"nights", "ledger", "conservation", "problems", "changes", "deliveries",
+                    "session_changes", "briefing"}  # fmt: skip
     return {
         str(file.relative_to(night)): hashlib.sha256(file.read_bytes()).hexdigest()
         for file in sorted(night.glob("tables/**/*.parquet"))

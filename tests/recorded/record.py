@@ -14,7 +14,7 @@ import pyarrow.dataset as ds
 
 TABLES = Path(__file__).parent / "tables"
 # Tables that name nights, times of running or the code, and nothing else.
-OF_THE_NIGHT = ("nights", "changes")
+OF_THE_NIGHT = ("nights", "changes", "session_changes", "briefing")
 # Columns that do.
 NAMES_NIGHT_OR_CODE = (
     "night", "first_night", "opened_in", "closed_in", "arrived_at", "last_delivery_at", "seal",

@@ -189,11 +189,15 @@ def _renamed(script: str, name: str) -> str:
     return f"{head.partition('(')[0]}({json.dumps(name.rpartition('/')[2])},{rest}"
 
 
+# What a night says of its own tables and of the night before, made anew from what is written.
+TOLD = ("changes", "session_changes", "briefing")
+
+
 def read_night(study_path: Path) -> EditedNight:
     """Read every table of the published night of a study."""
     night = PublishedNight(current_night(study_path))
     names = [name for name, t in contract.TABLES.items() if t.group == "warehouse"]
-    tables = {name: night.rows(f"SELECT * FROM {name}") for name in names if name != "changes"}
+    tables = {name: night.rows(f"SELECT * FROM {name}") for name in names if name not in TOLD}
     night.close()
     return EditedNight(load_study(study_path), tables)
 

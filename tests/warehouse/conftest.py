@@ -129,7 +129,7 @@ class Study:
         return {
             name: table_frame(contract.TABLES[name], rows)
             for name, rows in self.rows.items()
-            if name != "changes"
+            if name not in ("changes", "session_changes", "briefing")
         }
 
     def publish(self, path: Path, night: str, **facts: Any) -> Path:

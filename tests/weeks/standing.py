@@ -213,7 +213,8 @@ def values_of(ask: Published) -> dict[Key, tuple[tuple[str, float], ...]]:
 def parts(path: Path) -> dict[str, str]:
     """Digests of the published parquet, but for tables that speak of nights."""
     tables = (path / "warehouse" / "current").resolve() / "tables"
-    of_nights = {"nights", "changes", "ledger", "problems", "conservation"}
+    of_nights = {"nights", "changes", "ledger", "problems", "conservation",
+                 "session_changes", "briefing"}  # fmt: skip
     return {
         str(file.relative_to(tables)): hashlib.sha256(file.read_bytes()).hexdigest()
         for file in sorted(tables.rglob("*.parquet"))

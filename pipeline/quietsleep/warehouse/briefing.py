@@ -175,7 +175,7 @@ def _missing(connection: duckdb.DuckDBPyConnection, value: int, of: int | None) 
     said = _named([f"the delivery of {r['centre']} was due on {_day(r['due_on'])}" for r in late])
     said += _named(
         [
-            f"{r['centre']} is silent: its last test is of {_day(r['last_tested_on'])}, "
+            f"{r['centre']} is silent, its last test is of {_day(r['last_tested_on'])}, "
             f"{count(r['silent_days'], 'day')} before the newest of the others"
             for r in silent
         ]
@@ -183,7 +183,7 @@ def _missing(connection: duckdb.DuckDBPyConnection, value: int, of: int | None) 
     said += _named([f"{r['centre']} has delivered nothing" for r in never])
     named = [r["centre"] for r in (*late, *silent, *never)]
     whole = "" if of is None else f" of {of}"
-    of_kind = _of_kinds(connection, n_silent=len(silent))
+    of_kind = _of_kinds(connection)
     if not value:
         planned = (
             f"all {of} things that should be here by now are here"
@@ -191,13 +191,13 @@ def _missing(connection: duckdb.DuckDBPyConnection, value: int, of: int | None) 
             else "the study has no schedule, and no query is open about what is not there"
         )
         return Answer(f"Nothing is missing: {planned}.", "good")
-    lead = f"{value}{whole} {'is' if value == 1 else 'are'} missing"
+    lead = f"{value}{whole} {'thing is' if value == 1 else 'things are'} missing"
     parts = "; ".join([*([", ".join(of_kind)] if of_kind else []), *said])
     tone: Tone = "act" if late or silent or never else "watch"
     return Answer(f"{_upper(lead)}: {parts}.", tone, named)
 
 
-def _of_kinds(connection: duckdb.DuckDBPyConnection, *, n_silent: int) -> list[str]:
+def _of_kinds(connection: duckdb.DuckDBPyConnection) -> list[str]:
     words = {"visit": "visit", "technique": "technique", "followup_call": "follow-up call",
              "delivery": "delivery"}  # fmt: skip
     rows = _rows(
@@ -214,13 +214,13 @@ def _of_kinds(connection: duckdb.DuckDBPyConnection, *, n_silent: int) -> list[s
     asked = _rows(
         connection,
         "SELECT kind, count(*) AS n FROM queries WHERE state = 'open' "
-        f"AND kind IN {MISSING_KINDS} GROUP BY kind ORDER BY n DESC, kind",
+        "AND kind = 'check_missing' GROUP BY kind",
     )
     kinds = contract.QUERIES.kinds
     for row in asked:
         kind = kinds[row["kind"]]
         said.append(f"{row['n']} {kind.one if row['n'] == 1 else kind.many}")
-    return said + ([count(n_silent, "silent centre")] if n_silent else [])
+    return said
 
 
 def _slipping(connection: duckdb.DuckDBPyConnection, value: int, of: int) -> Answer:

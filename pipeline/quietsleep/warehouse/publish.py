@@ -222,7 +222,8 @@ def _night_before(study_path: Path, night: str) -> Path | None:
 def _tables(frames: Mapping[str, pd.DataFrame | TableOnDisk]) -> dict[str, Rows]:
     """Bring every frame to its contract; the rows of a spool are brought to it already."""
     contract = warehouse_contract()
-    wrong = sorted(set(contract) ^ (set(frames) | {CHANGES_TABLE, *TOLD}))
+    told = {CHANGES_TABLE, *TOLD} & set(contract)
+    wrong = sorted(set(contract) ^ (set(frames) | told))
     if wrong:
         raise WarehouseError(f"Tables missing or unknown: {', '.join(wrong)}.")
     return {
@@ -267,21 +268,25 @@ def _with_briefing(
 ) -> list[Part]:
     """Add what is told of the other tables, unless it was handed over, and return all parts."""
     contract = warehouse_contract()
+    make = {
+        SESSION_CHANGES: session_changes_frame,
+        BRIEFING: partial(briefing_frame, compared=compared, judged=judged, guard=guard),
+    }
+    told = [name for name in TOLD if name in contract and name not in tables]
+    if not told:
+        return parts
+
+    def files(name: str) -> list[Path]:
+        return [building / part.path for part in parts if part.table == name]
+
     with frugal_engine(building.parent) as engine:
         for name in (*BEHIND, CHANGES_TABLE):
-            files = [building / part.path for part in parts if part.table == name]
-            show_files(engine, contract[name], files)
-        for name, made in (
-            (SESSION_CHANGES, session_changes_frame),
-            (BRIEFING, partial(briefing_frame, compared=compared, judged=judged, guard=guard)),
-        ):
-            if name in tables:
-                continue
-            frame = in_contract(made(engine), name)
+            show_files(engine, contract[name], files(name))
+        for name in told:
+            frame = in_contract(make[name](engine), name)
             tables[name] = HeldTable(contract[name], to_arrow(contract[name], frame))
             parts = parts + write_tables(building, {name: tables[name]}, before=before)
-            files = [building / part.path for part in parts if part.table == name]
-            show_files(engine, contract[name], files)
+            show_files(engine, contract[name], files(name))
     return parts
 
 

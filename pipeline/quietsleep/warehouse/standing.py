@@ -5,8 +5,8 @@ with the tests. Everything is counted from the table `tests`; a statistic that c
 missing with a reason.
 
 Sources: Roberts SW. Control chart tests based on geometric moving averages. Technometrics
-1959;1:239-250. Nishina K. A comparison of control charts from the viewpoint of change-point
-estimation. Qual Reliab Eng Int 1992;8:537-541 (from memory).
+1959;1:239-250. Where a slip begins is where the tests since then fall short of the past most, as
+the likelihood of a step has it.
 """
 
 from __future__ import annotations
@@ -39,6 +39,8 @@ CHANCE = 2e-5
 # own past.
 SESSIONS_BACK = 60
 CHANCE_WAITING = 0.02
+# A slip is over once the weighted share is at the own past again, or no more unlikely than this.
+CHANCE_BACK = 0.05
 # Fewer sessions in the own past than this say too little.
 FEWEST_PAST = 30
 # A few bad mornings are no slip: so many days of it lie below the limit by themselves.
@@ -127,7 +129,7 @@ class _Following:
         self.alike = 1.0  # tests of a session, which may all be lost together
         self.chance = 1.0
         self.below_from: date | None = None
-        self.shares: list[float] = []  # of the days since then
+        self.below: list[Day] = []  # the days since then
         self.slipping = False
 
     @property
@@ -178,20 +180,39 @@ class _Following:
         self.variance = kept**2 * self.variance + (1 - kept) ** 2 / day.n_tests
         if self.weighted >= self.expected:
             self.below_from = None
-            self.shares.clear()
+            self.below.clear()
         else:
             self.below_from = self.below_from or day.on
             if not self.slipping:
-                self.shares.append(share)
+                self.below.append(day)
         self.chance = lower_tail(self.weighted, self.expected, self._worth())
-        if self.slipping and self.below_from is None:
+        if self.slipping and self.below_from is not None and self.chance > CHANCE_BACK:
+            # It was no slip, or it is over: what came since is as good a past as any.
+            self.slipping = False
+        elif self.slipping and self.below_from is None:
             # The slip is over and never becomes the own past.
             self.slipping = False
             self.waiting.clear()
             self.n_waiting = 0
         elif not self.slipping and self.chance < CHANCE:
             limit = lowest_share(self.expected, self._worth())
-            self.slipping = sum(share < limit for share in self.shares) >= FEWEST_DAYS
+            bad = sum(each.n_accepted < limit * each.n_tests for each in self.below)
+            if bad >= FEWEST_DAYS:
+                self.slipping, self.below_from = True, self._began()
+
+    def _began(self) -> date:
+        """Return the first day of the stretch, of those below the past, that falls short most.
+
+        Short by (n * p - accepted) / sqrt(n), n and accepted being those of the whole stretch.
+        """
+        n = accepted = 0
+        found, most = self.below[-1].on, 0.0
+        for day in reversed(self.below):
+            n, accepted = n + day.n_tests, accepted + day.n_accepted
+            short = (n * self.expected - accepted) / n**0.5
+            if short > most:
+                found, most = day.on, short
+        return found
 
     def _worth(self) -> float:
         """Return of how many independent tests the weighted share is worth."""
