@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 
 from quietsleep import contract
 from quietsleep.contract import Choice
-from quietsleep.contract.model import QueryKind
+from quietsleep.contract.query_kinds import QueryKind
 from quietsleep.judge.readers import ALL, MACHINE
 from quietsleep.review.queue import read_trials, waiting
 from quietsleep.site import words
