@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 from quietsleep.site import words
-from quietsleep.site.folder import PageFolder, digest_of
+from quietsleep.site.folder import PageFolder, digest_of, session_file
 from quietsleep.site.read import PublishedNight, Row, grouped
 from quietsleep.site.words import night_said
 
@@ -43,9 +43,9 @@ class ChangedSession(NamedTuple):
 
     centre: str
     title: str
-    session: str
     sentence: str
     n_cells: int
+    href: str
 
 
 class ChangeCause(NamedTuple):
@@ -95,9 +95,11 @@ def causes_of(sessions: Sequence[Row], titles: Mapping[str, str]) -> list[Change
                 ChangedSession(
                     row["centre"],
                     titles.get(row["centre"], row["centre"]),
-                    row["session"],
                     row["sentence"],
                     row["n_cells"],
+                    # A session that is gone has no page.
+                    f"../{row['centre']}/"
+                    + ("index.html" if row["what"] == "gone" else session_file(row["session"])),
                 )
                 for row in rows[:MOST_SESSIONS]
             ),

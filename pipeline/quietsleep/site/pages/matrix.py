@@ -104,11 +104,11 @@ def _cell(standing: Row, weeks: Sequence[Row]) -> Cell:
     if standing["funnel_mark"] in ("below", "above"):
         marks.append(BELOW if standing["funnel_mark"] == "below" else ABOVE)
         said += f", {standing['funnel_mark']} the 99.8 % limits of all centres"
-    filtered = "" if technique == ALL else f"technique={technique}"
+    filtered = "" if technique == ALL else f"#technique={technique}"
     return Cell(
         share=words.share(accepted, n),
         said=said,
         strip=weeks_strip([Week(w["n_accepted"], w["n_tests"]) for w in weeks]),
         marks=tuple(marks),
-        href=f"../{standing['centre']}/index.html#{filtered or 'tests'}",
+        href=f"../{standing['centre']}/tests.html{filtered}",
     )
