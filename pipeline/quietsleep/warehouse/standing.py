@@ -367,7 +367,7 @@ def weeks_frame(days: pd.DataFrame) -> pd.DataFrame:
     if dated.empty:
         return pd.DataFrame()
     on = dated["tested_on"]
-    mondays = on - pd.to_timedelta(on.dt.dayofweek, unit="D")
+    mondays = on - pd.to_timedelta(on.dt.day_of_week, unit="D")
     weeks = [mondays.max() - pd.Timedelta(weeks=back) for back in range(WEEKS - 1, -1, -1)]
     counts = dated.groupby([dated["centre"], dated["technique"], mondays.rename("week")])[
         ["n_tests", "n_accepted"]
