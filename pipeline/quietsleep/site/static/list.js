@@ -239,7 +239,8 @@
   // On paper nothing can be opened; what was closed is closed again afterwards.
   let opened = [];
   addEventListener("beforeprint", () => {
-    opened = [...document.querySelectorAll("details:not([open])")];
+    // The numbers below a chart say again what it draws.
+    opened = [...document.querySelectorAll("details:not([open])")].filter((each) => !each.closest(".charts"));
     for (const details of opened) details.open = true;
   });
   addEventListener("afterprint", () => {
