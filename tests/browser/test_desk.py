@@ -243,7 +243,7 @@ def tab_to(window: Window, expression: str) -> None:
     """Go on by Tab until an expression is true of what has the focus, `it`."""
     for _ in range(60):
         window.press("Tab")
-        if window.run(f"(it => {expression})(document.activeElement)"):
+        if window.run(f"Boolean((it => {expression})(document.activeElement))"):
             return
     raise AssertionError(expression)
 

@@ -18,7 +18,7 @@ import pytest
 from quietsleep.review.blind import BlindNight
 from quietsleep.server.access import Tokens
 from quietsleep.server.reading import BlindReading
-from quietsleep.site.packing import unpack_script
+from quietsleep.site.packing import pieces_of
 from quietsleep.study.review_log import Review, reviews_of
 from quietsleep.study.study import load_study
 from quietsleep.warehouse.registered import open_register
@@ -99,9 +99,9 @@ def test_page_and_trace_tell_neither_centre_nor_verdict(study: Path, one: Visit)
     for _ in range(6):
         script = one.client.get(f"{HOME}{one.of('trial')}.js")
         assert script.status_code == 200
-        common, traces = unpack_script(script.text)
-        assert len(traces) == 1 and traces[0].head["marks"] == []
-        told = json.dumps([common, dict(traces[0].head)])
+        common, pieces = pieces_of(script.text)
+        assert len(pieces) == 1 and pieces[0].head["marks"] == []
+        told = json.dumps([common, pieces[0].head])
         main = one.page.partition("<main")[2].partition('id="decide"')[0]
         for word in secrets:
             assert word.lower() not in (main + told).lower(), word
