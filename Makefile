@@ -6,7 +6,7 @@ DEMO ?= demo
 # Tests run in so many processes; `pytest tests/signals` runs a folder in one.
 PROCESSES ?= 2
 
-.PHONY: demo test docs check clean
+.PHONY: demo test docs gallery check clean
 
 $(VENV)/.run: pyproject.toml constraints.txt
 	@test -x $(BIN)/python || { echo "Setting up $(VENV) ..."; $(PYTHON) -m venv $(VENV); }
@@ -29,6 +29,10 @@ test: $(VENV)/.test
 docs: $(VENV)/.test
 	@$(BIN)/python -m sphinx -W -q -b html docs build/docs
 	@echo "Written to build/docs/index.html"
+
+gallery: $(VENV)/.test demo
+	@$(BIN)/python -m tests.browser.find_browser
+	@$(BIN)/python -m tests.browser.gallery $(DEMO) docs/gallery
 
 check: $(VENV)/.test docs
 	@$(BIN)/ruff format --check .
