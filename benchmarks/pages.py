@@ -45,7 +45,7 @@ def pages_to_open(pages: Path, centre: str) -> Iterator[tuple[str, Path]]:
 
 
 def weigh(path: Path) -> tuple[float, float]:
-    """Return the size of a page in kB, bare and packed, with its styles and scripts before traces."""
+    """Return the size of a page in kB: bare, and packed with its styles and scripts, no traces."""
     whole = path.read_bytes()
     assets = [p for p in (path.parent / "assets").glob("*") if p.suffix in (".css", ".js")]
     if not assets:

@@ -2,7 +2,7 @@
 
 `make gallery` (`python -m tests.browser.gallery demo docs/gallery`) opens the demo's pages in
 Chromium and writes four pictures, and beside them a digest of everything that pages are made of.
-`tests/browser/test_gallery.py` holds it against the sources: a picture is never older than the page.
+`tests/browser/test_gallery.py` holds it against the sources: no picture is older than the page.
 """
 
 from __future__ import annotations

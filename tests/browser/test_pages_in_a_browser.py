@@ -251,7 +251,8 @@ def test_nothing_is_cut_on_paper(kind: str, night: Any, visit: Any) -> None:
     assert (
         page.evaluate("""[...document.querySelectorAll('main *')].filter((e) => {
         const box = e.getBoundingClientRect();
-        return !e.closest('svg, details:not([open])') && !e.matches('.unseen') && box.right > innerWidth + 1;
+        const hidden = e.closest('svg, details:not([open])') || e.matches('.unseen');
+        return !hidden && box.right > innerWidth + 1;
     }).map((e) => e.outerHTML.slice(0, 80))""")
         == []
     )
