@@ -20,8 +20,10 @@ from quietsleep.site.traces import peaks_kept
 
 LOOP_WIDTH, LOOP_HEIGHT = 480, 360
 COURSE_WIDTH, COURSE_HEIGHT = 480, 150
-# Points of all loops of a test together, and of one.
-LOOP_POINTS, LEAST_LOOP_POINTS, MOST_LOOP_POINTS = 480, 48, 240
+# A loop has a point every so many units along it, and no more than so many in all.
+LOOP_STEP, MOST_LOOP_POINTS = 22, 420
+# Of a long trial so much is shown, about its first fault or its middle.
+LONG_COURSE_S, COURSE_S = 15.0, 12.0
 COURSE_BUCKETS = 28
 # Steps shorter than this (in units of the picture, a third of a pixel) are left out.
 LEAST_STEP = 5
@@ -55,17 +57,17 @@ def draw_small(
     axes = common["loops"][0] if common["loops"] else None
     loops = [loop_of(t, axes) if axes else None for t in known]
     box = _box([loop for loop in loops if loop is not None])
-    courses = [_course(t, glance) for t in known]
+    spans = [_span(t, shown[t.head["item"], t.head["index"]]) for t in known]
+    courses = [_course(t, glance, span) for t, span in zip(known, spans, strict=True)]
     low = min((float(np.nanmin(v)) for _, v in courses if v.size), default=0.0)
     high = max((float(np.nanmax(v)) for _, v in courses if v.size), default=1.0)
     trials, placed = {}, []
-    share = min(max(LOOP_POINTS // len(known), LEAST_LOOP_POINTS), MOST_LOOP_POINTS)
-    for trace, loop, course in zip(known, loops, courses, strict=True):
+    for trace, loop, course, span in zip(known, loops, courses, spans, strict=True):
         key = (trace.head["item"], trace.head["index"])
         how = shown[key]
-        parts = [_course_svg(trace, course, (low, high), how)]
+        parts = [_course_svg(trace, course, span, (low, high), how)]
         if loop is not None and box is not None:
-            parts.append(_loop_svg(loop, box, how, share))
+            parts.append(_loop_svg(loop, box, how))
             placed.append(how)
         trials[key] = Markup("").join(parts)
     overlay = _overlay(axes, box, placed) if axes and box is not None and placed else Markup("")
@@ -106,9 +108,19 @@ def _lost(trace: Trace, name: str) -> BoolArray:
     return found
 
 
-def _course(trace: Trace, name: str) -> tuple[FloatArray, FloatArray]:
-    """Time and values of the signal of a trial, NaN where it was not measured."""
+def _span(trace: Trace, how: Shown) -> tuple[float, float]:
+    """Times between which the course of a trial is shown."""
     first, last = trace.head["trial"]
+    if last - first <= LONG_COURSE_S:
+        return first, last
+    middle = next(iter(_fault_places(trace.head["marks"], how.faults)), 0.5 * (first + last))
+    start = min(max(middle - 0.5 * COURSE_S, first), last - COURSE_S)
+    return start, start + COURSE_S
+
+
+def _course(trace: Trace, name: str, span: tuple[float, float]) -> tuple[FloatArray, FloatArray]:
+    """Time and values of the signal of a trial, NaN where it was not measured."""
+    first, last = span
     inside = (trace.time_s >= first - 1e-9) & (trace.time_s <= last + 1e-9)
     values = trace.channels.get(name)
     if values is None:
@@ -128,12 +140,10 @@ def _box(
     y = np.concatenate([loop[1] for loop in loops]) if loops else np.zeros(0)
     if not (np.isfinite(x).any() and np.isfinite(y).any()):
         return None
-    return (
-        float(np.nanmin(x)),
-        float(np.nanmax(x)),
-        float(np.nanmin(y)),
-        float(np.nanmax(y)),
-    )
+    # A turned zero is no minus zero.
+    edges = (np.nanmin(x), np.nanmax(x), np.nanmin(y), np.nanmax(y))
+    low, high, least, most = (float(edge) + 0.0 for edge in edges)
+    return low, high, least, most
 
 
 def _fit(values: FloatArray, low: float, high: float, size: float) -> FloatArray:
@@ -144,21 +154,21 @@ def _loop_svg(
     loop: tuple[FloatArray, FloatArray],
     box: tuple[float, float, float, float],
     how: Shown,
-    share: int,
 ) -> Markup:
     x = _fit(loop[0], box[0], box[1], LOOP_WIDTH)
     y = LOOP_HEIGHT - _fit(loop[1], box[2], box[3], LOOP_HEIGHT)
-    path = _path(*_even(x, y, share))
+    path = _path(*_even(x, y))
     return Markup(
         '<svg class="mini" viewBox="-6 -6 {} {}" aria-hidden="true"><path id="l{}" d="{}"/></svg>'
     ).format(LOOP_WIDTH + 12, LOOP_HEIGHT + 12, how.number, path)
 
 
-def _even(x: FloatArray, y: FloatArray, n: int) -> tuple[FloatArray, FloatArray]:
+def _even(x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Points of a line that lie evenly along it, with its outermost points and its breaks."""
     there = np.isfinite(x) & np.isfinite(y)
     steps = np.hypot(np.diff(x), np.diff(y))
     along = np.concatenate(([0.0], np.cumsum(np.where(np.isfinite(steps), steps, 0.0))))
+    n = min(int(along[-1] / LOOP_STEP) + 2, MOST_LOOP_POINTS)
     wanted = np.searchsorted(along, np.linspace(0.0, along[-1], n)).clip(0, x.size - 1)
     with_ends = [wanted, np.flatnonzero(~there)]
     if there.any():
@@ -170,9 +180,13 @@ def _even(x: FloatArray, y: FloatArray, n: int) -> tuple[FloatArray, FloatArray]
 
 
 def _course_svg(
-    trace: Trace, course: tuple[FloatArray, FloatArray], scale: tuple[float, float], how: Shown
+    trace: Trace,
+    course: tuple[FloatArray, FloatArray],
+    span: tuple[float, float],
+    scale: tuple[float, float],
+    how: Shown,
 ) -> Markup:
-    first, last = trace.head["trial"]
+    first, last = span
     x = _fit(course[0], first, last, COURSE_WIDTH)
     y = COURSE_HEIGHT - _fit(course[1], *scale, COURSE_HEIGHT)
     faults = _fault_places(trace.head["marks"], how.faults)

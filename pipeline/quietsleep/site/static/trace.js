@@ -105,7 +105,7 @@ const quietsleep = (() => {
   // Marks that say the same share a number and a line in the list; what a rule was not met by first.
   const marksOf = (trial, faults) => {
     const marks = trial.marks.map(([axis, label, x, y, quantities]) => ({
-      axis, label, x, y, fault: quantities.split(" ").some((q) => faults.has(q)),
+      axis, label, x, y, fault: quantities.split(" ").some((q) => faults.has(q)), gap: quantities === "gap_s",
     })).sort((a, b) => b.fault - a.fault);
     const groups = new Map();
     for (const mark of marks) {
@@ -143,7 +143,8 @@ const quietsleep = (() => {
     if (!points.length) return;
     const group = make("g", { class: mark.fault ? "mark fault" : "mark" });
     group.append(make("title", {}, mark.label));
-    if (points.length > 1) group.append(make("path", { d: "M" + points.map(([x, y]) => round(x) + " " + round(y)).join("L") }));
+    if (mark.gap) { /* Nothing is drawn through what was not measured. */ }
+    else if (points.length > 1) group.append(make("path", { d: "M" + points.map(([x, y]) => round(x) + " " + round(y)).join("L") }));
     else {
       const [x, y] = points[0];
       group.append(mark.fault ? make("path", { class: "solid", d: `M${x} ${y - 3}l-6-9h12z` }) : make("circle", { cx: x, cy: y, r: 3.5 }));
@@ -382,7 +383,7 @@ const quietsleep = (() => {
     const pad = Math.min(1, 0.25 * (ends - begins));
     const near = [Math.max(begins - pad, whole[0]), Math.min(ends + pad, whole[1])];
     const seen = faults.length && (faults[0][0] < near[0] - 1 || faults[0][1] > near[1] + 1 || near[1] - near[0] > 25);
-    const view = { trial, common, marks, whole, title: figure.dataset.title || figure.parentElement.parentElement.dataset.title + ", " + figure.parentElement.querySelector("h3").firstChild.data.trim().toLowerCase(), id: ++count,
+    const view = { trial, common, marks, whole, title: figure.dataset.title || figure.parentElement.parentElement.dataset.title + ", " + figure.parentElement.querySelector("h2, h3").firstChild.data.trim().toLowerCase(), id: ++count,
       range: seen ? faults[0] : near, group: html("div", undefined, "time") };
     view.group.tabIndex = 0;
     view.group.setAttribute("role", "group");
@@ -474,7 +475,7 @@ const quietsleep = (() => {
     const dots = given.dots.map(([value, test, trial, status], i) => {
       const link = make("a", { href: figure.dataset.root + "tests/" + given.tests[test] + ".html#trial-" + trial, tabindex: i ? -1 : 0,
         "aria-label": shown(value) + ", " + given.names[test] + ", trial " + trial });
-      const x = round(fx(value)), y = STRIP.base - 8 - ((i * 29) % 44);
+      const x = round(fx(value)), y = STRIP.base - 6 - ((i * 29) % 34);
       link.append(make("title", {}, shown(value) + ", " + given.names[test] + ", trial " + trial),
         status ? make("path", { class: "dot act", d: `M${x} ${y - 4}l4 7h-8z` }) : make("circle", { class: "dot good", cx: x, cy: y, r: 3 }));
       svg.append(link);
@@ -491,11 +492,19 @@ const quietsleep = (() => {
       to.focus();
     });
     const place = placer(2, STRIP.base);
-    for (const [number, value] of own) {
-      const x = round(fx(value));
+    // Trials that lie within a few pixels share one line and their numbers.
+    const near = [];
+    for (const [number, value] of [...own].sort((a, b) => a[1] - b[1])) {
+      const x = round(fx(value)), last = near[near.length - 1];
       svg.append(make("path", { class: "own", d: `M${x} ${STRIP.base - 2}l6 10h-12z` }));
-      const spot = place(String(number), x, STRIP.top + 12, false);
-      if (spot) svg.append(make("path", { class: "own-line", d: `M${x} ${STRIP.base}V${round(spot[1]) + 2}` }), make("text", { class: "m own-word", x: spot[0], y: spot[1] }, number));
+      if (last && x - last.x < 9) last.numbers.push(number);
+      else near.push({ x, numbers: [number] });
+    }
+    for (const { x, numbers } of near) {
+      const said = numbers.length > 4 ? numbers.length + " trials" : numbers.sort((a, b) => a - b).join(", ");
+      const from = Math.min(Math.max(x, 3.5 * said.length), width - 3.5 * said.length), spot = place(said, from, STRIP.top + 8, false);
+      svg.append(make("path", { class: "own-line", d: `M${x} ${STRIP.base}V${spot ? round(spot[1]) + 3 : STRIP.top}` }));
+      if (spot) svg.append(make("text", { class: "m own-word", x: spot[0], y: spot[1] }, said));
     }
     figure.querySelector(".plot").replaceChildren(svg);
     figure.dataset.drawn = "yes";
