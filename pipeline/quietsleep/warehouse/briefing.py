@@ -250,7 +250,7 @@ def _slipping(connection: duckdb.DuckDBPyConnection, value: int, of: int) -> Ans
         f"SELECT count(ewma_share_pct) AS n FROM standing WHERE technique = '{ALL}'",
     )
     if not charts["n"]:
-        why = "no centre has thirty sessions behind its newest thirty yet"
+        why = "no centre has forty sessions behind its newest forty yet"
         return Answer(f"Which centre slips cannot be said: {why}.", "none")
     worst = ""
     if rows:

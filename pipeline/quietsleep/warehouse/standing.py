@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 # Each session weighs this much against all before it; the memory is about 1 / WEIGHT sessions.
 WEIGHT = 0.02
 # The chance, on a day of a centre that does not slip, that the weighted share lies below its limit.
-CHANCE = 2e-5
+CHANCE = 5e-6
 # Own past is what lies more than so many sessions back, or the older half of fewer. While the
 # weighted share is as unlikely as this, it is what lies before its fall: a slip must not become its
 # own past.
@@ -42,7 +42,7 @@ CHANCE_WAITING = 0.02
 # A slip is over once the weighted share is at the own past again, or no more unlikely than this.
 CHANCE_BACK = 0.05
 # Fewer sessions in the own past than this say too little.
-FEWEST_PAST = 30
+FEWEST_PAST = 40
 # A few bad mornings are no slip: so many days of it lie below the limit by themselves.
 FEWEST_DAYS = 8
 # So many days of a binomial are added when it is found how alike the tests of a day are.
