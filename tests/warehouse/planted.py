@@ -143,7 +143,8 @@ def outcomes_frames(
     for outcome, level in (("vt_ml", 60.0), ("crs_single_ml_kpa", 70.0)):
         spec = contract.OUTCOMES[outcome]
         scatter = np.exp(rng.normal(0, 0.15, n))
-        values = level * (sessions["length_cm"] / 65.0) ** 2.5 * scatter
+        lengths = sessions["length_cm"].to_numpy(dtype=np.float64)
+        values = level * (lengths / 65.0) ** 2.5 * scatter
         if outcome == "crs_single_ml_kpa":
             off = (sessions["centre"] == planted.wrong_unit).to_numpy()
             values = np.where(off, values * 10.2, values)

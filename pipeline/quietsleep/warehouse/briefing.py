@@ -80,7 +80,7 @@ SELECT count(*) AS value, CAST(NULL AS BIGINT) AS of_value FROM session_changes
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class BriefAnswer:
     """What a question is answered with, beside its number."""
 
     sentence: str
@@ -115,7 +115,7 @@ def briefing_frame(
     judged: bool = True,
     guard: Guard = lambda _: nullcontext(),
 ) -> pd.DataFrame:
-    """Answer the five questions from the tables `BEHIND` of a database.
+    """BriefAnswer the five questions from the tables `BEHIND` of a database.
 
     `compared` says whether there was a night before, `judged` whether anything was judged anew. A
     question whose answer fails has no row.
@@ -160,7 +160,7 @@ def _rows(connection: duckdb.DuckDBPyConnection, sql: str) -> list[Row]:
     return [dict(zip(names, row, strict=True)) for row in answer.fetchall()]
 
 
-def _missing(connection: duckdb.DuckDBPyConnection, value: int, of: int | None) -> Answer:
+def _missing(connection: duckdb.DuckDBPyConnection, value: int, of: int | None) -> BriefAnswer:
     silent = _rows(connection, SILENT)
     late = _rows(
         connection,
@@ -190,11 +190,11 @@ def _missing(connection: duckdb.DuckDBPyConnection, value: int, of: int | None) 
             if of
             else "the study has no schedule, and no query is open about what is not there"
         )
-        return Answer(f"Nothing is missing: {planned}.", "good")
+        return BriefAnswer(f"Nothing is missing: {planned}.", "good")
     lead = f"{value}{whole} {'thing is' if value == 1 else 'things are'} missing"
     parts = "; ".join([*([", ".join(of_kind)] if of_kind else []), *said])
     tone: Tone = "act" if late or silent or never else "watch"
-    return Answer(f"{_upper(lead)}: {parts}.", tone, named)
+    return BriefAnswer(f"{_upper(lead)}: {parts}.", tone, named)
 
 
 def _of_kinds(connection: duckdb.DuckDBPyConnection) -> list[str]:
@@ -223,7 +223,7 @@ def _of_kinds(connection: duckdb.DuckDBPyConnection) -> list[str]:
     return said
 
 
-def _slipping(connection: duckdb.DuckDBPyConnection, value: int, of: int) -> Answer:
+def _slipping(connection: duckdb.DuckDBPyConnection, value: int, of: int) -> BriefAnswer:
     if value:
         rows = _rows(
             connection,
@@ -239,7 +239,7 @@ def _slipping(connection: duckdb.DuckDBPyConnection, value: int, of: int) -> Ans
                 for r in rows
             ]
         )
-        return Answer(f"{_upper('; '.join(said))}.", "act", [r["centre"] for r in rows])
+        return BriefAnswer(f"{_upper('; '.join(said))}.", "act", [r["centre"] for r in rows])
     rows = _rows(
         connection,
         f"SELECT * FROM standing WHERE technique = '{ALL}' AND n_past > 0 AND n_recent > 0 "
@@ -250,8 +250,8 @@ def _slipping(connection: duckdb.DuckDBPyConnection, value: int, of: int) -> Ans
         f"SELECT count(ewma_share_pct) AS n FROM standing WHERE technique = '{ALL}'",
     )
     if not charts["n"]:
-        why = "no centre has thirty sessions behind its newest thirty yet"
-        return Answer(f"Which centre slips cannot be said: {why}.", "none")
+        why = "no centre has forty sessions behind its newest forty yet"
+        return BriefAnswer(f"Which centre slips cannot be said: {why}.", "none")
     worst = ""
     if rows:
         r = rows[0]
@@ -262,11 +262,11 @@ def _slipping(connection: duckdb.DuckDBPyConnection, value: int, of: int) -> Ans
             if r["recent_share_pct"] < r["past_share_pct"]
             else "; none is below its own past"
         )
-    return Answer(f"No centre slips: {charts['n']} of {of} have a past to be held against{worst}.",
-                  "good")  # fmt: skip
+    said = f"No centre slips: {charts['n']} of {of} have a past to be held against{worst}."
+    return BriefAnswer(said, "good")
 
 
-def _drifting(connection: duckdb.DuckDBPyConnection, value: int, of: int) -> Answer:
+def _drifting(connection: duckdb.DuckDBPyConnection, value: int, of: int) -> BriefAnswer:
     if value:
         rows = _rows(
             connection,
@@ -281,15 +281,15 @@ def _drifting(connection: duckdb.DuckDBPyConnection, value: int, of: int) -> Ans
         )
         said = "; ".join(_named([_drift(r) for r in rows]))
         named = [r["device"] for r in rows]
-        return Answer(f"{_upper(said)}.", "act" if soon else "watch", named)
+        return BriefAnswer(f"{_upper(said)}.", "act" if soon else "watch", named)
     if not of:
         why = "no device has eight checks in tolerance that stand together"
-        return Answer(f"Which device drifts cannot be said: {why}.", "none")
+        return BriefAnswer(f"Which device drifts cannot be said: {why}.", "none")
     (r,) = _rows(
         connection,
         "SELECT sum(n_window) AS n FROM drifts WHERE slope_per_week IS NOT NULL",
     )
-    return Answer(
+    return BriefAnswer(
         f"No device drifts: the newest checks in tolerance of {count(of, 'device')}, "
         f"{r['n']} values in all, show no line beyond chance towards a limit.",
         "good",
@@ -313,7 +313,7 @@ def _drift(r: Mapping[str, Any]) -> str:
     return said if r["leaves_on"] is None else f"{said}, which it reaches on {_day(r['leaves_on'])}"
 
 
-def _comparable(connection: duckdb.DuckDBPyConnection, value: int, of: int) -> Answer:
+def _comparable(connection: duckdb.DuckDBPyConnection, value: int, of: int) -> BriefAnswer:
     slips = _rows(
         connection,
         "SELECT * FROM unit_slips QUALIFY row_number() OVER (PARTITION BY centre ORDER BY "
@@ -353,18 +353,18 @@ def _comparable(connection: duckdb.DuckDBPyConnection, value: int, of: int) -> A
         f"{pairs['left_out']} with a suspected slip left out"
     )
     tone: Tone = "act" if slips else "watch" if value else "good" if of else "none"
-    return Answer(f"{_upper('; '.join(said))}.", tone, [r["centre"] for r in slips])
+    return BriefAnswer(f"{_upper('; '.join(said))}.", tone, [r["centre"] for r in slips])
 
 
 def _changed(
     connection: duckdb.DuckDBPyConnection, value: int, *, compared: bool, judged: bool
-) -> Answer:
+) -> BriefAnswer:
     if not compared:
-        return Answer("There is no night before this one to compare with.", "none")
+        return BriefAnswer("There is no night before this one to compare with.", "none")
     if not judged:
-        return Answer("No session changed: only answers to queries came.", "good")
+        return BriefAnswer("No session changed: only answers to queries came.", "good")
     if not value:
-        return Answer("No session changed since the night before.", "good")
+        return BriefAnswer("No session changed since the night before.", "good")
     (r,) = _rows(
         connection,
         "SELECT count(*) FILTER (what = 'new') AS new, count(*) FILTER (what = 'gone') AS gone, "
@@ -383,10 +383,10 @@ def _changed(
         f"{count(r['gained'], 'test')} became accepted and {r['lost']} lost acceptance"
     )
     tone: Tone = "watch" if r["lost"] or r["gone"] else "good"
-    return Answer(f"{said}.", tone, [row["centre"] for row in by_centre])
+    return BriefAnswer(f"{said}.", tone, [row["centre"] for row in by_centre])
 
 
-ANSWERS: Mapping[str, Callable[[duckdb.DuckDBPyConnection, int, int], Answer]] = {
+ANSWERS: Mapping[str, Callable[[duckdb.DuckDBPyConnection, int, int], BriefAnswer]] = {
     "missing": _missing,
     "slipping": _slipping,
     "drifting": _drifting,

@@ -55,7 +55,7 @@ SIX_STEADY = "six in a row, each further than the one before"
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class BentLine:
     """A line through values over weeks that is level up to the value at `first`, then straight.
 
     Slope a week with its 95 % interval, the chance of it, and the value of the line at the end.
@@ -256,7 +256,7 @@ def _followed(
     return row
 
 
-def bent_line(weeks: FloatArray, values: FloatArray) -> Line | None:
+def bent_line(weeks: FloatArray, values: FloatArray) -> BentLine | None:
     """Return the line, level first and straight from some value on, that fits best; None for none.
 
     `weeks`, `values` (n,), n >= 8: y = level + slope * max(0, t - t0), by least squares for each
@@ -271,7 +271,7 @@ def bent_line(weeks: FloatArray, values: FloatArray) -> Line | None:
     return line if all(np.isfinite(number) for number in numbers) else None
 
 
-def _bent_line(weeks: FloatArray, values: FloatArray) -> Line | None:
+def _bent_line(weeks: FloatArray, values: FloatArray) -> BentLine | None:
     from scipy import stats
 
     n = len(values)
@@ -294,7 +294,7 @@ def _bent_line(weeks: FloatArray, values: FloatArray) -> Line | None:
     half = float(stats.t.ppf(0.975, n - 2)) * error
     chance = len(places) * 2 * float(stats.t.sf(abs(slope) / error, n - 2))
     at_end = float(values[-1] + y.mean() + slope * x[-1])
-    return Line(best, slope, slope - half, slope + half, min(1.0, chance), at_end)
+    return BentLine(best, slope, slope - half, slope + half, min(1.0, chance), at_end)
 
 
 def _alike(rest: FloatArray) -> float:

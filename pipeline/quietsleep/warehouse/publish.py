@@ -7,7 +7,7 @@ Killed at any moment, a publication leaves the last good night as it was: nothin
 from __future__ import annotations
 
 import shutil
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -45,6 +45,7 @@ from quietsleep.warehouse.session_changes import session_changes_frame
 from quietsleep.warehouse.statistics import Guard
 
 if TYPE_CHECKING:
+    import duckdb
     import pandas as pd
 import csv
 import json
@@ -268,7 +269,7 @@ def _with_briefing(
 ) -> list[Part]:
     """Add what is told of the other tables, unless it was handed over, and return all parts."""
     contract = warehouse_contract()
-    make = {
+    make: dict[str, Callable[[duckdb.DuckDBPyConnection], pd.DataFrame]] = {
         SESSION_CHANGES: session_changes_frame,
         BRIEFING: partial(briefing_frame, compared=compared, judged=judged, guard=guard),
     }

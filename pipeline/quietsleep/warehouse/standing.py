@@ -42,7 +42,7 @@ CHANCE_WAITING = 0.02
 # A slip is over once the weighted share is at the own past again, or no more unlikely than this.
 CHANCE_BACK = 0.05
 # Fewer sessions in the own past than this say too little.
-FEWEST_PAST = 30
+FEWEST_PAST = 40
 # A few bad mornings are no slip: so many days of it lie below the limit by themselves.
 FEWEST_DAYS = 8
 # So many days of a binomial are added when it is found how alike the tests of a day are.
@@ -103,10 +103,11 @@ def follow(days: Sequence[Day]) -> Chart:
     """Run the chart over days in order and return where it stands.
 
     z = (1 - q) * share + q * z, with q = (1 - WEIGHT) ** sessions of the day, is held against the
-    share p of the own past, by the lower tail of a binomial of
-    N = 1 / (dispersion * (v + 1 / n_past)) tests, v * p * (1 - p) being the variance of z: so the
-    limit is not that of a normal distribution, which alarms too often where p is near 1, and it is
-    wide where the past is short or the tests of a day are alike.
+    share p of the own past. If nothing has changed, z - p scatters around 0 as the difference of
+    two binomial shares of n_past / dispersion and 1 / (dispersion * v) tests, v * p * (1 - p) being
+    the variance of z, around the share of both together; its lower tail is that of one binomial of
+    as much variance. So the limit is not that of a normal distribution, which alarms too often
+    where p is near 1; and it is wide where the past is short or the tests of a day are alike.
     """
     state = _Following()
     for day in days:
@@ -185,7 +186,7 @@ class _Following:
             self.below_from = self.below_from or day.on
             if not self.slipping:
                 self.below.append(day)
-        self.chance = lower_tail(self.weighted, self.expected, self._worth())
+        self.chance = self._chance_of(self.weighted)
         if self.slipping and self.below_from is not None and self.chance > CHANCE_BACK:
             # It was no slip, or it is over: what came since is as good a past as any.
             self.slipping = False
@@ -195,7 +196,7 @@ class _Following:
             self.waiting.clear()
             self.n_waiting = 0
         elif not self.slipping and self.chance < CHANCE:
-            limit = lowest_share(self.expected, self._worth())
+            limit = self._limit()
             bad = sum(each.n_accepted < limit * each.n_tests for each in self.below)
             if bad >= FEWEST_DAYS:
                 self.slipping, self.below_from = True, self._began()
@@ -214,9 +215,23 @@ class _Following:
                 found, most = day.on, short
         return found
 
-    def _worth(self) -> float:
-        """Return of how many independent tests the weighted share is worth."""
-        return 1.0 / (self.dispersion * (self.variance + 1.0 / self.past[0]))
+    def _chance_of(self, share: float) -> float:
+        """Return the chance of such a weighted share or a lower one, if nothing has changed."""
+        n_past = self.past[0] / self.dispersion
+        n_recent = 1.0 / (self.dispersion * self.variance)
+        pooled = (self.expected * n_past + share * n_recent) / (n_past + n_recent)
+        short = self.expected - share
+        return lower_tail(max(pooled - short, 0.0), pooled, 1.0 / (1.0 / n_past + 1.0 / n_recent))
+
+    def _limit(self) -> float:
+        """Return the share below which a weighted share is less likely than CHANCE; 0 for none."""
+        low, high = 0.0, self.expected
+        if self._chance_of(low) >= CHANCE:
+            return 0.0
+        for _ in range(40):
+            middle = (low + high) / 2
+            low, high = (middle, high) if self._chance_of(middle) < CHANCE else (low, middle)
+        return high
 
     def chart(self) -> Chart:
         if self.weighted is None:
@@ -224,7 +239,7 @@ class _Following:
         return Chart(
             self.expected,
             self.weighted,
-            lowest_share(self.expected, self._worth()),
+            self._limit(),
             self.dispersion,
             self.below_from if self.slipping else None,
         )
@@ -240,17 +255,6 @@ def lower_tail(share: float, expected: float, n: float) -> float:
 
     k = share * n
     return 1.0 if k >= n else float(betainc(n - k, k + 1.0, 1.0 - expected))
-
-
-def lowest_share(expected: float, n: float) -> float:
-    """Return the share below which `lower_tail` is less likely than CHANCE; 0 where none is."""
-    low, high = 0.0, expected
-    if lower_tail(low, expected, n) >= CHANCE:
-        return 0.0
-    for _ in range(40):
-        middle = (low + high) / 2
-        low, high = (middle, high) if lower_tail(middle, expected, n) < CHANCE else (low, middle)
-    return high
 
 
 def standing_frame(days: pd.DataFrame, *, guard: Guard = lambda _: nullcontext()) -> pd.DataFrame:
