@@ -53,6 +53,18 @@ class RawSignal:
     columns: Mapping[str, FloatArray]
 
 
+@dataclass(frozen=True, slots=True, order=True)
+class Stretch:
+    """Samples [start, end) of one channel, or of all where `channel` is empty.
+
+    Nothing lies in it where `start` is `end`: then something is missing just before that sample.
+    """
+
+    start: int
+    end: int
+    channel: str = ""
+
+
 @dataclass(frozen=True, slots=True)
 class Channels:
     """Calibrated channels on one uniform time base.
@@ -61,14 +73,15 @@ class Channels:
     ``box_pressure_kpa``, ``jacket_pressure_kpa``, ``spo2_pct``, ``heart_rate_per_min`` to arrays
     of shape (n,). `gap_s` is the longest stretch without samples, `clipped_share_pct` the largest
     share of samples of any needed channel that stand at the end of their range, `clipped` those
-    stretches of all needed channels, samples [start, end).
+    stretches of all needed channels. `lost` is what was never measured and was bridged.
     """
 
     rate_hz: float
     values: Mapping[str, FloatArray]
     gap_s: float
     clipped_share_pct: float
-    clipped: tuple[tuple[int, int], ...] = ()
+    clipped: tuple[Stretch, ...] = ()
+    lost: tuple[Stretch, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +123,8 @@ class Recording:
     context: Mapping[str, float]
     gap_s: float = 0.0
     clipped_share_pct: float = 0.0
-    clipped: tuple[tuple[int, int], ...] = ()
+    clipped: tuple[Stretch, ...] = ()
+    lost: tuple[Stretch, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +164,8 @@ class Mark:
     `axis` names the picture: ``flow``, ``volume``, ``airway_pressure``, ``box_pressure``,
     ``jacket_pressure`` (against time, `x` in s from the start of the recording) or ``loop``.
     One point when `x` has one element, a line through all of them otherwise. `quantity` is the
-    quantity the mark explains, so that a page can show the marks of a failed rule first.
+    quantity the mark explains, so that a page can show the marks of a failed rule first; `also`
+    are others that have their place there.
     """
 
     axis: str
@@ -158,6 +173,7 @@ class Mark:
     x: tuple[float, ...]
     y: tuple[float, ...]
     quantity: str | None = None
+    also: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

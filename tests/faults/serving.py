@@ -20,7 +20,6 @@ from pathlib import Path
 from typing import Any
 
 import pandera.pandas  # noqa: F401  (imported once for all nights)
-import plotly.offline  # noqa: F401
 import scipy.signal  # noqa: F401
 
 from quietsleep import contract

@@ -322,7 +322,8 @@ def test_where_a_signal_is_clipped_is_known_after_jitter_is_resampled() -> None:
     (run,) = channels.clipped
     grid_s = time_s[0] + np.arange(channels.values["flow_ml_s"].size) / channels.rate_hz
     at_rail = time_s[np.flatnonzero(cut == 60.0)[[0, -1]]]
-    assert grid_s[[run[0], run[1] - 1]] == pytest.approx(at_rail, abs=1.0 / RATE_HZ)
+    assert run.channel == "flow"
+    assert grid_s[[run.start, run.end - 1]] == pytest.approx(at_rail, abs=1.0 / RATE_HZ)
 
 
 def test_longest_run() -> None:

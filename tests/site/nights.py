@@ -5,7 +5,6 @@ Nothing is judged here: an edit says what it changes, and the rest stays as the 
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
@@ -15,7 +14,7 @@ from pathlib import Path
 import pandas as pd
 
 from quietsleep import contract
-from quietsleep.site.folder import trace_file
+from quietsleep.site.packing import Piece, pieces_of
 from quietsleep.site.read import PublishedNight, Row
 from quietsleep.site.traces import Draw, Wanted
 from quietsleep.site.write import PagesReport, write_site
@@ -170,23 +169,23 @@ class CopiedTraces:
     origin: Callable[[str, int], tuple[str, int]] = lambda recording, index: (recording, index)
     read: list[str] = field(default_factory=list)
 
-    def __call__(self, wanted: Sequence[Wanted]) -> Iterator[dict[str, str]]:
-        """Yield the scripts of each recording, under the names that are asked for."""
+    def __call__(self, wanted: Sequence[Wanted]) -> Iterator[dict[int, Piece]]:
+        """Yield the trials of each recording, under the numbers that are asked for."""
         for each in wanted:
             self.read.append(each.item)
-            files = {
-                name: self.pages / each.centre / trace_file(*self.origin(each.item, index))
-                for index, name in each.names.items()
-            }
+            origins = {index: self.origin(each.item, index) for index in each.trials}
             yield {
-                name: _renamed(file.read_text(encoding="ascii"), name)
-                for name, file in files.items()
+                index: self._pieces(each.centre, item)[item, number]
+                for index, (item, number) in origins.items()
             }
 
-
-def _renamed(script: str, name: str) -> str:
-    head, _, rest = script.partition(",")
-    return f"{head.partition('(')[0]}({json.dumps(name.rpartition('/')[2])},{rest}"
+    def _pieces(self, centre: str, item: str) -> dict[tuple[str, int], Piece]:
+        session = item.partition("/")[0]
+        return {
+            (p.head["item"], p.head["index"]): p
+            for file in (self.pages / centre / "traces").glob(f"{session}--*.js")
+            for p in pieces_of(file.read_text(encoding="ascii"))[1]
+        }
 
 
 def read_night(study_path: Path) -> EditedNight:

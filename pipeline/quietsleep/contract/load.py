@@ -20,6 +20,7 @@ from quietsleep.contract.model import (
     NAMED,
     Known,
     Level,
+    Loop,
     Needs,
     Outcome,
     PrintedFigure,
@@ -159,6 +160,7 @@ def _spec(
         quantities=tuple(quantities),
         rules=tuple(rules),
         outcomes=tuple(_outcome(o, key, quantities) for o in entry.entries("outcomes")),
+        loops=tuple(each.build(Loop, context=names) for each in entry.entries("loops")),
         needs=_needs(entry, needs),
         common=tuple(quantity.name for part in read[:-1] for quantity in part),
         own_needs=tuple(dict(needs[-1]).get("session", ())) if isinstance(needs[-1], dict) else (),
@@ -189,7 +191,8 @@ def _check_names(spec: Spec, folder: Path) -> Spec:
     for name in spec.channels:
         if name not in recorded:
             entry.refuse_unknown("channels", name, recorded)
-    for name in (name for loop in spec.loops for name in loop):
+    axes = [axis.signal for loop in spec.loops for axis in (loop.along, loop.up)]
+    for name in (*axes, spec.glance):
         if name not in known_signals:
             entry.refuse_unknown("loops", name, known_signals)
     for table in ("session", "recording", "check"):

@@ -270,10 +270,9 @@ class Rule(Condition):
     fall with the rule. `scales_with` says with which power of each channel the quantity goes, so
     that a likely slip of unit can be named; where only a part of it goes with them, `scaled_part`
     names the quantity that is this part. `since` is the version of the contract from which on
-    the rule holds with this limit.
-    `remedy_missing` says what to do where the quantity is missing, where that is not what `remedy`
-    says. `fault` and `fault_missing` name what is wrong in a few words ("leak"), as the name of a
-    rule may name what should be ("no_leak").
+    the rule holds with this limit. `remedy_missing` says what to do where the quantity is missing.
+    `fault` and `fault_missing` name what is wrong in a few words ("leak"), as the name of a rule
+    may name what should be ("no_leak").
     """
 
     owner: str
@@ -393,13 +392,32 @@ class Dependents:
 
 
 @dataclass(frozen=True, slots=True, config=CONFIG, kw_only=True)
+class Axis:
+    """An axis of a loop; `turned`: what goes out is positive; `from_top`: zero at its top."""
+
+    signal: Code
+    title: Text | None = None
+    turned: YesNo = False
+    from_top: YesNo = False
+
+
+@dataclass(frozen=True, slots=True, config=CONFIG, kw_only=True)
+class Loop:
+    """A picture of one signal against another, as readers are used to see it."""
+
+    along: Axis
+    up: Axis
+    source: Citation
+    obtained: Obtained
+
+
+@dataclass(frozen=True, slots=True, config=CONFIG, kw_only=True)
 class Spec:
     """What a technique, a check or the session itself needs and yields; loaded from its file.
 
     `own_needs` are the columns of the session that its own file names; the others of `needs` bring
-    flow to BTPS. `loops` are the pictures that an expert looks at: which signal goes along, which
-    goes up. `common` are the quantities that every recording has. `terms` are parts of names as
-    the trade writes them.
+    flow to BTPS. The first of `loops` carries marks, `glance` shows a trial at a glance. `common`
+    are the quantities of every recording, `terms` parts of names as the trade writes them.
     """
 
     key: Text
@@ -415,7 +433,8 @@ class Spec:
     needs: Needs = Needs()
     own_needs: tuple[Text, ...] = ()
     common: tuple[Text, ...] = ()
-    loops: tuple[tuple[Text, Text], ...] = ()
+    loops: tuple[Loop, ...] = ()
+    glance: Code = "flow"
     loop_over: Literal["trial", "marks"] = "trial"
     terms: Texts = field(default_factory=dict)
     settings: Numbers = field(default_factory=dict)
@@ -441,11 +460,8 @@ class Source:
 
 @dataclass(frozen=True, slots=True, config=CONFIG)
 class PrintedFigure:
-    """What was found in print that touches a limit, and how far it carries it.
-
-    supports: it says the same of the same; similar: it says so of another technique or age;
-    differs: it says something else of the same.
-    """
+    """What was found in print that touches a limit, and how far it carries it: of the same
+    (supports), of another technique or age (similar), or something else of the same (differs)."""
 
     rule: Text
     bearing: Literal["supports", "similar", "differs"]

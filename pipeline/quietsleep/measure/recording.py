@@ -113,7 +113,8 @@ def measure_recording(recording: Recording, *, key: str) -> Measured:
 def _clipped_s(recording: Recording, *trials: Trial) -> float:
     """Longest time at a rail inside what the outcomes of trials are read from, s."""
     parts = [part for trial in trials for part in trial.read or ((trial.start, trial.end),)]
-    return longest_clipped_s(recording.clipped, parts, recording.rate_hz)
+    at_rail = [(stretch.start, stretch.end) for stretch in recording.clipped]
+    return longest_clipped_s(at_rail, parts, recording.rate_hz)
 
 
 def _measure_check(

@@ -13,11 +13,11 @@ from functools import lru_cache
 import numpy as np
 
 from quietsleep import contract
-from quietsleep.records import BoolArray, Channels, FloatArray, RawSignal, Recording
+from quietsleep.records import BoolArray, Channels, FloatArray, RawSignal, Recording, Stretch
 from quietsleep.signals.breaths import find_breaths, integrate, level_volume, manoeuvres
 from quietsleep.signals.clipping import clipped_share_pct, find_clipped, held_by
 from quietsleep.signals.gas import AS_MEASURED, GasFactors, flow_at_btps, gas_factors
-from quietsleep.signals.quantiles import longest_run, median
+from quietsleep.signals.quantiles import longest_run, median, runs
 from quietsleep.study.study import ChannelMap, Device
 
 _NEGATIVE = ("expiration", "below")
@@ -27,17 +27,23 @@ _JITTER_PERIODS = 0.1
 # A registered rate is trusted when the file's own agrees this well; else the file's own is used.
 _SAME_RATE = 1e-3
 _LIKE_RATE = 0.3
+# A step of time this long (in sample periods) has lost a sample; jitter is shorter.
+_LOST_PERIODS = 1.85
 
 
 @dataclass(frozen=True, slots=True)
 class _TimeBase:
-    """Which raw samples are kept, where they lie, and the uniform grid to bring them to."""
+    """Which raw samples are kept, where they lie, and the uniform grid to bring them to.
+
+    `gaps` are the places among the kept samples before which others were lost.
+    """
 
     kept: BoolArray | slice
     time_s: FloatArray
     rate_hz: float
     grid_s: FloatArray | None
     gap_s: float
+    gaps: tuple[int, ...] = ()
 
 
 def calibrate(raw: RawSignal, device: Device, spec_channels: Sequence[str]) -> Channels:
@@ -55,6 +61,7 @@ def calibrate(raw: RawSignal, device: Device, spec_channels: Sequence[str]) -> C
     needed = {"flow", *spec_channels}
     values: dict[str, FloatArray] = {}
     gap_s = base.gap_s
+    lost = [_hole(base, place, place) for place in base.gaps]
     for mapped in device.channels:
         column = raw.columns.get(mapped.column)
         if column is None:
@@ -64,6 +71,7 @@ def calibrate(raw: RawSignal, device: Device, spec_channels: Sequence[str]) -> C
         if missing.any():
             if mapped.channel in needed:
                 gap_s = max(gap_s, longest_run(missing) / base.rate_hz)
+            lost += [_hole(base, *run, mapped.channel) for run in runs(missing)]
             samples = _bridged(samples, missing, base.time_s)
         values[contract.SIGNALS[mapped.channel].key] = samples
     there = {mapped.channel for mapped in device.channels if mapped.column in raw.columns}
@@ -71,7 +79,7 @@ def calibrate(raw: RawSignal, device: Device, spec_channels: Sequence[str]) -> C
     if base.grid_s is not None:
         values = {key: np.interp(base.grid_s, base.time_s, each) for key, each in values.items()}
         clipped = tuple(_on_grid(run, base, base.grid_s) for run in clipped)
-    return Channels(base.rate_hz, values, gap_s, clipped_pct, clipped)
+    return Channels(base.rate_hz, values, gap_s, clipped_pct, clipped, tuple(sorted(lost)))
 
 
 def assemble(
@@ -123,12 +131,13 @@ def assemble(
         gap_s=channels.gap_s,
         clipped_share_pct=channels.clipped_share_pct,
         clipped=channels.clipped,
+        lost=channels.lost,
     )
 
 
 def clipped_in(
     values: Mapping[str, FloatArray], channels: Iterable[str]
-) -> tuple[float, tuple[tuple[int, int], ...]]:
+) -> tuple[float, tuple[Stretch, ...]]:
     """Largest clipped share (%) of channels by name, and the clipped stretches of all of them.
 
     `values` holds the samples under the keys of `contract.SIGNALS`, shape (n,).
@@ -136,17 +145,27 @@ def clipped_in(
     share, found, together = 0.0, [], sorted(set(channels))
     for name in together:
         samples = values[contract.SIGNALS[name].key]
-        runs = find_clipped(samples, held=held_by(name, together))
-        share = max(share, clipped_share_pct(runs, samples.size))
-        found += runs
+        at_rail = find_clipped(samples, held=held_by(name, together))
+        share = max(share, clipped_share_pct(at_rail, samples.size))
+        found += [Stretch(start, end, name) for start, end in at_rail]
     return share, tuple(sorted(found))
 
 
-def _on_grid(run: tuple[int, int], base: _TimeBase, grid_s: FloatArray) -> tuple[int, int]:
+def _on_grid(run: Stretch, base: _TimeBase, grid_s: FloatArray) -> Stretch:
     """A stretch of kept samples as a stretch of the uniform grid."""
-    last_s = base.time_s[run[1] - 1]
-    start, last = np.searchsorted(grid_s, [base.time_s[run[0]], last_s])
-    return int(start), int(last) + 1
+    last_s = base.time_s[run.end - 1]
+    start, last = np.searchsorted(grid_s, [base.time_s[run.start], last_s])
+    return Stretch(int(start), int(last) + 1, run.channel)
+
+
+def _hole(base: _TimeBase, start: int, end: int, channel: str = "") -> Stretch:
+    """What is bridged between the kept samples before `start` and from `end` on, on the grid."""
+    grid_s, time_s, near_s = base.grid_s, base.time_s, _JITTER_PERIODS / base.rate_hz
+    if grid_s is None:
+        return Stretch(start, end, channel)
+    first = np.searchsorted(grid_s, time_s[start - 1] + near_s) if start > 0 else 0
+    last = np.searchsorted(grid_s, time_s[end] - near_s) if end < time_s.size else grid_s.size
+    return Stretch(int(first), max(int(first), int(last)), channel)
 
 
 def _scaled(column: FloatArray, mapped: ChannelMap) -> FloatArray:
@@ -174,11 +193,14 @@ def _bridged(samples: FloatArray, missing: BoolArray, time_s: FloatArray) -> Flo
 def _time_base(time_s: FloatArray, registered_hz: float) -> _TimeBase:
     """Keep the samples whose time advances; see whether they lie on a uniform grid."""
     kept: BoolArray | slice = slice(None)
-    lost = 0
+    lost, gaps = 0, []
     steps = np.diff(time_s)
     if not (steps > 0.0).all():
-        kept, lost = _advancing(time_s)
-        time_s = time_s[kept]
+        mask, lost = _advancing(time_s)
+        # Times that stand twice by rounding are no gap.
+        before = np.cumsum(mask)
+        gaps = [int(before[s - 1]) for s, e in runs(~mask) if e - s > 1 and s > 0]
+        kept, time_s = mask, time_s[mask]
         steps = np.diff(time_s)
     if time_s.size < 2:
         return _TimeBase(kept, time_s, registered_hz, None, lost / registered_hz)
@@ -188,11 +210,13 @@ def _time_base(time_s: FloatArray, registered_hz: float) -> _TimeBase:
         rate_hz = registered_hz
     longest_s = float(steps.max()) - period_s
     gap_s = max(lost * period_s, longest_s if longest_s > 0.5 * period_s else 0.0)
+    gaps += (1 + np.flatnonzero(steps > _LOST_PERIODS * period_s)).tolist()
+    places = tuple(sorted({place for place in gaps if place < time_s.size}))
     n = round((time_s[-1] - time_s[0]) / period_s) + 1
     grid_s = time_s[0] + np.arange(n) * period_s
     if n == time_s.size and np.abs(time_s - grid_s).max() <= _JITTER_PERIODS * period_s:
-        return _TimeBase(kept, time_s, rate_hz, None, gap_s)
-    return _TimeBase(kept, time_s, rate_hz, grid_s, gap_s)
+        return _TimeBase(kept, time_s, rate_hz, None, gap_s, places)
+    return _TimeBase(kept, time_s, rate_hz, grid_s, gap_s, places)
 
 
 def _advancing(time_s: FloatArray) -> tuple[BoolArray, int]:

@@ -54,9 +54,9 @@ def session_file(session: str) -> str:
     return f"sessions/{slug(session)}.html"
 
 
-def trace_file(item: str, index: int) -> str:
-    """Return the name of a trial's trace, by its recording, inside the folder of its centre."""
-    return f"traces/{slug(*item.split('/'))}-{index}.js"
+def trace_file(test: str) -> str:
+    """Return the name of the traces of a test inside the folder of its centre."""
+    return f"traces/{slug(*test.rsplit('/', 1))}.js"
 
 
 class PageFolder:
@@ -112,13 +112,24 @@ class PageFolder:
         if name.endswith(".html"):
             self.largest_bytes = max(self.largest_bytes, len(content))
 
-    def put_page(self, name: str, template: str, context: Mapping[str, Any]) -> None:
-        """Write the page `name` from a template, unless it says the same already."""
+    def put_page(
+        self,
+        name: str,
+        template: str,
+        context: Mapping[str, Any],
+        drawn: Callable[[], Mapping[str, Any]] = dict,
+        rests_on: str = "",
+    ) -> None:
+        """Write the page `name` from a template, unless it says the same already.
+
+        `drawn` adds what is drawn from the file `rests_on` of this folder; it is asked only where
+        the page has to be written.
+        """
         root = "../" * name.count("/")
         self.put(
             name,
-            digest_of([context, self.frame]),
-            lambda: page(template, root=root, **context, **self.frame),
+            digest_of([context, self.frame, self._now.get(rests_on)]),
+            lambda: page(template, root=root, **context, **drawn(), **self.frame),
         )
 
     def keep(self, name: str) -> None:
@@ -134,8 +145,6 @@ class PageFolder:
         names = ["style.css", "list.js"] + (["trace.js"] if traces else [])
         for name in names:
             self.put(f"assets/{name}", fingerprint(), (static / name).read_bytes)
-        if traces:
-            self.put("assets/plotly.min.js", _plotly_version(), _plotly_script)
 
     def finish(self) -> None:
         """Remove what this night no longer says and save the list."""
@@ -151,18 +160,6 @@ class PageFolder:
         fresh = self.list_path.with_name(self.list_path.name + ".new")
         fresh.write_text(json.dumps(self._now), encoding="utf-8")
         fresh.replace(self.list_path)
-
-
-def _plotly_version() -> str:
-    from plotly import __version__
-
-    return str(__version__)
-
-
-def _plotly_script() -> str:
-    from plotly.offline import get_plotlyjs
-
-    return str(get_plotlyjs())
 
 
 def _finalize(value: Any) -> Any:

@@ -81,6 +81,33 @@ class PublishedNight:
                 return row
         return same[-1] if same else {}
 
+    def others_density(
+        self, centre: str, technique: str, quantity: str, *, bins: int, least_centres: int
+    ) -> tuple[float, float, list[int]] | None:
+        """Count the values of a trial quantity at all other centres together, in few bins.
+
+        Return where the first bin begins, how wide each is, and the counts in percent of the
+        largest, which tell neither a centre nor a number of infants; None where fewer than
+        `least_centres` other centres have values, or all are the same.
+        """
+        (low, high, n), *_ = self.tuples(
+            "SELECT quantile_cont(value, 0.01), quantile_cont(value, 0.99), count(DISTINCT centre) "
+            "FROM trial_values WHERE centre <> ? AND technique = ? AND quantity = ? "
+            "AND isfinite(value)",
+            centre, technique, quantity,
+        )  # fmt: skip
+        if n < least_centres or not high > low:
+            return None
+        wide = (high - low) / bins
+        counted = dict(self.tuples(
+            "SELECT least(floor((value - ?) / ?), ?)::INTEGER AS bin, count(*) FROM trial_values "
+            "WHERE centre <> ? AND technique = ? AND quantity = ? AND isfinite(value) "
+            "AND value BETWEEN ? AND ? GROUP BY bin",
+            low, wide, bins - 1, centre, technique, quantity, low, high,
+        ))  # fmt: skip
+        most = max(counted.values())
+        return low, wide, [round(100 * counted.get(at, 0) / most) for at in range(bins)]
+
     def centres(self) -> list[Row]:
         """Return all centres of the study."""
         return self.rows("SELECT * FROM centres ORDER BY centre")
@@ -171,6 +198,14 @@ class CentreData:
         ):
             found[trial][quantity] = value
         return dict(found)
+
+    def values_of_quantity(self, technique: str, quantity: str) -> list[tuple[str, float]]:
+        """Read one quantity of all trials of a technique, by trial; the smallest first."""
+        return self.night.tuples(
+            "SELECT trial, value FROM trial_values WHERE centre = ? AND technique = ? "
+            "AND quantity = ? AND isfinite(value) ORDER BY value, trial",
+            self.name, technique, quantity,
+        )  # fmt: skip
 
     @property
     def name(self) -> str:

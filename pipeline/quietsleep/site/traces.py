@@ -1,6 +1,7 @@
-"""Traces of trials: signals reduced without losing a peak, their loop, and the marks on both.
+"""Traces of trials: signals reduced without losing a peak, and the marks on them.
 
-Recordings are read again and drawn in the processes that measure them.
+Recordings are read again and drawn in the processes that measure them. A trial in which a rule is
+not plainly met keeps its full detail; of others less is kept, but every breath and effort.
 """
 
 from __future__ import annotations
@@ -9,25 +10,38 @@ from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Se
 from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from quietsleep import contract
 from quietsleep.contract import Spec
+from quietsleep.contract.model import Axis
 from quietsleep.intake.files.request import Unreadable
 from quietsleep.measure.plan import Job
 from quietsleep.measure.pool import Pool
 from quietsleep.measure.recording import load_recording, whole_of
-from quietsleep.records import FloatArray, IntArray, Mark, Recording, Trial
-from quietsleep.site.folder import PageFolder, digest_of, for_script, trace_file
+from quietsleep.records import FloatArray, IntArray, Mark, Recording, Stretch, Trial
+from quietsleep.signals.lost import mark_signal
+from quietsleep.site.folder import PageFolder, digest_of, trace_file
+from quietsleep.site.packing import Piece, pack_script, pack_trial
 from quietsleep.site.read import CentreData, Row
 from quietsleep.site.words import seen
 from quietsleep.techniques.interface import technique_of
 
-TIME_BUCKETS = 900
-LOOP_BUCKETS = 800
 AROUND_S = 1.0
-MOST_SOUND_SHOWN = 8
+# Where a mark lies further off than this, what is between is left out.
+FAR_S = 6.0
 RECORDINGS_AT_ONCE = 8
+
+
+class Detail(NamedTuple):
+    """How much of a trial is kept: buckets of this length, at most so many, and steps of value."""
+
+    bucket_s: float
+    most: int
+    steps: int
+
+
+FULL = Detail(0.02, 700, 1500)
+SOUND = Detail(0.3, 200, 400)
 
 
 def peaks_kept(values: FloatArray, buckets: int) -> IntArray:
@@ -48,180 +62,195 @@ def peaks_kept(values: FloatArray, buckets: int) -> IntArray:
 
 
 class Wanted(NamedTuple):
-    """Traces of one recording that are to be drawn: index of the trial -> name of its file."""
+    """Traces of one recording that are to be drawn: index of the trial -> whether in full."""
 
     centre: str
     item: str
-    names: dict[int, str]
+    trials: dict[int, bool]
 
 
-# Draws what is wanted, in order: for each recording the scripts by name, none where it cannot.
-Draw = Callable[[Sequence[Wanted]], Iterable[dict[str, str]]]
+# Draws what is wanted, in order: for each recording its trials by index, none where it cannot.
+Draw = Callable[[Sequence[Wanted]], Iterable[dict[int, Piece]]]
 
 
-def needs_pictures(data: CentreData, test: Row) -> bool:
-    """Say whether traces are kept: for every test in which any rule is not plainly met."""
-    if test["status"] != "accepted" or test["flagged"]:
-        return True
-    trials = data.trials.get((test["session"], test["technique"]), [])
-    return any(t["status"] != "accepted" or t["flagged"] for t in trials)
+def is_sound(trial: Row) -> bool:
+    """Say whether every rule is plainly met in a trial."""
+    return bool(trial["status"] == "accepted" and not trial["flagged"])
 
 
-def write_traces(folder: PageFolder, data: CentreData, draw: Draw | None) -> set[str]:
-    """Write the traces of every test that needs pictures; return which trace files there are.
+def write_traces(folder: PageFolder, data: CentreData, draw: Draw | None) -> dict[str, str]:
+    """Write the traces of every test; return the file of each test that has one.
 
-    Signals are read only for recordings whose traces do not stand there already.
+    Signals are read only for tests whose traces do not stand there already.
     """
-    there: set[str] = set()
-    wanted: list[tuple[Wanted, str]] = []
+    there: dict[str, str] = {}
     if draw is None:
         return there
+    asked: list[tuple[Row, str, list[Wanted]]] = []
     for test in data.tests:
-        if needs_pictures(data, test):
-            wanted += _wanted(folder, data, test, there)
-    drawn = draw([each for each, _ in wanted])
-    for (_, digest), scripts in zip(wanted, drawn, strict=True):
-        for name, script in scripts.items():
+        name, wanted, digest = _wanted(data, test)
+        if wanted and folder.holds(name, digest):
+            folder.keep(name)
+            there[test["test"]] = name
+        elif wanted:
+            asked.append((test, digest, wanted))
+    drawn = iter(draw([each for _, _, wanted in asked for each in wanted]))
+    for test, digest, wanted in asked:
+        pieces = [
+            Piece({**piece.head, "item": each.item, "index": index}, piece.body)
+            for each, found in zip(wanted, drawn, strict=False)
+            for index, piece in sorted(found.items())
+        ]
+        if pieces:
+            name, spec = trace_file(test["test"]), contract.TECHNIQUES[test["technique"]]
+            script = pack_script(name, common_of(spec), pieces)
             folder.put(name, digest, lambda script=script: script)  # type: ignore[misc]
-            there.add(name)
+            there[test["test"]] = name
     return there
 
 
-def _wanted(
-    folder: PageFolder, data: CentreData, test: Row, there: set[str]
-) -> Iterator[tuple[Wanted, str]]:
-    """Yield what is to be drawn of one test, and a digest of what it is drawn from."""
+def _wanted(data: CentreData, test: Row) -> tuple[str, list[Wanted], str]:
+    """Return the file of a test, what is to be drawn in it, and a digest of what it is made of."""
     key = (test["session"], test["technique"])
-    trials: dict[str, list[Row]] = {}
-    for trial in shown_trials(data.trials.get(key, [])):
-        trials.setdefault(trial["recording"], []).append(trial)
+    trials: dict[str, dict[int, bool]] = {}
+    for trial in data.trials.get(key, []):
+        of_recording = trials.setdefault(trial["recording"], {})
+        of_recording[trial["trial_index"]] = not is_sound(trial)
+    wanted, made_of = [], []
     for recording in data.recordings.get(key, []):
-        own = trials.get(recording["recording"], [])
-        item = recording["item"]
-        names = {t["trial_index"]: trace_file(item, t["trial_index"]) for t in own}
-        digest = digest_of([recording["content_key"], recording["code_fingerprint"]])
-        if names and all(folder.holds(name, digest) for name in names.values()):
-            for name in names.values():
-                folder.keep(name)
-                there.add(name)
-        elif names:
-            yield Wanted(recording["centre"], item, names), digest
+        if own := trials.get(recording["recording"]):
+            wanted.append(Wanted(recording["centre"], recording["item"], own))
+            made_of.append(
+                [recording["content_key"], recording["code_fingerprint"], sorted(own.items())]
+            )
+    return trace_file(test["test"]), wanted, digest_of(made_of)
 
 
-def shown_trials(trials: Sequence[Row]) -> list[Row]:
-    """Return the trials that have a picture: all that are not plainly accepted, and some that are.
-
-    To see what is wrong with a trial takes a few good ones beside it, not all of a long test.
-    """
-    shown, sound = [], 0
-    for trial in trials:
-        is_sound = trial["status"] == "accepted" and not trial["flagged"]
-        sound += is_sound
-        if not is_sound or sound <= MOST_SOUND_SHOWN:
-            shown.append(trial)
-    return shown
-
-
-def trace_script(name: str, recording: Recording, trial: Trial, marks: Sequence[Mark]) -> str:
-    """Return the script that hands one trace to the page; a script, since a page opened from a
-    file share may not read other files in any other way."""
-    key = for_script(name.rpartition("/")[2])
-    return f"quietsleep.trace({key},{for_script(trace_of(recording, trial, marks))});\n"
-
-
-def trace_of(recording: Recording, trial: Trial, marks: Sequence[Mark]) -> dict[str, Any]:
-    """Return the reduced signals of one trial with its loops and marks."""
-    signals = signals_of(recording)
-    first, last = _window(recording, trial, marks)
-    rate = recording.rate_hz
-    panels = []
-    for name, values in signals.items():
-        if name == "box_volume":
-            continue
-        kept = first + peaks_kept(values[first:last], TIME_BUCKETS)
-        panels.append(_panel(name) | {"x": _plain(kept / rate, 4), "y": _shown(name, values[kept])})
-    spec = contract.TECHNIQUES[recording.technique]
-    window = _loop_window(spec, recording, trial, marks)
-    loops = [_loop(along, up, signals, window) for along, up in spec.loops]
+def common_of(spec: Spec) -> dict[str, Any]:
+    """Return what is the same in all trials of a technique: its panels and its loops."""
+    names = ("flow", "volume", *(c for c in spec.channels if c != "flow"))
     return {
-        "trial": [round(trial.start / rate, 4), round((trial.end - 1) / rate, 4)],
-        "panels": panels,
-        "loops": [loop for loop in loops if loop],
-        "marks": [_mark(mark) for mark in marks],
+        "panels": [_panel(name) for name in names],
+        "loops": [[_axis(loop.along), _axis(loop.up)] for loop in spec.loops],
     }
 
 
-def signals_of(recording: Recording) -> dict[str, FloatArray]:
-    """Return the signals of a recording by the names that marks use, and the box volume."""
-    signals = {"flow": recording.flow_ml_s, "volume": recording.volume_ml}
-    signals |= {
-        name.removesuffix("_kpa"): values for name, values in recording.pressures_kpa.items()
+def _panel(name: str) -> dict[str, str]:
+    signal = contract.SIGNALS[name]
+    return {"name": name, "title": signal.title, "unit": signal.unit}
+
+
+def _axis(axis: Axis) -> dict[str, Any]:
+    said: dict[str, Any] = _panel(axis.signal)
+    said["title"] = axis.title or said["title"]
+    return said | {"turned": axis.turned, "fromTop": axis.from_top}
+
+
+def trace_of(
+    recording: Recording, trial: Trial, marks: Sequence[Mark], detail: Detail = FULL
+) -> Piece:
+    """Return the reduced signals of one trial with its marks, its gaps and what is clipped."""
+    signals, rate = signals_of(recording), recording.rate_hz
+    segments = _segments(recording, trial, marks)
+    spec = contract.TECHNIQUES[recording.technique]
+    window = _loop_window(spec, recording, trial, marks)
+    inside = [each for each in (*recording.lost, *recording.clipped) if _touches(each, segments)]
+    edges = [e for s in inside for e in (s.start - 1, s.start, s.end - 1, s.end)]
+    edges += [window[0], window[1] - 1, trial.start, trial.end - 1]
+    kept = _kept(signals, segments, edges, rate, detail)
+    drawn = {name: values[kept] for name, values in signals.items()}
+    head: dict[str, Any] = {
+        "rate": rate,
+        "trial": [_short(trial.start / rate), _short((trial.end - 1) / rate)],
+        "segments": [[_short(a / rate), _short((b - 1) / rate)] for a, b in segments],
+        "loop": [_short(window[0] / rate), _short((window[1] - 1) / rate)],
+        "marks": [_mark(mark) for mark in marks],
+        "lost": [
+            [s.channel, _short((s.start - 1) / rate), _short(s.end / rate)]
+            for s in recording.lost
+            if _touches(s, segments)
+        ],
+        "clipped": [
+            [s.channel, _short(s.start / rate), _short((s.end - 1) / rate)]
+            for s in recording.clipped
+            if _touches(s, segments)
+        ],
     }
     factor = recording.context.get("box_factor_ml_kpa", float("nan"))
     if "box_pressure" in signals and np.isfinite(factor):
-        signals["box_volume"] = factor * signals["box_pressure"]
-    return signals
+        head["derived"] = {"box_volume": ["box_pressure", float(f"{factor:.6g}")]}
+    return pack_trial(head, kept, drawn, steps=detail.steps)
 
 
-def _window(recording: Recording, trial: Trial, marks: Sequence[Mark]) -> tuple[int, int]:
-    """Return the samples to show: the trial, a second around it, and every mark against time."""
-    rate = recording.rate_hz
-    times = [x for mark in marks if mark.axis != "loop" for x in mark.x if np.isfinite(x)]
-    first = min([trial.start / rate - AROUND_S, *(x - 0.2 for x in times)])
-    last = max([trial.end / rate + AROUND_S, *(x + 0.2 for x in times)])
-    n = len(recording.flow_ml_s)
-    return max(0, int(first * rate)), min(n, int(last * rate) + 1)
+def signals_of(recording: Recording) -> dict[str, FloatArray]:
+    """Return the signals of a recording that its technique needs, by the names that marks use."""
+    signals = {"flow": recording.flow_ml_s, "volume": recording.volume_ml}
+    wanted = contract.TECHNIQUES[recording.technique].channels
+    return signals | {n: v for n, v in recording.pressures_kpa.items() if n in wanted}
 
 
-def _panel(name: str) -> dict[str, Any]:
-    signal = contract.SIGNALS[name]
-    return {"name": name, "title": signal.title, "unit": signal.unit}
+def _segments(recording: Recording, trial: Trial, marks: Sequence[Mark]) -> list[tuple[int, int]]:
+    """Return the stretches [start, end) of samples to show: the trial with a second around it and
+    every mark near it, and apart from it what is marked far off."""
+    rate, n = recording.rate_hz, len(recording.flow_ml_s)
+    spans = [(trial.start / rate - AROUND_S, trial.end / rate + AROUND_S)]
+    for mark in marks:
+        times = [x for x in mark.x if np.isfinite(x)]
+        if mark.axis != "loop" and times:
+            spans.append((min(times) - 0.2, max(times) + 0.2))
+    joined: list[tuple[float, float]] = []
+    for first, last in sorted(spans):
+        if joined and first - joined[-1][1] < FAR_S:
+            joined[-1] = (joined[-1][0], max(last, joined[-1][1]))
+        else:
+            joined.append((first, last))
+    found = [(max(0, int(a * rate)), min(n, int(b * rate) + 1)) for a, b in joined]
+    return [(a, b) for a, b in found if b > a]
+
+
+def _kept(
+    signals: Mapping[str, FloatArray],
+    segments: Sequence[tuple[int, int]],
+    edges: Sequence[int],
+    rate_hz: float,
+    detail: Detail,
+) -> IntArray:
+    """Return the samples that are kept of all channels: peaks of each, and the given edges."""
+    kept = []
+    for start, end in segments:
+        wanted = int((end - start) / rate_hz / detail.bucket_s) + 1
+        buckets = min(max(wanted, 20), detail.most)
+        kept += [start + peaks_kept(values[start:end], buckets) for values in signals.values()]
+        kept.append(np.array([e for e in edges if start <= e < end], dtype=np.int64))
+    return np.unique(np.concatenate(kept)).astype(np.int64)
+
+
+def _touches(stretch: Stretch, segments: Sequence[tuple[int, int]]) -> bool:
+    return any(stretch.start <= end and stretch.end >= start for start, end in segments)
 
 
 def _loop_window(
     spec: Spec, recording: Recording, trial: Trial, marks: Sequence[Mark]
 ) -> tuple[int, int]:
-    """Return the samples of a loop: the trial, or only what is marked on airway pressure."""
-    times = [x for mark in marks if mark.axis == "airway_pressure" for x in mark.x]
+    """Return the samples of a loop: the trial, or only the efforts that are marked."""
+    times = [x for mark in marks if mark.quantity == "n_efforts" for x in mark.x]
     if spec.loop_over == "trial" or not times:
         return trial.start, trial.end
     return int(min(times) * recording.rate_hz), int(max(times) * recording.rate_hz) + 1
 
 
-def _loop(
-    along: str, up: str, signals: dict[str, FloatArray], window: tuple[int, int]
-) -> dict[str, Any] | None:
-    if along not in signals or up not in signals:
-        return None
-    x, y = signals[along][slice(*window)], signals[up][slice(*window)]
-    kept = np.union1d(peaks_kept(x, LOOP_BUCKETS), peaks_kept(y, LOOP_BUCKETS))
-    return {
-        "x": _panel(along) | {"v": _shown(along, x[kept])},
-        "y": _panel(up) | {"v": _shown(up, y[kept])},
-    }
+def _mark(mark: Mark) -> list[Any]:
+    quantities = " ".join(q for q in (mark.quantity, *mark.also) if q)
+    x = [_number(v, 4) for v in mark.x]
+    return [mark.axis, seen(mark.label), x, [_number(v, 5) for v in mark.y], quantities]
 
 
-def _mark(mark: Mark) -> dict[str, Any]:
-    return {
-        "axis": mark.axis,
-        "label": seen(mark.label),
-        "x": _plain(np.asarray(mark.x, dtype=np.float64), 5),
-        "y": _plain(np.asarray(mark.y, dtype=np.float64), 5),
-        "quantity": mark.quantity or "",
-    }
+def _number(value: float, digits: int) -> float | None:
+    return float(f"{value:.{digits}f}") if np.isfinite(value) else None
 
 
-def _shown(name: str, values: FloatArray) -> list[float | None]:
-    return _plain(values, contract.SIGNALS[name].decimals)
-
-
-def _plain(values: NDArray[np.float64], decimals: int) -> list[float | None]:
-    """Return rounded numbers for JSON, None where there is none."""
-    rounded = np.round(np.asarray(values, dtype=np.float64), decimals)
-    if np.isfinite(rounded).all():
-        found: list[float | None] = rounded.tolist()
-        return found
-    return [v if np.isfinite(v) else None for v in rounded.tolist()]
+def _short(seconds: float) -> float:
+    return round(seconds, 4)
 
 
 def draw_in(pool: Pool, jobs: Mapping[tuple[str, str], Job], measured: Container[str]) -> Draw:
@@ -231,25 +260,25 @@ def draw_in(pool: Pool, jobs: Mapping[tuple[str, str], Job], measured: Container
     the numbers beside it.
     """
 
-    def draw(wanted: Sequence[Wanted]) -> Iterator[dict[str, str]]:
-        given = [(jobs.get((each.centre, each.item)), each.names) for each in wanted]
-        usable = [(j if j and j.key in measured else None, names) for j, names in given]
+    def draw(wanted: Sequence[Wanted]) -> Iterator[dict[int, Piece]]:
+        given = [(jobs.get((each.centre, each.item)), each.trials) for each in wanted]
+        usable = [(j if j and j.key in measured else None, trials) for j, trials in given]
         places = range(0, len(usable), RECORDINGS_AT_ONCE)
-        for scripts in pool.stream(
+        for pieces in pool.stream(
             draw_some, [usable[at : at + RECORDINGS_AT_ONCE] for at in places]
         ):
-            yield from scripts
+            yield from pieces
 
     return draw
 
 
-def draw_some(given: Sequence[tuple[Job | None, Mapping[int, str]]]) -> list[dict[str, str]]:
+def draw_some(given: Sequence[tuple[Job | None, Mapping[int, bool]]]) -> list[dict[int, Piece]]:
     """Read recordings again and draw their trials; nothing of one that cannot be read any more."""
-    return [_scripts(job, names) for job, names in given]
+    return [_pieces(job, trials) for job, trials in given]
 
 
-def _scripts(job: Job | None, names: Mapping[int, str]) -> dict[str, str]:
-    """Return the scripts of the trials of a recording that are named, by name."""
+def _pieces(job: Job | None, trials: Mapping[int, bool]) -> dict[int, Piece]:
+    """Return the trials of a recording that are wanted, by index."""
     if job is None:
         return {}
     try:
@@ -260,10 +289,15 @@ def _scripts(job: Job | None, names: Mapping[int, str]) -> dict[str, str]:
     marked = [
         (trial, technique.mark_trial(recording, trial))
         for trial in technique.find_trials(recording)
-        if trial.index in names
+        if trial.index in trials
     ]
     return {
-        names[trial.index]: trace_script(names[trial.index], recording, trial, marks)
+        trial.index: trace_of(
+            recording,
+            trial,
+            [*mark_signal(recording, trial), *marks],
+            FULL if trials[trial.index] else SOUND,
+        )
         for trial, marks in marked or [(whole_of(recording), [])]
-        if trial.index in names
+        if trial.index in trials
     }

@@ -190,13 +190,15 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
         level = (plateau.pressure_kpa,) * 2
         whole = (plateau.start / rate, (plateau.end - 1) / rate)
         quiet = (plateau.quiet_start / rate, (plateau.quiet_end - 1) / rate)
-        closed_s = occlusion.start / rate
+        closed_s, opened_s = occlusion.start / rate, occlusion.end / rate
         volume, flow = float(points.volume_ml[number]), float(points.flow_ml_s[number])
         marks.append(Mark("airway_pressure", f"plateau, {name}", whole, level, "plateau_s"))
         marks.append(
             Mark("airway_pressure", f"quietest window, {name}", quiet, level, "plateau_sd_kpa")
         )
-        marks.append(Mark("volume", name, (closed_s,), (volume,), "volume_between_pct"))
+        shut = f"shutter closed, {name}"
+        held = Mark("volume", shut, (closed_s, opened_s), (volume,) * 2, "volume_between_pct")
+        marks += [held, *_release_marks(points, number, rate, name=name, opened_s=opened_s)]
         if np.isfinite(flow):
             marks.append(Mark("flow", f"flow before {name}", (closed_s,), (-flow,), "rrs_kpa_s_l"))
         marks.append(Mark("loop", name, level[:1], (volume,), "crs_ml_kpa"))
@@ -207,8 +209,24 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
         ends = (0.0, float(points.pressure_kpa.max()))
         pressures = tuple(zero + end for end in ends)
         volumes = tuple(line.intercept + line.slope * end for end in ends)
-        marks.append(Mark("loop", "compliance line", pressures, volumes, "crs_ml_kpa"))
+        also = ("crs_ml_kpa_kg",)
+        marks.append(Mark("loop", "compliance line", pressures, volumes, "crs_ml_kpa", also))
     return marks
+
+
+def _release_marks(
+    points: _Points, number: int, rate_hz: float, *, name: str, opened_s: float
+) -> list[Mark]:
+    """Where pressure falls behind the shutter, and how long flow waits once it is let off."""
+    until_s, plateau = float(points.until[number]) / rate_hz, points.plateaus[number]
+    last, times = plateau.pressure_kpa, (plateau.start / rate_hz, until_s)
+    falling = (last + float(points.fall_kpa[number]), last)
+    loss = ("plateau_loss_pct",)
+    waited_s = (until_s, opened_s) if until_s < opened_s else (opened_s,)
+    return [
+        Mark("airway_pressure", f"fall, {name}", times, falling, "plateau_fall_pct", loss),
+        Mark("flow", f"release, {name}", waited_s, (0.0,) * len(waited_s), "release_delay_s"),
+    ]
 
 
 def _occlusions(trial: Trial) -> list[Occlusion]:

@@ -179,13 +179,13 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
     marks = [
         Mark("volume", "end-expiratory level before", span_s, (before.eel_ml,) * 2, level),
         Mark("volume", "end-expiratory level after", span_s, (after.eel_ml,) * 2, shift),
-        Mark("volume", "occlusion", held_s, (occluded_ml,) * 2, "volume_above_eel_ml"),
+        Mark("volume", "shutter closed", held_s, (occluded_ml,) * 2, "volume_above_eel_ml"),
     ]
-    edges = [loop.start + edge for edge in loop.returns]
+    edges, of_loop = [loop.start + edge for edge in loop.returns], ("loop_opening_pct",)
     for number, (first, last) in enumerate(pairwise(edges), start=1):
         ends = (float(airway[first]), float(airway[min(last, airway.size - 1)]))
         times = (first / rate, last / rate)
-        marks.append(Mark("airway_pressure", f"effort {number}", times, ends, "n_efforts"))
+        marks.append(Mark("airway_pressure", f"effort {number}", times, ends, "n_efforts", of_loop))
     if np.isfinite(loop.line.slope):
         # The picture shows box volume as recorded, with its leak and drift: meet it in its middle.
         shown = recording.pressures_kpa["box_pressure"][loop.start :][: loop.volume_ml.size]
@@ -193,8 +193,36 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
         spread = np.linspace(loop.pressure_kpa.min(), loop.pressure_kpa.max(), 9)
         compression = compression_kpa(spread, dry_kpa=_dry_kpa(recording))
         fitted = loop.line.slope * compression + loop.line.intercept
-        along = tuple((spread + _open_kpa(recording, trial)).tolist())
-        marks.append(Mark("loop", "fitted line", along, tuple((fitted + lift).tolist()), "fit_r2"))
+        along, up = tuple((spread + _open_kpa(recording, trial)).tolist()), (fitted + lift).tolist()
+        marks.append(Mark("loop", "fitted line", along, tuple(up), "fit_r2", ("frc_ml_kg",)))
+        marks += _opening_marks(recording, loop)
+    return marks
+
+
+def _opening_marks(recording: Recording, loop: _Loop) -> list[Mark]:
+    """Across the loop of each effort where it is widest.
+
+    The loop is that of the signals as recorded, like the picture.
+    """
+    factor = _box_factor_ml_kpa(recording.context)
+    airway = recording.pressures_kpa["airway_pressure"]
+    box_ml = factor * recording.pressures_kpa["box_pressure"]
+    marks = []
+    for number, (first, last) in enumerate(pairwise(loop.returns), start=1):
+        pressure = airway[loop.start + first : loop.start + last]
+        volume = box_ml[loop.start + first : loop.start + last]
+        low = int(np.argmin(pressure)) if pressure.size else 0
+        if low < 2 or pressure.size - low < 3:
+            continue
+        back, forth = pressure[:low][::-1], pressure[low:]
+        inward, outward = np.maximum.accumulate(back), np.maximum.accumulate(forth)
+        levels = np.linspace(pressure[low], min(inward[-1], outward[-1]), 41)[1:-1]
+        one = np.interp(levels, inward, volume[:low][::-1])
+        other = np.interp(levels, outward, volume[low:])
+        widest = int(np.argmax(np.abs(one - other)))
+        across = (float(one[widest]), float(other[widest]))
+        at, name = (float(levels[widest]),) * 2, f"opening of effort {number}"
+        marks.append(Mark("loop", name, at, across, "loop_opening_pct"))
     return marks
 
 

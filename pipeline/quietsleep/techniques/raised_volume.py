@@ -163,9 +163,30 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
     for begin, stop in _reversals(recording, forced):
         span = (start_s + begin / rate, start_s + stop / rate)
         marks.append(Mark("flow", "Flow stops or turns", span, (0.0, 0.0), "flow_reversals"))
+    marks += _leak_marks(recording, trial)
     return marks + _volume_marks(
         values, top_ml=float(recording.volume_ml[forced.start]), zero_s=zero_s, end_s=end_s
     )
+
+
+def _leak_marks(recording: Recording, trial: Trial) -> list[Mark]:
+    """Where gas was given, and where breathing resumed at the level that tells what came back."""
+    span, volume, rate = _span(trial), recording.volume_ml, recording.rate_hz
+    marks = [
+        Mark("airway_pressure", "Inflation", (start / rate, (end - 1) / rate),
+             (SETTINGS["inflation_least_kpa"],) * 2, "inflation_leak_pct")
+        for start, end in _inflations(recording, span)
+    ]  # fmt: skip
+    starts = recording.breaths.start
+    after = starts[(starts > span.forced_end) & (starts < span.until)][1:5]
+    if after.size > 1:
+        times, levels = after / rate, volume[after]
+        label = "End-expiratory level once breathing has resumed"
+        marks.append(
+            Mark("volume", label, tuple(times.tolist()), tuple(levels.tolist()),
+                 "inflation_leak_pct")
+        )  # fmt: skip
+    return marks
 
 
 def _volume_marks(values: Measures, *, top_ml: float, zero_s: float, end_s: float) -> list[Mark]:
@@ -174,8 +195,9 @@ def _volume_marks(values: Measures, *, top_ml: float, zero_s: float, end_s: floa
     onset = (top_ml - values["onset_volume_ml"],)
     marks = [
         Mark("volume", "Time zero", (zero_s,), onset, "onset_volume_ml"),
-        Mark("volume", "Forced vital capacity", (end_s,), (top_ml - fvc_ml,), "fvc_ml"),
-    ]
+        Mark("volume", "Forced vital capacity", (end_s,), (top_ml - fvc_ml,), "fvc_ml",
+             ("fvc_ml_kg", *(n for n in _TIMED if n in values.reasons))),
+    ]  # fmt: skip
     for name, seconds in _TIMED.items():
         if name not in values.reasons:
             at, level = (zero_s + seconds,), (top_ml - values[name],)

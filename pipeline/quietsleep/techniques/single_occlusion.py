@@ -157,7 +157,8 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
     before, after = levels_around(recording, trial, SETTINGS)
     rate = recording.rate_hz
     span_s = (trial.start / rate, trial.end / rate)
-    release_s, released_ml = trial.landmarks["released"] / rate, limb.held_ml
+    release_s, held_ml = trial.landmarks["released"] / rate, (limb.held_ml,) * 2
+    shut_s = (trial.landmarks["closed"] / rate, release_s)
     opened_s = held.until / rate
     # From the fall of pressure to the start of flow: what a closed glottis draws out.
     waited_s = (opened_s, release_s) if opened_s < release_s else (release_s,)
@@ -173,16 +174,32 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
         Mark("flow", "release", waited_s, (0.0,) * len(waited_s), "release_delay_s"),
         Mark("volume", "end-expiratory level before", span_s, (before.eel_ml,) * 2, "eel_sd_pct"),
         Mark("volume", "end-expiratory level after", span_s, (after.eel_ml,) * 2, "eel_shift_pct"),
-        Mark("volume", "occlusion", (release_s,), (released_ml,), "occlusion_volume_ml"),
+        Mark("volume", "shutter closed", shut_s, held_ml, "occlusion_volume_ml"),
+        _fall(held, recording, trial),
     ]
     if line.slope < 0:
         fitted = limb.volume_ml[line.start : line.end]
         volumes = (float(fitted.max()), float(fitted.min()))
         flows = tuple(line.intercept + line.slope * v for v in volumes)
-        marks.append(Mark("loop", "fitted line", volumes, flows, "fit_r2"))
+        also = ("fit_share_pct", "fit_bent_pct", "crs_ml_kpa_kg", "rrs_kpa_s_l")
+        marks.append(Mark("loop", "fitted line", volumes, flows, "fit_r2", also))
         zero_ml = -line.intercept / line.slope
         marks.append(Mark("loop", "zero flow", (zero_ml,), (0.0,), "intercept_volume_ml"))
     return marks
+
+
+def _fall(held: _Held, recording: Recording, trial: Trial) -> Mark:
+    """Pressure behind the shutter, from where it would have begun to where it is let off."""
+    times = (trial.landmarks["closed"] / recording.rate_hz, held.until / recording.rate_hz)
+    last = held.plateau.pressure_kpa
+    return Mark(
+        "airway_pressure",
+        "fall of pressure behind the shutter",
+        times,
+        (last + held.fall_kpa, last),
+        "plateau_fall_pct",
+        ("plateau_loss_pct",),
+    )
 
 
 def _span(

@@ -121,6 +121,7 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
             (trial.start / rate, trial.end / rate),
             (0.0, 0.0),
             "n_breaths",
+            ("n_epochs",),
         ),
         Mark(
             "volume",
@@ -128,6 +129,7 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
             tuple((breaths.start[regular] / rate).tolist()),
             tuple(breaths.eel_ml[regular].tolist()),
             "vt_ml",
+            ("vt_cv_pct", "vt_ml_kg"),
         ),
         _drift_mark(recording, trial),
     ]

@@ -21,7 +21,7 @@ from quietsleep.signals.quantiles import median
 from quietsleep.signals.reasons import give_reasons
 from quietsleep.signals.squeezes import (
     Forced,
-    count_reversals,
+    find_reversals,
     find_squeezes,
     follow_forced,
     held_and_rise,
@@ -101,7 +101,7 @@ def measure_trial(recording: Recording, trial: Trial) -> Measures:
             "peak_flow_ml_s": forced.peak_flow_ml_s,
             "peak_flow_volume_pct": 100.0 * out_at_peak / drawn,
             "passes_eel": float(curve.crossing >= 0) if known else NAN,
-            "flow_reversals": float(_reversals(recording, curve)),
+            "flow_reversals": float(len(_reversals(recording, curve))),
             "squeeze_onset_pct": 100.0 * out_at_onset / drawn,
             "squeeze_leak_pct": squeeze_leak_pct(
                 curve.before, _levels_after_ml(recording, trial, forced)
@@ -203,7 +203,12 @@ def mark_trial(recording: Recording, trial: Trial) -> list[Mark]:
     if curve.crossing >= 0:
         passed_s, flow = (forced.start + curve.crossing) / rate, -curve.vmaxfrc_ml_s
         marks.append(Mark("flow", "V'maxFRC", (passed_s,), (flow,), "vmaxfrc_ml_s"))
-        marks.append(Mark("loop", "V'maxFRC", (eel,), (flow,), "vmaxfrc_ml_s"))
+        also = ("vmaxfrc_frc_per_s",)
+        marks.append(Mark("loop", "V'maxFRC", (eel,), (flow,), "vmaxfrc_ml_s", also))
+    for begin, stop in _reversals(recording, curve):
+        span = ((forced.start + begin) / rate, (forced.start + stop) / rate)
+        marks.append(Mark("flow", "flow stops or turns", span, (0.0, 0.0), "flow_reversals"))
+        marks.append(_reversal_on_loop(recording, forced.start + begin, forced.start + stop))
     jacket = recording.pressures_kpa.get("jacket_pressure")
     if jacket is not None and "jacket_full" in trial.landmarks:
         full, last = trial.landmarks["jacket_full"], trial.landmarks["jacket_release"] - 1
@@ -288,7 +293,13 @@ def _levels_after_ml(recording: Recording, trial: Trial, forced: Forced) -> Floa
     return breaths.eel_ml[after][: int(SETTINGS["leak_breaths_most"])]
 
 
-def _reversals(recording: Recording, curve: _Curve) -> int:
+def _reversal_on_loop(recording: Recording, begin: int, stop: int) -> Mark:
+    last = min(stop, recording.volume_ml.size - 1)
+    at = (float(recording.volume_ml[begin]), float(recording.volume_ml[last]))
+    return Mark("loop", "flow stops or turns", at, (0.0, 0.0), "flow_reversals")
+
+
+def _reversals(recording: Recording, curve: _Curve) -> list[tuple[int, int]]:
     """Stops and turns of forced flow before the level; a breath that ends it early is one."""
     forced, rate = curve.forced, recording.rate_hz
     smoothing_s = SETTINGS["smoothing_s"]
@@ -296,7 +307,7 @@ def _reversals(recording: Recording, curve: _Curve) -> int:
     flow = recording.flow_ml_s[forced.start : forced.end + 1 + beyond]
     flow = flow - _drift_ml_s(recording, forced.start)
     until = curve.crossing + 1 if curve.crossing >= 0 else flow.size
-    return count_reversals(
+    return find_reversals(
         -smooth(flow, rate, window_s=smoothing_s)[:until],
         peak=forced.peak - forced.start,
         noise_ml_s=smoothed_noise_ml_s(recording, smoothing_s=smoothing_s),

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from importlib.resources import files
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+from markupsafe import Markup
 
 from quietsleep import contract
 from quietsleep.errors import QuietsleepError
@@ -14,7 +16,7 @@ from quietsleep.night.device.propose import Proposal
 from quietsleep.records import FloatArray, Recording
 
 SHOWN_S = 10.0
-_MOST_POINTS = 20_000
+_BUCKETS = 4000
 _ROWS = 11
 _LABEL = 9
 _SVG_WIDTH, _SVG_HEIGHT = 900, 220
@@ -90,24 +92,38 @@ def write_picture(proposal: Proposal, path: Path) -> None:
 
 
 def _page(recording: Recording) -> str:
-    from plotly import graph_objects
-    from plotly.subplots import make_subplots
+    """A page of one file: the script and style of the pages of a night, and the trace in it.
 
-    signals = signals_of(recording)
-    every = max(1, recording.flow_ml_s.size // _MOST_POINTS)
-    time_s = np.arange(0, recording.flow_ml_s.size, every) / recording.rate_hz
-    figure = make_subplots(
-        rows=len(signals),
-        shared_xaxes=True,
-        vertical_spacing=0.04,
-        subplot_titles=[title_of(key) for key in signals],
+    More than any screen can show is left out, peaks never are.
+    """
+    from quietsleep.site.folder import page
+    from quietsleep.site.packing import pack_script, pack_trial
+    from quietsleep.site.traces import peaks_kept
+
+    names = {signal.key: signal.name for signal in contract.SIGNALS.values()}
+    signals = {names[key]: v for key, v in signals_of(recording).items()}
+    n, rate = recording.flow_ml_s.size, recording.rate_hz
+    kept = np.unique(np.concatenate([peaks_kept(v, _BUCKETS) for v in signals.values()]))
+    whole = [0.0, (n - 1) / rate]
+    lost = [[s.channel, (s.start - 1) / rate, s.end / rate] for s in recording.lost]
+    railed = [[s.channel, s.start / rate, (s.end - 1) / rate] for s in recording.clipped]
+    head = {"rate": rate, "trial": whole, "segments": [whole], "loop": whole, "marks": [],
+            "lost": lost, "clipped": railed}  # fmt: skip
+    piece = pack_trial(head, kept, {k: v[kept] for k, v in signals.items()}, steps=4000)
+    panels = [{"name": k, "title": contract.SIGNALS[k].title, "unit": contract.SIGNALS[k].unit}
+              for k in signals]  # fmt: skip
+    return page(
+        "picture.html.jinja",
+        title=recording.name,
+        n_panels=len(panels),
+        script=Markup(pack_script("trace", {"panels": panels, "loops": []}, [piece])),
+        drawing=Markup(_static("trace.js")),
+        style=Markup(_static("style.css")),
     )
-    for row, values in enumerate(signals.values(), start=1):
-        line = graph_objects.Scatter(x=time_s, y=values[::every], mode="lines", showlegend=False)
-        figure.add_trace(line, row=row, col=1)
-    figure.update_xaxes(title_text="Time, s", row=len(signals), col=1)
-    figure.update_layout(height=240 * len(signals), margin={"t": 40, "b": 40})
-    return str(figure.to_html(include_plotlyjs=True, full_html=True))
+
+
+def _static(name: str) -> str:
+    return (files("quietsleep.site") / "static" / name).read_text(encoding="utf-8")
 
 
 def _drawing(recording: Recording) -> str:

@@ -78,7 +78,7 @@ def write_centre(study: Study, data: CentreData, draw: Draw | None) -> PageFolde
     )
     folder.put_page("rules.html", "rules.html.jinja", {"owners": rule_book(data.night)})
     folder.put_page("dictionary.html", "words.html.jinja", {"owners": owners()})
-    folder.put_assets(traces=bool(traces))
+    folder.put_assets(traces=True)
     folder.finish()
     return folder
 
