@@ -25,6 +25,8 @@ from quietsleep.site.read import PublishedNight, read_centre
 from quietsleep.site.words import CAUTION
 from tests.site.nights import EditedNight, WrittenNight
 
+# They name rules, and define quantities in sentences.
+BOOKS = ("rules.html", "dictionary.html")
 UNSEEN = re.compile("[\u200b-\u200f\u202a-\u202e\u2066-\u2069\u2028\u2029]")
 
 
@@ -151,25 +153,23 @@ def test_lists_hold_every_test_and_session(demo: WrittenNight) -> None:
 
 def test_lost_tests_are_those_of_the_warehouse(demo: WrittenNight) -> None:
     """The first page ranks them, and the list that each reason leads to holds as many rows."""
-    con = duckdb.connect(demo.night / "study.duckdb", read_only=True)
     with closing(PublishedNight(demo.night)) as night:
         for centre in ("willow", "larch", "juniper", "sedge"):
             reasons = lost_reasons(read_centre(night, centre))
             assert [r.alone for r in reasons] == sorted((r.alone for r in reasons), reverse=True)
-            said = con.execute(
-                "SELECT sum(n_tests_alone) FROM lost_tests WHERE centre = ?", [centre]
-            ).fetchall()
+            said = night.tuples(
+                "SELECT sum(n_tests_alone) FROM lost_tests WHERE centre = ?", centre
+            )
             assert sum(r.alone for r in reasons) == said[0][0]
-            rules = con.execute(
+            rules = night.tuples(
                 "SELECT rule, sum(n_tests) FROM lost_tests WHERE centre = ? AND rule <> "
                 "'quarantined' GROUP BY rule HAVING count(DISTINCT is_missing) = 1",
-                [centre],
-            ).fetchall()
+                centre,
+            )
             text = (demo.pages / centre / "index.html").read_text(encoding="utf-8")
             for rule, n in rules:
                 found = re.search(rf'data-link="{re.escape(rule)}">[^<]*\((\d+)\)<', text)
                 assert found and int(found[1]) == n, (centre, rule)
-    con.close()
 
 
 def test_a_reason_names_the_fault_with_its_number_and_limit(demo: WrittenNight) -> None:
@@ -182,9 +182,7 @@ def test_a_reason_names_the_fault_with_its_number_and_limit(demo: WrittenNight) 
     for name in opposite - faults:
         if name.startswith("no ") or name in ("well for three weeks", "enough trials"):
             pages = [*(demo.pages / "willow").rglob("*.html")]
-            assert not any(name in p.read_text("utf-8") for p in pages if p.name != "rules.html"), (
-                name
-            )
+            assert not any(name in p.read_text("utf-8") for p in pages if p.name not in BOOKS), name
 
 
 def test_a_test_that_was_not_read_says_so_and_what_to_do(demo: WrittenNight) -> None:

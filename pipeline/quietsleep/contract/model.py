@@ -270,10 +270,9 @@ class Rule(Condition):
     fall with the rule. `scales_with` says with which power of each channel the quantity goes, so
     that a likely slip of unit can be named; where only a part of it goes with them, `scaled_part`
     names the quantity that is this part. `since` is the version of the contract from which on
-    the rule holds with this limit.
-    `remedy_missing` says what to do where the quantity is missing, where that is not what `remedy`
-    says. `fault` and `fault_missing` name what is wrong in a few words ("leak"), as the name of a
-    rule may name what should be ("no_leak").
+    the rule holds with this limit. `remedy_missing` says what to do where the quantity is missing.
+    `fault` and `fault_missing` name what is wrong in a few words ("leak"), as the name of a rule
+    may name what should be ("no_leak").
     """
 
     owner: str
