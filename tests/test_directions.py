@@ -30,6 +30,9 @@ OF_SIMULATION, MAY_SIMULATE = {"simulation", "data"}, {"simulation", "cli", ""}
 ORCHESTRATION = PACKAGE / "night" / "orchestration"
 # Modules with one importer, each with what it is that its importer is not.
 ONE_IMPORTER: Mapping[str, str] = {
+    "quietsleep.signals.lost": "where samples are missing or on a rail, apart from calibration",
+    "quietsleep.site.small": "the small pictures of a test, apart from what its page says",
+    "quietsleep.site.value_strips": "values among all of a centre: one script for all its pages",
     "quietsleep.cli.begin": "the words that begin something, apart from those of every day",
     "quietsleep.cli.device": "a command with words and printing of its own",
     "quietsleep.cli.serving": "the desk, apart from the other words that people type",

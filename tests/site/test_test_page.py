@@ -11,7 +11,7 @@ import pytest
 from quietsleep import contract
 from quietsleep.site.folder import test_file as file_of_test
 from quietsleep.site.read import PublishedNight, Row, read_centre
-from quietsleep.site.strips import LEAST_OTHERS, MOST_DOTS
+from quietsleep.site.value_strips import LEAST_OTHERS, MOST_DOTS
 from tests.site.nights import CopiedTraces, EditedNight, WrittenNight
 
 

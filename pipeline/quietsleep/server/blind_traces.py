@@ -19,7 +19,7 @@ from quietsleep.measure.plan import Job, plan_checks, plan_recordings
 from quietsleep.measure.recording import load_recording, whole_of
 from quietsleep.measure.roster import read_roster
 from quietsleep.review.blind import BlindTrial
-from quietsleep.site.packing import Piece, pack_script
+from quietsleep.site.packing import PackedTrial, pack_script
 from quietsleep.site.traces import common_of, trace_of
 from quietsleep.store.state import READ_BY_OTHERS, State
 from quietsleep.study.history import history_of
@@ -97,7 +97,7 @@ def _script(job: Job | None, trial: BlindTrial) -> str:
         raise NoTrace(REPLACED)
     # The marks say which part is shown, and then are left out: they carry numbers.
     piece = trace_of(recording, own, technique.mark_trial(recording, own))
-    drawn = Piece({**piece.head, "marks": []}, piece.body)
+    drawn = PackedTrial({**piece.head, "marks": []}, piece.body)
     return pack_script(f"{trial.handle}.js", common_of(contract.TECHNIQUES[job.technique]), [drawn])
 
 

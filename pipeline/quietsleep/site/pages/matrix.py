@@ -23,7 +23,7 @@ BELOW = Sign("◣", "low", "watch")
 ABOVE = Sign("◥", "high", "quiet")
 
 
-class Cell(NamedTuple):
+class MatrixCell(NamedTuple):
     """One centre in one technique."""
 
     share: str
@@ -44,7 +44,7 @@ class CentreRow(NamedTuple):
     n_open: int
     slips: tuple[str, ...]
     low: tuple[str, ...]
-    cells: tuple[Cell | None, ...]
+    cells: tuple[MatrixCell | None, ...]
 
 
 class Matrix(NamedTuple):
@@ -93,7 +93,7 @@ def _named(standing: Row) -> str:
     return "all techniques" if technique == ALL else technique_title(technique).lower()
 
 
-def _cell(standing: Row, weeks: Sequence[Row]) -> Cell:
+def _cell(standing: Row, weeks: Sequence[Row]) -> MatrixCell:
     technique = standing["technique"]
     n, accepted = standing["n_tests"], standing["n_accepted"]
     said = f"{accepted} of {words.count(n, 'test')}"
@@ -105,7 +105,7 @@ def _cell(standing: Row, weeks: Sequence[Row]) -> Cell:
         marks.append(BELOW if standing["funnel_mark"] == "below" else ABOVE)
         said += f", {standing['funnel_mark']} the 99.8 % limits of all centres"
     filtered = "" if technique == ALL else f"#technique={technique}"
-    return Cell(
+    return MatrixCell(
         share=words.share(accepted, n),
         said=said,
         strip=weeks_strip([Week(w["n_accepted"], w["n_tests"]) for w in weeks]),
