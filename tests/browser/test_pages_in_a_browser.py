@@ -368,7 +368,7 @@ def test_sixty_trials_draw_only_what_is_seen(long_session: Path, visit: Any) -> 
     page = visit().open(long_session / SIXTY)
     draw_traces(page)
     assert page.locator(".small a").count() == 60
-    assert page.locator("figure[data-drawn]").count() == 1
+    assert page.locator("figure.trace[data-drawn]").count() == 1
     page.locator(".small a").last.click()
     page.wait_for_selector("#trial-60 figure[data-drawn]")
 
