@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import json
 import re
 from datetime import datetime
 from itertools import pairwise
@@ -12,6 +11,9 @@ from typing import Any
 
 import pytest
 
+from quietsleep import contract
+from quietsleep.site.folder import test_file as file_of_test
+from quietsleep.site.packing import pieces_of
 from tests.site.nights import SIXTY
 
 TEST = "a rejected test"
@@ -54,7 +56,6 @@ def file_of(night: Any, kind: str) -> Path:
 
 
 def draw_traces(page: Any) -> None:
-    page.locator("figure.trace").first.scroll_into_view_if_needed()
     page.wait_for_selector("figure.trace[data-drawn]", timeout=20_000)
 
 
@@ -110,45 +111,54 @@ def test_a_rejected_test_opens_with_one_click_and_shows_its_fault(night: Any, vi
     page = visit().open(night.pages / "willow/index.html")
     page.locator(f"table.list a[href$='{file_of(night, TEST).name}']").click()
     draw_traces(page)
-    figure = page.locator("figure.trace").first
+    figure = page.locator("figure.trace.open")
+    assert figure.count() == 1
     faults = set(figure.get_attribute("data-faults").split())
-    drawn = figure.evaluate("""(f) => {
-        const plot = f.querySelector('.js-plotly-plot');
-        return {
-            points: plot.data.filter(d => d.marker && d.marker.symbol === 'triangle-down')
-                .map(d => [d.x[0], d.y[0], d.yaxis]),
-            trial: plot.layout.shapes.filter(s => s.type === 'line').map(s => s.x0),
-            loops: f.querySelectorAll('.js-plotly-plot').length,
-        }}""")
-    assert faults
-    start, end = drawn["trial"]
-    script = (file_of(night, TEST).parent / figure.get_attribute("data-src")).read_text("ascii")
-    trace = json.loads(script.partition(",")[2].removesuffix(");\n"))
-    axes = {f"y{i}" if i > 1 else "y": panel["name"] for i, panel in enumerate(trace["panels"], 1)}
-    marked = [[mark["axis"], x, y] for mark in trace["marks"] if mark["quantity"] in faults
-              for x, y in zip(mark["x"], mark["y"], strict=True)]  # fmt: skip
-    in_time = [[axes[axis], x, y] for x, y, axis in drawn["points"] if axis in axes]
-    assert in_time and all(point in marked for point in in_time)
-    assert start < end
-    assert drawn["loops"] == 3
+    script = page.locator("script[src*='/traces/']").get_attribute("src")
+    text = (file_of(night, TEST).parent / script).read_text("ascii")
+    head = pieces_of(text)[1][int(figure.get_attribute("data-at"))].head
+    marked = [m for m in head["marks"] if faults & set(m[4].split())]
+    assert faults and marked
+    drawn = figure.locator(".panels .mark.fault title").all_text_contents()
+    assert drawn and set(drawn) <= {m[1] for m in marked}
+    low, high = (float(t) for t in figure.get_attribute("data-range").split())
+    in_time = [x for m in marked if m[0] != "loop" for x in m[2]]
+    assert any(low <= x <= high for x in in_time)
+    assert figure.locator(".band-of").count() > 0
+    assert figure.locator("svg.drawn").count() == 3
     assert "▲" in figure.locator("figcaption").inner_text()
-    said = page.locator(".trial[open] .faults").first.inner_text()
+    said = page.locator(".trial:visible .faults").first.inner_text()
     assert re.search(r"Observed\n.*\nLimit\n", said)
 
 
-def test_every_picture_has_words_and_the_zoom_has_buttons(night: Any, visit: Any) -> None:
+def test_every_picture_has_words_and_the_zoom_has_buttons_and_keys(night: Any, visit: Any) -> None:
     page = visit().open(file_of(night, TEST))
     draw_traces(page)
-    plot = page.locator("figure.trace .js-plotly-plot").first
-    assert "against time" in plot.get_attribute("aria-label")
-    ranges = "p => document.querySelector('.js-plotly-plot').layout.xaxis.range.map(Number)"
-    before = page.evaluate(ranges)
-    page.get_by_role("button", name="Zoom in").first.focus()
+    figure = page.locator("figure.trace.open")
+    assert "against time" in figure.locator("svg.drawn").first.get_attribute("aria-label")
+
+    def width() -> float:
+        low, high = (float(t) for t in figure.get_attribute("data-range").split())
+        return high - low
+
+    figure.get_by_role("button", name="Whole trace").click()
+    whole = width()
+    figure.get_by_role("button", name="Zoom in").focus()
     page.keyboard.press("Enter")
-    after = page.evaluate(ranges)
-    assert after[1] - after[0] == pytest.approx((before[1] - before[0]) / 2)
-    page.get_by_role("button", name="Whole trace").first.click()
-    assert page.evaluate(ranges) == pytest.approx(before)
+    assert width() == pytest.approx(whole / 2, abs=0.002)
+    figure.locator(".time").focus()
+    page.keyboard.press("+")
+    assert width() == pytest.approx(whole / 4, abs=0.002)
+    page.keyboard.press("0")
+    assert width() == pytest.approx(whole, abs=0.002)
+    box = figure.locator(".panels svg").bounding_box()
+    page.mouse.move(box["x"] + box["width"] * 0.4, box["y"] + 60)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] * 0.6, box["y"] + 60)
+    page.mouse.up()
+    assert 0.15 * whole < width() < 0.3 * whole
+    figure.get_by_role("button", name=re.compile("Show the")).click()
+    assert figure.locator(".band-of").count() > 0
 
 
 def test_filters_narrow_the_list_and_travel_in_the_link(night: Any, visit: Any) -> None:
@@ -247,7 +257,8 @@ def test_nothing_is_cut_on_paper(kind: str, night: Any, visit: Any) -> None:
     assert (
         page.evaluate("""[...document.querySelectorAll('main *')].filter((e) => {
         const box = e.getBoundingClientRect();
-        return !e.closest('svg, details:not([open])') && !e.matches('.unseen') && box.right > innerWidth + 1;
+        return !e.closest('svg, details:not([open])') && !e.matches('.unseen')
+            && box.right > innerWidth + 1;
     }).map((e) => e.outerHTML.slice(0, 80))""")
         == []
     )
@@ -285,10 +296,28 @@ def test_the_list_is_whole_without_scripts(night: Any, visit: Any) -> None:
     assert page.locator(".faults").first.is_visible()
 
 
-def test_a_link_to_a_trial_opens_it(night: Any, visit: Any) -> None:
-    page = visit().open(file_of(night, TEST), "#trial-2")
-    assert page.locator("#trial-2").evaluate("d => d.open")
+@pytest.mark.parametrize("width", [1400, 380])
+def test_a_link_to_a_trial_lands_on_it_and_nothing_jumps(
+    width: int, night: Any, visit: Any
+) -> None:
+    """Layout that moves after the first paint is summed up as the browser sums it (CLS)."""
+    one = visit(viewport={"width": width, "height": 900})
+    one.page.add_init_script(
+        "window.moved = 0; new PerformanceObserver((list) => { for (const e of list.getEntries())"
+        " if (!e.hadRecentInput) window.moved += e.value; })"
+        ".observe({type: 'layout-shift', buffered: true});"
+    )
+    page = one.open(file_of(night, TEST), "#trial-2")
+    page.wait_for_selector("#trial-2 figure[data-drawn]")
+    page.wait_for_timeout(300)
+    assert page.locator(".trial:visible").count() == 1
+    assert -2 <= page.locator("#trial-2").bounding_box()["y"] <= 40
+    assert page.evaluate("window.moved") < 0.05
+    assert page.locator(".small a[aria-current]").get_attribute("href") == "#trial-2"
     assert page.locator(".send input").input_value().endswith(file_of(night, TEST).name)
+    page.locator(".small a").last.click()
+    page.wait_for_function("() => document.querySelector('.trial:target figure[data-drawn]')")
+    assert page.evaluate("window.moved") < 0.05
 
 
 def test_hostile_text_does_nothing(hostile_pages: Path, visit: Any) -> None:
@@ -331,39 +360,54 @@ def test_500_sessions_filter_at_once(crowded: Path, visit: Any) -> None:
     assert took_ms < 1500
 
 
-def test_sixty_trials_load_only_what_is_seen(long_session: Path, visit: Any) -> None:
-    one = visit()
-    page = one.open(long_session / SIXTY)
+def test_sixty_trials_draw_only_what_is_seen(long_session: Path, visit: Any) -> None:
+    page = visit().open(long_session / SIXTY)
     draw_traces(page)
-    assert page.locator(".strip a").count() == 60
-    loaded = [url for url in one.asked if "/traces/" in url]
-    assert 0 < len(loaded) < 20
-    page.locator(".strip a").last.click()
-    page.wait_for_function("() => document.querySelector('#trial-60').open")
+    assert page.locator(".small a").count() == 60
+    assert page.locator("figure[data-drawn]").count() == 1
+    page.locator(".small a").last.click()
+    page.wait_for_selector("#trial-60 figure[data-drawn]")
 
 
-def test_new_colours_redraw_the_traces(night: Any, visit: Any) -> None:
+def test_a_dark_screen_and_paper_change_the_colour_of_a_trace(night: Any, visit: Any) -> None:
     page = visit(color_scheme="light").open(file_of(night, TEST))
     draw_traces(page)
-    colour = "document.querySelector('.js-plotly-plot').data[0].line.color"
+    colour = "getComputedStyle(document.querySelector('figure.open .line')).stroke"
     light = page.evaluate(colour)
     page.emulate_media(color_scheme="dark")
-    page.wait_for_function(f"() => {colour} !== '{light}'")
+    assert page.evaluate(colour) != light
+    page.emulate_media(color_scheme="dark", media="print")
+    assert page.evaluate(colour) == "rgb(0, 0, 0)"
 
 
-def test_traces_print_dark_on_white_and_come_back(night: Any, visit: Any) -> None:
-    page = visit(color_scheme="dark").open(file_of(night, TEST))
-    draw_traces(page)
-    look = """() => {
-        const plot = document.querySelector('.js-plotly-plot');
-        return [plot.data[0].line.color, plot.layout.font.color, plot.layout.width || null];
-    }"""
-    screen = page.evaluate(look)
-    page.evaluate("() => dispatchEvent(new Event('beforeprint'))")
-    assert page.evaluate(look) == ["#0a3a55", "#000", 640]
-    page.evaluate("() => dispatchEvent(new Event('afterprint'))")
-    page.wait_for_function("() => document.querySelector('.js-plotly-plot').layout.width !== 640")
-    assert page.evaluate(look)[:2] == screen[:2]
+@pytest.mark.parametrize("technique", sorted(contract.TECHNIQUES))
+def test_a_test_prints_on_two_sheets_with_its_trace(technique: str, night: Any, visit: Any) -> None:
+    tests = night.rows("tests", technique=technique)
+    test = next((t for t in tests if t["n_rejected"]), tests[0])
+    page = visit().open(night.pages / test["centre"] / file_of_test(test["test"]))
+    page.wait_for_selector("figure.open[data-drawn]")
+    edge = dict.fromkeys(("top", "right", "bottom", "left"), "10mm")
+    sheets = page.pdf(format="A4", margin=edge)
+    assert len(re.findall(rb"/Type\s*/Page\b", sheets)) <= 2
+    page.set_viewport_size({"width": 718, "height": 1000})
+    page.emulate_media(media="print")
+    assert page.evaluate("document.documentElement.scrollWidth") <= 718
+    assert page.locator("figure.trace:visible svg.drawn").first.bounding_box()["height"] > 150
+    assert page.locator(".small svg:visible").count() == 2 * test["n_trials"]
+
+
+def test_the_values_of_a_strip_are_walked_and_opened(night: Any, visit: Any) -> None:
+    page = visit().open(file_of(night, TEST))
+    page.wait_for_selector(".values-strip[data-drawn]")
+    strip = page.locator(".values-strip").first
+    assert strip.locator(".limit").count() >= 1
+    strip.locator("a[tabindex='0']").focus()
+    page.keyboard.press("ArrowRight")
+    href = page.evaluate("document.activeElement.getAttribute('href')")
+    assert re.search(r"tests/.*\.html#trial-\d+$", href)
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/tests/*.html#trial-*")
+    assert page.locator(".trial:visible").count() == 1
 
 
 def test_a_turned_telephone_redraws_the_traces_to_its_width(night: Any, visit: Any) -> None:
@@ -371,7 +415,6 @@ def test_a_turned_telephone_redraws_the_traces_to_its_width(night: Any, visit: A
     draw_traces(page)
     page.set_viewport_size({"width": 380, "height": 800})
     page.wait_for_function(
-        "() => document.querySelector('.js-plotly-plot .main-svg')"
-        ".getBoundingClientRect().width < 380"
+        "() => document.querySelector('figure.open svg.drawn').viewBox.baseVal.width < 380"
     )
     assert page.evaluate("document.documentElement.scrollWidth") <= 380

@@ -19,6 +19,7 @@ from quietsleep.intake.propose.export import open_export
 from quietsleep.night.device.entry import add_entry, toml_value
 from quietsleep.night.device.propose import Proposal, SaidOfExport, propose
 from quietsleep.night.device.trial import try_entry
+from quietsleep.site.packing import pieces_of
 from quietsleep.study.devices import FIRST_DAY
 from quietsleep.study.study import Study, load_study
 from tests.device.exports import MAKES, WEIGHT_KG, Breathing, Make, breathe
@@ -268,7 +269,13 @@ def test_the_trace_is_drawn(tmp_path: Path, ending: str) -> None:
     result = run(path, "--weight-kg", WEIGHT_KG, "--picture", picture)
     assert result.exit_code == 0
     text = picture.read_text()
-    assert "Airway pressure" in text and ("<svg" in text or "quietsleep.traces(" in text)
+    if ending == "html":
+        common, (piece,) = pieces_of(text[text.rindex("quietsleep.traces(") : text.rindex(";") + 1])
+        assert "Airway pressure" in {panel["title"] for panel in common["panels"]}
+        assert {name for name, *_ in piece.head["channels"]} >= {"flow", "volume"}
+        assert len(text) < 400_000 and "src=" not in text.partition("<script>")[0]
+    else:
+        assert "Airway pressure, kPa" in text and "<svg" in text
     drawn = [line for line in result.output.splitlines() if "*" in line]
     assert len(drawn) >= 20 and all(len(line) <= 80 for line in drawn)
     assert run(path, "--picture", tmp_path / "trace.bmp").exit_code == 2

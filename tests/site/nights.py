@@ -157,6 +157,10 @@ class WrittenNight:
         """Return the rows of a table with these values."""
         return self.made.rows(table, **wanted)
 
+    def row_of(self, table: str, **wanted: object) -> Row:
+        """Return the first such row."""
+        return self.made.row(table, **wanted)
+
 
 @dataclass
 class CopiedTraces:

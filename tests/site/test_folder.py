@@ -122,10 +122,9 @@ def test_a_large_centre_is_written_in_seconds_with_pages_below_a_megabyte(
 
 def test_sixty_trials_fit_one_page(demo: WrittenNight, edited: EditedNight, tmp_path: Path) -> None:
     text = (sixty_trials(demo, edited, tmp_path) / SIXTY).read_text(encoding="utf-8")
-    assert text.count('<details class="trial"') == 60
+    assert text.count('<section class="trial') == 60
     assert len(text) < 1_000_000
-    assert text.count('" open>') <= 12
-    assert max(p.stat().st_size for p in (tmp_path / "pages/willow/traces").iterdir()) < 300_000
+    assert max(p.stat().st_size for p in (tmp_path / "pages/willow/traces").iterdir()) < 600_000
 
 
 def test_study_title_change_rewrites_pages(
