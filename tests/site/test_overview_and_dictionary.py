@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from contextlib import closing
 from datetime import date, timedelta
 from html import unescape
 from pathlib import Path
@@ -11,9 +12,9 @@ from typing import Any
 import pytest
 
 from quietsleep import contract
-from quietsleep.site.folder import test_file as file_of_test
 from quietsleep.site.pages.dictionary import example_queries
-from quietsleep.site.read import PublishedNight, Row
+from quietsleep.site.read import PublishedNight, read_centre
+from quietsleep.site.words import faults_of
 from quietsleep.warehouse.database import open_night
 from quietsleep.warehouse.views import views
 from tests.site.nights import CopiedTraces, EditedNight, WrittenNight
@@ -141,24 +142,14 @@ def test_a_limit_has_the_origin_of_the_day_of_the_test(
     assert days[0] < days[1]
     change_limit(edited, rule, days[1], high or after["limit_high"])
     after["limit_high"] = high or after["limit_high"]
-    pages = edited.write(tmp_path).pages
     said = []
-    for verdict in (before, after):
-        page = pages / verdict["centre"] / file_of_test(f"{verdict['session']}/single_occlusion")
-        trial = page.read_text(encoding="utf-8").split(f'"{page_anchor(edited, verdict)}"')[-1]
-        said.append(
-            unescape(
-                trial.split('unsteady plateau</span> <span class="does">')[1].split("</li>")[0]
-            )
-        )
+    with closing(PublishedNight(edited.publish(tmp_path))) as night:
+        for verdict in (before, after):
+            faults = faults_of(read_centre(night, verdict["centre"]), "trial", verdict["item"])
+            said.append(next(f.source for f in faults if f.rule == rule))
     assert "changed by" not in said[0] and "changed by sc-2" in said[1]
     assert "proposed" not in "".join(said), "how a limit was obtained stands on the rule book"
     assert f"in force from {days[1]:%-d %b %Y}" in said[1]
-
-
-def page_anchor(night: EditedNight, verdict: Row) -> str:
-    """Return where the page of a test has the trial of a verdict."""
-    return f"trial-{night.row('trials', trial=verdict['item'])['trial_index']}"
 
 
 @pytest.mark.parametrize("query", example_queries(), ids=lambda q: q.title[:40])
