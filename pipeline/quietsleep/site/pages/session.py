@@ -188,7 +188,7 @@ def _outcomes(data: CentreData, session: str, tests: Sequence[Row]) -> Iterable[
                 _value(row["value"], row["unit"]),
                 z,
                 str(row["n_trials"] or 0),
-                words.number(row["cv_pct"], 3),
+                words.number(row["cv_pct"], 3) if (row["n_trials"] or 0) > 1 else "–",
                 _value(reported.get("reported_value"), reported.get("reported_unit")),
             )
 
