@@ -313,7 +313,8 @@ def test_a_link_to_a_trial_lands_on_it_and_nothing_jumps(
     )
     page = one.open(file_of(night, TEST), "#trial-2")
     page.wait_for_selector("#trial-2 figure[data-drawn]")
-    page.wait_for_timeout(300)
+    # The page may scroll smoothly.
+    page.wait_for_timeout(1200)
     assert page.locator(".trial:visible").count() == 1
     assert -2 <= page.locator("#trial-2").bounding_box()["y"] <= 40
     assert page.evaluate("window.moved") < 0.05
