@@ -262,8 +262,8 @@ def _slipping(connection: duckdb.DuckDBPyConnection, value: int, of: int) -> Bri
             if r["recent_share_pct"] < r["past_share_pct"]
             else "; none is below its own past"
         )
-    quiet = f"No centre slips: {charts['n']} of {of} have a past to be held against{worst}."
-    return BriefAnswer(quiet, "good")
+    held = f"No centre slips: {charts['n']} of {of} have a past to be held against{worst}."
+    return BriefAnswer(held, "good")
 
 
 def _drifting(connection: duckdb.DuckDBPyConnection, value: int, of: int) -> BriefAnswer:

@@ -186,7 +186,7 @@ class _Following:
             self.below_from = self.below_from or day.on
             if not self.slipping:
                 self.below.append(day)
-        self.chance = self._chance_of(self.weighted)
+        self.chance = 1.0 if self.below_from is None else self._chance_of(self.weighted)
         if self.slipping and self.below_from is not None and self.chance > CHANCE_BACK:
             # It was no slip, or it is over: what came since is as good a past as any.
             self.slipping = False
