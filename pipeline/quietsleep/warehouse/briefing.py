@@ -67,12 +67,17 @@ SELECT count(DISTINCT (centre, device)) FILTER (drifting) AS value,
     count(DISTINCT (centre, device)) FILTER (slope_per_week IS NOT NULL) AS of_value
 FROM drifts
 """
+BETWEEN = """
+SELECT outcome, equipment_class, any_value(between_share_low_pct) AS low
+FROM comparability GROUP BY outcome, equipment_class
+"""
+# What differs: outcomes between centres with like equipment, and results off by a factor.
 COMPARABLE = f"""
-SELECT count(*) FILTER (low >= {DIFFERENT_PCT:g}) AS value, count(low) AS of_value
-FROM (
-    SELECT outcome, equipment_class, any_value(between_share_low_pct) AS low
-    FROM comparability GROUP BY outcome, equipment_class
-)
+SELECT (SELECT count(*) FROM ({BETWEEN}) WHERE low >= {DIFFERENT_PCT:g})
+    + (SELECT count(*) FROM unit_slips) AS value,
+    (SELECT count(low) FROM ({BETWEEN}))
+    + (SELECT count(*) FROM agreement_limits WHERE n_pairs + n_suspected > 0)
+    + (SELECT count(*) FROM unit_slips WHERE seen_in <> 'reported') AS of_value
 """
 CHANGED = """
 SELECT count(*) AS value, CAST(NULL AS BIGINT) AS of_value FROM session_changes
@@ -314,6 +319,11 @@ def _drift(r: Mapping[str, Any]) -> str:
 
 
 def _comparable(connection: duckdb.DuckDBPyConnection, value: int, of: int) -> BriefAnswer:
+    (between,) = _rows(
+        connection,
+        f"SELECT count(*) FILTER (low >= {DIFFERENT_PCT:g}) AS n, count(low) AS whole "
+        f"FROM ({BETWEEN})",
+    )
     slips = _rows(
         connection,
         "SELECT * FROM unit_slips QUALIFY row_number() OVER (PARTITION BY centre ORDER BY "
@@ -326,7 +336,7 @@ def _comparable(connection: duckdb.DuckDBPyConnection, value: int, of: int) -> B
         "FROM agreement_limits",
     )
     said = [r["sentence"].rstrip(".") for r in slips[:MOST_NAMED]]
-    if value:
+    if between["n"]:
         (most,) = _rows(
             connection,
             "SELECT outcome, any_value(between_share_pct) AS share, "
@@ -336,21 +346,21 @@ def _comparable(connection: duckdb.DuckDBPyConnection, value: int, of: int) -> B
             "ORDER BY low DESC, outcome LIMIT 1",
         )
         said.append(
-            f"centres differ in {value} of {count(of, 'comparison')}, most in {most['outcome']}: "
+            f"centres differ in {between['n']} of {count(between['whole'], 'outcome')}, most in "
+            f"{most['outcome']}: "
             f"{_share(most['share'])} of its variance lies between them "
             f"({_pct(most['low'])} to {_pct(most['high'])}), {most['highest']} highest, "
             f"{most['lowest']} lowest"
         )
-    elif of:
+    elif between["whole"]:
         said.append(
-            f"centres differ in none of {count(of, 'comparison')} by a tenth of the variance or "
-            "more, at equal length and like equipment"
+            f"centres differ in none of {count(between['whole'], 'outcome')} by a tenth of the "
+            "variance, at equal length and like equipment"
         )
     else:
         said.append("no two centres with like equipment have values to compare yet")
     said.append(
-        f"own and central results: {count(pairs['n'], 'pair')} compared, "
-        f"{pairs['left_out']} with a suspected slip left out"
+        f"of own results {count(pairs['n'], 'pair')} compared, {pairs['left_out']} left out"
     )
     tone: Tone = "act" if slips else "watch" if value else "good" if of else "none"
     return BriefAnswer(f"{_upper('; '.join(said))}.", tone, [r["centre"] for r in slips])
