@@ -14,7 +14,7 @@ from pathlib import Path
 import pandas as pd
 
 from quietsleep import contract
-from quietsleep.site.packing import Piece, pieces_of
+from quietsleep.site.packing import PackedTrial, pieces_of
 from quietsleep.site.read import PublishedNight, Row
 from quietsleep.site.traces import Draw, Wanted
 from quietsleep.site.write import PagesReport, write_site
@@ -173,7 +173,7 @@ class CopiedTraces:
     origin: Callable[[str, int], tuple[str, int]] = lambda recording, index: (recording, index)
     read: list[str] = field(default_factory=list)
 
-    def __call__(self, wanted: Sequence[Wanted]) -> Iterator[dict[int, Piece]]:
+    def __call__(self, wanted: Sequence[Wanted]) -> Iterator[dict[int, PackedTrial]]:
         """Yield the trials of each recording, under the numbers that are asked for."""
         for each in wanted:
             self.read.append(each.item)
@@ -183,7 +183,7 @@ class CopiedTraces:
                 for index, (item, number) in origins.items()
             }
 
-    def _pieces(self, centre: str, item: str) -> dict[tuple[str, int], Piece]:
+    def _pieces(self, centre: str, item: str) -> dict[tuple[str, int], PackedTrial]:
         session = item.partition("/")[0]
         return {
             (p.head["item"], p.head["index"]): p

@@ -13,12 +13,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from quietsleep import contract
-from quietsleep.records import Breaths, Mark, Recording, Stretch, Trial
+from quietsleep.records import Breaths, Mark, Recording, SampleRun, Trial
 from quietsleep.signals.lost import mark_signal
 from quietsleep.site.folder import test_file as file_of_test
 from quietsleep.site.folder import trace_file
-from quietsleep.site.packing import Piece, Trace, pack_script, pack_trial, pieces_of, unpack
-from quietsleep.site.small import Shown, draw_small, loop_of
+from quietsleep.site.packing import PackedTrial, Trace, pack_script, pack_trial, pieces_of, unpack
+from quietsleep.site.small import ShownTrial, draw_small, loop_of
 from quietsleep.site.traces import FULL, SOUND, Wanted, common_of, peaks_kept, trace_of
 from tests.site.nights import CopiedTraces, EditedNight, WrittenNight
 
@@ -154,7 +154,7 @@ def test_every_fault_that_has_a_place_is_marked(demo: WrittenNight) -> None:
 
 
 def test_a_gap_and_clipped_samples_stand_where_they_are() -> None:
-    lost, railed = Stretch(2600, 2680), Stretch(2900, 2950, "airway_pressure")
+    lost, railed = SampleRun(2600, 2680), SampleRun(2900, 2950, "airway_pressure")
     recording = dataclasses.replace(
         breathing("single_occlusion", 26.0), lost=(lost,), clipped=(railed,), gap_s=0.4
     )
@@ -174,12 +174,12 @@ def test_no_small_line_is_drawn_through_a_gap() -> None:
     recording = breathing("tidal", 26.0)
     trial = Trial(1, 2400, 3400)
     whole = trace_of(recording, trial, [])
-    broken = trace_of(dataclasses.replace(recording, lost=(Stretch(2600, 2680),)), trial, [])
+    broken = trace_of(dataclasses.replace(recording, lost=(SampleRun(2600, 2680),)), trial, [])
     common = common_of(contract.TECHNIQUES["tidal"])
 
-    def pen_ups(piece: Piece) -> list[int]:
-        named = Piece({**piece.head, "item": "s/r", "index": 1}, piece.body)
-        shown = {("s/r", 1): Shown(1, "sound", frozenset())}
+    def pen_ups(piece: PackedTrial) -> list[int]:
+        named = PackedTrial({**piece.head, "item": "s/r", "index": 1}, piece.body)
+        shown = {("s/r", 1): ShownTrial(1, "sound", frozenset())}
         small = draw_small(common, [unpack(named)], shown, "flow").trials["s/r", 1]
         return [path.count("M") for path in str(small).split(' d="')[1:]]
 
@@ -226,7 +226,7 @@ def test_hostile_traces_stay_data(hostile_text: str) -> None:
     mark = Mark("flow", hostile_text, (SPIKE_S,), (SPIKE_ML_S,), hostile_text)
     name = trace_file(f"r{hostile_text}/tidal")
     piece = trace_of(breathing("tidal", 20.0), Trial(1, 2400, 3400), [mark])
-    content = pack_script(name, {}, [Piece({**piece.head, "item": hostile_text}, piece.body)])
+    content = pack_script(name, {}, [PackedTrial({**piece.head, "item": hostile_text}, piece.body)])
     assert content.isascii() and "<" not in content
     assert content.startswith('quietsleep.traces("') and content.endswith('");\n')
     _, (back,) = pieces_of(content)
@@ -236,7 +236,7 @@ def test_hostile_traces_stay_data(hostile_text: str) -> None:
 def test_a_recording_that_cannot_be_read_leaves_a_page_without_trace(
     edited: EditedNight, tmp_path: Path
 ) -> None:
-    def draw(wanted: Sequence[Wanted]) -> Iterator[dict[int, Piece]]:
+    def draw(wanted: Sequence[Wanted]) -> Iterator[dict[int, PackedTrial]]:
         yield from ({} for _ in wanted)
 
     written = edited.keep(centres=["willow"], techniques=["tidal"]).write(tmp_path, draw)

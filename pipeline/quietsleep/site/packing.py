@@ -31,7 +31,7 @@ _PLACE_BYTES = 3
 _CALL = re.compile(r'quietsleep\.traces\("[^"]*","([A-Za-z0-9+/=]*)"\);\s*')
 
 
-class Piece(NamedTuple):
+class PackedTrial(NamedTuple):
     """One trial, packed: what the page is told of it, and its samples."""
 
     head: dict[str, Any]
@@ -53,7 +53,7 @@ def pack_trial(
     channels: Mapping[str, FloatArray],
     *,
     steps: int,
-) -> Piece:
+) -> PackedTrial:
     """Pack the samples of a trial at rising `places`; each channel in so many steps of its range.
 
     `head` says the rate of the recording as `rate`; what channels there are is added to it.
@@ -69,10 +69,10 @@ def pack_trial(
         order, least = min(((2, twice), (1, once)), key=lambda pair: int(np.abs(pair[1]).sum()))
         parts.append(_folded(least))
         said.append([name, float(f"{low:.6g}"), float(f"{step:.6g}"), order])
-    return Piece({**head, "n": int(places.size), "channels": said}, b"".join(parts))
+    return PackedTrial({**head, "n": int(places.size), "channels": said}, b"".join(parts))
 
 
-def pack_script(name: str, common: Mapping[str, Any], pieces: Sequence[Piece]) -> str:
+def pack_script(name: str, common: Mapping[str, Any], pieces: Sequence[PackedTrial]) -> str:
     """Return the script that hands the trials of a test to its page."""
     text = json.dumps({**common, "trials": [p.head for p in pieces]}, separators=(",", ":"))
     head = text.encode("utf-8", "surrogatepass")
@@ -81,7 +81,7 @@ def pack_script(name: str, common: Mapping[str, Any], pieces: Sequence[Piece]) -
     return f'quietsleep.traces({for_script(name.rpartition("/")[2])},"{said}");\n'
 
 
-def pieces_of(script: str) -> tuple[dict[str, Any], list[Piece]]:
+def pieces_of(script: str) -> tuple[dict[str, Any], list[PackedTrial]]:
     """Return what a script says of all trials, and its trials as they were packed; ValueError for
     another text."""
     found = _CALL.fullmatch(script)
@@ -93,12 +93,12 @@ def pieces_of(script: str) -> tuple[dict[str, Any], list[Piece]]:
     at, pieces = 4 + length, []
     for head in common.pop("trials"):
         size = head["n"] * (_PLACE_BYTES + 2 * len(head["channels"]))
-        pieces.append(Piece(head, packed[at : at + size]))
+        pieces.append(PackedTrial(head, packed[at : at + size]))
         at += size
     return common, pieces
 
 
-def unpack(piece: Piece) -> Trace:
+def unpack(piece: PackedTrial) -> Trace:
     """Return the samples of a trial."""
     head, body, n = piece.head, piece.body, piece.head["n"]
     at, channels = _PLACE_BYTES * n, {}

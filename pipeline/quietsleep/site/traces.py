@@ -18,10 +18,10 @@ from quietsleep.intake.files.request import Unreadable
 from quietsleep.measure.plan import Job
 from quietsleep.measure.pool import Pool
 from quietsleep.measure.recording import load_recording, whole_of
-from quietsleep.records import FloatArray, IntArray, Mark, Recording, Stretch, Trial
+from quietsleep.records import FloatArray, IntArray, Mark, Recording, SampleRun, Trial
 from quietsleep.signals.lost import mark_signal
 from quietsleep.site.folder import PageFolder, digest_of, trace_file
-from quietsleep.site.packing import Piece, pack_script, pack_trial
+from quietsleep.site.packing import PackedTrial, pack_script, pack_trial
 from quietsleep.site.read import CentreData, Row
 from quietsleep.site.words import seen
 from quietsleep.techniques.interface import technique_of
@@ -70,7 +70,7 @@ class Wanted(NamedTuple):
 
 
 # Draws what is wanted, in order: for each recording its trials by index, none where it cannot.
-Draw = Callable[[Sequence[Wanted]], Iterable[dict[int, Piece]]]
+Draw = Callable[[Sequence[Wanted]], Iterable[dict[int, PackedTrial]]]
 
 
 def is_sound(trial: Row) -> bool:
@@ -97,7 +97,7 @@ def write_traces(folder: PageFolder, data: CentreData, draw: Draw | None) -> dic
     drawn = iter(draw([each for _, _, wanted in asked for each in wanted]))
     for test, digest, wanted in asked:
         pieces = [
-            Piece({**piece.head, "item": each.item, "index": index}, piece.body)
+            PackedTrial({**piece.head, "item": each.item, "index": index}, piece.body)
             for each, found in zip(wanted, drawn, strict=False)
             for index, piece in sorted(found.items())
         ]
@@ -148,7 +148,7 @@ def _axis(axis: Axis) -> dict[str, Any]:
 
 def trace_of(
     recording: Recording, trial: Trial, marks: Sequence[Mark], detail: Detail = FULL
-) -> Piece:
+) -> PackedTrial:
     """Return the reduced signals of one trial with its marks, its gaps and what is clipped."""
     signals, rate = signals_of(recording), recording.rate_hz
     segments = _segments(recording, trial, marks)
@@ -225,7 +225,7 @@ def _kept(
     return np.unique(np.concatenate(kept)).astype(np.int64)
 
 
-def _touches(stretch: Stretch, segments: Sequence[tuple[int, int]]) -> bool:
+def _touches(stretch: SampleRun, segments: Sequence[tuple[int, int]]) -> bool:
     return any(stretch.start <= end and stretch.end >= start for start, end in segments)
 
 
@@ -260,7 +260,7 @@ def draw_in(pool: Pool, jobs: Mapping[tuple[str, str], Job], measured: Container
     the numbers beside it.
     """
 
-    def draw(wanted: Sequence[Wanted]) -> Iterator[dict[int, Piece]]:
+    def draw(wanted: Sequence[Wanted]) -> Iterator[dict[int, PackedTrial]]:
         given = [(jobs.get((each.centre, each.item)), each.trials) for each in wanted]
         usable = [(j if j and j.key in measured else None, trials) for j, trials in given]
         places = range(0, len(usable), RECORDINGS_AT_ONCE)
@@ -272,12 +272,14 @@ def draw_in(pool: Pool, jobs: Mapping[tuple[str, str], Job], measured: Container
     return draw
 
 
-def draw_some(given: Sequence[tuple[Job | None, Mapping[int, bool]]]) -> list[dict[int, Piece]]:
+def draw_some(
+    given: Sequence[tuple[Job | None, Mapping[int, bool]]],
+) -> list[dict[int, PackedTrial]]:
     """Read recordings again and draw their trials; nothing of one that cannot be read any more."""
     return [_pieces(job, trials) for job, trials in given]
 
 
-def _pieces(job: Job | None, trials: Mapping[int, bool]) -> dict[int, Piece]:
+def _pieces(job: Job | None, trials: Mapping[int, bool]) -> dict[int, PackedTrial]:
     """Return the trials of a recording that are wanted, by index."""
     if job is None:
         return {}
