@@ -54,7 +54,7 @@ class RawSignal:
 
 
 @dataclass(frozen=True, slots=True, order=True)
-class SampleRange:
+class SampleRun:
     """Samples [start, end) of one channel, or of all where `channel` is empty.
 
     Nothing lies in it where `start` is `end`: then something is missing just before that sample.
@@ -80,8 +80,8 @@ class Channels:
     values: Mapping[str, FloatArray]
     gap_s: float
     clipped_share_pct: float
-    clipped: tuple[SampleRange, ...] = ()
-    lost: tuple[SampleRange, ...] = ()
+    clipped: tuple[SampleRun, ...] = ()
+    lost: tuple[SampleRun, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,8 +123,8 @@ class Recording:
     context: Mapping[str, float]
     gap_s: float = 0.0
     clipped_share_pct: float = 0.0
-    clipped: tuple[SampleRange, ...] = ()
-    lost: tuple[SampleRange, ...] = ()
+    clipped: tuple[SampleRun, ...] = ()
+    lost: tuple[SampleRun, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

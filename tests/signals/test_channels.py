@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from quietsleep.records import FloatArray, RawSignal, SampleRange
+from quietsleep.records import FloatArray, RawSignal, SampleRun
 from quietsleep.signals.channels import assemble, calibrate
 from quietsleep.signals.clipping import (
     clipped_share_pct,
@@ -126,7 +126,7 @@ def test_missing_values_are_a_gap_and_bridged() -> None:
     flow[1000:1030] = np.nan
     channels = calibrate(raw(flow), device(), ("flow",))
     assert channels.gap_s == pytest.approx(30 / RATE_HZ)
-    assert channels.lost == (SampleRange(1000, 1030, "flow"),)
+    assert channels.lost == (SampleRun(1000, 1030, "flow"),)
     assert np.isfinite(channels.values["flow_ml_s"]).all()
 
 
@@ -143,7 +143,7 @@ def test_repeated_and_backward_times_are_left_out_and_count_as_a_gap() -> None:
     flow[[100, *range(2000, 2040)]] = 999.0
     channels = calibrate(raw(flow, time_s), device(), ("flow",))
     assert channels.gap_s == pytest.approx(40 / RATE_HZ, abs=1e-9)
-    assert channels.lost == (SampleRange(100, 101), SampleRange(2000, 2040))
+    assert channels.lost == (SampleRun(100, 101), SampleRun(2000, 2040))
     assert channels.values["flow_ml_s"].max() < 81.0
 
 

@@ -13,12 +13,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from quietsleep import contract
-from quietsleep.records import Breaths, Mark, Recording, SampleRange, Trial
+from quietsleep.records import Breaths, Mark, Recording, SampleRun, Trial
 from quietsleep.signals.lost import mark_signal
 from quietsleep.site.folder import test_file as file_of_test
 from quietsleep.site.folder import trace_file
 from quietsleep.site.packing import PackedTrial, Trace, pack_script, pack_trial, pieces_of, unpack
-from quietsleep.site.small import TrialStyle, draw_small, loop_of
+from quietsleep.site.small import ShownTrial, draw_small, loop_of
 from quietsleep.site.traces import FULL, SOUND, Wanted, common_of, peaks_kept, trace_of
 from tests.site.nights import CopiedTraces, EditedNight, WrittenNight
 
@@ -154,7 +154,7 @@ def test_every_fault_that_has_a_place_is_marked(demo: WrittenNight) -> None:
 
 
 def test_a_gap_and_clipped_samples_stand_where_they_are() -> None:
-    lost, railed = SampleRange(2600, 2680), SampleRange(2900, 2950, "airway_pressure")
+    lost, railed = SampleRun(2600, 2680), SampleRun(2900, 2950, "airway_pressure")
     recording = dataclasses.replace(
         breathing("single_occlusion", 26.0), lost=(lost,), clipped=(railed,), gap_s=0.4
     )
@@ -174,12 +174,12 @@ def test_no_small_line_is_drawn_through_a_gap() -> None:
     recording = breathing("tidal", 26.0)
     trial = Trial(1, 2400, 3400)
     whole = trace_of(recording, trial, [])
-    broken = trace_of(dataclasses.replace(recording, lost=(SampleRange(2600, 2680),)), trial, [])
+    broken = trace_of(dataclasses.replace(recording, lost=(SampleRun(2600, 2680),)), trial, [])
     common = common_of(contract.TECHNIQUES["tidal"])
 
     def pen_ups(piece: PackedTrial) -> list[int]:
         named = PackedTrial({**piece.head, "item": "s/r", "index": 1}, piece.body)
-        shown = {("s/r", 1): TrialStyle(1, "sound", frozenset())}
+        shown = {("s/r", 1): ShownTrial(1, "sound", frozenset())}
         small = draw_small(common, [unpack(named)], shown, "flow").trials["s/r", 1]
         return [path.count("M") for path in str(small).split(' d="')[1:]]
 

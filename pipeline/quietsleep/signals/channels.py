@@ -13,7 +13,7 @@ from functools import lru_cache
 import numpy as np
 
 from quietsleep import contract
-from quietsleep.records import BoolArray, Channels, FloatArray, RawSignal, Recording, SampleRange
+from quietsleep.records import BoolArray, Channels, FloatArray, RawSignal, Recording, SampleRun
 from quietsleep.signals.breaths import find_breaths, integrate, level_volume, manoeuvres
 from quietsleep.signals.clipping import clipped_share_pct, find_clipped, held_by
 from quietsleep.signals.gas import AS_MEASURED, GasFactors, flow_at_btps, gas_factors
@@ -137,7 +137,7 @@ def assemble(
 
 def clipped_in(
     values: Mapping[str, FloatArray], channels: Iterable[str]
-) -> tuple[float, tuple[SampleRange, ...]]:
+) -> tuple[float, tuple[SampleRun, ...]]:
     """Largest clipped share (%) of channels by name, and the clipped stretches of all of them.
 
     `values` holds the samples under the keys of `contract.SIGNALS`, shape (n,).
@@ -147,25 +147,25 @@ def clipped_in(
         samples = values[contract.SIGNALS[name].key]
         at_rail = find_clipped(samples, held=held_by(name, together))
         share = max(share, clipped_share_pct(at_rail, samples.size))
-        found += [SampleRange(start, end, name) for start, end in at_rail]
+        found += [SampleRun(start, end, name) for start, end in at_rail]
     return share, tuple(sorted(found))
 
 
-def _on_grid(run: SampleRange, base: _TimeBase, grid_s: FloatArray) -> SampleRange:
+def _on_grid(run: SampleRun, base: _TimeBase, grid_s: FloatArray) -> SampleRun:
     """A stretch of kept samples as a stretch of the uniform grid."""
     last_s = base.time_s[run.end - 1]
     start, last = np.searchsorted(grid_s, [base.time_s[run.start], last_s])
-    return SampleRange(int(start), int(last) + 1, run.channel)
+    return SampleRun(int(start), int(last) + 1, run.channel)
 
 
-def _hole(base: _TimeBase, start: int, end: int, channel: str = "") -> SampleRange:
+def _hole(base: _TimeBase, start: int, end: int, channel: str = "") -> SampleRun:
     """What is bridged between the kept samples before `start` and from `end` on, on the grid."""
     grid_s, time_s, near_s = base.grid_s, base.time_s, _JITTER_PERIODS / base.rate_hz
     if grid_s is None:
-        return SampleRange(start, end, channel)
+        return SampleRun(start, end, channel)
     first = np.searchsorted(grid_s, time_s[start - 1] + near_s) if start > 0 else 0
     last = np.searchsorted(grid_s, time_s[end] - near_s) if end < time_s.size else grid_s.size
-    return SampleRange(int(first), max(int(first), int(last)), channel)
+    return SampleRun(int(first), max(int(first), int(last)), channel)
 
 
 def _scaled(column: FloatArray, mapped: ChannelMap) -> FloatArray:

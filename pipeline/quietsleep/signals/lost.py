@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from quietsleep.records import FloatArray, Mark, Recording, SampleRange, Trial
+from quietsleep.records import FloatArray, Mark, Recording, SampleRun, Trial
 
 # More marks than these would hide the picture: the longest of those inside the trial are shown, or
 # the longest of all where none is inside.
@@ -26,10 +26,10 @@ def samples_of(recording: Recording, channel: str) -> FloatArray:
     return recording.pressures_kpa.get(channel, recording.flow_ml_s)
 
 
-def _longest(found: Sequence[SampleRange], trial: Trial, recording: Recording) -> list[SampleRange]:
+def _longest(found: Sequence[SampleRun], trial: Trial, recording: Recording) -> list[SampleRun]:
     shown = {"", "flow", *recording.pressures_kpa}
 
-    def outside(each: SampleRange) -> bool:
+    def outside(each: SampleRun) -> bool:
         return each.end < trial.start or each.start > trial.end
 
     known = sorted(
@@ -40,7 +40,7 @@ def _longest(found: Sequence[SampleRange], trial: Trial, recording: Recording) -
     return sorted(inside[:_MOST_MARKED] or known[:1])
 
 
-def _gap(recording: Recording, lost: SampleRange) -> Mark:
+def _gap(recording: Recording, lost: SampleRun) -> Mark:
     values, rate = samples_of(recording, lost.channel), recording.rate_hz
     first, last = max(lost.start - 1, 0), min(lost.end, values.size - 1)
     length_s = (lost.end - lost.start) / rate
@@ -49,7 +49,7 @@ def _gap(recording: Recording, lost: SampleRange) -> Mark:
     return Mark(lost.channel or "flow", label, (first / rate, last / rate), edges, "gap_s")
 
 
-def _at_rail(recording: Recording, railed: SampleRange) -> Mark:
+def _at_rail(recording: Recording, railed: SampleRun) -> Mark:
     values, rate = samples_of(recording, railed.channel), recording.rate_hz
     times = (railed.start / rate, (railed.end - 1) / rate)
     level = (float(values[railed.start]),) * 2

@@ -36,7 +36,7 @@ class Small(NamedTuple):
     trials: dict[tuple[str, int], Markup]
 
 
-class TrialStyle(NamedTuple):
+class ShownTrial(NamedTuple):
     """How one trial is shown: its number on the page, and whether it is best, sound or at fault."""
 
     number: int
@@ -47,7 +47,7 @@ class TrialStyle(NamedTuple):
 def draw_small(
     common: Mapping[str, Any],
     traces: Sequence[Trace],
-    shown: Mapping[tuple[str, int], TrialStyle],
+    shown: Mapping[tuple[str, int], ShownTrial],
     glance: str,
 ) -> Small:
     """Draw overlay and small multiples of the trials that are shown; empty without any."""
@@ -108,7 +108,7 @@ def _lost(trace: Trace, name: str) -> BoolArray:
     return found
 
 
-def _span(trace: Trace, how: TrialStyle) -> tuple[float, float]:
+def _span(trace: Trace, how: ShownTrial) -> tuple[float, float]:
     """Times between which the course of a trial is shown."""
     first, last = trace.head["trial"]
     if last - first <= LONG_COURSE_S:
@@ -153,7 +153,7 @@ def _fit(values: FloatArray, low: float, high: float, size: float) -> FloatArray
 def _loop_svg(
     loop: tuple[FloatArray, FloatArray],
     box: tuple[float, float, float, float],
-    how: TrialStyle,
+    how: ShownTrial,
 ) -> Markup:
     x = _fit(loop[0], box[0], box[1], LOOP_WIDTH)
     y = LOOP_HEIGHT - _fit(loop[1], box[2], box[3], LOOP_HEIGHT)
@@ -184,7 +184,7 @@ def _course_svg(
     course: tuple[FloatArray, FloatArray],
     span: tuple[float, float],
     scale: tuple[float, float],
-    how: TrialStyle,
+    how: ShownTrial,
 ) -> Markup:
     first, last = span
     x = _fit(course[0], first, last, COURSE_WIDTH)
@@ -242,7 +242,7 @@ def _signed(value: int) -> str:
 def _overlay(
     axes: Sequence[Mapping[str, Any]],
     box: tuple[float, float, float, float],
-    placed: Sequence[TrialStyle],
+    placed: Sequence[ShownTrial],
 ) -> Markup:
     """All loops over each other, those that matter most last; each by reference to its own."""
     order = {"fault": 0, "sound": 1, "best": 2}

@@ -13,7 +13,7 @@ from quietsleep.site import words
 from quietsleep.site.folder import PageFolder, session_file, slug, test_file
 from quietsleep.site.packing import pieces_of, unpack
 from quietsleep.site.read import CentreData, Row
-from quietsleep.site.small import TrialStyle, draw_small
+from quietsleep.site.small import ShownTrial, draw_small
 from quietsleep.site.traces import is_sound
 from quietsleep.site.value_strips import Strip, strip_file, write_strips
 from quietsleep.site.words import Advice, Fault, Sign, advice, faults_of, technique_title
@@ -136,7 +136,7 @@ def _pictures(folder: PageFolder, view: TestPage, test: Row) -> dict[str, Any]:
     common, pieces = pieces_of((folder.path / view.trace).read_text(encoding="ascii"))
     traces = [unpack(piece) for piece in pieces]
     shown = {
-        b.key: TrialStyle(b.number, b.style, frozenset(b.failed_quantities.split()))
+        b.key: ShownTrial(b.number, b.style, frozenset(b.failed_quantities.split()))
         for b in view.trials
     }
     drawn = draw_small(common, traces, shown, contract.TECHNIQUES[test["technique"]].glance)
