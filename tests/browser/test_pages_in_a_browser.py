@@ -309,7 +309,8 @@ def test_a_link_to_a_trial_lands_on_it_and_nothing_jumps(
     )
     page = one.open(file_of(night, TEST), "#trial-2")
     page.wait_for_selector("#trial-2 figure[data-drawn]")
-    page.wait_for_timeout(300)
+    # The page may scroll smoothly.
+    page.wait_for_timeout(1200)
     assert page.locator(".trial:visible").count() == 1
     assert -2 <= page.locator("#trial-2").bounding_box()["y"] <= 40
     assert page.evaluate("window.moved") < 0.05
@@ -364,7 +365,7 @@ def test_sixty_trials_draw_only_what_is_seen(long_session: Path, visit: Any) -> 
     page = visit().open(long_session / SIXTY)
     draw_traces(page)
     assert page.locator(".small a").count() == 60
-    assert page.locator("figure[data-drawn]").count() == 1
+    assert page.locator("figure.trace[data-drawn]").count() == 1
     page.locator(".small a").last.click()
     page.wait_for_selector("#trial-60 figure[data-drawn]")
 

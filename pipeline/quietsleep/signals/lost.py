@@ -9,7 +9,8 @@ from collections.abc import Sequence
 
 from quietsleep.records import FloatArray, Mark, Recording, Stretch, Trial
 
-# More marks than these would hide the picture: the longest are shown, those inside the trial first.
+# More marks than these would hide the picture: the longest of those inside the trial are shown, or
+# the longest of all where none is inside.
 _MOST_MARKED = 8
 
 
@@ -31,9 +32,12 @@ def _longest(found: Sequence[Stretch], trial: Trial, recording: Recording) -> li
     def outside(each: Stretch) -> bool:
         return each.end < trial.start or each.start > trial.end
 
-    known = [each for each in found if each.channel in shown]
-    ordered = sorted(known, key=lambda each: (outside(each), each.start - each.end))
-    return sorted(ordered[:_MOST_MARKED])
+    known = sorted(
+        (each for each in found if each.channel in shown),
+        key=lambda each: each.start - each.end,
+    )
+    inside = [each for each in known if not outside(each)]
+    return sorted(inside[:_MOST_MARKED] or known[:1])
 
 
 def _gap(recording: Recording, lost: Stretch) -> Mark:
