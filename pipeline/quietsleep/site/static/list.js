@@ -239,8 +239,9 @@
   // On paper nothing can be opened; what was closed is closed again afterwards.
   let opened = [];
   addEventListener("beforeprint", () => {
-    // The numbers below a chart say again what it draws.
-    opened = [...document.querySelectorAll("details:not([open])")].filter((each) => !each.closest(".charts"));
+    // The numbers below a chart say again what it draws; the page of a test has two sheets.
+    const closed = document.querySelector(".test-lead") ? ".band details:not([open])" : "details:not([open])";
+    opened = [...document.querySelectorAll(closed)].filter((each) => !each.closest(".charts"));
     for (const details of opened) details.open = true;
   });
   addEventListener("afterprint", () => {
