@@ -30,8 +30,6 @@ OF_SIMULATION, MAY_SIMULATE = {"simulation", "data"}, {"simulation", "cli", ""}
 ORCHESTRATION = PACKAGE / "night" / "orchestration"
 # Modules with one importer, each with what it is that its importer is not.
 ONE_IMPORTER: Mapping[str, str] = {
-    "quietsleep.signals.lost": "where samples are missing or on a rail, apart from calibration",
-    "quietsleep.site.small": "the small pictures of a test, apart from what its page says",
     "quietsleep.site.value_strips": "values among all of a centre: one script for all its pages",
     "quietsleep.cli.begin": "the words that begin something, apart from those of every day",
     "quietsleep.cli.device": "a command with words and printing of its own",
@@ -80,7 +78,6 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.site.pages.session": "one page",
     "quietsleep.site.pages.test": "one page",
     "quietsleep.site.small": "what is drawn in the night, apart from what its page says",
-    "quietsleep.site.strips": "values of a whole centre, apart from the page of one test",
     "quietsleep.site.write": "the front door of the room",
     "quietsleep.tell.send": "what goes out, apart from the night that asks for it",
     "quietsleep.tell.mail": "one way out of the outbox",
