@@ -32,6 +32,7 @@ ORCHESTRATION = PACKAGE / "night" / "orchestration"
 ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.cli.begin": "the words that begin something, apart from those of every day",
     "quietsleep.cli.device": "a command with words and printing of its own",
+    "quietsleep.cli.releasing": "what leaves the study, apart from the words of every day",
     "quietsleep.cli.serving": "the desk, apart from the other words that people type",
     "quietsleep.cli.nights": "the words that people type to run nights, apart from the app",
     "quietsleep.contract.load": "imported at the first use of a name: the package stays light",

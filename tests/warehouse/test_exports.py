@@ -19,6 +19,7 @@ import pytest
 from quietsleep.contract import TABLES, Column
 from quietsleep.contract.model import Table
 from quietsleep.errors import WarehouseError
+from quietsleep.study.study import Privacy
 from quietsleep.warehouse import exports
 from quietsleep.warehouse.exports import WRITERS, export_release, faults, read_sheets
 from quietsleep.warehouse.release import make_release
@@ -44,7 +45,9 @@ def made(new_study: Any, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path
     study.rows["sessions"][1] |= {"noisy_breathing": False, "staff_present": 2}
     path = tmp_path_factory.mktemp("exported")
     study.publish(path, "n1")
-    release = make_release(path, "r1")
+    # With days as they are, so that every kind of cell is in it.
+    signed = Privacy("exact", "Agreed by the ethics board.", "r1", date(2026, 3, 1))
+    release = make_release(path, "r1", privacy=signed)
     out = path / "out"
     notices = export_release(release, out, list(WRITERS))
     return release, out, notices

@@ -415,27 +415,10 @@ def access(
             typer.echo(f"{token.name}  {token.centre or 'all'}  {token.issued_at}  {ended}")
 
 
-def release(
-    study: StudyArgument,
-    label: Annotated[str, typer.Argument(help="Name of the release, such as 2026-spring.")],
-    anyway: Annotated[
-        str | None, typer.Option(help="Why a red night is released all the same; recorded.")
-    ] = None,
-) -> None:
-    """Freeze the published night as a copy that can be cited.
-
-    With a checksum of each file.
-    """
-    from quietsleep.warehouse.release import make_release, release_digest
-
-    folder = make_release(open_study(study).path, label, anyway=anyway)
-    typer.echo(f"Released as {folder}\nsha256 of the whole: {release_digest(folder)}")
-
-
 def verify(release: ReleaseArgument, as_json: AsJson = False) -> None:
     """Prove that a release is unchanged, or name what is not."""
     from quietsleep.cli.as_json import of_release, print_json
-    from quietsleep.warehouse.release import verify_release
+    from quietsleep.warehouse.release import superseded_by, verify_release
 
     differences = verify_release(release)
     if as_json:
@@ -443,32 +426,10 @@ def verify(release: ReleaseArgument, as_json: AsJson = False) -> None:
     else:
         for sentence in differences or ["Every file is as it was released."]:
             typer.echo(sentence)
+        for sentence in superseded_by(release):
+            typer.echo(sentence)
     if differences:
         raise typer.Exit(PROBLEMS_FOUND)
-
-
-def export(
-    release: ReleaseArgument,
-    to: Annotated[
-        list[str], typer.Option(help="stata, spss, sas, dataset-json, csv or parquet; repeatable.")
-    ],
-    out: Annotated[
-        Path | None, typer.Option(help="Folder to write to [default: beside the release].")
-    ] = None,
-    table: Annotated[
-        list[str] | None, typer.Option(help="Only this table or view; repeatable.")
-    ] = None,
-) -> None:
-    """Write a release in the formats of statistics programs.
-
-    Names, labels and units are carried.
-    """
-    from quietsleep.warehouse.exports import export_release
-
-    target = out or release.with_name(f"{release.name}-export")
-    for notice in export_release(release, target, to, names=table):
-        typer.echo(notice)
-    typer.echo(f"Written to {target}")
 
 
 def fetch(

@@ -6,7 +6,7 @@ data package describe them. Heavy libraries are imported where they are used.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from quietsleep import contract
@@ -152,8 +152,8 @@ def duckdb_ddl(table: Table) -> str:
     )
 
 
-def dictionary_rows() -> list[dict[str, str]]:
-    """Describe every column of every table, one row a column, all cells text."""
+def dictionary_rows(tables: Iterable[Table] | None = None) -> list[dict[str, str]]:
+    """Describe every column of tables, of all if left out, one row a column, all cells text."""
     return [
         {
             "group": table.group,
@@ -172,7 +172,7 @@ def dictionary_rows() -> list[dict[str, str]]:
             "publishable": "yes" if column.publishable else "no",
             "meaning": column.meaning,
         }
-        for table in contract.TABLES.values()
+        for table in (contract.TABLES.values() if tables is None else tables)
         for column in table.columns
     ]
 

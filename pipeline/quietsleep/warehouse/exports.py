@@ -29,7 +29,9 @@ from quietsleep.contract.model import Column, Table
 from quietsleep.contract.schemas import column_comment
 from quietsleep.errors import WarehouseError
 from quietsleep.warehouse.database import open_night
+from quietsleep.warehouse.privacy import released_table
 from quietsleep.warehouse.publish import warehouse_contract
+from quietsleep.warehouse.release import tells_exact_days
 from quietsleep.warehouse.views import views
 
 if TYPE_CHECKING:
@@ -69,6 +71,11 @@ def export_release(
     `names` picks tables and views, all of them when left out. WarehouseError on an unknown format
     or name, and when a column's name is too long for Stata and SAS.
     """
+    if not (release_path / "RELEASE.json").is_file():
+        raise WarehouseError(
+            f"{release_path} is no release. What leaves the study is a release, without the days "
+            "that a night holds: make one with 'quietsleep release STUDY LABEL'."
+        )
     unknown = sorted(set(formats) - set(WRITERS))
     if unknown:
         known = ", ".join(WRITERS)
@@ -87,6 +94,8 @@ def read_sheets(folder: Path, names: Sequence[str] | None) -> Iterator[PlainTabl
     """Yield the tables, then the views, of a night or release."""
     described: dict[str, Table] = dict(sorted(warehouse_contract().items()))
     described |= {view.name: view for view in views()}
+    if (folder / "RELEASE.json").is_file() and not tells_exact_days(folder):
+        described = {name: released_table(table) for name, table in described.items()}
     unknown = sorted(set(names or ()) - set(described))
     if unknown:
         raise WarehouseError(f"No table or view is called {', '.join(unknown)}.")

@@ -19,6 +19,8 @@ from quietsleep.store.tables import PLAIN_CODE, HeldTable, Rows, TableOnDisk, to
 from quietsleep.warehouse.changes import CHANGES_TABLE, changes_since
 from quietsleep.warehouse.current import (
     FEWEST_NIGHTS_KEPT,
+    FOLDER_MODE,
+    close_to_others,
     nights_folder,
     point_at,
     published_nights,
@@ -112,6 +114,7 @@ def publish(
             out={*untold, *(withdrawn.sessions if withdrawn else ())},
         )
         describe_tables(building, tables, parts, _night_json(night, before, facts))
+        close_to_others(building)
         sync_tree(building)
         building.replace(final)
     return _swap(study_path, night, keep, withdrawn)
@@ -151,6 +154,7 @@ def publish_again(
             link_or_copy(before / part.path, building / part.path)
         parts += write_tables(building, held, before=before)
         describe_tables(building, {**held, **kept}, parts, _night_json(night, before, facts))
+        close_to_others(building)
         sync_tree(building)
         building.replace(final)
     return _swap(study_path, night, keep, withdrawn)
@@ -159,6 +163,7 @@ def publish_again(
 def _swap(study_path: Path, night: str, keep: int, withdrawn: TakenOut | None) -> Path:
     """Let people read a night that stands in its place; the oldest nights go."""
     final = nights_folder(study_path) / night
+    final.parent.chmod(FOLDER_MODE)
     sync_folder(final.parent)
     point_at(study_path, final)
     may_stay = None if withdrawn is None else {*withdrawn.nights, night}
@@ -173,6 +178,7 @@ def _building(study_path: Path, night: str) -> Iterator[Path]:
     shutil.rmtree(aside, ignore_errors=True)
     building = aside / night
     building.mkdir(parents=True)
+    aside.chmod(FOLDER_MODE)
     try:
         yield building
     finally:
@@ -255,6 +261,15 @@ class TableInNight:
     n_rows: int
 
 
+@dataclass(frozen=True, slots=True)
+class ShownViews:
+    """The views of a database: described, the statements that lay them out, and a text of them."""
+
+    views: Sequence[Table]
+    statements: Sequence[str]
+    text: str
+
+
 class Counted(Protocol):
     """A table and how many rows it has."""
 
@@ -286,18 +301,21 @@ def describe_tables(
     tables: Mapping[str, Counted],
     parts: Sequence[Part],
     facts: Mapping[str, Any],
+    *,
+    shown: ShownViews | None = None,
 ) -> None:
     """Write the database and all that describes the parts in a folder, and count what is there.
 
-    `facts` becomes NIGHT.json, with the counts and parts added. WarehouseError when a count is
-    wrong.
+    `facts` becomes NIGHT.json, with the counts and parts added. `shown` are the views where they
+    are not worked out from these tables. WarehouseError when a count is wrong.
     """
+    shown = shown or ShownViews(views(), stored_view_sql(), view_sql())
     parts = sorted(parts, key=lambda part: part.path)
     contract = [rows.table for _, rows in sorted(tables.items())]
     counts = {name: rows.n_rows for name, rows in sorted(tables.items())}
     _check_counts(folder, counts, parts)
-    write_database(folder, contract, parts, stored_view_sql())
-    (folder / "views.sql").write_text(view_sql() + "\n", encoding="utf-8")
+    write_database(folder, contract, parts, shown.statements)
+    (folder / "views.sql").write_text(shown.text + "\n", encoding="utf-8")
     write_datapackage(
         folder / "datapackage.json",
         contract,
@@ -305,7 +323,7 @@ def describe_tables(
         study=str(facts["study"]),
         night=str(facts["night"]),
     )
-    write_dictionary(folder / "dictionary.csv")
+    write_dictionary(folder / "dictionary.csv", contract, shown.views)
     write_json(folder / "NIGHT.json", {**facts, "counts": counts, "parts": part_rows(parts)})
 
 
@@ -369,10 +387,13 @@ def _resource(table: Table, paths: list[str]) -> dict[str, Any]:
     }
 
 
-def dictionary() -> list[dict[str, str]]:
-    """Return one row for each column of every warehouse table and view."""
-    tables = [row for row in dictionary_rows() if row["group"] == "warehouse"]
-    return tables + [row for view in views() for row in view_rows(view)]
+def dictionary(
+    tables: Iterable[Table] | None = None, shown: Iterable[Table] | None = None
+) -> list[dict[str, str]]:
+    """Return one row for each column of every table and view; those of a night if left out."""
+    described = warehouse_contract().values() if tables is None else tables
+    of_views = views() if shown is None else shown
+    return [*dictionary_rows(described), *(row for view in of_views for row in view_rows(view))]
 
 
 def view_rows(view: Table) -> list[dict[str, str]]:
@@ -399,9 +420,9 @@ def view_rows(view: Table) -> list[dict[str, str]]:
     ]
 
 
-def write_dictionary(path: Path) -> None:
-    """Write the dictionary as a CSV file, in UTF-8."""
-    rows = dictionary()
+def write_dictionary(path: Path, tables: Iterable[Table], shown: Iterable[Table]) -> None:
+    """Write the dictionary of tables and views as a CSV file, in UTF-8."""
+    rows = dictionary(tables, shown)
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.DictWriter(file, list(rows[0]), lineterminator="\n")
         writer.writeheader()

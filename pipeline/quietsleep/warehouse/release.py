@@ -1,6 +1,8 @@
 """Releases: dated, frozen, citable copies of a night, with a checksum for every file.
 
-A release leaves the study, so columns that the contract marks as not publishable are empty in it.
+A release leaves the study, so columns that the contract marks as not publishable are empty in it,
+and no calendar day leaves from which a date of birth follows (`privacy`), unless the study signed
+that it may.
 
 The checksums are in the form that `sha256sum --check SHA256SUMS` reads.
 """
@@ -8,32 +10,121 @@ The checksums are in the form that `sha256sum --check SHA256SUMS` reads.
 from __future__ import annotations
 
 import hashlib
+import hmac
+import json
+import os
+import secrets
 import shutil
-from datetime import UTC, datetime
+from collections.abc import Mapping
+from contextlib import suppress
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
+import pyarrow.parquet as pq
 
+from quietsleep import contract
+from quietsleep.contract.model import Table
 from quietsleep.errors import WarehouseError
+from quietsleep.judge.rules import rules_in_study, rules_version
 from quietsleep.store.tables import PLAIN_CODE, HeldTable
+from quietsleep.study.register_key import read_key
+from quietsleep.study.study import Privacy, Study
 from quietsleep.warehouse.current import current_night, night_facts, sync_folder, sync_tree
+from quietsleep.warehouse.database import open_night
+from quietsleep.warehouse.privacy import Coarsener, coarsener, quarter_of, released_table
 from quietsleep.warehouse.publish import (
+    ShownViews,
     describe_tables,
     read_table,
     warehouse_contract,
     write_json,
     write_tables,
 )
+from quietsleep.warehouse.registered import open_register
+from quietsleep.warehouse.views import comments_on, quote, views
 
 SUMS = "SHA256SUMS"
+ERRATUM = "ERRATUM.txt"
+MOST_NAMED = 1000
 
 
-def make_release(study_path: Path, label: str, *, anyway: str | None = None) -> Path:
+def release_study(
+    study: Study,
+    label: str,
+    *,
+    anyway: str | None = None,
+    supersedes: str | None = None,
+    why: str | None = None,
+) -> Path:
+    """Freeze the current night of a study as `make_release` does, by what the study says of days.
+
+    WarehouseError also while something that was decided is not judged: a changed limit, a waiver,
+    a reader's decision, a withdrawal.
+    """
+    night = current_night(study.path)
+    refuse_unjudged(study, night)
+    return make_release(
+        study.path,
+        label,
+        anyway=anyway,
+        supersedes=supersedes,
+        why=why,
+        privacy=study.privacy,
+        secret=release_secret(open_register(study).key_path),
+    )
+
+
+def release_secret(key_path: Path) -> bytes:
+    """Return what days in codes are put into letters by: the same for all releases of a study."""
+    return hmac.new(read_key(key_path), b"days of releases", hashlib.sha256).digest()
+
+
+def refuse_unjudged(study: Study, night: Path) -> None:
+    """Raise WarehouseError where the night was judged without something that was decided since."""
+    facts = night_facts(night)
+    said = f"Night {facts['night']} was judged without "
+    rejudge = f"Run 'quietsleep rejudge {study.path.name}', then release."
+    now = rules_in_study(contract.RULES.values(), study.limit_changes)
+    if rules_version(now) != facts["rules_version"]:
+        then = {
+            (row["rule"], row["valid_from"], row["limit_low"], row["limit_high"])
+            for row in read_table(night, "rules").to_pylist()
+        }
+        fresh = sorted({r.key for r in now if (r.key, r.valid_from, r.low, r.high) not in then})
+        named = f": {', '.join(fresh[:5])}" if fresh else ""
+        raise WarehouseError(f"{said}the limits and rules of now{named}. {rejudge}")
+    waived = {(w["waiver"], w["item"]) for w in read_table(night, "waivers").to_pylist()}
+    if fresh := sorted(w.waiver for w in study.waivers if (w.waiver, w.item) not in waived):
+        raise WarehouseError(f"{said}waiver {', '.join(fresh[:5])}. {rejudge}")
+    entries = open_register(study).since(int((facts.get("register") or {}).get("entries", 0)))
+    kinds = {entry.kind for entry in entries}
+    if "withdrawal" in kinds:
+        raise WarehouseError(
+            f"{said}a withdrawal that was written down since. Run 'quietsleep nightly "
+            f"{study.path.name}', then release: what was withdrawn must not leave."
+        )
+    if "review" in kinds:
+        raise WarehouseError(f"{said}decisions of readers that were made since. {rejudge}")
+
+
+def make_release(
+    study_path: Path,
+    label: str,
+    *,
+    anyway: str | None = None,
+    supersedes: str | None = None,
+    why: str | None = None,
+    privacy: Privacy | None = None,
+    secret: bytes | None = None,
+) -> Path:
     """Freeze the current night as `warehouse/releases/<label>` and return that folder.
 
-    WarehouseError when the label is taken or not plain, or when the night is red and no reason is
-    given in `anyway`; a reason that is given is written into RELEASE.json.
+    `supersedes` names an earlier release, and `why`; an erratum then says what differs. Days that
+    stand in codes are put into letters by `secret`, a new one where none is given. WarehouseError
+    when the label is taken or not plain, when the earlier release is not there, or when the night
+    is red and no reason is given in `anyway`; reasons are written into RELEASE.json.
     """
     if not PLAIN_CODE.fullmatch(label):
         raise WarehouseError(f"{label!r} cannot be a release label: use letters, digits, . _ -")
@@ -41,6 +132,7 @@ def make_release(study_path: Path, label: str, *, anyway: str | None = None) -> 
     final = releases / label
     if final.exists():
         raise WarehouseError(f"Release {label} exists already; a release is never changed.")
+    earlier = _superseded(releases, supersedes, why)
     night = current_night(study_path)
     facts = night_facts(night)
     reason = (anyway or "").strip()
@@ -48,51 +140,203 @@ def make_release(study_path: Path, label: str, *, anyway: str | None = None) -> 
         raise WarehouseError(
             f"Night {facts['night']} is red and is not released. Mend it, or give a reason."
         )
+    signed = privacy or Privacy()
+    exact = signed.dates == "exact"
     releases.mkdir(parents=True, exist_ok=True)
     aside = releases / f".{label}.new"
     shutil.rmtree(aside, ignore_errors=True)
     aside.mkdir()
-    _write_publishable(night, aside)
-    write_json(aside / "RELEASE.json", _release_json(label, facts, reason))
+    _write_publishable(night, aside, secret=None if exact else secret or secrets.token_bytes(32))
+    said = _release_json(label, facts, signed) | {
+        "released_anyway": reason if facts["state"] == "red" else None,
+        "supersedes": earlier and {**earlier, "reason": (why or "").strip()},
+    }
+    write_json(aside / "RELEASE.json", said)
+    if earlier:
+        text = _erratum(releases / earlier["release"], aside, said)
+        (aside / ERRATUM).write_text(text, encoding="utf-8")
     _write_sums(aside)
-    _freeze(aside)
+    _freeze(aside, by_quarter=not exact)
     sync_tree(aside)
     aside.replace(final)
     sync_folder(releases)
     return final
 
 
-def _write_publishable(night: Path, folder: Path) -> None:
-    """Write the tables of a night afresh, with the columns that may not be published emptied.
+def _superseded(releases: Path, label: str | None, why: str | None) -> dict[str, str] | None:
+    if label is None:
+        return None
+    if not PLAIN_CODE.fullmatch(label) or not (releases / label / "RELEASE.json").is_file():
+        raise WarehouseError(f"There is no release {label} that could be superseded.")
+    if not (why or "").strip():
+        raise WarehouseError(f"Say why release {label} is superseded: --why '...'.")
+    return {"release": label, "digest": release_digest(releases / label)}
+
+
+def _write_publishable(night: Path, folder: Path, *, secret: bytes | None) -> None:
+    """Write the tables of a night afresh, with what may not leave emptied or coarser.
 
     They are written rather than copied, because a database file keeps what was deleted from it.
+    Without a secret days stay as they are.
     """
-    tables = {}
-    for name, table in warehouse_contract().items():
-        data = read_table(night, name)
-        for position, column in enumerate(table.columns):
-            if not column.publishable:
-                field = data.schema.field(column.name)
-                empty = pa.nulls(data.num_rows, field.type)
-                data = data.set_column(position, field, empty)
-        tables[name] = HeldTable(table, data.combine_chunks())
     facts = {k: v for k, v in night_facts(night).items() if k not in ("counts", "parts")}
-    describe_tables(folder, tables, write_tables(folder, tables, before=None), facts)
+    if secret is None:
+        tables = {
+            n: HeldTable(t, _emptied(t, read_table(night, n)))
+            for n, t in sorted(warehouse_contract().items())
+        }
+        describe_tables(folder, tables, write_tables(folder, tables, before=None), facts)
+        return
+    # The tables first: views count the tests by what the table of tests says.
+    coarse = coarsener(str(facts["night"]), lambda name: read_table(night, name), secret)
+    tables = {
+        name: HeldTable(released_table(table), coarse.coarsened(table, read_table(night, name)))
+        for name, table in sorted(warehouse_contract().items())
+    }
+    laid_out = folder / ".views"
+    facts |= {"started_at": None, "ended_at": None}
+    facts = {name: _hidden(said, coarse) for name, said in facts.items()}
+    describe_tables(
+        folder,
+        tables,
+        write_tables(folder, tables, before=None),
+        facts,
+        shown=_shown(night, coarse, laid_out),
+    )
+    shutil.rmtree(laid_out)
 
 
-def _release_json(label: str, facts: dict[str, Any], reason: str) -> dict[str, Any]:
-    released_on = datetime.now(UTC).date().isoformat()
+def _hidden(said: Any, coarse: Coarsener) -> Any:
+    """Put the days in every text of what a night says of itself into letters."""
+    if isinstance(said, str):
+        return coarse.hide(said, "")
+    if isinstance(said, Mapping):
+        return {key: _hidden(value, coarse) for key, value in said.items()}
+    if isinstance(said, list):
+        return [_hidden(value, coarse) for value in said]
+    return said
+
+
+def _emptied(table: Table, data: pa.Table) -> pa.Table:
+    for position, column in enumerate(table.columns):
+        if not column.publishable:
+            field = data.schema.field(column.name)
+            data = data.set_column(position, field, pa.nulls(data.num_rows, field.type))
+    return data.combine_chunks()
+
+
+def _shown(night: Path, coarse: Coarsener, laid_out: Path) -> ShownViews:
+    """Lay the views of a night out as they may leave.
+
+    They are not worked out anew, because the tables of a release hold too little for that.
+    """
+    laid_out.mkdir()
+    described, made, said = [], ["CREATE SCHEMA stored;"], []
+    with open_night(night) as connection:
+        for view in views():
+            data = connection.sql(f'SELECT * FROM "{view.name}"').to_arrow_table()
+            released, path = released_table(view), laid_out / f"{view.name}.parquet"
+            pq.write_table(coarse.coarsened(view, data), path)
+            described.append(released)
+            made.append(
+                f"CREATE TABLE stored.{view.name} AS "
+                f"SELECT * FROM read_parquet({quote(str(path))});"
+            )
+            said.append(f"CREATE VIEW main.{view.name} AS SELECT * FROM stored.{view.name};")
+            said += comments_on(released)
+    return ShownViews(tuple(described), [*made, " ".join(said)], "\n".join(said))
+
+
+def _release_json(label: str, facts: Mapping[str, Any], privacy: Privacy) -> dict[str, Any]:
+    today = datetime.now(UTC).date()
+    exact = privacy.dates == "exact"
+    # The day of a release bounds the days of the newest tests in it.
+    released_on = today.isoformat() if exact else quarter_of(today)
     kept = ("study", "night", "state", "code_fingerprint", "rules_version", "contract_version")
+    signed_on = privacy.signed_on.isoformat() if privacy.signed_on else None
     return {
         "release": label,
         "released_on": released_on,
         **{name: facts[name] for name in kept},
-        "released_anyway": reason if facts["state"] == "red" else None,
+        "dates": {
+            "told": privacy.dates,
+            "reason": privacy.reason if exact else None,
+            "signed_by": privacy.signed_by if exact else None,
+            "signed_on": signed_on if exact else None,
+        },
         "cite_as": (
             f"{facts['study']}, research data release {label} ({released_on}), night "
             f"{facts['night']}, rules {facts['rules_version']}, code {facts['code_fingerprint']}."
         ),
     }
+
+
+def tells_exact_days(release_path: Path) -> bool:
+    """Say whether a release holds days as they are; those of earlier versions do."""
+    said = json.loads((release_path / "RELEASE.json").read_text(encoding="utf-8"))
+    return bool((said.get("dates") or {"told": "exact"})["told"] == "exact")
+
+
+def running_quarter(release_path: Path, today: date) -> tuple[str, int]:
+    """Return the quarter of today, and how many sessions of a release are told to be of it."""
+    if tells_exact_days(release_path):
+        return quarter_of(today), 0
+    told = read_table(release_path, "sessions")["tested_quarter"].to_pylist()
+    return quarter_of(today), told.count(quarter_of(today))
+
+
+def _erratum(earlier: Path, folder: Path, said: Mapping[str, Any]) -> str:
+    """Say in words what a release has otherwise than the one that it supersedes."""
+    was, now = _outcomes(earlier), _outcomes(folder)
+    gone, come = sorted(set(was) - set(now)), sorted(set(now) - set(was))
+    other = sorted(key for key in set(was) & set(now) if was[key] != now[key])
+    superseded = said["supersedes"]
+    return "\n".join(
+        [
+            f"Erratum to release {superseded['release']} of {said['study']}",
+            "",
+            f"Release {said['release']} supersedes it. Why: {superseded['reason']}",
+            f"Digest of the superseded release: {superseded['digest']}",
+            "",
+            *_sessions_said("Sessions to be taken out of every copy", gone),
+            *_sessions_said("Sessions with other outcomes", other),
+            *_sessions_said("Sessions that came to it", come),
+        ]
+    )
+
+
+def _sessions_said(title: str, keys: list[tuple[str, str]]) -> list[str]:
+    named = [f"  {centre} {session}" for centre, session in keys[:MOST_NAMED]]
+    more = [f"  and {len(keys) - MOST_NAMED} more"] if len(keys) > MOST_NAMED else []
+    return [f"{title}: {len(keys) or 'none'}", *named, *more, ""]
+
+
+def _outcomes(folder: Path) -> dict[tuple[str, str], dict[str, Any]]:
+    """Return the outcomes of each session of a release, of those without any as well."""
+    found: dict[tuple[str, str], dict[str, Any]] = {
+        (row["centre"], row["session"]): {}
+        for row in read_table(folder, "sessions").select(["centre", "session"]).to_pylist()
+    }
+    names = ["centre", "session", "outcome", "value", "status"]
+    for row in read_table(folder, "outcomes").select(names).to_pylist():
+        own = found.setdefault((row["centre"], row["session"]), {})
+        own[row["outcome"]] = (row["value"], row["status"])
+    return found
+
+
+def superseded_by(release_path: Path) -> list[str]:
+    """Say of each release beside this one that supersedes it so, with the reason."""
+    found = []
+    for said_in in sorted(release_path.resolve().parent.glob("*/RELEASE.json")):
+        with suppress(OSError, ValueError, AttributeError):
+            said = json.loads(said_in.read_text(encoding="utf-8"))
+            of = said.get("supersedes") or {}
+            if of.get("release") == release_path.resolve().name:
+                found.append(
+                    f"Superseded by release {said['release']}: {of['reason']} "
+                    f"See {said['release']}/{ERRATUM}."
+                )
+    return found
 
 
 def _write_sums(folder: Path) -> None:
@@ -111,11 +355,14 @@ def _sha256(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def _freeze(folder: Path) -> None:
-    """Take the right to write from every file."""
-    for path in _files(folder):
+def _freeze(folder: Path, *, by_quarter: bool) -> None:
+    """Take the right to write from every file; the hour at which it was made goes as well."""
+    today = datetime.now(UTC)
+    begun = datetime(today.year, (today.month - 1) // 3 * 3 + 1, 1, tzinfo=UTC).timestamp()
+    for path in (*_files(folder), SUMS):
         (folder / path).chmod(0o444)
-    (folder / SUMS).chmod(0o444)
+        if by_quarter:
+            os.utime(folder / path, (begun, begun))
 
 
 def release_digest(release_path: Path) -> str:

@@ -172,7 +172,7 @@ def _stored(name: str) -> Iterator[str]:
 
 
 def _all_comments() -> str:
-    return "\n".join(comment for view in views() for comment in _comments(view))
+    return "\n".join(comment for view in views() for comment in comments_on(view))
 
 
 def definitions() -> str:
@@ -194,7 +194,8 @@ def quote(text: str) -> str:
     return "'" + text.replace("'", "''") + "'"
 
 
-def _comments(view: Table) -> list[str]:
+def comments_on(view: Table) -> list[str]:
+    """Return the statements that comment on a view and its columns."""
     lines = [f"COMMENT ON VIEW {view.name} IS {quote(table_comment(view))};"]
     for column in view.columns:
         text = quote(column_comment(column))
