@@ -7,7 +7,6 @@ The checksums are in the form that `sha256sum --check SHA256SUMS` reads.
 
 from __future__ import annotations
 
-import hashlib
 import shutil
 from datetime import UTC, datetime
 from pathlib import Path
@@ -17,7 +16,17 @@ import pyarrow as pa
 
 from quietsleep.errors import WarehouseError
 from quietsleep.store.tables import PLAIN_CODE, HeldTable
+from quietsleep.study.register import RegisterError
+from quietsleep.study.study import Study
 from quietsleep.warehouse.current import current_night, night_facts, sync_folder, sync_tree
+from quietsleep.warehouse.proof import (
+    RELEASE,
+    SUMS,
+    files_below,
+    sha256_of,
+    verify_files,
+    whole_digest,
+)
 from quietsleep.warehouse.publish import (
     describe_tables,
     read_table,
@@ -25,8 +34,21 @@ from quietsleep.warehouse.publish import (
     write_json,
     write_tables,
 )
+from quietsleep.warehouse.registered import note_release, open_register
 
-SUMS = "SHA256SUMS"
+
+def release_night(study: Study, label: str, *, anyway: str | None = None) -> Path:
+    """Freeze the current night under a label and write its digest down in the study register.
+
+    Raises KeyMissing and RegisterError where the register cannot be written, WarehouseError as
+    `make_release` does; then there is no release.
+    """
+    register = open_register(study)
+    if register.broken:
+        raise RegisterError(register.broken)
+    folder = make_release(study.path, label, anyway=anyway)
+    note_release(register, folder)
+    return folder
 
 
 def make_release(study_path: Path, label: str, *, anyway: str | None = None) -> Path:
@@ -53,7 +75,8 @@ def make_release(study_path: Path, label: str, *, anyway: str | None = None) -> 
     shutil.rmtree(aside, ignore_errors=True)
     aside.mkdir()
     _write_publishable(night, aside)
-    write_json(aside / "RELEASE.json", _release_json(label, facts, reason))
+    digest = whole_digest(aside)
+    write_json(aside / RELEASE, _release_json(label, facts, reason, digest))
     _write_sums(aside)
     _freeze(aside)
     sync_tree(aside)
@@ -80,62 +103,41 @@ def _write_publishable(night: Path, folder: Path) -> None:
     describe_tables(folder, tables, write_tables(folder, tables, before=None), facts)
 
 
-def _release_json(label: str, facts: dict[str, Any], reason: str) -> dict[str, Any]:
+def _release_json(label: str, facts: dict[str, Any], reason: str, digest: str) -> dict[str, Any]:
     released_on = datetime.now(UTC).date().isoformat()
     kept = ("study", "night", "state", "code_fingerprint", "rules_version", "contract_version")
     return {
         "release": label,
         "released_on": released_on,
         **{name: facts[name] for name in kept},
+        "code": facts.get("code"),
+        "digest": digest,
         "released_anyway": reason if facts["state"] == "red" else None,
         "cite_as": (
             f"{facts['study']}, research data release {label} ({released_on}), night "
-            f"{facts['night']}, rules {facts['rules_version']}, code {facts['code_fingerprint']}."
+            f"{facts['night']}, rules {facts['rules_version']}, code {facts['code_fingerprint']}, "
+            f"digest {digest}."
         ),
     }
 
 
 def _write_sums(folder: Path) -> None:
-    lines = [f"{_sha256(folder / path)}  {path}\n" for path in _files(folder)]
+    lines = [f"{sha256_of(folder / path)}  {path}\n" for path in files_below(folder)]
     (folder / SUMS).write_text("".join(lines), encoding="utf-8")
-
-
-def _files(folder: Path) -> list[str]:
-    """Return every file below a folder but the checksums, as relative paths in order."""
-    found = (path for path in folder.rglob("*") if path.is_file() or path.is_symlink())
-    return sorted(p.relative_to(folder).as_posix() for p in found if p.name != SUMS)
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _freeze(folder: Path) -> None:
     """Take the right to write from every file."""
-    for path in _files(folder):
+    for path in files_below(folder):
         (folder / path).chmod(0o444)
     (folder / SUMS).chmod(0o444)
 
 
 def release_digest(release_path: Path) -> str:
-    """Return one digest that stands for the whole release: that of its checksum file."""
-    return _sha256(release_path / SUMS)
+    """Return one digest that stands for the whole release, as `warehouse.proof` makes it."""
+    return whole_digest(release_path)
 
 
 def verify_release(release_path: Path) -> list[str]:
     """Say of each file that is missing, changed or not listed so; an intact release has none."""
-    sums = release_path / SUMS
-    if not sums.is_file():
-        return [f"{SUMS} is missing, so nothing can be checked."]
-    lines = sums.read_text(encoding="utf-8").splitlines()
-    listed = {path: digest for digest, _, path in (line.partition("  ") for line in lines)}
-    present = set(_files(release_path))
-    found = [f"{path} is missing." for path in sorted(set(listed) - present)]
-    found += [f"{path} is not listed." for path in sorted(present - set(listed))]
-    found += [
-        f"{path} is not the file that was released."
-        for path in sorted(present & set(listed))
-        if _sha256(release_path / path) != listed[path]
-    ]
-    return found
+    return verify_files(release_path)
