@@ -85,9 +85,9 @@ def why(
     In words, and with what to do next time.
     """
     from quietsleep.cli.terminal import print_why
-    from quietsleep.warehouse.database import open_current
+    from quietsleep.warehouse.integrity import open_as_published
 
-    with open_current(open_study(study).path) as warehouse:
+    with open_as_published(open_study(study).path) as warehouse:
         if not print_why(warehouse, session):
             raise QuietsleepError(
                 f"No session {session} in the warehouse. Sessions are named on the pages."
@@ -160,11 +160,12 @@ def sql(
     """Ask the published warehouse in SQL; nothing can be written."""
     from quietsleep.cli.as_json import of_rows, print_json
     from quietsleep.cli.terminal import print_rows
-    from quietsleep.warehouse.database import open_current, query_rows, run_query
+    from quietsleep.warehouse.database import query_rows, run_query
+    from quietsleep.warehouse.integrity import open_as_published
 
     if csv and as_json:
         raise QuietsleepError("One form at a time: --csv or --json.")
-    with open_current(open_study(study).path) as warehouse:
+    with open_as_published(open_study(study).path) as warehouse:
         if as_json:
             print_json("sql", of_rows(query_rows(warehouse, statement)))
         else:
@@ -415,20 +416,40 @@ def access(
             typer.echo(f"{token.name}  {token.centre or 'all'}  {token.issued_at}  {ended}")
 
 
-def verify(release: ReleaseArgument, as_json: AsJson = False) -> None:
-    """Prove that a release is unchanged, or name what is not."""
-    from quietsleep.cli.as_json import of_release, print_json
-    from quietsleep.warehouse.release import superseded_by, verify_release
+def verify(
+    release: ReleaseArgument,
+    digest: Annotated[
+        str, typer.Option(help="Digest of the whole, as the release is cited with.")
+    ] = "",
+    as_json: AsJson = False,
+) -> None:
+    """Prove that a release is unchanged, or name what is not.
 
-    differences = verify_release(release)
+    Its digest of the whole is asked of the study register, where it lies in its study.
+    """
+    from quietsleep.cli.as_json import of_release, print_json
+    from quietsleep.warehouse.errata import superseded_by
+    from quietsleep.warehouse.proof import prove
+    from quietsleep.warehouse.registered import release_said
+
+    if not release.is_dir():
+        raise QuietsleepError(f"{release} is no folder of a release.")
+    proof = prove(release, digest=digest, known=release_said(release))
     if as_json:
-        print_json("verify", of_release(differences))
+        print_json("verify", of_release(proof))
     else:
-        for sentence in differences or ["Every file is as it was released."]:
+        for sentence in proof.differences or ["Every file is as its checksum says."]:
             typer.echo(sentence)
+        vouched = f", as {proof.by} says." if proof.by and not proof.differences else "."
+        typer.echo(f"Digest of the whole: {proof.digest}{vouched}")
+        if not proof.by:
+            typer.echo(
+                "Files and checksums may have been changed together: compare the digest with the "
+                "one that is cited, or give that one with --digest."
+            )
         for sentence in superseded_by(release):
             typer.echo(sentence)
-    if differences:
+    if proof.differences:
         raise typer.Exit(PROBLEMS_FOUND)
 
 

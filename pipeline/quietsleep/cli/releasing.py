@@ -30,17 +30,16 @@ def release(
     """
     from datetime import UTC, datetime
 
-    from quietsleep.warehouse.release import (
-        ERRATUM,
-        release_digest,
-        release_study,
-        running_quarter,
-    )
+    from quietsleep.warehouse.errata import ERRATUM
+    from quietsleep.warehouse.release import release_digest, release_night, running_quarter
 
     if why and not supersedes:
         raise QuietsleepError("--why says why an earlier release is superseded; name it as well.")
-    folder = release_study(open_study(study), label, anyway=anyway, supersedes=supersedes, why=why)
-    typer.echo(f"Released as {folder}\nsha256 of the whole: {release_digest(folder)}")
+    folder = release_night(open_study(study), label, anyway=anyway, supersedes=supersedes, why=why)
+    typer.echo(
+        f"Released as {folder}\nDigest of the whole: {release_digest(folder)}\n"
+        "The study register keeps it; cite it, so that others can ask: quietsleep verify --digest"
+    )
     quarter, n_sessions = running_quarter(folder, datetime.now(UTC).date())
     if n_sessions:
         typer.echo(

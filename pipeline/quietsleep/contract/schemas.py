@@ -202,10 +202,14 @@ def package_field(column: Column) -> dict[str, Any]:
     return field
 
 
+# How programs that read the parts by way of frames write a number or moment that is not there.
+MISSING = ("", "nan", "NaT")
+
+
 def package_schema(table: Table) -> dict[str, Any]:
     """Build the Data Package (version 2) table schema of a table."""
     return {
         "fields": [package_field(column) for column in table.columns],
         "primaryKey": list(table.key),
-        "missingValues": [""],
+        "missingValues": list(MISSING),
     }

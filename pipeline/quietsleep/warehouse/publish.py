@@ -6,6 +6,7 @@ Killed at any moment, a publication leaves the last good night as it was: nothin
 
 from __future__ import annotations
 
+import hashlib
 import shutil
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -29,7 +30,8 @@ from quietsleep.warehouse.current import (
     sync_tree,
 )
 from quietsleep.warehouse.integrity import damage
-from quietsleep.warehouse.parquet import Part, link_or_copy
+from quietsleep.warehouse.parquet import Part, link_or_copy, with_contents
+from quietsleep.warehouse.stamps import keep_stamps
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -43,6 +45,7 @@ import pyarrow.parquet as pq
 from quietsleep.contract import TABLES
 from quietsleep.contract.model import Table
 from quietsleep.contract.schemas import arrow_schema, dictionary_rows, package_schema
+from quietsleep.warehouse.contents import digest_of_lines
 from quietsleep.warehouse.current import night_facts
 from quietsleep.warehouse.database import write_database
 from quietsleep.warehouse.parquet import part_rows, write_parts
@@ -149,7 +152,8 @@ def publish_again(
     }
     final = nights_folder(study_path) / night
     with _building(study_path, night) as building:
-        parts = [Part(**part) for part in said["parts"] if part["table"] in kept]
+        kept_parts = (Part(**part) for part in said["parts"] if part["table"] in kept)
+        parts = [with_contents(part, before) for part in kept_parts]
         for part in parts:
             link_or_copy(before / part.path, building / part.path)
         parts += write_tables(building, held, before=before)
@@ -168,6 +172,7 @@ def _swap(study_path: Path, night: str, keep: int, withdrawn: TakenOut | None) -
     point_at(study_path, final)
     may_stay = None if withdrawn is None else {*withdrawn.nights, night}
     remove_old_nights(study_path, keep=keep, may_stay=may_stay)
+    keep_stamps(study_path, final)  # last: a link that goes with an old night is a change, too
     return final.resolve()
 
 
@@ -306,8 +311,9 @@ def describe_tables(
 ) -> None:
     """Write the database and all that describes the parts in a folder, and count what is there.
 
-    `facts` becomes NIGHT.json, with the counts and parts added. `shown` are the views where they
-    are not worked out from these tables. WarehouseError when a count is wrong.
+    `facts` becomes NIGHT.json, with the counts, the digests of contents by table and of all, the
+    other files and the parts added. `shown` are the views where they are not worked out from these
+    tables. WarehouseError when a count is wrong.
     """
     shown = shown or ShownViews(views(), stored_view_sql(), view_sql())
     parts = sorted(parts, key=lambda part: part.path)
@@ -324,7 +330,33 @@ def describe_tables(
         night=str(facts["night"]),
     )
     write_dictionary(folder / "dictionary.csv", contract, shown.views)
-    write_json(folder / "NIGHT.json", {**facts, "counts": counts, "parts": part_rows(parts)})
+    contents = contents_of(parts)
+    held = {
+        "counts": counts,
+        "contents_sha256": digest_of_lines(contents),
+        "contents": contents,
+        "files": _files_beside(folder),
+        "parts": part_rows(parts),
+    }
+    write_json(folder / "NIGHT.json", {**facts, **held})
+
+
+def contents_of(parts: Iterable[Part]) -> dict[str, str]:
+    """Return the digest of each table's contents, from those of its parts."""
+    by_table: dict[str, dict[str, str]] = {}
+    for part in parts:
+        by_table.setdefault(part.table, {})[part.path] = part.contents_sha256
+    return {name: digest_of_lines(digests) for name, digests in sorted(by_table.items())}
+
+
+def _files_beside(folder: Path) -> dict[str, dict[str, Any]]:
+    """Return size and digest of the files beside the tables, the database among them."""
+    found = {}
+    for path in sorted(path for path in folder.iterdir() if path.is_file()):
+        with path.open("rb") as file:
+            sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+        found[path.name] = {"bytes": path.stat().st_size, "sha256": sha256}
+    return found
 
 
 def _check_counts(folder: Path, counts: Mapping[str, int], parts: Sequence[Part]) -> None:

@@ -16,7 +16,6 @@ import os
 import secrets
 import shutil
 from collections.abc import Mapping
-from contextlib import suppress
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
@@ -29,11 +28,21 @@ from quietsleep.contract.model import Table
 from quietsleep.errors import WarehouseError
 from quietsleep.judge.rules import rules_in_study, rules_version
 from quietsleep.store.tables import PLAIN_CODE, HeldTable
+from quietsleep.study.register import Register, RegisterError
 from quietsleep.study.register_key import read_key
 from quietsleep.study.study import Privacy, Study
 from quietsleep.warehouse.current import current_night, night_facts, sync_folder, sync_tree
 from quietsleep.warehouse.database import open_night
+from quietsleep.warehouse.errata import ERRATUM, erratum, superseded
 from quietsleep.warehouse.privacy import Coarsener, coarsener, quarter_of, released_table
+from quietsleep.warehouse.proof import (
+    RELEASE,
+    SUMS,
+    files_below,
+    sha256_of,
+    verify_files,
+    whole_digest,
+)
 from quietsleep.warehouse.publish import (
     ShownViews,
     describe_tables,
@@ -42,15 +51,11 @@ from quietsleep.warehouse.publish import (
     write_json,
     write_tables,
 )
-from quietsleep.warehouse.registered import open_register
+from quietsleep.warehouse.registered import note_release, open_register
 from quietsleep.warehouse.views import comments_on, quote, views
 
-SUMS = "SHA256SUMS"
-ERRATUM = "ERRATUM.txt"
-MOST_NAMED = 1000
 
-
-def release_study(
+def release_night(
     study: Study,
     label: str,
     *,
@@ -58,22 +63,27 @@ def release_study(
     supersedes: str | None = None,
     why: str | None = None,
 ) -> Path:
-    """Freeze the current night of a study as `make_release` does, by what the study says of days.
+    """Freeze the current night under a label and write its digest down in the study register.
 
-    WarehouseError also while something that was decided is not judged: a changed limit, a waiver,
-    a reader's decision, a withdrawal.
+    Days are told as the study says. Raises KeyMissing and RegisterError where the register cannot
+    be written, WarehouseError as `make_release` does, and while something that was decided is not
+    judged: a changed limit, a waiver, a reader's decision, a withdrawal. Then there is no release.
     """
-    night = current_night(study.path)
-    refuse_unjudged(study, night)
-    return make_release(
+    register = open_register(study)
+    if register.broken:
+        raise RegisterError(register.broken)
+    refuse_unjudged(study, register, current_night(study.path))
+    folder = make_release(
         study.path,
         label,
         anyway=anyway,
         supersedes=supersedes,
         why=why,
         privacy=study.privacy,
-        secret=release_secret(open_register(study).key_path),
+        secret=release_secret(register.key_path),
     )
+    note_release(register, folder)
+    return folder
 
 
 def release_secret(key_path: Path) -> bytes:
@@ -81,7 +91,7 @@ def release_secret(key_path: Path) -> bytes:
     return hmac.new(read_key(key_path), b"days of releases", hashlib.sha256).digest()
 
 
-def refuse_unjudged(study: Study, night: Path) -> None:
+def refuse_unjudged(study: Study, register: Register, night: Path) -> None:
     """Raise WarehouseError where the night was judged without something that was decided since."""
     facts = night_facts(night)
     said = f"Night {facts['night']} was judged without "
@@ -98,7 +108,7 @@ def refuse_unjudged(study: Study, night: Path) -> None:
     waived = {(w["waiver"], w["item"]) for w in read_table(night, "waivers").to_pylist()}
     if fresh := sorted(w.waiver for w in study.waivers if (w.waiver, w.item) not in waived):
         raise WarehouseError(f"{said}waiver {', '.join(fresh[:5])}. {rejudge}")
-    entries = open_register(study).since(int((facts.get("register") or {}).get("entries", 0)))
+    entries = register.since(int((facts.get("register") or {}).get("entries", 0)))
     kinds = {entry.kind for entry in entries}
     if "withdrawal" in kinds:
         raise WarehouseError(
@@ -132,7 +142,7 @@ def make_release(
     final = releases / label
     if final.exists():
         raise WarehouseError(f"Release {label} exists already; a release is never changed.")
-    earlier = _superseded(releases, supersedes, why)
+    earlier = superseded(releases, supersedes, why)
     night = current_night(study_path)
     facts = night_facts(night)
     reason = (anyway or "").strip()
@@ -149,28 +159,18 @@ def make_release(
     _write_publishable(night, aside, secret=None if exact else secret or secrets.token_bytes(32))
     said = _release_json(label, facts, signed) | {
         "released_anyway": reason if facts["state"] == "red" else None,
-        "supersedes": earlier and {**earlier, "reason": (why or "").strip()},
+        "supersedes": earlier,
     }
-    write_json(aside / "RELEASE.json", said)
     if earlier:
-        text = _erratum(releases / earlier["release"], aside, said)
+        text = erratum(releases / earlier["release"], aside, said)
         (aside / ERRATUM).write_text(text, encoding="utf-8")
+    write_json(aside / RELEASE, _with_digest(said, whole_digest(aside)))
     _write_sums(aside)
     _freeze(aside, by_quarter=not exact)
     sync_tree(aside)
     aside.replace(final)
     sync_folder(releases)
     return final
-
-
-def _superseded(releases: Path, label: str | None, why: str | None) -> dict[str, str] | None:
-    if label is None:
-        return None
-    if not PLAIN_CODE.fullmatch(label) or not (releases / label / "RELEASE.json").is_file():
-        raise WarehouseError(f"There is no release {label} that could be superseded.")
-    if not (why or "").strip():
-        raise WarehouseError(f"Say why release {label} is superseded: --why '...'.")
-    return {"release": label, "digest": release_digest(releases / label)}
 
 
 def _write_publishable(night: Path, folder: Path, *, secret: bytes | None) -> None:
@@ -195,7 +195,8 @@ def _write_publishable(night: Path, folder: Path, *, secret: bytes | None) -> No
     }
     laid_out = folder / ".views"
     facts |= {"started_at": None, "ended_at": None}
-    facts = {name: _hidden(said, coarse) for name, said in facts.items()}
+    # What the code says of itself holds versions, which look like days.
+    facts |= {name: _hidden(said, coarse) for name, said in facts.items() if name != "code"}
     describe_tables(
         folder,
         tables,
@@ -264,11 +265,18 @@ def _release_json(label: str, facts: Mapping[str, Any], privacy: Privacy) -> dic
             "signed_by": privacy.signed_by if exact else None,
             "signed_on": signed_on if exact else None,
         },
-        "cite_as": (
-            f"{facts['study']}, research data release {label} ({released_on}), night "
-            f"{facts['night']}, rules {facts['rules_version']}, code {facts['code_fingerprint']}."
-        ),
+        "code": facts.get("code"),
     }
+
+
+def _with_digest(said: Mapping[str, Any], digest: str) -> dict[str, Any]:
+    """Add the digest of the whole, and how a release is cited."""
+    cite_as = (
+        f"{said['study']}, research data release {said['release']} ({said['released_on']}), night "
+        f"{said['night']}, rules {said['rules_version']}, code {said['code_fingerprint']}, "
+        f"digest {digest}."
+    )
+    return {**said, "digest": digest, "cite_as": cite_as}
 
 
 def tells_exact_days(release_path: Path) -> bool:
@@ -285,104 +293,26 @@ def running_quarter(release_path: Path, today: date) -> tuple[str, int]:
     return quarter_of(today), told.count(quarter_of(today))
 
 
-def _erratum(earlier: Path, folder: Path, said: Mapping[str, Any]) -> str:
-    """Say in words what a release has otherwise than the one that it supersedes."""
-    was, now = _outcomes(earlier), _outcomes(folder)
-    gone, come = sorted(set(was) - set(now)), sorted(set(now) - set(was))
-    other = sorted(key for key in set(was) & set(now) if was[key] != now[key])
-    superseded = said["supersedes"]
-    return "\n".join(
-        [
-            f"Erratum to release {superseded['release']} of {said['study']}",
-            "",
-            f"Release {said['release']} supersedes it. Why: {superseded['reason']}",
-            f"Digest of the superseded release: {superseded['digest']}",
-            "",
-            *_sessions_said("Sessions to be taken out of every copy", gone),
-            *_sessions_said("Sessions with other outcomes", other),
-            *_sessions_said("Sessions that came to it", come),
-        ]
-    )
-
-
-def _sessions_said(title: str, keys: list[tuple[str, str]]) -> list[str]:
-    named = [f"  {centre} {session}" for centre, session in keys[:MOST_NAMED]]
-    more = [f"  and {len(keys) - MOST_NAMED} more"] if len(keys) > MOST_NAMED else []
-    return [f"{title}: {len(keys) or 'none'}", *named, *more, ""]
-
-
-def _outcomes(folder: Path) -> dict[tuple[str, str], dict[str, Any]]:
-    """Return the outcomes of each session of a release, of those without any as well."""
-    found: dict[tuple[str, str], dict[str, Any]] = {
-        (row["centre"], row["session"]): {}
-        for row in read_table(folder, "sessions").select(["centre", "session"]).to_pylist()
-    }
-    names = ["centre", "session", "outcome", "value", "status"]
-    for row in read_table(folder, "outcomes").select(names).to_pylist():
-        own = found.setdefault((row["centre"], row["session"]), {})
-        own[row["outcome"]] = (row["value"], row["status"])
-    return found
-
-
-def superseded_by(release_path: Path) -> list[str]:
-    """Say of each release beside this one that supersedes it so, with the reason."""
-    found = []
-    for said_in in sorted(release_path.resolve().parent.glob("*/RELEASE.json")):
-        with suppress(OSError, ValueError, AttributeError):
-            said = json.loads(said_in.read_text(encoding="utf-8"))
-            of = said.get("supersedes") or {}
-            if of.get("release") == release_path.resolve().name:
-                found.append(
-                    f"Superseded by release {said['release']}: {of['reason']} "
-                    f"See {said['release']}/{ERRATUM}."
-                )
-    return found
-
-
 def _write_sums(folder: Path) -> None:
-    lines = [f"{_sha256(folder / path)}  {path}\n" for path in _files(folder)]
+    lines = [f"{sha256_of(folder / path)}  {path}\n" for path in files_below(folder)]
     (folder / SUMS).write_text("".join(lines), encoding="utf-8")
-
-
-def _files(folder: Path) -> list[str]:
-    """Return every file below a folder but the checksums, as relative paths in order."""
-    found = (path for path in folder.rglob("*") if path.is_file() or path.is_symlink())
-    return sorted(p.relative_to(folder).as_posix() for p in found if p.name != SUMS)
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _freeze(folder: Path, *, by_quarter: bool) -> None:
     """Take the right to write from every file; the hour at which it was made goes as well."""
     today = datetime.now(UTC)
     begun = datetime(today.year, (today.month - 1) // 3 * 3 + 1, 1, tzinfo=UTC).timestamp()
-    for path in (*_files(folder), SUMS):
+    for path in (*files_below(folder), SUMS):
         (folder / path).chmod(0o444)
         if by_quarter:
             os.utime(folder / path, (begun, begun))
 
 
 def release_digest(release_path: Path) -> str:
-    """Return one digest that stands for the whole release: that of its checksum file."""
-    return _sha256(release_path / SUMS)
+    """Return one digest that stands for the whole release, as `warehouse.proof` makes it."""
+    return whole_digest(release_path)
 
 
 def verify_release(release_path: Path) -> list[str]:
     """Say of each file that is missing, changed or not listed so; an intact release has none."""
-    sums = release_path / SUMS
-    if not sums.is_file():
-        return [f"{SUMS} is missing, so nothing can be checked."]
-    lines = sums.read_text(encoding="utf-8").splitlines()
-    listed = {path: digest for digest, _, path in (line.partition("  ") for line in lines)}
-    present = set(_files(release_path))
-    found = [f"{path} is missing." for path in sorted(set(listed) - present)]
-    found += [f"{path} is not listed." for path in sorted(present - set(listed))]
-    found += [
-        f"{path} is not the file that was released."
-        for path in sorted(present & set(listed))
-        if _sha256(release_path / path) != listed[path]
-    ]
-    return found
+    return verify_files(release_path)
