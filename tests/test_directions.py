@@ -74,6 +74,7 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.study.begin": "commands of their own",
     "quietsleep.warehouse.changes": "the comparison of two nights, apart from publishing one",
     "quietsleep.warehouse.comparability": "one statistic with its own source",
+    "quietsleep.warehouse.infants": "infants over time, apart from the tables that hold them",
     "quietsleep.warehouse.statistics": "statistics, apart from the tables that hold them",
 }
 LONGEST_MODULE = 520

@@ -403,6 +403,8 @@ def _by_completed_weeks(name: str, data: pa.Table) -> Any:
     size = "length_cm" if name == "length_z" else "weight_kg"
     of = (size, "sex", "age_days", "gestation_weeks")
     if not set(of) <= set(data.column_names):
+        if name == "corrected_age_days":  # gestation would follow from it and the age
+            return pa.nulls(data.num_rows, values.type)
         return pc.round(values, ndigits=GROWTH_DECIMALS)
     rows = zip(values.to_pylist(), *(data[c].to_pylist() for c in of), strict=True)
     return pa.array([None if row[0] is None else _grown(name, *row[1:]) for row in rows])
