@@ -73,14 +73,14 @@ def test_contradictions_stay_and_are_named(visits: pd.DataFrame) -> None:
 
 
 def test_an_infant_is_what_its_first_accepted_session_says(visits: pd.DataFrame) -> None:
-    rows = infants_frame(visits).set_index("infant")
+    rows: pd.DataFrame = infants_frame(visits).set_index("infant")
     assert rows.loc["i1", "sex"] == "female"
     assert rows["n_sessions"].to_list() == [3, 2, 1]
     assert rows["n_accepted"].to_list() == [1, 2, 1]
-    assert rows.loc["i1", ["first_age_days", "last_age_days", "days_followed"]].to_list() == [
-        100.0, 178.0, 78,
-    ]  # fmt: skip
-    assert words(rows["contradictions"]) == [DIFFERS, AGES, None]
+    ages = ("first_age_days", "last_age_days", "days_followed")
+    assert [rows.loc["i1", name] for name in ages] == [100.0, 178.0, 78]
+    kinds: Any = rows["contradictions"]
+    assert words(kinds) == [DIFFERS, AGES, None]
 
 
 def test_without_sessions_there_is_nobody() -> None:

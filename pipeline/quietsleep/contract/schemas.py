@@ -179,7 +179,9 @@ def dictionary_rows(tables: Iterable[Table] | None = None) -> list[dict[str, str
 
 def package_field(column: Column) -> dict[str, Any]:
     """Build the Data Package (version 2) table-schema field of a column, its unit carried."""
-    constraints: dict[str, Any] = {} if column.nullable else {"required": True}
+    # An empty text is a text here and a missing value to those who check, so texts ask for nothing.
+    asks = not column.nullable and column.type != "text"
+    constraints: dict[str, Any] = {"required": True} if asks else {}
     if column.low is not None:
         constraints["minimum"] = column.low
     if column.high is not None:
