@@ -335,7 +335,7 @@ def test_intervals_of_births_are_a_quarter_wide_by_all_that_the_demo_release_tel
         begin = pd.Period(first["tested_quarter"], freq="Q")
         told_days = zip(own["days_since_first"].to_list(), own["tested_quarter"], strict=True)
         for since, quarter in told_days:
-            days = timedelta(days=since - first["days_since_first"])
+            days = timedelta(days=int(since - first["days_since_first"]))
             assert quarter_of(middle_of_quarter(begin.start_time.date()) + days) == quarter
         widths.append((begin.end_time - begin.start_time).days + 1)
     assert min(widths) >= 90
