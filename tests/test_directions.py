@@ -33,6 +33,7 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.site.value_strips": "values among all of a centre: one script for all its pages",
     "quietsleep.cli.begin": "the words that begin something, apart from those of every day",
     "quietsleep.cli.device": "a command with words and printing of its own",
+    "quietsleep.cli.releasing": "what leaves the study, apart from the words of every day",
     "quietsleep.cli.serving": "the desk, apart from the other words that people type",
     "quietsleep.cli.nights": "the words that people type to run nights, apart from the app",
     "quietsleep.contract.load": "imported at the first use of a name: the package stays light",
@@ -90,6 +91,7 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.warehouse.lost_tests": "the count of what was lost, apart from the other tables",
     "quietsleep.warehouse.standing": "one statistic with its own source",
     "quietsleep.warehouse.unit_slips": "one question, apart from the tables that it asks",
+    "quietsleep.warehouse.infants": "infants over time, apart from the tables that hold them",
 }
 LONGEST_MODULE = 520
 

@@ -142,24 +142,34 @@ def open_warehouse(study: str | Path) -> duckdb.DuckDBPyConnection:
 
     The connection may be used as a context manager. QuietsleepError when nothing is published.
     """
-    from quietsleep.warehouse.database import open_current, open_night
+    from quietsleep.warehouse.database import open_night
+    from quietsleep.warehouse.integrity import open_as_published
 
     path = Path(study)
-    return open_night(path) if (path / "NIGHT.json").is_file() else open_current(path)
+    return open_night(path) if (path / "NIGHT.json").is_file() else open_as_published(path)
 
 
 def release(study: str | Path, label: str) -> Path:
-    """Freeze the published night under a label, with checksums; return its folder."""
-    from quietsleep.warehouse.release import make_release
+    """Freeze the published night under a label, with checksums; return its folder.
 
-    return make_release(Path(study), label)
+    The study register keeps its digest.
+    """
+    from quietsleep.study.study import load_study
+    from quietsleep.warehouse.release import release_night
+
+    return release_night(load_study(Path(study)), label)
 
 
-def verify(folder: str | Path) -> list[str]:
-    """Return a sentence for everything in a release that is not as it was released."""
-    from quietsleep.warehouse.release import verify_release
+def verify(folder: str | Path, digest: str = "") -> list[str]:
+    """Return a sentence for everything in a release that is not as it was released.
 
-    return verify_release(Path(folder))
+    `digest` is the digest of the whole that it is cited with; where the release lies in its study,
+    that of the study register is compared as well.
+    """
+    from quietsleep.warehouse.proof import prove
+    from quietsleep.warehouse.registered import release_said
+
+    return list(prove(Path(folder), digest=digest, known=release_said(Path(folder))).differences)
 
 
 def export(release: str | Path, out: str | Path, formats: Sequence[str]) -> list[str]:

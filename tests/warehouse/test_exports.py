@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Callable
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -19,6 +20,7 @@ import pytest
 from quietsleep.contract import TABLES, Column
 from quietsleep.contract.model import Table
 from quietsleep.errors import WarehouseError
+from quietsleep.study.study import Privacy
 from quietsleep.warehouse import exports
 from quietsleep.warehouse.exports import WRITERS, export_release, faults, read_sheets
 from quietsleep.warehouse.release import make_release
@@ -44,7 +46,9 @@ def made(new_study: Any, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path
     study.rows["sessions"][1] |= {"noisy_breathing": False, "staff_present": 2}
     path = tmp_path_factory.mktemp("exported")
     study.publish(path, "n1")
-    release = make_release(path, "r1")
+    # With days as they are, so that every kind of cell is in it.
+    signed = Privacy("exact", "Agreed by the ethics board.", "r1", date(2026, 3, 1))
+    release = make_release(path, "r1", privacy=signed)
     out = path / "out"
     notices = export_release(release, out, list(WRITERS))
     return release, out, notices
@@ -57,10 +61,12 @@ def expected(release: Path, name: str) -> tuple[tuple[Column, ...], list[dict[st
 
 def plain(value: Any, column: Column) -> Any:
     """Return what a statistics format holds of a value."""
-    if column.type in ("text", "choice"):
+    if column.type == "text":
         return value or ""
     if value is None:
         return None
+    if column.type == "choice":
+        return float(column.choices.index(value) + 1)
     if column.type == "datetime":
         return value.astimezone(UTC).replace(tzinfo=None)
     return value if column.type == "date" else float(value)
@@ -133,6 +139,35 @@ def test_yes_and_no_have_value_labels(made: Any) -> None:
         frame, meta = reader(out / kind / f"sessions.{ending}")
         assert meta.variable_value_labels["noisy_breathing"] == {0: "no", 1: "yes"}
         assert sorted(frame["noisy_breathing"].dropna()) == [0, 1]
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("kind", READERS)
+def test_a_column_of_choices_reads_back_by_its_labels(made: Any, kind: str, name: str) -> None:
+    release, out, _ = made
+    reader, ending = READERS[kind]
+    frame, meta = reader(out / kind / f"{name}.{ending}")
+    program = (out / "sas" / "formats.sas").read_text(encoding="utf-8")
+    columns, rows = expected(release, name)
+    coded = [column for column in columns if column.type == "choice"]
+    assert coded
+    for column in coded:
+        labels = meta.variable_value_labels.get(column.name, {})
+        if kind == "sas":
+            labels = sas_labels(program, name, column.name)
+        words = [None if pd.isna(code) else labels[code] for code in frame[column.name]]
+        assert words == [row[column.name] for row in rows], column.name
+
+
+def sas_labels(program: str, table: str, column: str) -> dict[float, str]:
+    """Read the labels of a column out of the SAS program, as SAS would."""
+    used = re.search(rf"modify {table};\s*format ([^;]*);", program)
+    assert used is not None
+    words = used.group(1).split()
+    name = words[words.index(column) + 1].removesuffix(".")
+    line = re.search(rf"value {name} ([^;]*);", program)
+    assert line is not None and len(name) <= 32 and not name[-1].isdigit()
+    return {float(code): word for code, word in re.findall(r"(\d+) = '([^']*)'", line.group(1))}
 
 
 def test_csv_reads_back(made: Any) -> None:

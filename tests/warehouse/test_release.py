@@ -85,7 +85,7 @@ def test_a_label_is_used_once_and_stays_inside(release: Path, published: Path) -
 def test_it_does_not_hang_on_the_night_it_came_from(study: Any, tmp_path: Path) -> None:
     night = study.publish(tmp_path, "n1")
     made = make_release(tmp_path, "r1")
-    part = "tables/sessions/centre=larch/part.parquet"
+    part = "tables/trials/centre=larch/part.parquet"
     assert (night / part).read_bytes() == (made / part).read_bytes()
     assert not (night / part).samefile(made / part)
     shutil.rmtree(night)

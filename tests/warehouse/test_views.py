@@ -90,6 +90,62 @@ def test_clean_sessions_have_a_row_for_every_session_and_a_pair_for_every_outcom
         assert rows(published, query) == [(0,)], name
 
 
+def test_nothing_is_called_flagged_that_covers_only_the_visit(published: Path) -> None:
+    (wide,) = (view for view in views() if view.name == "clean_sessions")
+    assert "flagged" not in {column.name for column in wide.columns}
+    found = rows(
+        published,
+        "SELECT centre, session, session_flags, vt_ml, vt_ml_flag, rr_per_min_flag, fvc_ml_flag "
+        "FROM clean_sessions WHERE rr_per_min IS NOT NULL ORDER BY centre",
+    )
+    assert found == [
+        ("larch", "S1", None, 50.0, True, True, None),
+        ("maple", "S1", None, None, None, False, None),
+    ]
+
+
+def test_a_flag_of_the_session_is_on_each_of_its_outcomes(study: Any, tmp_path: Path) -> None:
+    (session,) = (r for r in study.rows["sessions"] if r["centre"] == "maple")
+    session["flagged"] = True
+    of_it = {"centre": "maple", "session": "S1", "item": "S1", "item_kind": "session"}
+    study.add("verdicts", rule="session.followup_call", severity="flag", state="fail", **of_it)
+    study.publish(tmp_path, "n1")
+    where = "WHERE centre = 'maple' AND session = 'S1'"
+    wide = f"SELECT session_flags, rr_per_min_flag FROM clean_sessions {where}"
+    long = f"SELECT session_flags, flagged FROM clean_outcomes {where}"
+    assert rows(tmp_path, wide) == rows(tmp_path, long) == [("session.followup_call", True)]
+
+
+def test_z_scores_stand_beside_their_outcome_with_the_reason_where_there_is_none(
+    study: Any, tmp_path: Path
+) -> None:
+    for row in study.rows["outcomes"]:
+        if row["outcome"] == "vt_ml" and row["centre"] == "larch" and row["session"] == "S1":
+            row |= {"z": -0.5, "equation": "eq1"}
+        elif row["outcome"] == "rr_per_min":
+            row |= {"z_why": "no equation"}
+    study.publish(tmp_path, "n1")
+    query = (
+        "SELECT vt_ml_z, vt_ml_z_why, rr_per_min_z, rr_per_min_z_why, fvc_ml_z, fvc_ml_z_why "
+        "FROM clean_sessions WHERE centre = 'larch' AND session = 'S1'"
+    )
+    assert rows(tmp_path, query) == [(-0.5, None, None, "no equation", None, "there is no value")]
+
+
+def test_covariates_that_lack_are_named_with_the_reason(study: Any, tmp_path: Path) -> None:
+    (row, *_) = study.rows["sessions"]
+    row |= {"birth_weight_kg": 3.2, "gestation_weeks": 39.0, "corrected_age_days": 100.0}
+    row |= {"length_z": 0.1, "weight_kg": None, "visit": None}
+    study.publish(tmp_path, "n1")
+    query = "SELECT empty_why FROM clean_sessions WHERE centre = 'larch' AND session = "
+    assert rows(tmp_path, f"{query} 'S1'") == [
+        ("visit: not delivered; weight_kg: not delivered; weight_z: weight_kg, sex or "
+         "corrected_age_days is missing, or outside the standard",)
+    ]  # fmt: skip
+    ((held,),) = rows(tmp_path, f"{query} 'S3'")
+    assert "birth_weight_kg: the session is held" in held
+
+
 def test_a_value_of_a_refused_test_is_not_shown(study: Any, tmp_path: Path) -> None:
     study.test("larch", "S2", "tidal_forced_expiration", "accepted", vmaxfrc_ml_s=100.0)
     study.publish(tmp_path, "n1")

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from quietsleep.night.status import StudyStatus
     from quietsleep.night.trial_run import TrialTest
     from quietsleep.warehouse.database import QueryRows
+    from quietsleep.warehouse.proof import Proof
 
 FORMAT = 1
 
@@ -111,9 +112,14 @@ def of_preview(seen: Preview, tests: Sequence[TrialTest]) -> dict[str, Any]:
     }
 
 
-def of_release(differences: Sequence[str]) -> dict[str, Any]:
-    """Return what of a release is not as it was released."""
-    return {"unchanged": not differences, "differences": differences}
+def of_release(proof: Proof) -> dict[str, Any]:
+    """Return what of a release is not as it was released, and who vouches for its digest."""
+    return {
+        "unchanged": not proof.differences,
+        "differences": proof.differences,
+        "digest": proof.digest,
+        "vouched_for_by": proof.by or None,
+    }
 
 
 def of_findings(told: Iterable[tuple[Finding, str]]) -> dict[str, Any]:

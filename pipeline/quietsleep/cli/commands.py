@@ -85,9 +85,9 @@ def why(
     In words, and with what to do next time.
     """
     from quietsleep.cli.terminal import print_why
-    from quietsleep.warehouse.database import open_current
+    from quietsleep.warehouse.integrity import open_as_published
 
-    with open_current(open_study(study).path) as warehouse:
+    with open_as_published(open_study(study).path) as warehouse:
         if not print_why(warehouse, session):
             raise QuietsleepError(
                 f"No session {session} in the warehouse. Sessions are named on the pages."
@@ -160,11 +160,12 @@ def sql(
     """Ask the published warehouse in SQL; nothing can be written."""
     from quietsleep.cli.as_json import of_rows, print_json
     from quietsleep.cli.terminal import print_rows
-    from quietsleep.warehouse.database import open_current, query_rows, run_query
+    from quietsleep.warehouse.database import query_rows, run_query
+    from quietsleep.warehouse.integrity import open_as_published
 
     if csv and as_json:
         raise QuietsleepError("One form at a time: --csv or --json.")
-    with open_current(open_study(study).path) as warehouse:
+    with open_as_published(open_study(study).path) as warehouse:
         if as_json:
             print_json("sql", of_rows(query_rows(warehouse, statement)))
         else:
@@ -386,60 +387,41 @@ def pages(study: StudyArgument) -> None:
     )
 
 
-def release(
-    study: StudyArgument,
-    label: Annotated[str, typer.Argument(help="Name of the release, such as 2026-spring.")],
-    anyway: Annotated[
-        str | None, typer.Option(help="Why a red night is released all the same; recorded.")
-    ] = None,
-) -> None:
-    """Freeze the published night as a copy that can be cited.
-
-    With a checksum of each file.
-    """
-    from quietsleep.warehouse.release import make_release, release_digest
-
-    folder = make_release(open_study(study).path, label, anyway=anyway)
-    typer.echo(f"Released as {folder}\nsha256 of the whole: {release_digest(folder)}")
-
-
-def verify(release: ReleaseArgument, as_json: AsJson = False) -> None:
-    """Prove that a release is unchanged, or name what is not."""
-    from quietsleep.cli.as_json import of_release, print_json
-    from quietsleep.warehouse.release import verify_release
-
-    differences = verify_release(release)
-    if as_json:
-        print_json("verify", of_release(differences))
-    else:
-        for sentence in differences or ["Every file is as it was released."]:
-            typer.echo(sentence)
-    if differences:
-        raise typer.Exit(PROBLEMS_FOUND)
-
-
-def export(
+def verify(
     release: ReleaseArgument,
-    to: Annotated[
-        list[str], typer.Option(help="stata, spss, sas, dataset-json, csv or parquet; repeatable.")
-    ],
-    out: Annotated[
-        Path | None, typer.Option(help="Folder to write to [default: beside the release].")
-    ] = None,
-    table: Annotated[
-        list[str] | None, typer.Option(help="Only this table or view; repeatable.")
-    ] = None,
+    digest: Annotated[
+        str, typer.Option(help="Digest of the whole, as the release is cited with.")
+    ] = "",
+    as_json: AsJson = False,
 ) -> None:
-    """Write a release in the formats of statistics programs.
+    """Prove that a release is unchanged, or name what is not.
 
-    Names, labels and units are carried.
+    Its digest of the whole is asked of the study register, where it lies in its study.
     """
-    from quietsleep.warehouse.exports import export_release
+    from quietsleep.cli.as_json import of_release, print_json
+    from quietsleep.warehouse.errata import superseded_by
+    from quietsleep.warehouse.proof import prove
+    from quietsleep.warehouse.registered import release_said
 
-    target = out or release.with_name(f"{release.name}-export")
-    for notice in export_release(release, target, to, names=table):
-        typer.echo(notice)
-    typer.echo(f"Written to {target}")
+    if not release.is_dir():
+        raise QuietsleepError(f"{release} is no folder of a release.")
+    proof = prove(release, digest=digest, known=release_said(release))
+    if as_json:
+        print_json("verify", of_release(proof))
+    else:
+        for sentence in proof.differences or ["Every file is as its checksum says."]:
+            typer.echo(sentence)
+        vouched = f", as {proof.by} says." if proof.by and not proof.differences else "."
+        typer.echo(f"Digest of the whole: {proof.digest}{vouched}")
+        if not proof.by:
+            typer.echo(
+                "Files and checksums may have been changed together: compare the digest with the "
+                "one that is cited, or give that one with --digest."
+            )
+        for sentence in superseded_by(release):
+            typer.echo(sentence)
+    if proof.differences:
+        raise typer.Exit(PROBLEMS_FOUND)
 
 
 def fetch(

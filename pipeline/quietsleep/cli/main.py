@@ -11,7 +11,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from quietsleep.cli import begin, commands, device, nights, serving
+from quietsleep.cli import begin, commands, device, nights, releasing, serving
 from quietsleep.errors import CANNOT_START, ENVIRONMENT, QuietsleepError, environment_error
 
 # Each with the words of its example.
@@ -40,9 +40,9 @@ COMMANDS = (
     (commands.register, "demo"),
     (commands.pages, "demo"),
     (serving.access, "demo --issue larch"),
-    (commands.release, "demo 2026-spring"),
+    (releasing.release, "demo 2026-spring"),
     (commands.verify, "demo/warehouse/releases/2026-spring"),
-    (commands.export, "demo/warehouse/releases/2026-spring --to stata"),
+    (releasing.export, "demo/warehouse/releases/2026-spring --to stata"),
     (commands.fetch, "s3://bucket/study/warehouse warehouse-copy"),
     (commands.doctor, "demo --repair"),
 )

@@ -100,8 +100,8 @@ def print_withdrawn(report: WithdrawnReport, study: Path) -> None:
         print_line(
             console,
             f"Release {label} holds it and stays as it is. After the next night make another: "
-            f"quietsleep release {study} {label}-2, and tell all who have {label} that it "
-            "supersedes theirs.",
+            f"quietsleep release {study} {label}-2 --supersedes {label} --why '...', and send its "
+            f"erratum to all who have {label}.",
         )
     for waiver in report.waivers:
         print_line(console, f"Waiver {waiver} is of it: take it out of waivers.toml.")

@@ -6,7 +6,7 @@ data package describe them. Heavy libraries are imported where they are used.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from quietsleep import contract
@@ -152,8 +152,8 @@ def duckdb_ddl(table: Table) -> str:
     )
 
 
-def dictionary_rows() -> list[dict[str, str]]:
-    """Describe every column of every table, one row a column, all cells text."""
+def dictionary_rows(tables: Iterable[Table] | None = None) -> list[dict[str, str]]:
+    """Describe every column of tables, of all if left out, one row a column, all cells text."""
     return [
         {
             "group": table.group,
@@ -172,14 +172,16 @@ def dictionary_rows() -> list[dict[str, str]]:
             "publishable": "yes" if column.publishable else "no",
             "meaning": column.meaning,
         }
-        for table in contract.TABLES.values()
+        for table in (contract.TABLES.values() if tables is None else tables)
         for column in table.columns
     ]
 
 
 def package_field(column: Column) -> dict[str, Any]:
     """Build the Data Package (version 2) table-schema field of a column, its unit carried."""
-    constraints: dict[str, Any] = {} if column.nullable else {"required": True}
+    # An empty text is a text here and a missing value to those who check, so texts ask for nothing.
+    asks = not column.nullable and column.type != "text"
+    constraints: dict[str, Any] = {"required": True} if asks else {}
     if column.low is not None:
         constraints["minimum"] = column.low
     if column.high is not None:
@@ -202,10 +204,14 @@ def package_field(column: Column) -> dict[str, Any]:
     return field
 
 
+# How programs that read the parts by way of frames write a number or moment that is not there.
+MISSING = ("", "nan", "NaT")
+
+
 def package_schema(table: Table) -> dict[str, Any]:
     """Build the Data Package (version 2) table schema of a table."""
     return {
         "fields": [package_field(column) for column in table.columns],
         "primaryKey": list(table.key),
-        "missingValues": [""],
+        "missingValues": list(MISSING),
     }

@@ -25,8 +25,9 @@ from quietsleep.study.register_key import KeyMissing
 from quietsleep.study.review_log import ReviewError
 from quietsleep.study.study import Study
 from quietsleep.warehouse.current import current_night, nights_folder, point_at, published_nights
-from quietsleep.warehouse.integrity import damage, database_damage
-from quietsleep.warehouse.registered import open_register
+from quietsleep.warehouse.integrity import damage, database_damage, unlike_register
+from quietsleep.warehouse.proof import prove
+from quietsleep.warehouse.registered import open_register, release_noted
 
 # A night is built beside the last one: room for a few of them, and for the state.
 NIGHTS_OF_ROOM = 3
@@ -50,7 +51,11 @@ def examine(study: Study) -> list[Finding]:
     lock = night_lock(study.work_path)
     try:
         damaged = list(_state(study))
-        found = [*damaged, *_warehouse(study), *_register(study), *_room(study), *_leftovers(study)]
+        register, said = _register(study)
+        found = [
+            *damaged, *_warehouse(study, register), *_releases(study, register), *said,
+            *_room(study), *_leftovers(study),
+        ]  # fmt: skip
         return found if damaged else [*found, *_deliveries(study)]
     finally:
         lock.release()
@@ -87,31 +92,35 @@ def _set_aside(study: Study) -> None:
     set_aside(study.work_path)
 
 
-def _warehouse(study: Study) -> Iterator[Finding]:
+def _warehouse(study: Study, register: Register | None) -> Iterator[Finding]:
+    def changed(night: Path) -> list[str]:
+        unknown = [] if register is None else unlike_register(night, register)
+        return [*unknown, *damage(night), *database_damage(night)]
+
     folders = [p for p in nights_folder(study.path).glob("n" + 6 * "[0-9]") if p.is_dir()]
     try:
         current = current_night(study.path)
     except WarehouseError:
         if folders:
-            yield _pointed_back(study, "The warehouse points at no night.", folders)
+            whole = (p for p in sorted(folders, reverse=True) if not changed(p))
+            yield _pointed_back(study, "The warehouse points at no night.", next(whole, None))
         return
-    wrong = [*damage(current), *database_damage(current)]
+    wrong = changed(current)
     if wrong:
-        said = f"The published night is damaged. {wrong[0]}"
+        said = f"The published night is not as it was published. {wrong[0]}"
         said += f" So are {len(wrong) - 1} more files." if len(wrong) > 1 else ""
-        yield _pointed_back(study, said, [p for p in folders if p != current])
+        whole = (p for p in sorted(folders, reverse=True) if p != current and not changed(p))
+        yield _pointed_back(study, said, next(whole, None))
     for night in published_nights(study.path)[1:]:
-        if not wrong and damage(night):
+        if not wrong and changed(night):
             yield Finding(
                 f"The earlier night {night.name} is damaged; nobody reads it by default.",
                 "nothing; it goes when newer nights have been published.",
             )
 
 
-def _pointed_back(study: Study, sentence: str, others: list[Path]) -> Finding:
+def _pointed_back(study: Study, sentence: str, newest: Path | None) -> Finding:
     """Point at the newest night that is whole, and have the next night publish anew."""
-    whole = (p for p in sorted(others, reverse=True) if not damage(p) and not database_damage(p))
-    newest = next(whole, None)
     place = f"point at night {newest.name}, which is whole; " if newest else ""
 
     def mend() -> None:
@@ -123,18 +132,35 @@ def _pointed_back(study: Study, sentence: str, others: list[Path]) -> Finding:
     return Finding(sentence, f"{place}the next night publishes anew.", mend)
 
 
-def _register(study: Study) -> Iterator[Finding]:
+def _releases(study: Study, register: Register | None) -> Iterator[Finding]:
+    """Hold every release against its checksums, and against the digest that was written down."""
+    for folder in sorted((study.path / "warehouse" / "releases").glob("*/SHA256SUMS")):
+        release = folder.parent
+        if release.name.startswith("."):
+            continue
+        known = None if register is None or register.broken else release_noted(register, release)
+        if wrong := prove(release, known=known).differences:
+            more = f" So are {len(wrong) - 1} more things in it." if len(wrong) > 1 else ""
+            yield Finding(
+                f"Release {release.name} is not as it was released. {wrong[0]}{more}",
+                "put it back from a copy; what is cited of it is the digest.",
+            )
+
+
+def _register(study: Study) -> tuple[Register | None, list[Finding]]:
+    """Open the register; return it with what is wrong with it."""
     try:
         register = open_register(study)
     except (KeyMissing, ReviewError) as error:
-        yield Finding(str(error), "as it says; the register is left as it is.")
-        return
-    if register.broken:
-        yield Finding(
-            register.broken,
-            "put it back as it was written down; the changed file is kept.",
-            lambda: _mend_register(register),
-        )
+        return None, [Finding(str(error), "as it says; the register is left as it is.")]
+    if not register.broken:
+        return register, []
+    mend = Finding(
+        register.broken,
+        "put it back as it was written down; the changed file is kept.",
+        lambda: _mend_register(register),
+    )
+    return register, [mend]
 
 
 def _mend_register(register: Register) -> None:

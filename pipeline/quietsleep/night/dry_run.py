@@ -28,6 +28,7 @@ from quietsleep.study.register_key import KEY_VARIABLE
 from quietsleep.study.study import Study
 from quietsleep.warehouse.current import current_night
 from quietsleep.warehouse.database import open_night
+from quietsleep.warehouse.stamps import FILE as STAMPS
 
 # Folders of a study that a night reads whole; files beside them are copied as well.
 COPIED = ("centres", "references")
@@ -146,6 +147,9 @@ def _link_night(published: Path, warehouse: Path) -> None:
         target = night / file.relative_to(published)
         target.parent.mkdir(parents=True, exist_ok=True)
         target.symlink_to(file)
+    # The files are those of the study, so what was kept of their sizes and times holds.
+    if (stamps := published.parent.parent / STAMPS).is_file():
+        shutil.copy2(stamps, warehouse / STAMPS)
     (warehouse / "current").symlink_to(Path("nights") / published.name, target_is_directory=True)
 
 

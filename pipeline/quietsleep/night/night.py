@@ -33,7 +33,7 @@ from quietsleep.study.storage import check_installed
 from quietsleep.study.study import Study, load_study, remember_centres
 from quietsleep.warehouse.current import current_night, night_facts, nights_folder
 from quietsleep.warehouse.database import open_night as open_warehouse
-from quietsleep.warehouse.integrity import damage, is_complete
+from quietsleep.warehouse.integrity import is_complete, unlike_published
 from quietsleep.warehouse.registered import note_published, open_register
 from quietsleep.warehouse.upload import nights_uploaded
 
@@ -234,20 +234,29 @@ def is_idle(night: Night) -> bool:
     last = night.state.frame(
         "SELECT signature, published, state FROM nights ORDER BY night DESC LIMIT 1"
     )
-    if night.full or last.empty or not last["published"][0] or last["state"][0] == "red":
+    if last.empty or night.register.broken or _was_changed(night):
         return False
-    if night.register.broken:
+    if night.full or not last["published"][0] or last["state"][0] == "red":
         return False
     if last["signature"][0] != night.signature or night.state.waits():
         return False
     try:
         published = current_night(night.study.path)
-        if not is_complete(published) or _day_changes_what_is_expected(night, published):
-            return False
-        # What people answered is published beside the rest of that night, which has to be whole.
-        return not (answers_wait(night) and damage(published))
+        return is_complete(published) and not _day_changes_what_is_expected(night, published)
     except WarehouseError:
         return False
+
+
+def _was_changed(night: Night) -> bool:
+    """Say whether the published night is not as it was published, and tell what of it is not."""
+    try:
+        wrong = unlike_published(night.study.path, night.register)
+    except WarehouseError:  # there is no published night
+        return False
+    if wrong:
+        more = f" So are {len(wrong) - 1} more of its files." if len(wrong) > 1 else ""
+        night.told.append(f"{wrong[0]}{more} What stands in the state is published anew.")
+    return bool(wrong)
 
 
 def answers_wait(night: Night) -> bool:
@@ -303,14 +312,25 @@ def close_night(
     elif published:  # answers alone
         conservation = _published(night, "conservation")
     _record(
-        night, verdict, signature=night.signature if published and whole else "", done=published
+        night,
+        verdict,
+        signature=night.signature if published and whole else "",
+        done=published,
+        just_now=published,
     )
     return _report(
         night, verdict.state, conservation, verdict.sentences, idle=False, published=published
     )
 
 
-def _record(night: Night, verdict: NightVerdict, *, signature: str, done: bool = True) -> None:
+def _record(
+    night: Night,
+    verdict: NightVerdict,
+    *,
+    signature: str,
+    done: bool = True,
+    just_now: bool = False,
+) -> None:
     rules = rules_in_study(contract.RULES.values(), night.study.limit_changes)
     row = {
         "night": night.name,
@@ -326,7 +346,7 @@ def _record(night: Night, verdict: NightVerdict, *, signature: str, done: bool =
     night.state.append("nights", pd.DataFrame([row]))
     if not night.register.broken:
         if done:
-            note_published(night.register, night.study.path)
+            note_published(night.register, night.study.path, just_now=just_now)
         night.state.keep_register_head(night.register.head)
     LOG.info("%s: %s", verdict.state, " ".join(verdict.sentences))
 

@@ -7,7 +7,7 @@ once; the next night publishes without it and removes every night that held it.
 from __future__ import annotations
 
 import shutil
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -27,8 +27,10 @@ from quietsleep.study.register import Register, RegisterError
 from quietsleep.study.review_log import reviews_of
 from quietsleep.study.study import Study
 from quietsleep.warehouse.current import current_night
+from quietsleep.warehouse.day_words import days_hidden
 from quietsleep.warehouse.publish import read_table
 from quietsleep.warehouse.registered import open_register
+from quietsleep.warehouse.release import release_secret
 
 RELEASES = "warehouse/releases"
 
@@ -99,13 +101,14 @@ def withdraw(
         if erase_deliveries:
             _erase(register, wanted.centre, raw)
         history = history_of(register)
+    secret = release_secret(register.key_path)
     return WithdrawnReport(
         sessions=tuple(sorted(sessions)),
         n_recordings=_n_recordings(history, wanted.centre, sessions),
         files=tuple(sorted(_named(study, each) for each in raw)),
         erased=erase_deliveries,
         by_hand=tuple(_place(study, r) for r in raw if not r.can_be_erased),
-        releases=tuple(_releases(study, wanted.centre, sessions, infants)),
+        releases=tuple(_releases(study, wanted.centre, sessions, infants, days_hidden(secret))),
         waivers=tuple(_waivers(study, wanted.centre, sessions)),
     )
 
@@ -272,8 +275,15 @@ def _n_recordings(history: History, centre: str, sessions: Collection[str]) -> i
 
 
 def _releases(
-    study: Study, centre: str, sessions: Collection[str], infants: Collection[str]
+    study: Study,
+    centre: str,
+    sessions: Collection[str],
+    infants: Collection[str],
+    hide: Callable[[str, str], str],
 ) -> Iterator[str]:
+    # A release holds codes with their days put into letters, an older one as they are.
+    sessions = {*sessions, *(hide(code, centre) for code in sessions)}
+    infants = {*infants, *(hide(code, centre) for code in infants)}
     for folder in sorted((study.path / RELEASES).glob("*")):
         with suppress(WarehouseError, OSError, ValueError, KeyError):
             rows = read_table(folder, "sessions").to_pandas()

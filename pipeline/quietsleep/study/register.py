@@ -44,6 +44,7 @@ Kind = Literal[
     "query",  # data queries that a night opened, closed or found changed
     "answer",  # what a person said to a data query
     "published",  # a night that was published
+    "released",  # a release that was made of a night
     "taken_over",  # a file of an earlier form whose content was written down here
     "renamed",  # a centre has another code now
     "meant",  # a person says that the register was changed on purpose
@@ -90,6 +91,14 @@ def head_said(said: Any, who: str) -> RegisterHead | None:
     with suppress(TypeError, KeyError, ValueError):
         return RegisterHead(int(said["entries"]), str(said["seal"]), who)
     return None
+
+
+def bodies_as_they_lie(study_path: Path, kind: Kind) -> Iterator[Body]:
+    """Yield what the entries of a kind say, in order, without the key: nobody vouches for them."""
+    sign = f'"kind":"{kind}"'
+    for line in _lines(study_path / FILE):
+        if sign in line and (said := _said(line)) is not None and said["kind"] == kind:
+            yield said["body"]
 
 
 class Register:

@@ -10,8 +10,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
-from typing import Literal
+from typing import Literal, Self
 
+from pydantic import model_validator
 from pydantic.dataclasses import dataclass as model
 
 from quietsleep import contract
@@ -102,6 +103,25 @@ class Confirmation:
         return named and self.limit == rule.limit
 
 
+@model(frozen=True, slots=True, config=CONFIG)
+class Privacy:
+    """The table [privacy] of study.toml: whether days leave the study, which has to be signed."""
+
+    dates: Literal["quarter", "exact"] = "quarter"
+    reason: Text | None = None
+    signed_by: Code | None = None
+    signed_on: Day | None = None
+
+    @model_validator(mode="after")
+    def _signed(self) -> Self:
+        if self.dates == "exact" and None in (self.reason, self.signed_by, self.signed_on):
+            raise ValueError(
+                'dates = "exact" lets dates of birth follow from every release; it needs reason, '
+                "signed_by and signed_on."
+            )
+        return self
+
+
 @dataclass(frozen=True, slots=True)
 class Study:
     """A study as its folder describes it; `contract` is the version that it began under.
@@ -129,6 +149,7 @@ class Study:
     upload_limits: UploadLimits = field(default_factory=UploadLimits)
     tell: Telling | None = None
     due: str = ""
+    privacy: Privacy = field(default_factory=Privacy)
 
     @property
     def renamed(self) -> dict[str, str]:
@@ -179,6 +200,7 @@ class StudyFile:
     desk: UploadLimits | None = None
     tell: Telling | None = None
     nightly: Timetable | None = None
+    privacy: Privacy | None = None
 
 
 def load_study(path: Path) -> Study:
@@ -217,6 +239,7 @@ def load_study(path: Path) -> Study:
         upload_limits=said.desk or UploadLimits(),
         tell=_told_centres(entry, said.tell, centres),
         due=said.nightly.every if said.nightly else "",
+        privacy=said.privacy or Privacy(),
     )
 
 

@@ -5,8 +5,9 @@ Values are never changed to suit a format. What a format cannot hold is told in 
   is left as it is, and named, because a spreadsheet may run it as a formula.
 - Stata, SPSS and SAS have no missing text: it becomes an empty text, and trailing blanks go.
 - Stata labels hold 80 characters and SPSS labels 256; longer ones are cut, the dictionary has all.
-- SAS transport files hold no value labels: 1 is yes and 0 is no. Numbers beyond about 7e75 do not
-  fit its number format.
+- A column of choices (sex, status, severity) is a number with value labels there, from 1 in the
+  order of the contract; yes is 1 and no is 0. SAS transport files hold no value labels: formats.sas
+  beside them makes them. Numbers beyond about 7e75 do not fit the number format of SAS.
 - Moments are written in UTC without a zone. SPSS counts seconds since 1582, so they are exact to
   some microseconds.
 """
@@ -29,7 +30,9 @@ from quietsleep.contract.model import Column, Table
 from quietsleep.contract.schemas import column_comment
 from quietsleep.errors import WarehouseError
 from quietsleep.warehouse.database import open_night
+from quietsleep.warehouse.privacy import released_table
 from quietsleep.warehouse.publish import warehouse_contract
+from quietsleep.warehouse.release import tells_exact_days
 from quietsleep.warehouse.views import views
 
 if TYPE_CHECKING:
@@ -69,24 +72,59 @@ def export_release(
     `names` picks tables and views, all of them when left out. WarehouseError on an unknown format
     or name, and when a column's name is too long for Stata and SAS.
     """
+    if not (release_path / "RELEASE.json").is_file():
+        raise WarehouseError(
+            f"{release_path} is no release. What leaves the study is a release, without the days "
+            "that a night holds: make one with 'quietsleep release STUDY LABEL'."
+        )
     unknown = sorted(set(formats) - set(WRITERS))
     if unknown:
         known = ", ".join(WRITERS)
         raise WarehouseError(f"Unknown format {', '.join(unknown)}; known are {known}.")
     notices: list[str] = []
+    coded: dict[str, dict[str, dict[int | float, str]]] = {}
     for sheet in read_sheets(release_path, names):
         notices += _notices(sheet)
+        coded[sheet.name] = _value_labels(sheet)
         for name in formats:
             folder = out_path / name
             folder.mkdir(parents=True, exist_ok=True)
             WRITERS[name](sheet, folder, release_path)
+    if "sas" in formats:
+        (out_path / "sas" / "formats.sas").write_text(sas_formats(coded), encoding="utf-8")
     return notices
+
+
+def sas_formats(coded: Mapping[str, Mapping[str, Mapping[int | float, str]]]) -> str:
+    """Return the SAS program that gives tables in WORK the labels of their codes."""
+    known: dict[tuple[tuple[int | float, str], ...], str] = {}
+    uses: list[str] = []
+    for table, columns in coded.items():
+        named = [
+            f"{column} {known.setdefault(tuple(labels.items()), f'code{len(known) + 1}f')}."
+            for column, labels in columns.items()
+        ]
+        if named:
+            uses.append(f"  modify {table};\n    format {' '.join(named)};")
+    values = [
+        f"  value {name} " + " ".join(f"{code} = '{_doubled(text)}'" for code, text in labels) + ";"
+        for labels, name in known.items()
+    ]
+    return "\n".join(
+        ["proc format;", *values, "run;", "proc datasets library=work nolist;", *uses, "quit;", ""]
+    )
+
+
+def _doubled(text: str) -> str:
+    return text.replace("'", "''")
 
 
 def read_sheets(folder: Path, names: Sequence[str] | None) -> Iterator[PlainTable]:
     """Yield the tables, then the views, of a night or release."""
     described: dict[str, Table] = dict(sorted(warehouse_contract().items()))
     described |= {view.name: view for view in views()}
+    if (folder / "RELEASE.json").is_file() and not tells_exact_days(folder):
+        described = {name: released_table(table) for name, table in described.items()}
     unknown = sorted(set(names or ()) - set(described))
     if unknown:
         raise WarehouseError(f"No table or view is called {', '.join(unknown)}.")
@@ -113,8 +151,9 @@ def _notices(sheet: PlainTable) -> Iterable[str]:
 def plain_frame(sheet: PlainTable) -> pd.DataFrame:
     """Return the rows as the statistics formats take them.
 
-    Numbers, counts and yes/no become doubles, moments become UTC without zone in microseconds (a
-    second-resolution moment would be written as 1970), and missing text becomes empty text.
+    Numbers, counts, yes/no and the codes of choices become doubles, moments become UTC without zone
+    in microseconds (a second-resolution moment would be written as 1970), and missing text becomes
+    empty text.
     """
     import pandas as pd
 
@@ -130,6 +169,9 @@ def plain_frame(sheet: PlainTable) -> pd.DataFrame:
             found[column.name] = _days(values.to_pylist())
         elif column.type in ("number", "integer", "yes_no"):
             found[column.name] = values.cast(pa.float64()).to_pandas()
+        elif column.choices:
+            codes = pc.index_in(values, value_set=pa.array(column.choices))
+            found[column.name] = pc.add(codes.cast(pa.float64()), 1.0).to_pandas()
         else:
             text = pc.fill_null(values.cast(pa.string()), "")
             found[column.name] = pd.Series(text.to_pylist(), dtype="object")
@@ -157,7 +199,15 @@ def _labels(sheet: PlainTable, longest: int) -> list[str | None]:
 
 
 def _value_labels(sheet: PlainTable) -> dict[str, dict[int | float, str]]:
-    return {c.name: {0: "no", 1: "yes"} for c in sheet.columns if c.type == "yes_no"}
+    coded = {column.name: value_labels(column) for column in sheet.columns}
+    return {name: labels for name, labels in coded.items() if labels}
+
+
+def value_labels(column: Column) -> dict[int | float, str]:
+    """Return the label of each code of a column in the statistics formats; empty if it has none."""
+    if column.type == "yes_no":
+        return {0: "no", 1: "yes"}
+    return dict(enumerate(column.choices, start=1))
 
 
 def _title(sheet: PlainTable) -> str:

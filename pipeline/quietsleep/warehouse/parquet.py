@@ -10,7 +10,7 @@ import hashlib
 import os
 import shutil
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -20,11 +20,16 @@ import pyarrow.parquet as pq
 from quietsleep.contract.model import Table
 from quietsleep.contract.schemas import arrow_schema
 from quietsleep.store.tables import Rows
+from quietsleep.warehouse.contents import ContentsDigest, digest_of_rows
 
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """One parquet file of a night: where it is, how many rows, digests of its rows and bytes."""
+    """One parquet file of a night: where it is, how many rows, digests of its rows and bytes.
+
+    `rows_sha256` is of rows as this library lays them out, with what the schema says of them;
+    `contents_sha256` of the values alone (`warehouse.contents`). Older nights lack it.
+    """
 
     path: str
     table: str
@@ -32,6 +37,7 @@ class Part:
     rows_sha256: str
     file_sha256: str
     bytes: int
+    contents_sha256: str = ""
 
 
 def write_parts(
@@ -48,8 +54,9 @@ def write_parts(
             path = "/".join(filter(None, ("tables", name, folder, "part.parquet")))
             part = _write_part(night_path, path, rows_of[name].table, batches)
             same = parts_before.get(path)
-            if before and same and same.rows_sha256 == part.rows_sha256:
-                part = same if _link(before / path, night_path / path) else part
+            may_link = before and same and same.rows_sha256 == part.rows_sha256
+            if before and same and may_link and _link(before / path, night_path / path):
+                part = replace(part, file_sha256=same.file_sha256, bytes=same.bytes)
             parts.append(part)
     return parts
 
@@ -60,15 +67,26 @@ def _write_part(
     """Write the rows of one part and digest them on the way."""
     target, schema = night_path / path, arrow_schema(table)
     target.parent.mkdir(parents=True, exist_ok=True)
-    n_rows, digest = 0, RowsDigest(schema)
+    n_rows, digest, contents = 0, RowsDigest(schema), ContentsDigest(schema)
     with pq.ParquetWriter(target, schema, compression="zstd", version="2.6") as writer:
         for batch in batches:
             n_rows += batch.num_rows
             digest.add(batch)
+            contents.add(batch)
             writer.write_batch(batch)
     with target.open("rb") as file:
         sha256 = hashlib.file_digest(file, "sha256").hexdigest()
-    return Part(path, table.name, n_rows, digest.close(), sha256, target.stat().st_size)
+    size = target.stat().st_size
+    return Part(path, table.name, n_rows, digest.close(), sha256, size, contents.close())
+
+
+def with_contents(part: Part, night_path: Path) -> Part:
+    """Return a part with the digest of its contents, read where an older night lacks it."""
+    if part.contents_sha256:
+        return part
+    file = pq.ParquetFile(night_path / part.path)
+    digest = digest_of_rows(file.schema_arrow, file.iter_batches())
+    return replace(part, contents_sha256=digest)
 
 
 def _link(source: Path, target: Path) -> bool:

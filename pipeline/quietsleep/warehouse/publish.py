@@ -6,6 +6,7 @@ Killed at any moment, a publication leaves the last good night as it was: nothin
 
 from __future__ import annotations
 
+import hashlib
 import shutil
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager, nullcontext
@@ -31,6 +32,8 @@ from quietsleep.warehouse.briefing import TABLE as BRIEFING
 from quietsleep.warehouse.changes import CHANGES_TABLE, changes_since
 from quietsleep.warehouse.current import (
     FEWEST_NIGHTS_KEPT,
+    FOLDER_MODE,
+    close_to_others,
     nights_folder,
     point_at,
     published_nights,
@@ -39,9 +42,10 @@ from quietsleep.warehouse.current import (
     sync_tree,
 )
 from quietsleep.warehouse.integrity import damage
-from quietsleep.warehouse.parquet import Part, link_or_copy
+from quietsleep.warehouse.parquet import Part, link_or_copy, with_contents
 from quietsleep.warehouse.session_changes import TABLE as SESSION_CHANGES
 from quietsleep.warehouse.session_changes import session_changes_frame
+from quietsleep.warehouse.stamps import keep_stamps
 from quietsleep.warehouse.statistics import Guard
 
 if TYPE_CHECKING:
@@ -57,6 +61,7 @@ import pyarrow.parquet as pq
 from quietsleep.contract import TABLES
 from quietsleep.contract.model import Table
 from quietsleep.contract.schemas import arrow_schema, dictionary_rows, package_schema
+from quietsleep.warehouse.contents import digest_of_lines
 from quietsleep.warehouse.current import night_facts
 from quietsleep.warehouse.database import write_database
 from quietsleep.warehouse.parquet import part_rows, write_parts
@@ -137,6 +142,7 @@ def publish(
             building, tables, parts, before=readable, compared=readable is not None, guard=guard
         )
         describe_tables(building, tables, parts, _night_json(night, before, facts))
+        close_to_others(building)
         sync_tree(building)
         building.replace(final)
     return _swap(study_path, night, keep, withdrawn)
@@ -172,7 +178,8 @@ def publish_again(
     }
     final = nights_folder(study_path) / night
     with _building(study_path, night) as building:
-        parts = [Part(**part) for part in said["parts"] if part["table"] in kept]
+        kept_parts = (Part(**part) for part in said["parts"] if part["table"] in kept)
+        parts = [with_contents(part, before) for part in kept_parts]
         for part in parts:
             link_or_copy(before / part.path, building / part.path)
         parts += write_tables(building, held, before=before)
@@ -180,6 +187,7 @@ def publish_again(
             building, held, parts, before=before, compared=True, judged=False, guard=guard
         )
         describe_tables(building, {**held, **kept}, parts, _night_json(night, before, facts))
+        close_to_others(building)
         sync_tree(building)
         building.replace(final)
     return _swap(study_path, night, keep, withdrawn)
@@ -188,10 +196,12 @@ def publish_again(
 def _swap(study_path: Path, night: str, keep: int, withdrawn: TakenOut | None) -> Path:
     """Let people read a night that stands in its place; the oldest nights go."""
     final = nights_folder(study_path) / night
+    final.parent.chmod(FOLDER_MODE)
     sync_folder(final.parent)
     point_at(study_path, final)
     may_stay = None if withdrawn is None else {*withdrawn.nights, night}
     remove_old_nights(study_path, keep=keep, may_stay=may_stay)
+    keep_stamps(study_path, final)  # last: a link that goes with an old night is a change, too
     return final.resolve()
 
 
@@ -202,6 +212,7 @@ def _building(study_path: Path, night: str) -> Iterator[Path]:
     shutil.rmtree(aside, ignore_errors=True)
     building = aside / night
     building.mkdir(parents=True)
+    aside.chmod(FOLDER_MODE)
     try:
         yield building
     finally:
@@ -319,6 +330,15 @@ class TableInNight:
     n_rows: int
 
 
+@dataclass(frozen=True, slots=True)
+class ShownViews:
+    """The views of a database: described, the statements that lay them out, and a text of them."""
+
+    views: Sequence[Table]
+    statements: Sequence[str]
+    text: str
+
+
 class Counted(Protocol):
     """A table and how many rows it has."""
 
@@ -350,18 +370,22 @@ def describe_tables(
     tables: Mapping[str, Counted],
     parts: Sequence[Part],
     facts: Mapping[str, Any],
+    *,
+    shown: ShownViews | None = None,
 ) -> None:
     """Write the database and all that describes the parts in a folder, and count what is there.
 
-    `facts` becomes NIGHT.json, with the counts and parts added. WarehouseError when a count is
-    wrong.
+    `facts` becomes NIGHT.json, with the counts, the digests of contents by table and of all, the
+    other files and the parts added. `shown` are the views where they are not worked out from these
+    tables. WarehouseError when a count is wrong.
     """
+    shown = shown or ShownViews(views(), stored_view_sql(), view_sql())
     parts = sorted(parts, key=lambda part: part.path)
     contract = [rows.table for _, rows in sorted(tables.items())]
     counts = {name: rows.n_rows for name, rows in sorted(tables.items())}
     _check_counts(folder, counts, parts)
-    write_database(folder, contract, parts, stored_view_sql())
-    (folder / "views.sql").write_text(view_sql() + "\n", encoding="utf-8")
+    write_database(folder, contract, parts, shown.statements)
+    (folder / "views.sql").write_text(shown.text + "\n", encoding="utf-8")
     write_datapackage(
         folder / "datapackage.json",
         contract,
@@ -369,8 +393,34 @@ def describe_tables(
         study=str(facts["study"]),
         night=str(facts["night"]),
     )
-    write_dictionary(folder / "dictionary.csv")
-    write_json(folder / "NIGHT.json", {**facts, "counts": counts, "parts": part_rows(parts)})
+    write_dictionary(folder / "dictionary.csv", contract, shown.views)
+    contents = contents_of(parts)
+    held = {
+        "counts": counts,
+        "contents_sha256": digest_of_lines(contents),
+        "contents": contents,
+        "files": _files_beside(folder),
+        "parts": part_rows(parts),
+    }
+    write_json(folder / "NIGHT.json", {**facts, **held})
+
+
+def contents_of(parts: Iterable[Part]) -> dict[str, str]:
+    """Return the digest of each table's contents, from those of its parts."""
+    by_table: dict[str, dict[str, str]] = {}
+    for part in parts:
+        by_table.setdefault(part.table, {})[part.path] = part.contents_sha256
+    return {name: digest_of_lines(digests) for name, digests in sorted(by_table.items())}
+
+
+def _files_beside(folder: Path) -> dict[str, dict[str, Any]]:
+    """Return size and digest of the files beside the tables, the database among them."""
+    found = {}
+    for path in sorted(path for path in folder.iterdir() if path.is_file()):
+        with path.open("rb") as file:
+            sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+        found[path.name] = {"bytes": path.stat().st_size, "sha256": sha256}
+    return found
 
 
 def _check_counts(folder: Path, counts: Mapping[str, int], parts: Sequence[Part]) -> None:
@@ -433,10 +483,13 @@ def _resource(table: Table, paths: list[str]) -> dict[str, Any]:
     }
 
 
-def dictionary() -> list[dict[str, str]]:
-    """Return one row for each column of every warehouse table and view."""
-    tables = [row for row in dictionary_rows() if row["group"] == "warehouse"]
-    return tables + [row for view in views() for row in view_rows(view)]
+def dictionary(
+    tables: Iterable[Table] | None = None, shown: Iterable[Table] | None = None
+) -> list[dict[str, str]]:
+    """Return one row for each column of every table and view; those of a night if left out."""
+    described = warehouse_contract().values() if tables is None else tables
+    of_views = views() if shown is None else shown
+    return [*dictionary_rows(described), *(row for view in of_views for row in view_rows(view))]
 
 
 def view_rows(view: Table) -> list[dict[str, str]]:
@@ -463,9 +516,9 @@ def view_rows(view: Table) -> list[dict[str, str]]:
     ]
 
 
-def write_dictionary(path: Path) -> None:
-    """Write the dictionary as a CSV file, in UTF-8."""
-    rows = dictionary()
+def write_dictionary(path: Path, tables: Iterable[Table], shown: Iterable[Table]) -> None:
+    """Write the dictionary of tables and views as a CSV file, in UTF-8."""
+    rows = dictionary(tables, shown)
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.DictWriter(file, list(rows[0]), lineterminator="\n")
         writer.writeheader()

@@ -16,6 +16,7 @@ from quietsleep.measure.fingerprint import device_digest
 from quietsleep.store.tables import frugal_engine, in_contract, show_files
 from quietsleep.study.study import Centre, Confirmation, LimitChange, Study, Waiver
 from quietsleep.warehouse.drifts import drifts_frame
+from quietsleep.warehouse.infants import infants_frame, visits_frame
 from quietsleep.warehouse.lost_tests import lost_tests_frame
 from quietsleep.warehouse.standing import count_tests, standing_tables
 from quietsleep.warehouse.statistics import Guard, agreement_limits_frame, comparability_frame
@@ -31,10 +32,12 @@ def study_tables(
     `guard` keeps a failure in the statistics of one centre or outcome away from all others.
     """
     study, devices = judged.study, _devices(judged.study)
+    visits = visits_frame(judged.sessions, judged.contradictions)
     frames = {
         "centres": _centres(judged),
         "devices": devices,
-        "infants": _infants(judged.sessions),
+        "infants": infants_frame(visits),
+        "visits": visits[[c.name for c in contract.TABLES["visits"].columns]],
         "deliveries": judged.deliveries,
         "problems": judged.problems,
         "agreement_limits": agreement_limits_frame(judged.agreement, guard=guard),
@@ -130,12 +133,6 @@ def _devices(study: Study) -> pd.DataFrame:
             for device in (*study.devices.values(), *earlier)
         ]
     )
-
-
-def _infants(sessions: pd.DataFrame) -> pd.DataFrame:
-    known = sessions[sessions["infant"].notna()].sort_values("tested_on", kind="stable")
-    counts = known.groupby(["centre", "infant"]).size().rename("n_sessions").reset_index()
-    return known.drop_duplicates(["centre", "infant"]).merge(counts, on=["centre", "infant"])
 
 
 def _waivers(waivers: Iterable[Waiver]) -> pd.DataFrame:

@@ -23,6 +23,7 @@ from quietsleep.errors import WarehouseError
 from quietsleep.intake.store import Address
 from quietsleep.warehouse.current import (
     FEWEST_NIGHTS_KEPT,
+    close_to_others,
     night_facts,
     published_nights,
     swap_pointer,
@@ -234,6 +235,7 @@ def fetch(address: Address, folder: Path) -> Path:
                 (address / "nights" / night / path).fetch(target)
                 if not _is_same(target, stamp):
                     raise WarehouseError(f"{path} of night {night} is not as it was published.")
+            close_to_others(aside)
             shutil.rmtree(final, ignore_errors=True)
             aside.replace(final)
         finally:

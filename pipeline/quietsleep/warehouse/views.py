@@ -26,7 +26,48 @@ WHY = Column(
 FLAGS = Column(
     "flags", "text", "Flag rules that failed on the test or on its accepted trials, by key."
 )
-SESSION_FLAGS = Column("session_flags", "text", "Flag rules that failed on the session, by key.")
+SESSION_FLAGS = Column(
+    "session_flags",
+    "text",
+    "Flag rules that failed on the session, by key, and rules that doubt a column which this "
+    "outcome does not need. Empty where there are none.",
+)
+FLAGGED = Column(
+    "flagged",
+    "yes_no",
+    "Whether a remark stands on what the value rests on: on the session, the test or one of its "
+    "accepted trials.",
+)
+FLAG = replace(FLAGGED, name="flag", meaning=f"{FLAGGED.meaning} Empty where there is no value.")
+Z = Column(
+    "z",
+    "number",
+    "z-score of the outcome by the equation that clean_outcomes names; empty where there is none.",
+    "1",
+)
+Z_WHY = Column(
+    "z_why", "text", "Why there is no z-score, or that there is no value. Empty where there is one."
+)
+EMPTY_WHY = Column(
+    "empty_why",
+    "text",
+    "Columns of this row before this one that are empty, each with the reason; an empty "
+    "session_flags is no gap. Empty where nothing lacks.",
+)
+NO_REASON = "no reason is recorded"
+# Why a column of a session is empty: held rows apart, what was delivered, what is worked out of it.
+HELD = "the session is held"
+OF_THE_SESSION = {
+    "infant": "not delivered", "visit": "not delivered",
+    "tested_at": "not delivered, or not released", "device": "not delivered",
+    "equipment_class": "no registered device", "sex": "not delivered",
+    "gestation_weeks": "not delivered", "birth_weight_kg": "not delivered",
+    "age_days": "not delivered",
+    "corrected_age_days": "age_days or gestation_weeks is missing, or cannot be",
+    "weight_kg": "not delivered", "length_cm": "not delivered",
+    "weight_z": "weight_kg, sex or corrected_age_days is missing, or outside the standard",
+    "length_z": "length_cm, sex or corrected_age_days is missing, or outside the standard",
+}  # fmt: skip
 DAY = Column("day", "date", "Day of the test or check where the centre is.")
 ACCEPTANCE = (
     Column("month", "text", "Month of the tests where the centre is, as YYYY-MM."),
@@ -60,10 +101,18 @@ EVIDENCE = (
     ),
 )
 WAIVERS = Column("waivers", "text", "Waivers that changed a verdict of this test or its trials.")
+# A column in doubt refuses the tests that need it, and leaves a flag for the others.
+FLAGS_OF_SESSIONS = """SELECT v.centre, v.session,
+        string_agg(DISTINCT v.rule, ', ' ORDER BY v.rule) AS session_flags
+    FROM verdicts AS v
+    JOIN sessions AS s ON s.centre = v.centre AND s.session = v.session
+    WHERE v.item_kind = 'session' AND (v.severity = 'flag' AND v.state = 'fail'
+        OR v.severity = 'reject' AND v.state IN ('fail', 'not_judged') AND s.status = 'accepted')
+    GROUP BY ALL"""
 # So many rows that they are laid out technique by technique.
 LONGEST = "provenance"
-# Stands for two columns an outcome: its value, and why there is none.
-A_PAIR_FOR_EACH_OUTCOME = "<outcome>"
+# Stands for five columns an outcome: its value, flag and z, why there is none, and why no z.
+COLUMNS_OF_EACH_OUTCOME = "<outcome>"
 
 # Name, key, what a row is, and columns: `table.column` of the contract, one `table.column new_name`
 # for a column under another name, or a column described above.
@@ -87,7 +136,8 @@ VIEWS: tuple[tuple[str, str, str, tuple[str | Column, ...]], ...] = (
             "sessions.tested_at sessions.device devices.equipment_class outcomes.technique "
             "outcomes.outcome outcomes.value outcomes.unit outcomes.n_trials outcomes.trials "
             "outcomes.sd outcomes.cv_pct outcomes.z outcomes.percent_predicted "
-            "outcomes.equation outcomes.z_why outcomes.flagged",
+            "outcomes.equation outcomes.z_why",
+            FLAGGED,
             FLAGS,
             SESSION_FLAGS,
             "sessions.sex sessions.gestation_weeks sessions.age_days "
@@ -104,8 +154,10 @@ VIEWS: tuple[tuple[str, str, str, tuple[str | Column, ...]], ...] = (
             "sessions.device devices.equipment_class sessions.sex sessions.gestation_weeks "
             "sessions.birth_weight_kg sessions.age_days sessions.corrected_age_days "
             "sessions.weight_kg sessions.length_cm sessions.weight_z sessions.length_z "
-            "sessions.status sessions.flagged",
-            A_PAIR_FOR_EACH_OUTCOME,
+            "sessions.status",
+            SESSION_FLAGS,
+            EMPTY_WHY,
+            COLUMNS_OF_EACH_OUTCOME,
         ),
     ),
     (
@@ -188,7 +240,7 @@ def _stored(name: str) -> Iterator[str]:
 
 
 def _all_comments() -> str:
-    return "\n".join(comment for view in views() for comment in _comments(view))
+    return "\n".join(comment for view in views() for comment in comments_on(view))
 
 
 def definitions() -> str:
@@ -198,11 +250,23 @@ def definitions() -> str:
         f"({quote(o.technique)}, {quote(o.name)}, {quote(o.unit)})" for o in OUTCOMES.values()
     )
     wide = ",\n        ".join(
-        f"any_value({measure}) FILTER (outcome = {quote(name)}) AS {column}"
+        f"any_value({measure}) FILTER (outcome = {quote(name)}) AS {name}{ending}"
         for name in OUTCOMES
-        for measure, column in (("value", name), ("why", f"{name}_why"))
+        for measure, ending in _MEASURES
     )
-    return Template(template).substitute(contract_outcomes=listed, wide_columns=wide)
+    held = f"CASE WHEN s.status = 'quarantined' THEN {quote(HELD)}"
+    empty = ",\n        ".join(
+        f"CASE WHEN {'d' if name == 'equipment_class' else 's'}.{name} IS NULL "
+        f"THEN {quote(f'{name}: ')} || {held} ELSE {quote(why)} END END"
+        for name, why in OF_THE_SESSION.items()
+    )
+    return Template(template).substitute(
+        contract_outcomes=listed,
+        wide_columns=wide,
+        empty_columns=empty,
+        flags_of_sessions=FLAGS_OF_SESSIONS,
+        no_reason=quote(NO_REASON),
+    )
 
 
 def quote(text: str) -> str:
@@ -210,7 +274,8 @@ def quote(text: str) -> str:
     return "'" + text.replace("'", "''") + "'"
 
 
-def _comments(view: Table) -> list[str]:
+def comments_on(view: Table) -> list[str]:
+    """Return the statements that comment on a view and its columns."""
     lines = [f"COMMENT ON VIEW {view.name} IS {quote(table_comment(view))};"]
     for column in view.columns:
         text = quote(column_comment(column))
@@ -234,8 +299,8 @@ def _columns(part: str | Column) -> list[Column]:
     """Return the columns that one part of a view's list stands for; any may be empty."""
     if isinstance(part, Column):
         return [replace(part, nullable=True)]
-    if part == A_PAIR_FOR_EACH_OUTCOME:
-        return [column for outcome in OUTCOMES.values() for column in _pair(outcome)]
+    if part == COLUMNS_OF_EACH_OUTCOME:
+        return [column for outcome in OUTCOMES.values() for column in _of_outcome(outcome)]
     words = part.split()
     renamed = len(words) == 2 and "." not in words[1]
     found = []
@@ -246,6 +311,14 @@ def _columns(part: str | Column) -> list[Column]:
     return found
 
 
-def _pair(outcome: Outcome) -> tuple[Column, Column]:
-    value = Column(outcome.name, "number", outcome.meaning, outcome.unit, nullable=True)
-    return value, replace(WHY, name=f"{outcome.name}_why", nullable=True)
+# What is said of an outcome in the wide view: the measure, and the ending of its column.
+_MEASURES = (("value", ""), ("flag", "_flag"), ("z", "_z"), ("why", "_why"), ("z_why", "_z_why"))
+
+
+def _of_outcome(outcome: Outcome) -> list[Column]:
+    value = Column(outcome.name, "number", outcome.meaning, outcome.unit)
+    said = (value, FLAG, Z, WHY, Z_WHY)
+    return [
+        replace(column, name=f"{outcome.name}{ending}", nullable=True)
+        for column, (_, ending) in zip(said, _MEASURES, strict=True)
+    ]

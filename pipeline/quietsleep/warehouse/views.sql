@@ -19,10 +19,12 @@ explained AS (
         WHEN s.status = 'quarantined' OR t.status = 'quarantined' THEN 'quarantined'
         WHEN t.test IS NULL THEN 'not attempted'
         WHEN s.status = 'rejected' OR t.status = 'rejected' THEN 'rejected: '
-            || coalesce(nullif(concat_ws(', ', of_session.failed, own.failed), ''), t.why, s.why, '')
+            || coalesce(nullif(concat_ws(', ', of_session.failed, own.failed), ''),
+                nullif(t.why, ''), nullif(s.why, ''), $no_reason)
         WHEN s.status <> 'accepted' OR t.status <> 'accepted' THEN 'not judgeable: '
-            || coalesce(nullif(concat_ws(', ', of_session.unjudged, own.unjudged), ''), t.why, '')
-        WHEN o.value IS NULL THEN 'not computable: ' || coalesce(o.why, '')
+            || coalesce(nullif(concat_ws(', ', of_session.unjudged, own.unjudged), ''),
+                nullif(t.why, ''), nullif(s.why, ''), $no_reason)
+        WHEN o.value IS NULL THEN 'not computable: ' || coalesce(nullif(o.why, ''), $no_reason)
         END AS why
     FROM sessions AS s
     CROSS JOIN listed AS l
@@ -38,48 +40,67 @@ SELECT session, centre, technique, outcome, CASE WHEN why IS NULL THEN value END
 FROM explained;
 
 CREATE VIEW clean_outcomes AS
-WITH flagged_rules AS (
-    SELECT v.centre, v.session, v.technique, v.item_kind = 'session' AS of_session,
+WITH of_tests AS (
+    SELECT v.centre, v.session, v.technique,
         string_agg(DISTINCT v.rule, ', ' ORDER BY v.rule) AS flags
     FROM verdicts AS v
     LEFT JOIN trials AS r
         ON v.item_kind = 'trial' AND r.centre = v.centre AND r.trial = v.item
     WHERE v.severity = 'flag' AND v.state = 'fail'
-        AND (v.item_kind IN ('test', 'session') OR r.status = 'accepted')
+        AND (v.item_kind = 'test' OR r.status = 'accepted')
     GROUP BY ALL
+),
+of_sessions AS (
+    $flags_of_sessions
 ),
 this_night AS (
     SELECT rules_version, code_fingerprint FROM nights ORDER BY night DESC LIMIT 1
 )
 SELECT a.session, a.centre, s.infant, s.visit, s.tested_at, s.device, d.equipment_class,
     a.technique, a.outcome, a.value, a.unit, o.n_trials, o.trials, o.sd, o.cv_pct, o.z,
-    o.percent_predicted, o.equation, o.z_why, o.flagged, f.flags, g.flags AS session_flags, s.sex,
-    s.gestation_weeks, s.age_days, s.corrected_age_days, s.weight_kg, s.length_cm, s.weight_z,
-    s.length_z, n.rules_version, n.code_fingerprint
+    o.percent_predicted, o.equation,
+    CASE WHEN o.z IS NULL THEN coalesce(nullif(o.z_why, ''), $no_reason) END AS z_why,
+    o.flagged OR s.flagged AS flagged, f.flags, g.session_flags, s.sex, s.gestation_weeks,
+    s.age_days, s.corrected_age_days, s.weight_kg, s.length_cm, s.weight_z, s.length_z,
+    n.rules_version, n.code_fingerprint
 FROM all_outcomes AS a
 JOIN outcomes AS o ON o.centre = a.centre AND o.session = a.session AND o.outcome = a.outcome
 JOIN sessions AS s ON s.centre = a.centre AND s.session = a.session
 LEFT JOIN devices AS d
     ON d.centre = s.centre AND d.device = s.device AND d.valid_from = s.device_valid_from
-LEFT JOIN flagged_rules AS f
+LEFT JOIN of_tests AS f
     ON f.centre = a.centre AND f.session = a.session AND f.technique = a.technique
-LEFT JOIN flagged_rules AS g ON g.centre = a.centre AND g.session = a.session AND g.of_session
+LEFT JOIN of_sessions AS g ON g.centre = a.centre AND g.session = a.session
 LEFT JOIN this_night AS n ON true
 WHERE a.why IS NULL;
 
 CREATE VIEW clean_sessions AS
-WITH wide AS (
+WITH long AS (
+    SELECT a.centre, a.session, a.outcome, a.value, a.why, c.flagged AS flag, c.z,
+        CASE WHEN c.z IS NULL THEN coalesce(c.z_why, 'there is no value') END AS z_why
+    FROM all_outcomes AS a
+    LEFT JOIN clean_outcomes AS c
+        ON c.centre = a.centre AND c.session = a.session AND c.outcome = a.outcome
+),
+wide AS (
     SELECT centre, session,
         $wide_columns
-    FROM all_outcomes
+    FROM long
     GROUP BY centre, session
+),
+of_sessions AS (
+    $flags_of_sessions
 )
 SELECT s.session, s.centre, s.infant, s.visit, s.tested_at, s.device, d.equipment_class, s.sex,
     s.gestation_weeks, s.birth_weight_kg, s.age_days, s.corrected_age_days, s.weight_kg,
-    s.length_cm, s.weight_z, s.length_z, s.status, s.flagged, wide.* EXCLUDE (centre, session)
+    s.length_cm, s.weight_z, s.length_z, s.status, g.session_flags,
+    nullif(concat_ws('; ',
+        $empty_columns), '') AS empty_why,
+    wide.* EXCLUDE (centre, session)
 FROM sessions AS s
 LEFT JOIN devices AS d
     ON d.centre = s.centre AND d.device = s.device AND d.valid_from = s.device_valid_from
+LEFT JOIN of_sessions AS g ON g.centre = s.centre AND g.session = s.session
 LEFT JOIN wide ON wide.centre = s.centre AND wide.session = s.session;
 
 CREATE VIEW rejections AS

@@ -24,7 +24,7 @@ from quietsleep.study.devices import FIRST_DAY, Centre, ChannelMap, Device
 from quietsleep.study.dialect import TableDialect
 from quietsleep.study.schedule import PlannedVisit, Schedule
 from quietsleep.study.storage import Cluster, Storage
-from quietsleep.study.study import RegisterTable, StudyFile
+from quietsleep.study.study import Privacy, RegisterTable, StudyFile
 from quietsleep.study.telling import MailWay, Telling, Timetable, WebhookWay
 from quietsleep.study.upload_limits import UploadLimits
 
@@ -33,6 +33,7 @@ MODELS: Mapping[str, type] = {
     "study.storage": Storage,
     "study.cluster": Cluster,
     "study.register": RegisterTable,
+    "study.privacy": Privacy,
     "study.desk": UploadLimits,
     "study.tell": Telling,
     "study.tell.mail": MailWay,
@@ -50,6 +51,7 @@ TITLES: Mapping[str, str] = {
     "study.storage": "`study.toml`, `[storage]`",
     "study.cluster": "`study.toml`, `[cluster]`",
     "study.register": "`study.toml`, `[register]`",
+    "study.privacy": "`study.toml`, `[privacy]`",
     "study.desk": "`study.toml`, `[desk]`",
     "study.tell": "`study.toml`, `[tell]`",
     "study.tell.mail": "`study.toml`, `[tell.mail]`",
