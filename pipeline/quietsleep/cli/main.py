@@ -11,7 +11,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from quietsleep.cli import begin, commands, device, nights, serving
+from quietsleep.cli import begin, commands, device, nights, proofs, serving
 from quietsleep.errors import CANNOT_START, ENVIRONMENT, QuietsleepError, environment_error
 
 # Each with the words of its example.
@@ -41,10 +41,10 @@ COMMANDS = (
     (commands.pages, "demo"),
     (commands.access, "demo --issue larch"),
     (commands.release, "demo 2026-spring"),
-    (commands.verify, "demo/warehouse/releases/2026-spring"),
+    (proofs.verify, "demo/warehouse/releases/2026-spring"),
     (commands.export, "demo/warehouse/releases/2026-spring --to stata"),
     (commands.fetch, "s3://bucket/study/warehouse warehouse-copy"),
-    (commands.doctor, "demo --repair"),
+    (proofs.doctor, "demo --repair"),
 )
 
 # Commands that have another name now: whoever types the old one is told.
