@@ -73,7 +73,6 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.tell.webhook": "one way out of the outbox",
     "quietsleep.store.erase": "what is left nowhere, apart from what is written down of it",
     "quietsleep.study.begin": "commands of their own",
-    "quietsleep.warehouse.changes": "the comparison of two nights, apart from publishing one",
     "quietsleep.warehouse.comparability": "one statistic with its own source",
     "quietsleep.warehouse.statistics": "statistics, apart from the tables that hold them",
 }

@@ -42,6 +42,7 @@ COMMANDS = (
     (commands.access, "demo --issue larch"),
     (commands.release, "demo 2026-spring"),
     (proofs.verify, "demo/warehouse/releases/2026-spring"),
+    (proofs.diff, "n000001 2026-spring --study demo --out diff"),
     (commands.export, "demo/warehouse/releases/2026-spring --to stata"),
     (commands.fetch, "s3://bucket/study/warehouse warehouse-copy"),
     (proofs.doctor, "demo --repair"),

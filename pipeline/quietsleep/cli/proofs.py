@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from quietsleep.cli.commands import AsJson, ReleaseArgument, StudyArgument, open_study
-from quietsleep.errors import PROBLEMS_FOUND, QuietsleepError
+from quietsleep.cli.commands import (
+    AsJson,
+    ReleaseArgument,
+    StudyArgument,
+    StudyOption,
+    open_study,
+)
+from quietsleep.errors import PROBLEMS_FOUND, QuietsleepError, StudyError
+
+if TYPE_CHECKING:
+    from quietsleep.study.study import Study
 
 
 def verify(
@@ -42,6 +52,63 @@ def verify(
             )
     if proof.differences:
         raise typer.Exit(PROBLEMS_FOUND)
+
+
+def diff(
+    before: Annotated[
+        str, typer.Argument(help="Night or release, by its name in the study or its folder.")
+    ],
+    after: Annotated[str, typer.Argument(help="Night or release that is held against it.")],
+    *,
+    study: StudyOption = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Folder for all of it: sessions.parquet, cells.parquet.")
+    ] = None,
+    cells: Annotated[int, typer.Option(help="Cells to print; --out has all.", min=0)] = 30,
+) -> None:
+    """Say what differs between two nights or releases.
+
+    Session by session in words, then by cell; causes are evidence in the tables, never guesses.
+    """
+    from quietsleep.cli.terminal import print_comparison
+    from quietsleep.warehouse.compare import compare, name_of, place_of, write_comparison
+
+    try:
+        loaded = open_study(study)
+    except StudyError:
+        if study is not None:
+            raise
+        loaded = None
+    places = [place_of(said, loaded.path if loaded else Path()) for said in (before, after)]
+    for said, place in zip((before, after), places, strict=True):
+        if place is None:
+            raise QuietsleepError(
+                f"{said} is neither the folder nor the name of a night or release."
+            )
+    one, other = (place for place in places if place is not None)
+    taken_out, note = _withdrawn(loaded)
+    found = compare(one, other, withdrawn=taken_out)
+    print_comparison(found, before=name_of(one), after=name_of(other), n_cells=cells, note=note)
+    if out is not None:
+        write_comparison(found, out)
+        typer.echo(f"Written to {out}")
+
+
+def _withdrawn(study: Study | None) -> tuple[frozenset[tuple[str, str]], str]:
+    """Return what was taken out of a study, and what is to be said where nobody can tell."""
+    from quietsleep.study.register_key import KeyMissing
+    from quietsleep.study.review_log import ReviewError
+    from quietsleep.warehouse.compare import withdrawn_of
+    from quietsleep.warehouse.registered import open_register
+
+    unknown = "What was withdrawn is not known here: the study register was not read."
+    if study is None:
+        return frozenset(), unknown
+    try:
+        register = open_register(study)
+    except (KeyMissing, ReviewError):
+        return frozenset(), unknown
+    return (frozenset(), unknown) if register.broken else (withdrawn_of(register), "")
 
 
 def doctor(
