@@ -93,6 +93,11 @@ def _write_publishable(night: Path, folder: Path) -> None:
     tables = {}
     for name, table in warehouse_contract().items():
         data = read_table(night, name)
+        if data.schema.names != [column.name for column in table.columns]:
+            raise WarehouseError(
+                f"Night {night.name} is of an older version of the program (table {name}). Run a "
+                "night first."
+            )
         for position, column in enumerate(table.columns):
             if not column.publishable:
                 field = data.schema.field(column.name)
