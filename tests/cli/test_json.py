@@ -16,10 +16,11 @@ from typer.testing import CliRunner, Result
 from quietsleep.cli import as_json
 from quietsleep.cli.main import app
 from quietsleep.measure.pool import in_process
-from quietsleep.night.dry_run import DryRun, counted, session_changes
+from quietsleep.night.dry_run import DryRun, counted
 from quietsleep.night.night import NightReport
 from quietsleep.night.stages import run_night
 from quietsleep.warehouse.release import make_release
+from quietsleep.warehouse.told import session_changes
 
 SCHEMAS = Path(__file__).parents[2] / "docs" / "json"
 

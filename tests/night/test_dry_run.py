@@ -9,12 +9,13 @@ import pandas as pd
 import pytest
 
 from quietsleep.measure.pool import InProcess
-from quietsleep.night.dry_run import CHANGES, counted, dry_run, session_changes
+from quietsleep.night.dry_run import CHANGES, counted, dry_run
 from quietsleep.night.night import NightReport
 from quietsleep.night.stages import run_night
 from quietsleep.study.register_key import KEY_VARIABLE
 from quietsleep.study.study import load_study
 from quietsleep.warehouse.database import open_current
+from quietsleep.warehouse.told import session_changes
 from tests.shared import copy_of_one
 
 LIMIT = """

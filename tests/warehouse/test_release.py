@@ -110,6 +110,16 @@ def test_what_may_not_be_published_is_in_no_file_of_it(study: Any, tmp_path: Pat
     database.close()
 
 
+def test_a_night_of_an_older_contract_is_not_released(study: Any, tmp_path: Path) -> None:
+    import pyarrow.parquet as pq
+
+    night = study.publish(tmp_path, "n1")
+    (part,) = (night / "tables/nights").rglob("*.parquet")
+    pq.write_table(pq.ParquetFile(part).read().drop_columns(["libraries"]), part)
+    with pytest.raises(WarehouseError, match="older version of the program"):
+        make_release(tmp_path, "r1")
+
+
 def test_a_killed_release_is_not_there(
     study: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

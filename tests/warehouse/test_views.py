@@ -217,6 +217,32 @@ def test_provenance_names_the_check_that_judged_and_no_other_of_its_minute(
     assert rows(tmp_path, query) == [("C2",)]
 
 
+def test_provenance_leads_from_a_fingerprint_to_package_commit_and_libraries(
+    study: Any, tmp_path: Path
+) -> None:
+    (night,) = (row for row in study.rows["nights"] if row["night"] == "n1")
+    night |= {"package_version": "1.2", "package_commit": "c0ffee", "libraries": "numpy 2.4"}
+    study.publish(tmp_path, "n1")
+    query = "SELECT DISTINCT package_version, package_commit, libraries FROM provenance"
+    assert rows(tmp_path, query) == [("1.2", "c0ffee", "numpy 2.4")]
+
+
+def test_provenance_names_waivers_of_the_session_and_of_the_check(
+    study: Any, tmp_path: Path
+) -> None:
+    of_it = {"centre": "larch", "severity": "reject", "state": "waived"}
+    study.add("verdicts", session="S1", item_kind="session", item="S1", technique="session",
+              rule="session.consent", waiver="w2", **of_it)  # fmt: skip
+    study.add("verdicts", item_kind="check", item="C2", technique="syringe",
+              rule="syringe.error", waiver="w3", **of_it)  # fmt: skip
+    study.publish(tmp_path, "n1")
+    query = (
+        "SELECT evidence_kind, waivers FROM provenance WHERE centre = 'larch' AND session = 'S1' "
+        "AND outcome = 'rr_per_min' ORDER BY ALL"
+    )
+    assert rows(tmp_path, query) == [("recording", "w1, w2"), ("syringe", "w1, w2, w3")]
+
+
 def test_months_do_not_hang_on_the_clients_time_zone(study: Any, tmp_path: Path) -> None:
     import duckdb
 

@@ -11,7 +11,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from quietsleep.cli import begin, commands, device, nights, releasing, serving
+from quietsleep.cli import begin, commands, device, nights, proofs, releasing, serving
 from quietsleep.errors import CANNOT_START, ENVIRONMENT, QuietsleepError, environment_error
 
 # Each with the words of its example.
@@ -41,10 +41,11 @@ COMMANDS = (
     (commands.pages, "demo"),
     (serving.access, "demo --issue larch"),
     (releasing.release, "demo 2026-spring"),
-    (commands.verify, "demo/warehouse/releases/2026-spring"),
+    (proofs.verify, "demo/warehouse/releases/2026-spring"),
+    (proofs.diff, "n000001 2026-spring --study demo --out diff"),
     (releasing.export, "demo/warehouse/releases/2026-spring --to stata"),
     (commands.fetch, "s3://bucket/study/warehouse warehouse-copy"),
-    (commands.doctor, "demo --repair"),
+    (proofs.doctor, "demo --repair"),
 )
 
 # Commands that have another name now: whoever types the old one is told.

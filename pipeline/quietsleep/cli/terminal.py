@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from quietsleep.night.rejudge import Rejudged
     from quietsleep.night.status import StudyStatus
     from quietsleep.night.withdrawal import WithdrawnReport
+    from quietsleep.warehouse.compare import Comparison
 
 WIDEST = 2000
 MOST_CHANGES = 25
@@ -418,3 +419,27 @@ def _due_line(status: StudyStatus) -> str:
         "study.toml": "by study.toml",
     }[status.schedule_by]
     return f"Next due: {status.next_due:%Y-%m-%d %H:%M} UTC ('{status.schedule}', {by})"
+
+
+def print_comparison(
+    found: Comparison, *, before: str, after: str, n_cells: int, note: str
+) -> None:
+    """Print what differs between two nights or releases: sessions in words, then cells."""
+    console = open_console()
+    console.print(Text(f"From {before} to {after}."))
+    for said in (*found.notes, *([note] if note else [])):
+        print_line(console, f"- {said}", indent=2)
+    if found.cells.empty:
+        console.print(Text("\nNo cell differs."))
+        return
+    console.print(Text(f"\nSessions of which something differs: {len(found.sessions)}"))
+    for row in found.sessions.to_dict("records"):
+        print_line(console, f"- {row['centre']}: {row['sentence']}", indent=2)
+    console.print(Text(f"\nCells that differ: {len(found.cells)}"))
+    table = Table("table", "row", "column", "before", "after", "why", box=None, pad_edge=False)
+    for cell in found.cells.head(n_cells).to_dict("records"):
+        names = ("table_name", "key", "column_name", "before", "after", "cause")
+        table.add_row(*(_shown(cell[name]) for name in names))
+    console.print(table)
+    if len(found.cells) > n_cells:
+        console.print(Text(f"... and {len(found.cells) - n_cells} more; --out writes all."))

@@ -21,7 +21,6 @@ from quietsleep import contract
 from quietsleep.errors import WarehouseError
 from quietsleep.night.night import NightReport
 from quietsleep.night.stages import run_aside
-from quietsleep.night.verdict import count
 from quietsleep.store.state import night_lock
 from quietsleep.study.register import FILE
 from quietsleep.study.register_key import KEY_VARIABLE
@@ -29,6 +28,7 @@ from quietsleep.study.study import Study
 from quietsleep.warehouse.current import current_night
 from quietsleep.warehouse.database import open_night
 from quietsleep.warehouse.stamps import FILE as STAMPS
+from quietsleep.warehouse.told import SessionChange, session_changes
 
 # Folders of a study that a night reads whole; files beside them are copied as well.
 COPIED = ("centres", "references")
@@ -38,17 +38,6 @@ CHANGES = (
     "ORDER BY ALL"
 )
 QUERIES = "SELECT query, centre, kind, sentence, remedy FROM queries WHERE state = 'open'"
-MOST_VALUES = 3
-
-
-@dataclass(frozen=True, slots=True)
-class SessionChange:
-    """What would change of one session, in one sentence, and the causes that the night found."""
-
-    centre: str
-    session: str
-    sentence: str
-    causes: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,80 +189,3 @@ def counted(changes: pd.DataFrame) -> Iterator[CountedChange]:
             int((whole & rows["after"].isna()).sum()),
             int((~whole).sum()),
         )
-
-
-def session_changes(changes: pd.DataFrame) -> Iterator[SessionChange]:
-    """Tell what changes session by session; what is of no session is only counted."""
-    rows = changes[changes["table_name"].isin(["sessions", "tests", "outcomes", "trials"])]
-    if rows.empty:
-        return
-    keys = [_session_of(t, k) for t, k in zip(rows["table_name"], rows["key"], strict=True)]
-    rows = rows.assign(
-        centre=[centre for centre, _, _ in keys],
-        session=[session for _, session, _ in keys],
-        what=[what for _, _, what in keys],
-    )
-    for (centre, session), own in rows.groupby(["centre", "session"]):
-        causes = tuple(dict.fromkeys(own["cause"].dropna().astype("str")))
-        yield SessionChange(str(centre), str(session), _told(own), causes)
-
-
-def _session_of(table: str, key: str) -> tuple[str, str, str]:
-    """Return centre, session, and what else a key of `changes` names."""
-    held = dict(zip(contract.TABLES[table].key, key.split("|"), strict=False))
-    item = held.get("test") or held.get("trial") or ""
-    session, _, rest = item.partition("/")
-    what = held.get("outcome") or rest
-    return held.get("centre", ""), held.get("session") or session, what
-
-
-def _told(rows: pd.DataFrame) -> str:
-    """Say what becomes of one session: itself, its tests, its outcomes, its trials."""
-    said = [f"the session is {_rows_in_words(row)}" for row in _whole(rows, "sessions")]
-    said += [f"{row['what']} {_rows_in_words(row)}" for row in _whole(rows, "tests")]
-    said += [_from_to(_plain(row["what"]), row) for row in _cells(rows, "tests", "status")]
-    cells = [*_cells(rows, "outcomes", "value"), *_whole(rows, "outcomes")]
-    values = [row for row in cells if pd.notna(row["before"]) and pd.notna(row["after"])]
-    said += [_from_to(row["what"], row) for row in values[:MOST_VALUES]]
-    more = len(values) - MOST_VALUES
-    gained = sum(pd.isna(row["before"]) for row in cells)
-    lost = sum(pd.isna(row["after"]) for row in cells)
-    judged = len(_cells(rows, "trials", "status"))
-    said += [f"{count(more, 'more outcome')} changed"] if more > 0 else []
-    said += [f"{count(gained, 'outcome')} gained"] if gained else []
-    said += [f"{count(lost, 'outcome')} lost"] if lost else []
-    said += [f"{count(judged, 'trial')} judged otherwise"] if judged else []
-    return "; ".join(said or [f"{count(len(rows), 'particular')} that no result depends on"])
-
-
-def _whole(rows: pd.DataFrame, table: str) -> list[dict[str, Any]]:
-    return _records(rows[(rows["table_name"] == table) & (rows["column_name"] == "")])
-
-
-def _cells(rows: pd.DataFrame, table: str, column: str) -> list[dict[str, Any]]:
-    return _records(rows[(rows["table_name"] == table) & (rows["column_name"] == column)])
-
-
-def _records(rows: pd.DataFrame) -> list[dict[str, Any]]:
-    return [{str(k): v for k, v in row.items()} for row in rows.to_dict("records")]
-
-
-def _rows_in_words(row: dict[str, Any]) -> str:
-    return "added" if pd.isna(row["before"]) else "removed"
-
-
-def _from_to(what: str, row: dict[str, Any]) -> str:
-    return f"{what} from {_shown(row['before'])} to {_shown(row['after'])}"
-
-
-def _shown(value: Any) -> str:
-    if pd.isna(value):
-        return "nothing"
-    try:
-        return f"{float(value):.5g}"
-    except ValueError:
-        return _plain(str(value))
-
-
-def _plain(name: str) -> str:
-    return name.replace("_", " ")

@@ -33,6 +33,7 @@ from quietsleep.measure.fingerprint import (
     measuring_fingerprint,
     registration_digest,
 )
+from quietsleep.measure.origin import code_said, columns_of
 from quietsleep.measure.plan import Job, Plan, chunks_of, plan_checks, plan_recordings
 from quietsleep.measure.pool import OnThisMachine, Pool, measuring_pool
 from quietsleep.measure.roster import Roster, read_roster
@@ -480,6 +481,7 @@ def _facts(
         code_fingerprint=code_fingerprint(),
         rules_version=rules_version,
         contract_version=contract.CONTRACT_VERSION,
+        code=code_said(),
         register=night.register.head.as_said(),
         known_answers=tuple(answers),
         stages={word: round(end - begun, 3) for word, (begun, end) in night.spans.items()},
@@ -488,7 +490,7 @@ def _facts(
 
 def _of_night(night: Night, facts: NightFacts) -> dict[str, pd.DataFrame]:
     """Return the tables that say how a night went."""
-    row = pd.DataFrame([asdict(facts) | {"night": night.name}])
+    row = pd.DataFrame([asdict(facts) | columns_of(facts.code) | {"night": night.name}])
     queries = in_contract(pd.DataFrame(), "queries") if night.queries is None else night.queries
     return {"nights": in_contract(row, "nights"), "queries": queries}
 

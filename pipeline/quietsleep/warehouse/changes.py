@@ -24,9 +24,11 @@ import pyarrow.parquet as pq
 from quietsleep.contract import TABLES
 from quietsleep.contract.model import Table
 from quietsleep.contract.schemas import DUCKDB_TYPES
+from quietsleep.errors import WarehouseError
 from quietsleep.store.tables import frugal_engine
 from quietsleep.warehouse.current import night_facts
 from quietsleep.warehouse.parquet import Part, part_rows
+from quietsleep.warehouse.proof import RELEASE
 from quietsleep.warehouse.views import quote
 
 if TYPE_CHECKING:
@@ -134,9 +136,21 @@ def changes_since(
     return _difference(_published(before), now, night, renamed=renamed or {}, out=out)
 
 
-def difference(before: Path, after: Path) -> pd.DataFrame:
-    """Return the keyed difference between two night or release folders."""
-    return _difference(_published(before), _published(after), str(night_facts(after)["night"]))
+def difference(before: Path, after: Path, *, left_out: list[str] | None = None) -> pd.DataFrame:
+    """Return the keyed difference between two night or release folders.
+
+    Columns that only one of the two has, or that a release holds empty, are not compared; they are
+    added to `left_out`, as table.column. WarehouseError where one knew its rows by other keys.
+    """
+    sides = _published(before), _published(after)
+    for side in sides:
+        if _has_other_keys(side):
+            raise WarehouseError(
+                f"{side.folder.name} is of a version that knew its rows by other keys, so it "
+                "cannot be compared cell by cell."
+            )
+    night = str(night_facts(after)["night"])
+    return _difference(*sides, night, left_out=[] if left_out is None else left_out)
 
 
 def _rows(name: str, files: Sequence[str], columns: set[str], renamed: Mapping[str, str]) -> str:
@@ -172,6 +186,7 @@ def _difference(
     *,
     renamed: Mapping[str, str] | None = None,
     out: Collection[tuple[str, str]] = (),
+    left_out: list[str] | None = None,
 ) -> pd.DataFrame:
     renamed = renamed or {}
     differing = [name for name in COMPARED if before.differs(after, name)]
@@ -195,7 +210,10 @@ def _difference(
         columns = ", ".join(f"{column} VARCHAR" for column in COLUMNS[1:])
         connection.execute(f"CREATE TEMP TABLE found ({columns})")
         for name in differing:
-            for query in _queries(name, before.columns(name)):
+            skipped = [] if left_out is None else _on_one_side(connection, name, before, after)
+            if left_out is not None:
+                left_out += [f"{name}.{column}" for column in skipped]
+            for query in _queries(name, before.columns(name), skipped):
                 connection.execute(f"INSERT INTO found {query.replace('$formula', formula)}")
         return connection.execute(
             "SELECT ? AS night, * FROM found ORDER BY table_name, key, column_name", [night]
@@ -207,6 +225,32 @@ def _formula(before: Side, after: Side) -> str:
     if before.contract == after.contract:
         return "formula"
     return f"formula (contract {before.contract} to {after.contract})"
+
+
+def _on_one_side(
+    connection: duckdb.DuckDBPyConnection, name: str, before: Side, after: Side
+) -> list[str]:
+    """Return the columns of a table that one side lacks, or that it holds empty as a release.
+
+    A table that one side lacks whole is one whose rows were added or removed.
+    """
+    here, there = before.columns(name), after.columns(name)
+    if not here or not there:
+        return []
+    key = TABLES[name].key
+    columns = [c.name for c in TABLES[name].columns if c.name not in key]
+    lacking = [c for c in columns if (c in here) != (c in there)]
+    both = [c for c in columns if c in here & there]
+    counts = ", ".join(f'count("{column}")' for column in both)
+    for word, other, side in (("before", "after", before), ("after", "before", after)):
+        if not both or not (side.folder / RELEASE).is_file():
+            continue
+        own, its = (
+            connection.execute(f"SELECT {counts} FROM {each}_{name}").fetchall()[0]
+            for each in (word, other)
+        )
+        lacking += [c for c, n, m in zip(both, own, its, strict=True) if m and not n]
+    return list(dict.fromkeys(lacking))
 
 
 def _leave_out(connection: duckdb.DuckDBPyConnection, out: Collection[tuple[str, str]]) -> None:
@@ -240,7 +284,7 @@ def _as_delivered(name: str, before: Side) -> str:
     return " AND ".join(f"a.{c} IS NOT DISTINCT FROM b.{c}" for c in (*listed, *said)) or "true"
 
 
-def _queries(name: str, columns_before: set[str]) -> Iterator[str]:
+def _queries(name: str, columns_before: set[str], skipped: Collection[str] = ()) -> Iterator[str]:
     """Yield the queries for one table: for each column the cells that differ, rows added, removed.
 
     One after the other: as one statement they would all want their memory at once.
@@ -261,7 +305,7 @@ def _queries(name: str, columns_before: set[str]) -> Iterator[str]:
 FROM after_{name} AS d JOIN before_{name} AS b ON {same}
 WHERE d.{column} IS DISTINCT FROM b.{column}"""
         for column in told
-        if column in columns_before
+        if column in columns_before and column not in skipped
     ]
     if name in WHOLE_TABLES:
         for here, there, words in (

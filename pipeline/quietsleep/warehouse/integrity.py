@@ -14,10 +14,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
+import pyarrow.parquet as pq
 
-from quietsleep.contract import TABLES
-from quietsleep.contract.model import Table
-from quietsleep.contract.schemas import arrow_schema
 from quietsleep.errors import WarehouseError
 from quietsleep.store.tables import ROWS_A_BATCH
 from quietsleep.study.register import Register
@@ -86,7 +84,7 @@ def database_damage(night_path: Path) -> list[str]:
         if DATABASE in files and _is_same(night_path / DATABASE, files[DATABASE]["sha256"]):
             return found
         with closing(open_night(night_path)) as database:
-            wrong = _tables_unlike(database, facts) or (["no table"] if files else [])
+            wrong = _tables_unlike(database, night_path, facts) or (["no table"] if files else [])
     except (*UNREADABLE, WarehouseError, duckdb.Error):
         return [f"{night_path.name}: {DATABASE} is missing or damaged."]
     if wrong == ["no table"]:
@@ -100,7 +98,9 @@ def database_damage(night_path: Path) -> list[str]:
     return found
 
 
-def _tables_unlike(database: duckdb.DuckDBPyConnection, facts: Mapping[str, Any]) -> list[str]:
+def _tables_unlike(
+    database: duckdb.DuckDBPyConnection, night_path: Path, facts: Mapping[str, Any]
+) -> list[str]:
     """Name the tables whose rows are not those of the parts, by count and contents."""
     parts: dict[str, list[Mapping[str, Any]]] = {}
     for part in facts["parts"]:
@@ -108,12 +108,13 @@ def _tables_unlike(database: duckdb.DuckDBPyConnection, facts: Mapping[str, Any]
     return [
         name
         for name, n_rows in facts["counts"].items()
-        if not _holds(database, name, n_rows, parts.get(name, []))
+        if not _holds(database, night_path, name, n_rows, parts.get(name, []))
     ]
 
 
 def _holds(
     database: duckdb.DuckDBPyConnection,
+    night_path: Path,
     name: str,
     n_rows: int,
     parts: Sequence[Mapping[str, Any]],
@@ -123,19 +124,22 @@ def _holds(
     if database.execute(sql).fetchall()[0][0] != n_rows:
         return False
     digests = [part.get("contents_sha256") for part in parts]
-    table = TABLES.get(name)
-    if not all(digests) or table is None:
+    if not digests or not all(digests):
         return True
-    return _part_digests(database, table, [part["rows"] for part in parts]) == digests
+    # A night of an older contract has the columns that it was written with.
+    schema = pq.read_schema(night_path / parts[0]["path"])
+    return _part_digests(database, name, schema, [part["rows"] for part in parts]) == digests
 
 
 def _part_digests(
-    database: duckdb.DuckDBPyConnection, table: Table, rows_of_parts: Sequence[int]
+    database: duckdb.DuckDBPyConnection,
+    name: str,
+    schema: pa.Schema,
+    rows_of_parts: Sequence[int],
 ) -> list[str]:
     """Return the digests of the rows of a table, cut into parts as they were laid into it."""
-    schema = arrow_schema(table)
-    names = ", ".join(f'"{name}"' for name in schema.names)
-    answer = database.sql(f'SELECT {names} FROM "{table.name}"').to_arrow_reader(ROWS_A_BATCH)
+    names = ", ".join(f'"{column}"' for column in schema.names)
+    answer = database.sql(f'SELECT {names} FROM "{name}"').to_arrow_reader(ROWS_A_BATCH)
     pieces = _cut((batch.cast(schema) for batch in answer), rows_of_parts)
     found = []
     for _ in rows_of_parts:

@@ -82,6 +82,7 @@ class NightFacts:
     code_fingerprint: str
     rules_version: str
     contract_version: str
+    code: Mapping[str, Any] = field(default_factory=dict)
     register: Mapping[str, Any] = field(default_factory=dict)
     known_answers: Sequence[Mapping[str, Any]] = ()
     stages: Mapping[str, float] = field(default_factory=dict)
@@ -313,6 +314,7 @@ def _night_json(night: str, before: Path | None, facts: NightFacts) -> dict[str,
         "code_fingerprint": facts.code_fingerprint,
         "rules_version": facts.rules_version,
         "contract_version": facts.contract_version,
+        "code": dict(facts.code),
         "register": dict(facts.register),
         "known_answers": list(facts.known_answers),
         "stages": dict(facts.stages),

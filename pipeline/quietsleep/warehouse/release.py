@@ -182,7 +182,7 @@ def _write_publishable(night: Path, folder: Path, *, secret: bytes | None) -> No
     facts = {k: v for k, v in night_facts(night).items() if k not in ("counts", "parts")}
     if secret is None:
         tables = {
-            n: HeldTable(t, _emptied(t, read_table(night, n)))
+            n: HeldTable(t, _emptied(t, _read(night, t)))
             for n, t in sorted(warehouse_contract().items())
         }
         describe_tables(folder, tables, write_tables(folder, tables, before=None), facts)
@@ -190,7 +190,7 @@ def _write_publishable(night: Path, folder: Path, *, secret: bytes | None) -> No
     # The tables first: views count the tests by what the table of tests says.
     coarse = coarsener(str(facts["night"]), lambda name: read_table(night, name), secret)
     tables = {
-        name: HeldTable(released_table(table), coarse.coarsened(table, read_table(night, name)))
+        name: HeldTable(released_table(table), coarse.coarsened(table, _read(night, table)))
         for name, table in sorted(warehouse_contract().items())
     }
     laid_out = folder / ".views"
@@ -216,6 +216,16 @@ def _hidden(said: Any, coarse: Coarsener) -> Any:
     if isinstance(said, list):
         return [_hidden(value, coarse) for value in said]
     return said
+
+
+def _read(night: Path, table: Table) -> pa.Table:
+    data = read_table(night, table.name)
+    if data.schema.names != [column.name for column in table.columns]:
+        raise WarehouseError(
+            f"Night {night.name} is of an older version of the program (table {table.name}). Run a "
+            "night first."
+        )
+    return data
 
 
 def _emptied(table: Table, data: pa.Table) -> pa.Table:

@@ -8,6 +8,7 @@ change of a file's own record (ctime). Whoever finds other stamps reads the byte
 from __future__ import annotations
 
 import json
+import os
 from contextlib import suppress
 from pathlib import Path
 
@@ -40,10 +41,16 @@ def are_kept(study_path: Path, night: Path, *names: str) -> bool:
 
 
 def _stamps(night: Path) -> Stamps:
-    files = (file for file in night.rglob("*") if file.is_file())
-    return {file.relative_to(night).as_posix(): _stamp(file) for file in sorted(files)}
+    """Return the stamps of all files of a night; one look a file, as every night takes it."""
+    found: Stamps = {}
+    above = len(str(night)) + 1
+    for folder, _, files in os.walk(night):
+        for name in files:
+            file = f"{folder}/{name}"
+            found[file[above:]] = _stamp(file)
+    return found
 
 
-def _stamp(file: Path) -> list[int]:
-    info = file.stat()
+def _stamp(file: Path | str) -> list[int]:
+    info = os.stat(file)  # noqa: PTH116 - thousands of files, and paths of text are not parsed
     return [info.st_size, info.st_mtime_ns, info.st_ctime_ns]

@@ -100,7 +100,11 @@ EVIDENCE = (
         "Trials of this recording that the outcome rests on; empty for a check.",
     ),
 )
-WAIVERS = Column("waivers", "text", "Waivers that changed a verdict of this test or its trials.")
+WAIVERS = Column(
+    "waivers",
+    "text",
+    "Waivers that changed a verdict of the session, of this test or its trials, or of this check.",
+)
 # A column in doubt refuses the tests that need it, and leaves a flag for the others.
 FLAGS_OF_SESSIONS = """SELECT v.centre, v.session,
         string_agg(DISTINCT v.rule, ', ' ORDER BY v.rule) AS session_flags
@@ -198,7 +202,8 @@ VIEWS: tuple[tuple[str, str, str, tuple[str | Column, ...]], ...] = (
             "deliveries.created_at delivery_created_at",
             "deliveries.sha256 delivery_sha256",
             "recordings.file recordings.file_sha256 recordings.content_key "
-            "recordings.code_fingerprint nights.rules_version",
+            "recordings.code_fingerprint nights.package_version nights.package_commit "
+            "nights.libraries nights.rules_version",
             WAIVERS,
             "nights.night",
         ),

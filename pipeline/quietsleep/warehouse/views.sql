@@ -174,16 +174,27 @@ behind AS (
         AND v.quantity = c.kind || '_check_accepted' AND v.value IS NOT NULL
 ),
 waived AS (
-    SELECT centre, session, technique, string_agg(DISTINCT waiver, ', ' ORDER BY waiver) AS waivers
-    FROM verdicts WHERE waiver IS NOT NULL GROUP BY ALL
+    SELECT t.centre, t.session, t.technique,
+        string_agg(DISTINCT v.waiver, ', ' ORDER BY v.waiver) AS waivers
+    FROM tests AS t
+    JOIN verdicts AS v ON v.centre = t.centre AND v.session = t.session
+        AND (v.technique = t.technique OR v.item_kind = 'session')
+    WHERE v.waiver IS NOT NULL GROUP BY ALL
+),
+waived_checks AS (
+    SELECT centre, item, string_agg(DISTINCT waiver, ', ' ORDER BY waiver) AS waivers
+    FROM verdicts WHERE waiver IS NOT NULL AND item_kind = 'check' GROUP BY ALL
 )
 SELECT o.session, o.centre, o.technique, o.outcome, o.value, o.unit, o.status, o.trials,
     b.evidence_kind, b.evidence, b.n_trials_used, b.delivery, d.created_at AS delivery_created_at,
     d.sha256 AS delivery_sha256, b.file, b.file_sha256, b.content_key, b.code_fingerprint,
-    n.rules_version, w.waivers, n.night
+    n.package_version, n.package_commit, n.libraries, n.rules_version,
+    nullif(concat_ws(', ', w.waivers, k.waivers), '') AS waivers, n.night
 FROM outcomes AS o
 LEFT JOIN behind AS b ON b.centre = o.centre AND b.session = o.session AND b.outcome = o.outcome
 LEFT JOIN deliveries AS d ON d.centre = o.centre AND d.delivery = b.delivery
 LEFT JOIN waived AS w
     ON w.centre = o.centre AND w.session = o.session AND w.technique = o.technique
+LEFT JOIN waived_checks AS k
+    ON b.evidence_kind <> 'recording' AND k.centre = o.centre AND k.item = b.evidence
 LEFT JOIN (SELECT * FROM nights ORDER BY night DESC LIMIT 1) AS n ON true;
