@@ -45,8 +45,10 @@ class Detail(NamedTuple):
     steps: int
 
 
+# A short trial has as many, or the bend of a forced expiration would be a corner.
+LEAST_BUCKETS = 80
 FULL = Detail(0.02, 700, 1500)
-SOUND = Detail(0.3, 200, 400)
+SOUND = Detail(0.06, 200, 400)
 
 
 def peaks_kept(values: FloatArray, buckets: int) -> IntArray:
@@ -224,7 +226,7 @@ def _kept(
     kept = []
     for start, end in segments:
         wanted = int((end - start) / rate_hz / detail.bucket_s) + 1
-        buckets = min(max(wanted, 20), detail.most)
+        buckets = min(max(wanted, LEAST_BUCKETS), detail.most)
         kept += [start + peaks_kept(values[start:end], buckets) for values in signals.values()]
         kept.append(np.array([e for e in edges if start <= e < end], dtype=np.int64))
     return np.unique(np.concatenate(kept)).astype(np.int64)
