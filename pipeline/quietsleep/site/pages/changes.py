@@ -58,14 +58,14 @@ class ChangeCause(NamedTuple):
 
 
 def write_changes(folder: PageFolder, night: PublishedNight, titles: Mapping[str, str]) -> None:
-    """Write the page of changes and the csv beside it."""
+    """Write the page of changes and the csv beside it, which is there when nothing changed too:
+    whoever fetches it each night finds it."""
     cells = night.rows(
         f"SELECT {', '.join(COLUMNS)} FROM changes WHERE night = ? "
         f"ORDER BY table_name, key, column_name LIMIT {MOST_IN_CSV}",
         night.night["night"],
     )
-    if cells:
-        folder.put("changes.csv", digest_of(cells), lambda: csv_of(cells))
+    folder.put("changes.csv", digest_of(cells), lambda: csv_of(cells))
     folder.put_page("changes.html", "changes.html.jinja", _page(night, titles, cells))
 
 
