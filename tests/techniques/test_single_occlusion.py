@@ -168,7 +168,9 @@ def test_marks_point_at_the_manoeuvre(recordings: list[Recording], tapes: list[T
             assert slope == pytest.approx(-1 / values["tau_s"])
             _assert_line_lies_on_the_loop(recording, trial.start, trial.end, line.x, line.y)
             level = marks["end-expiratory level before"].y[0]
-            above = marks["occlusion"].y[0] - level
+            # The shutter is marked from where it closes to where it opens, not at its release.
+            assert marks["shutter closed"].x == pytest.approx((closes[0], opens[0]), abs=0.035)
+            above = marks["shutter closed"].y[0] - level
             assert above == pytest.approx(values["occlusion_volume_ml"], abs=0.5)
 
 
