@@ -169,7 +169,7 @@ def test_marks_point_at_the_manoeuvre(recordings: list[Recording], tapes: list[T
             _assert_line_lies_on_the_loop(recording, trial.start, trial.end, line.x, line.y)
             level = marks["end-expiratory level before"].y[0]
             # The shutter is marked from where it closes to where it opens, not at its release.
-            # Closing is found late, by 0.018 to 0.036 s on these tapes: flow has to fall to nothing.
+            # Closing is found 0.018 to 0.036 s late on these tapes: flow has to fall to nothing.
             shut_s, opened_s = marks["shutter closed"].x
             assert -0.005 <= shut_s - closes[0] <= 0.045
             assert opened_s == pytest.approx(opens[0], abs=0.03)
