@@ -3,7 +3,7 @@
 Recordings are read again and drawn in the processes that measure them. A trial in which a rule is
 not plainly met keeps its full detail; of others less is kept, but every breath and effort.
 
-They are drawn by a small script of our own (`static/trace.js`, 29 kB, 9 kB compressed) and not by a
+They are drawn by a small script of our own (`static/trace.js`, 28 kB, 9 kB compressed) and not by a
 charting library (plotly.js, 4.8 MB in every centre's folder): it loads at once, takes its colours
 from the style sheet, so that dark screens and paper need no redrawing, breaks lines at gaps, keeps
 numbers of marks apart, and has the height that the page has reserved for it.
