@@ -48,7 +48,7 @@ class Detail(NamedTuple):
 # A short trial has as many, or the bend of a forced expiration would be a corner.
 LEAST_BUCKETS = 80
 FULL = Detail(0.02, 700, 1500)
-SOUND = Detail(0.06, 200, 400)
+SOUND = Detail(0.12, 200, 400)
 
 
 def peaks_kept(values: FloatArray, buckets: int) -> IntArray:
