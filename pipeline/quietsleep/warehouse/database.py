@@ -14,11 +14,8 @@ from quietsleep.contract.model import Table
 from quietsleep.contract.schemas import duckdb_ddl
 from quietsleep.errors import QuietsleepError, WarehouseError
 from quietsleep.store.tables import frugal_engine
-from quietsleep.warehouse.parquet import Part
-
-if TYPE_CHECKING:
-    import duckdb
 from quietsleep.warehouse.current import current_night
+from quietsleep.warehouse.parquet import Part
 
 if TYPE_CHECKING:
     import duckdb
