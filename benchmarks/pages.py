@@ -1,6 +1,6 @@
-"""What pages weigh, and what a browser needs for them: a study of five centres of 500 sessions.
+"""What pages weigh, and what a browser needs for them: a centre of 500 sessions.
 
-The demo's night is multiplied, sessions and all that hangs on them, and its pages are written with
+One centre of the demo is multiplied, sessions and all on them, and its pages are written with
 the traces that the demo drew. `python -m benchmarks.pages STUDY` measures on a finished demo study;
 `--write docs/pages.md` writes the page. Times are of this machine, sizes are of any.
 """
@@ -19,7 +19,7 @@ import typer
 from tests.browser.windows import open_browsers
 from tests.site.nights import CopiedTraces, copy_of, read_night
 
-SESSIONS = 500
+CENTRE, SESSIONS = "willow", 500
 WIDE = {"width": 1440, "height": 900}
 NARROW = {"width": 390, "height": 844}
 WATCH = """
@@ -77,8 +77,8 @@ def folder_mb(folder: Path) -> float:
 def measure(study: Path, folder: Path) -> tuple[list[Row], list[str]]:
     """Write the large study's pages, weigh them and open them."""
     demo = read_night(study)
-    made = copy_of(demo)
-    n = len({(row["centre"], row["session"]) for row in made.rows("sessions", centre="willow")})
+    made = copy_of(demo).keep(centres=[CENTRE])
+    n = len({(row["centre"], row["session"]) for row in made.rows("sessions", centre=CENTRE)})
     times = SESSIONS // n
     made.repeat_sessions(times)
     draw = CopiedTraces(study / "pages", lambda name, index: (origin_of(name), index))
@@ -87,7 +87,7 @@ def measure(study: Path, folder: Path) -> tuple[list[Row], list[str]]:
     seconds = time.perf_counter() - began
     n_tests = len(made.rows("tests"))
     said = [
-        f"{5 * SESSIONS} sessions at most, {n_tests} tests: publishing and pages {seconds:.0f} s, "
+        f"{n * times} sessions, {n_tests} tests: publishing and pages {seconds:.0f} s, "
         f"{1000 * seconds / n_tests:.0f} ms a test, in one process.",
         *(
             f"{centre.name}: {len([*centre.rglob('*.html')])} pages, {folder_mb(centre):.1f} MB"
@@ -97,7 +97,7 @@ def measure(study: Path, folder: Path) -> tuple[list[Row], list[str]]:
     ]
     rows: list[Row] = []
     with open_browsers() as browsers:
-        for name, path in pages_to_open(pages, "willow"):
+        for name, path in pages_to_open(pages, CENTRE):
             bare, packed = weigh(path)
             wide, narrow = (look(browsers.chromium(), path, v) for v in (WIDE, NARROW))
             rows.append((name, path.name, bare, packed, wide[0], max(wide[1], narrow[1])))

@@ -89,7 +89,6 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.study.begin": "commands of their own",
     "quietsleep.warehouse.briefing": "what is said of the other tables, apart from publishing them",
     "quietsleep.warehouse.drifts": "one statistic with its own sources",
-    "quietsleep.warehouse.lost_tests": "the count of what was lost, apart from the other tables",
     "quietsleep.warehouse.standing": "one statistic with its own source",
     "quietsleep.warehouse.unit_slips": "one question, apart from the tables that it asks",
     "quietsleep.warehouse.infants": "infants over time, apart from the tables that hold them",

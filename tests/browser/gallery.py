@@ -69,7 +69,7 @@ def main(study: Path, folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     with open_browsers() as browsers:
         for shot in SHOTS:
-            take(browsers.chromium(), study / "pages", shot, folder)
+            take(browsers.chromium(), study.resolve() / "pages", shot, folder)
     (folder / MADE_OF).write_text(made_of() + "\n", encoding="ascii")
     print(f"{len(SHOTS)} pictures in {folder}")
 

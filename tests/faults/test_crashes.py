@@ -72,8 +72,8 @@ def kill_and_recover(
         wrong.append("the reader read nothing")
     if content(study) != course.content:
         wrong.append("the warehouse differs from that of an undisturbed night")
-    if pages(study) != course.pages:
-        wrong.append("the pages differ from those of an undisturbed night")
+    if differ := pages(study) ^ course.pages:
+        wrong.append(f"pages differ from those of an undisturbed night: {sorted(differ)[:5]}")
     wrong += left_over(study)
     if not (last["idle"] or ended(nights.run(study))["idle"]):
         wrong.append("the night after the recovery found something to do")

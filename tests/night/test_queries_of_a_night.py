@@ -199,7 +199,8 @@ def test_terminal_pages_and_warehouse_count_the_same(
     assert named == {row["query"] for row in queries(study)}
     overview = (study / "pages/overview/index.html").read_text(encoding="utf-8")
     assert f">{n} queries are open.<" in overview
-    assert len(re.findall(r'<th scope="row" class="n">\d+</th>', overview)) == n
+    listed = [int(number) for number in re.findall(r'<li id="q(\d+)">', overview)]
+    assert len(listed) == n and {*listed} == named
     for centre in ("juniper", "larch", "rowan", "sedge", "willow"):
         own = queries(study, f"centre = '{centre}' AND state = 'open'")
         page = (study / "pages" / centre / "index.html").read_text(encoding="utf-8")
@@ -301,7 +302,7 @@ def test_an_answer_makes_a_cheap_night(
         for night in (before, after)
     )
     changed = {path.split("/")[1] for path in old if new.get(path) != old[path]}
-    assert changed == {"queries", "nights", "conservation"}
+    assert changed == {"queries", "nights", "conservation", "briefing"}
     one = "tables/sessions/centre=larch/part.parquet"
     assert (before / one).stat().st_ino == (after / one).stat().st_ino
     page = (troubled / "pages/sedge/index.html").read_text(encoding="utf-8")

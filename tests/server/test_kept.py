@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import shutil
-from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
 
@@ -16,7 +15,7 @@ from quietsleep.server.access import Tokens
 from quietsleep.server.app import open_pages
 from quietsleep.server.sessions import LoginSession
 from quietsleep.study.study import load_study
-from tests.server.conftest import Visitor, desk_app
+from tests.server.conftest import Visitor
 from tests.server.running import running
 
 
@@ -24,12 +23,6 @@ from tests.server.running import running
 def study(small_night: tuple[Path, object], tmp_path: Path) -> Path:
     shutil.copytree(small_night[0], tmp_path / "study", symlinks=True)
     return tmp_path / "study"
-
-
-@pytest.fixture
-def address(study: Path) -> Iterator[str]:
-    with running(desk_app(study)) as found:
-        yield found
 
 
 def is_strict(answer: httpx.Response) -> bool:

@@ -7,7 +7,6 @@ import html
 import json
 import re
 import shutil
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -22,8 +21,7 @@ from quietsleep.site.packing import pieces_of
 from quietsleep.study.review_log import Review, reviews_of
 from quietsleep.study.study import load_study
 from quietsleep.warehouse.registered import open_register
-from tests.server.conftest import OPEN, desk_app
-from tests.server.running import running
+from tests.server.conftest import OPEN
 
 HOME = "/-/reading/"
 
@@ -39,12 +37,6 @@ def all_drawn(monkeypatch: pytest.MonkeyPatch) -> None:
 def study(small_night: tuple[Path, object], tmp_path: Path) -> Path:
     shutil.copytree(small_night[0], tmp_path / "study", symlinks=True)
     return tmp_path / "study"
-
-
-@pytest.fixture
-def address(study: Path) -> Iterator[str]:
-    with running(desk_app(study)) as found:
-        yield found
 
 
 class Visit:

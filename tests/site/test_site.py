@@ -221,8 +221,12 @@ def test_a_check_that_is_held_is_not_called_missing(edited: EditedNight, tmp_pat
     check |= {"state": "quarantined", "status": "quarantined", "why": "The file was cut short."}
     edited.drop("session_checks", session="willow-s010", kind="syringe")
     pages = edited.write(tmp_path).pages
-    text = "".join(Reader(pages / "willow" / file_of_session("willow-s010")).text)
-    assert f"delivered as {check['check_code']}, not read: The file was cut short." in text
+    tests = edited.rows("tests", session="willow-s010")
+    files = [file_of_session("willow-s010"), *(file_of_test(test["test"]) for test in tests)]
+    assert len(files) > 1
+    for name in files:
+        text = "".join(Reader(pages / "willow" / name).text)
+        assert f"delivered as {check['check_code']}, not read: The file was cut short." in text
 
 
 def test_letters_say_the_month_and_name_no_other_centre(demo: WrittenNight) -> None:

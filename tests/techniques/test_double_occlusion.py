@@ -116,7 +116,8 @@ def test_flow_before_a_closure_leaves_the_falling_filter_out(
     for i, recording in enumerate(recordings_at(two, 100.0)):
         total = ward.bodies.resistance[i] + ward.bodies.apparatus[i]
         for trial in technique.find_trials(recording):
-            flows = [m for m in technique.mark_trial(recording, trial) if m.axis == "flow"]
+            marks = technique.mark_trial(recording, trial)
+            flows = [m for m in marks if m.label.startswith("flow before")]
             plateau = technique._points(recording, trial).pressure_kpa[1]
             assert -flows[0].y[0] == pytest.approx(plateau / total, rel=0.04)
 
@@ -136,7 +137,7 @@ def test_marks_point_at_each_occlusion(two: tuple[Ward, list[Tape]]) -> None:
     for recording, tape in zip(recordings_at(two, 200.0), tapes, strict=True):
         for trial, closes in zip(technique.find_trials(recording), tape.closes, strict=True):
             marks = [m for m in technique.mark_trial(recording, trial) if m.axis == "volume"]
-            seen = [m.x[0] for m in marks if m.label.startswith("occlusion")]
+            seen = [m.x[0] for m in marks if m.label.startswith("shutter closed")]
             assert seen == pytest.approx(closes, abs=0.035)
             loop = {m.label: m for m in technique.mark_trial(recording, trial) if m.axis == "loop"}
             line = loop["compliance line"]

@@ -187,7 +187,7 @@ def test_marks_lie_on_the_loop_and_bound_the_efforts(on_device: OnDevice) -> Non
         efforts = [m for m in marks if m.label.startswith("effort")]
         assert len(efforts) == values["n_efforts"]
         assert closed_s <= efforts[0].x[0] < efforts[-1].x[1] <= opened_s
-        (line,) = [m for m in marks if m.axis == "loop"]
+        (line,) = [m for m in marks if m.label == "fitted line"]
         slope = (line.y[-1] - line.y[0]) / (line.x[-1] - line.x[0])
         assert -slope == pytest.approx(values["slope_ml_kpa"], rel=0.03)
         held = slice(trial.landmarks["closed"] + 8, trial.landmarks["released"] - 8)

@@ -94,6 +94,18 @@ def test_one_test_no_day_and_one_centre_have_reasons_and_no_error() -> None:
     assert standing_frame(days_frame([])).empty and weeks_frame(days_frame([])).empty
 
 
+def test_a_line_with_one_of_two_reasons_and_one_with_both_stand_together() -> None:
+    """One centre alone in a technique has no funnel; all are too young for a chart."""
+    rows: list[tuple[str, str, Any, int, int]] = [
+        ("larch", "tidal", MONDAY, 4, 4),
+        ("sedge", "tidal", MONDAY, 4, 3),
+        ("larch", "single_occlusion", MONDAY, 2, 2),
+    ]
+    found = standing_frame(days_frame(rows)).set_index(["centre", "technique"])["why"]
+    assert all(isinstance(why, str) and "nan" not in why for why in found)
+    assert found["larch", "single_occlusion"] != found["sedge", "tidal"]
+
+
 def test_a_centre_whose_statistics_fail_leaves_the_others(monkeypatch: pytest.MonkeyPatch) -> None:
     failed: list[str] = []
 

@@ -317,11 +317,9 @@ def place(fold: Fold, row: Row, expected: Expected) -> None:
 def asked(fold: Fold) -> Iterator[tuple[str, ...]]:
     """Data queries about deliveries and consent."""
     for n, arrival in enumerate(fold.arrivals):
-        mine = [row for row in fold.rows if row.place == n]
-        rests = any(fold.state_of(row) in {"in_force", "quarantined"} for row in mine)
-        if arrival.gone and rests:
+        if arrival.gone and something_rests(fold, n):
             yield "vanished", arrival.name
-        elif arrival.edited and rests:
+        elif arrival.edited and something_rests(fold, n):
             yield "edited", arrival.name
         if arrival.delivery.created_days > CREATED_AHEAD_DAYS and not arrival.lost:
             yield "created_ahead", arrival.name
@@ -330,6 +328,15 @@ def asked(fold: Fold) -> Iterator[tuple[str, ...]]:
     for code in fold.out & set(fold.sessions):
         if fold.sessions[code].consent == "no":
             yield "consent", code
+
+
+def something_rests(fold: Fold, place: int) -> bool:
+    """Whether anything that a delivery brought still counts or is held, results among it."""
+    arrival = fold.arrivals[place]
+    mine = [row for row in fold.rows if row.place == place]
+    if arrival.lost:
+        mine += [r for r in all_rows(place, arrival.delivery) if r.kind == "reported"]
+    return any(fold.state_of(row) in {"in_force", "quarantined"} for row in mine)
 
 
 def came_anew(fold: Fold, place: int) -> bool:

@@ -3,7 +3,7 @@
 Recordings are read again and drawn in the processes that measure them. A trial in which a rule is
 not plainly met keeps its full detail; of others less is kept, but every breath and effort.
 
-They are drawn by a small script of our own (`static/trace.js`, 29 kB, 9 kB compressed) and not by a
+They are drawn by a small script of our own (`static/trace.js`, 28 kB, 9 kB compressed) and not by a
 charting library (plotly.js, 4.8 MB in every centre's folder): it loads at once, takes its colours
 from the style sheet, so that dark screens and paper need no redrawing, breaks lines at gaps, keeps
 numbers of marks apart, and has the height that the page has reserved for it.
@@ -45,8 +45,10 @@ class Detail(NamedTuple):
     steps: int
 
 
+# A short trial has as many, or the bend of a forced expiration would be a corner.
+LEAST_BUCKETS = 80
 FULL = Detail(0.02, 700, 1500)
-SOUND = Detail(0.3, 200, 400)
+SOUND = Detail(0.12, 200, 400)
 
 
 def peaks_kept(values: FloatArray, buckets: int) -> IntArray:
@@ -224,7 +226,7 @@ def _kept(
     kept = []
     for start, end in segments:
         wanted = int((end - start) / rate_hz / detail.bucket_s) + 1
-        buckets = min(max(wanted, 20), detail.most)
+        buckets = min(max(wanted, LEAST_BUCKETS), detail.most)
         kept += [start + peaks_kept(values[start:end], buckets) for values in signals.values()]
         kept.append(np.array([e for e in edges if start <= e < end], dtype=np.int64))
     return np.unique(np.concatenate(kept)).astype(np.int64)

@@ -147,6 +147,21 @@ def with_unit(shown: str, unit: str | None) -> str:
     return f"{shown}\u00a0{words}" if words else shown
 
 
+def measured(value: Any, unit: str | None) -> str:
+    """Show a result with its unit; a dash where there is none."""
+    return "–" if missing(value) else with_unit(number(value), unit)
+
+
+def z_score(outcome: Row) -> str:
+    """Show the z-score of an outcome; a dash where there is none."""
+    return "–" if missing(outcome["z"]) else f"{outcome['z']:+.2f}"
+
+
+def spread(outcome: Row) -> str:
+    """Show the coefficient of variation of an outcome; of one trial it is no number."""
+    return number(outcome["cv_pct"], 3) if (outcome["n_trials"] or 0) > 1 else "–"
+
+
 def limit(operator: str, low: Any, high: Any, unit: str | None) -> str:
     """Say a limit in words: at least 0.1 s, at most 10 %, 2.7 to 3.3 kPa, exactly 1."""
     if operator == "at_least":
@@ -232,9 +247,13 @@ class Advice(NamedTuple):
 
 def faults_of(data: CentreData, kind: str, item: str) -> tuple[Fault, ...]:
     """Return what one item does not meet: rejecting rules first, then alerts, then flags."""
-    rows = data.faults.get((kind, item), [])
-    found = [_fault(data, row) for row in rows if row["state"] != "not_applicable"]
-    return tuple(sorted(found, key=lambda f: (f.state == "waived", ORDER.get(f.severity, 3))))
+    return tuple(_fault(data, row) for row in faulty_verdicts(data, kind, item))
+
+
+def faulty_verdicts(data: CentreData, kind: str, item: str) -> list[Row]:
+    """Return the verdicts behind the faults of one item, in their order."""
+    rows = [r for r in data.faults.get((kind, item), []) if r["state"] != "not_applicable"]
+    return sorted(rows, key=lambda r: (r["state"] == "waived", ORDER.get(r["severity"], 3)))
 
 
 def _fault(data: CentreData, row: Row) -> Fault:

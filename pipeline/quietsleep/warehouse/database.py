@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
+from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,11 +14,8 @@ from quietsleep.contract.model import Table
 from quietsleep.contract.schemas import duckdb_ddl
 from quietsleep.errors import QuietsleepError, WarehouseError
 from quietsleep.store.tables import frugal_engine
-from quietsleep.warehouse.parquet import Part
-
-if TYPE_CHECKING:
-    import duckdb
 from quietsleep.warehouse.current import current_night
+from quietsleep.warehouse.parquet import Part
 
 if TYPE_CHECKING:
     import duckdb
@@ -25,27 +25,56 @@ if TYPE_CHECKING:
 STORAGE_VERSION = "v1.0.0"
 
 
+@dataclass(frozen=True, slots=True)
+class _LaidOut:
+    """What a table of the database is made of: its definition, its parts, and all of their rows."""
+
+    name: str
+    ddl: str
+    paths: tuple[str, ...]
+    rows: int
+
+
 def write_database(
     folder: Path, tables: Sequence[Table], parts: Sequence[Part], view_statements: Sequence[str]
 ) -> None:
-    """Create study.duckdb from the parts, and check that each table holds every row of them."""
-    paths: dict[str, list[str]] = {}
-    rows: dict[str, int] = {}
-    for part in parts:
-        paths.setdefault(part.table, []).append(str(folder / part.path))
-        rows[part.table] = rows.get(part.table, 0) + part.rows
+    """Create study.duckdb from the parts, and check that each table holds every row of them.
+
+    It is laid out in a process of its own: an engine writes whole blocks, and with them what its
+    memory held before, such as rows of the night before that were withdrawn since.
+    """
+    own = [
+        _LaidOut(
+            table.name,
+            duckdb_ddl(table),
+            tuple(str(folder / part.path) for part in parts if part.table == table.name),
+            sum(part.rows for part in parts if part.table == table.name),
+        )
+        for table in tables
+    ]
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as fresh:
+        try:
+            fresh.submit(_lay_out, folder, own, tuple(view_statements)).result()
+        except BrokenProcessPool:
+            raise WarehouseError(
+                "The process that lays out study.duckdb was ended from outside, most likely for "
+                "want of memory. Nothing was published; the next night goes on from there."
+            ) from None
+
+
+def _lay_out(folder: Path, tables: Sequence[_LaidOut], view_statements: Sequence[str]) -> None:
     with frugal_engine(folder.parent) as connection:
         path = folder / "study.duckdb"
         connection.execute(f"ATTACH '{path}' AS study (STORAGE_VERSION '{STORAGE_VERSION}')")
         connection.execute("USE study")
         for table in tables:
-            connection.execute(f"BEGIN; {duckdb_ddl(table)}")
+            connection.execute(f"BEGIN; {table.ddl}")
             connection.execute(
                 f'INSERT INTO "{table.name}" BY NAME '
                 "SELECT * FROM read_parquet(?, hive_partitioning = false)",
-                [paths[table.name]],
+                [list(table.paths)],
             )
-            _check_count(connection, table.name, rows[table.name])
+            _check_count(connection, table.name, table.rows)
             connection.execute("COMMIT")
         # What a view holds has no order of its own, and keeping one takes much memory.
         connection.execute("SET preserve_insertion_order = false")

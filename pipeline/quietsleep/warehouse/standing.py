@@ -292,7 +292,7 @@ def _with_one_why(rows: pd.DataFrame) -> pd.DataFrame:
     if rows.empty:
         return rows
     parts = rows[["why_chart", "why_funnel"]].to_numpy()
-    said = [" ".join(word for word in each if word) or None for each in parts]
+    said = [" ".join(word for word in each if isinstance(word, str)) or None for each in parts]
     return rows.assign(why=pd.Series(said, index=rows.index, dtype="object"))
 
 

@@ -5,12 +5,10 @@ Sentences are those of the table `session_changes`, cells those of `changes`.
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
-from quietsleep.site import words
+from quietsleep.site.csv_text import csv_text
 from quietsleep.site.folder import PageFolder, digest_of, session_file
 from quietsleep.site.read import PublishedNight, Row, grouped
 from quietsleep.site.words import night_said
@@ -34,8 +32,6 @@ CAUSES = {
     "withdrawal": "What was withdrawn",
     "not known": "A cause that is not known",
 }
-# A spreadsheet runs a cell that begins so as a formula; delivered text never may.
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 class ChangedSession(NamedTuple):
@@ -58,14 +54,14 @@ class ChangeCause(NamedTuple):
 
 
 def write_changes(folder: PageFolder, night: PublishedNight, titles: Mapping[str, str]) -> None:
-    """Write the page of changes and the csv beside it."""
+    """Write the page of changes and the csv beside it, which is there when nothing changed too:
+    whoever fetches it each night finds it."""
     cells = night.rows(
         f"SELECT {', '.join(COLUMNS)} FROM changes WHERE night = ? "
         f"ORDER BY table_name, key, column_name LIMIT {MOST_IN_CSV}",
         night.night["night"],
     )
-    if cells:
-        folder.put("changes.csv", digest_of(cells), lambda: csv_of(cells))
+    folder.put("changes.csv", digest_of(cells), lambda: csv_of(cells))
     folder.put_page("changes.html", "changes.html.jinja", _page(night, titles, cells))
 
 
@@ -133,16 +129,5 @@ def change_counts(night: PublishedNight) -> list[tuple[str, int, int, int]]:
 
 
 def csv_of(rows: Sequence[Row]) -> str:
-    """Return rows as a csv that no spreadsheet runs: a cell like a formula begins with a mark."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    for row in rows:
-        writer.writerow([_cell(row[name]) for name in COLUMNS])
-    return text.getvalue()
-
-
-def _cell(value: str | None) -> str:
-    text = words.seen(value or "")
-    is_number = text.replace(".", "", 1).removeprefix("-").isdigit()
-    return f"'{text}" if text.startswith(_FORMULA) and not is_number else text
+    """Return changed cells as csv, under their names."""
+    return csv_text([COLUMNS, *([row[name] for name in COLUMNS] for row in rows)])

@@ -80,7 +80,7 @@ def checks_behind(data: CentreData, session: Row, kinds: Iterable[str]) -> Itera
         title = technique_title(kind)
         check = data.checks_behind.get((session["session"], kind))
         if check is None:
-            yield CheckBehind(title, words.VERDICT["fail"], _why_none(data, session, kind), "", ())
+            yield CheckBehind(title, words.VERDICT["fail"], why_none(data, session, kind), "", ())
             continue
         yield CheckBehind(
             title,
@@ -91,10 +91,11 @@ def checks_behind(data: CentreData, session: Row, kinds: Iterable[str]) -> Itera
         )
 
 
-def _why_none(data: CentreData, session: Row, kind: str) -> str:
-    """Say why a session rests on no check of a kind: none came, held, or done afterwards."""
-    own = data.checks_of.get((kind, session["device"]), [])
-    same_day = [c for c in own if c["done_on"] == session["tested_on"]]
+def why_none(data: CentreData, tested: Row, kind: str) -> str:
+    """Say why a session, or a test of it, rests on no check of a kind: none came, held, or done
+    afterwards."""
+    own = data.checks_of.get((kind, tested["device"]), [])
+    same_day = [c for c in own if c["done_on"] == tested["tested_on"]]
     held = [c for c in same_day if c["state"] == "quarantined"]
     if held:
         return f"delivered as {held[0]['check_code']}, not read: {held[0]['why'] or 'held'}"

@@ -8,13 +8,13 @@ carry its token; a row that was lost carries `LOST`.
 
 from __future__ import annotations
 
-import csv
-import io
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from quietsleep import contract
 from quietsleep.site import words
+from quietsleep.site.csv_text import csv_text
 from quietsleep.site.folder import PageFolder, digest_of, for_script, session_file, test_file
 from quietsleep.site.read import CentreData, Row, grouped
 from quietsleep.site.words import Sign, faults_of, technique_title
@@ -24,8 +24,6 @@ ON_A_PAGE = 50
 MOST_ON_MONTH_PAGE = 1000
 LOST = "lost"
 NOT_GIVEN = "not given"
-# A spreadsheet runs a cell that begins so.
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 class Choice(NamedTuple):
@@ -114,10 +112,7 @@ class ListOf(NamedTuple):
 def _filters(
     named: Iterable[tuple[str, str, Mapping[str, tuple[str, str]]]], lines: Sequence[ListLine]
 ) -> tuple[Filter, ...]:
-    counts: dict[str, int] = {}
-    for line in lines:
-        for token in line.tokens:
-            counts[token] = counts.get(token, 0) + 1
+    counts = Counter(token for line in lines for token in line.tokens)
     found = []
     for name, title, tokens in named:
         choices = [
@@ -297,9 +292,7 @@ def _newest_first(data: CentreData) -> list[Row]:
 def list_of_sessions(data: CentreData) -> ListOf:
     """Return every session of a centre, the newest first."""
     status, operator, month = _Tokens("s"), _Tokens("o"), _Tokens("m")
-    of_session: dict[str, list[Row]] = {}
-    for test in data.tests:
-        of_session.setdefault(test["session"], []).append(test)
+    of_session = grouped(data.tests, "session")
     lines = []
     for session in _newest_first(data):
         tests = of_session.get(session["session"], [])
@@ -360,9 +353,9 @@ def months_in(data: CentreData) -> list[MonthPage]:
     sessions = _by_month(data.sessions.values())
     found, at_test, at_session = [], 0, 0
     for key in sorted({*tests, *sessions}, reverse=True):
-        n_sessions = sessions.get(key, 0)
-        for first in range(0, max(tests.get(key, 0), 1), MOST_ON_MONTH_PAGE):
-            n = min(MOST_ON_MONTH_PAGE, tests.get(key, 0) - first)
+        n_sessions = sessions[key]
+        for first in range(0, max(tests[key], 1), MOST_ON_MONTH_PAGE):
+            n = min(MOST_ON_MONTH_PAGE, tests[key] - first)
             number = first // MOST_ON_MONTH_PAGE + 1
             suffix, said = ("", "") if number == 1 else (f"-{number}", f", part {number}")
             found.append(
@@ -377,12 +370,8 @@ def months_in(data: CentreData) -> list[MonthPage]:
     return found
 
 
-def _by_month(rows: Iterable[Row]) -> dict[str, int]:
-    counts: dict[str, int] = {}
-    for row in rows:
-        key = words.month(row["tested_on"])
-        counts[key] = counts.get(key, 0) + 1
-    return counts
+def _by_month(rows: Iterable[Row]) -> Counter[str]:
+    return Counter(words.month(row["tested_on"]) for row in rows)
 
 
 def month_links(data: CentreData, name: str) -> list[tuple[str, str, int]]:
@@ -425,20 +414,6 @@ def pack(whole: ListOf) -> dict[str, Any]:
 
 def _script(name: str, packed: Mapping[str, Any]) -> str:
     return f'(globalThis.quietsleepLists ??= {{}})["{name}"] = {for_script(packed)};\n'
-
-
-def csv_text(rows: Iterable[Sequence[Any]]) -> str:
-    """Return rows as csv that a spreadsheet opens without running anything in it."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\r\n")
-    for row in rows:
-        writer.writerow([_harmless("" if value is None else str(value)) for value in row])
-    return out.getvalue()
-
-
-def _harmless(text: str) -> str:
-    shown = words.seen(text)
-    return f"'{shown}" if shown.startswith(_FORMULA) else shown
 
 
 def _csv_of_tests(data: CentreData) -> Iterator[Sequence[Any]]:

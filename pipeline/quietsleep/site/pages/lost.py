@@ -15,8 +15,7 @@ from quietsleep.contract.model import fault_for
 from quietsleep.site import words
 from quietsleep.site.read import CentreData, Row
 from quietsleep.site.words import count, technique_title
-
-QUARANTINED = "quarantined"
+from quietsleep.warehouse.lost_tests import QUARANTINED
 
 
 class LostReason(NamedTuple):

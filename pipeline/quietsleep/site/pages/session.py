@@ -181,20 +181,15 @@ def _outcomes(data: CentreData, session: str, tests: Sequence[Row]) -> Iterable[
         for row in data.outcomes.get((session, test["technique"]), []):
             found = contract.OUTCOMES.get(row["outcome"])
             reported: Any = own.get((session, row["outcome"]), {})
-            z = "–" if words.missing(row["z"]) else f"{row['z']:+.2f}"
             yield OutcomeLine(
                 str(found.meaning) if found else words.plain(row["outcome"]),
                 row["outcome"],
-                _value(row["value"], row["unit"]),
-                z,
+                words.measured(row["value"], row["unit"]),
+                words.z_score(row),
                 str(row["n_trials"] or 0),
-                words.number(row["cv_pct"], 3) if (row["n_trials"] or 0) > 1 else "–",
-                _value(reported.get("reported_value"), reported.get("reported_unit")),
+                words.spread(row),
+                words.measured(reported.get("reported_value"), reported.get("reported_unit")),
             )
-
-
-def _value(value: Any, unit: str | None) -> str:
-    return "–" if words.missing(value) else words.with_unit(words.number(value), unit)
 
 
 def _queries_by_session(data: CentreData) -> dict[str, list[Row]]:

@@ -12,7 +12,8 @@ from quietsleep.contract import Outcome
 from quietsleep.site import words
 from quietsleep.site.folder import PageFolder, session_file, slug, test_file
 from quietsleep.site.packing import pieces_of, unpack
-from quietsleep.site.read import CentreData, Row
+from quietsleep.site.pages.equipment import why_none
+from quietsleep.site.read import CentreData, Row, grouped
 from quietsleep.site.small import ShownTrial, draw_small
 from quietsleep.site.traces import is_sound
 from quietsleep.site.value_strips import Strip, strip_file, write_strips
@@ -95,11 +96,7 @@ class TestPage(NamedTuple):
 def write_test_pages(folder: PageFolder, data: CentreData, traces: Mapping[str, str]) -> None:
     """Write the page of every test, and the strips that they show; `traces` are the trace files
     that there are, by test."""
-    of_session: dict[str, list[Row]] = {}
-    of_technique: dict[str, list[Row]] = {}
-    for test in data.tests:
-        of_session.setdefault(test["session"], []).append(test)
-        of_technique.setdefault(test["technique"], []).append(test)
+    of_session, of_technique = grouped(data.tests, "session"), grouped(data.tests, "technique")
     places = {t["test"]: at for tests in of_technique.values() for at, t in enumerate(tests)}
     strips: list[tuple[str, str]] = []
     for first in range(0, len(data.tests), TESTS_AT_ONCE):
@@ -368,19 +365,16 @@ def _block(data: CentreData, number: int, trial: Row, best: str) -> TrialBlock:
         sign=words.sign(trial["status"]),
         flagged=bool(trial["flagged"]),
         faults=faults,
-        reasons=tuple(dict.fromkeys(_reason(trial["technique"], f) for f in faults)),
+        reasons=_reasons(data, trial),
         style="fault" if trial["status"] != "accepted" else style,
         failed_quantities=" ".join(failed),
     )
 
 
-def _reason(technique: str, fault: Fault) -> str:
-    """Name what was found and the limit, as "loop opening 12 %, limit at most 5 %"."""
-    known = contract.QUANTITIES.get((technique, "trial", fault.quantity))
-    name = words.quantity_name(fault.quantity, known.unit if known else "1")
-    if known is not None and known.labels:
-        return f"{name}: {fault.observed}"
-    return f"{name} {fault.observed}, limit {fault.limit}"
+def _reasons(data: CentreData, trial: Row) -> tuple[str, ...]:
+    """Name what each rule found wrong with a trial, as lists and letters name it."""
+    rows = words.faulty_verdicts(data, "trial", trial["trial"])
+    return tuple(words.reason_of(data.rule_behind(row), [row]) for row in rows)
 
 
 def _value_rows(
@@ -423,8 +417,7 @@ def _check_line(data: CentreData, test: Row, kind: str) -> CheckLine:
             return CheckLine(title, words.VERDICT["not_applicable"], said, "", (), ())
         dependents = contract.CHECKS[kind].dependents
         todo = (dependents.remedy_missing,) if dependents else ()
-        said = "none of this device was delivered for the day of the test, before the test"
-        return CheckLine(title, words.VERDICT["fail"], said, "", (), todo)
+        return CheckLine(title, words.VERDICT["fail"], why_none(data, test, kind), "", (), todo)
     said = f"{check['check_code']}, {words.moment(check['done_at'])}"
     if not was_read:
         said += "; nothing of the test rests on it, since nothing was read"
@@ -452,18 +445,14 @@ def _outcomes(data: CentreData, key: tuple[str, str]) -> tuple[tuple[str, ...], 
     found = []
     for row in data.outcomes.get(key, []):
         outcome = contract.OUTCOMES.get(row["outcome"])
-        z = "–" if words.missing(row["z"]) else f"{row['z']:+.2f}"
         found.append(
             (
                 str(outcome.meaning) if outcome else words.plain(row["outcome"]),
                 row["outcome"],
-                "–"
-                if words.missing(row["value"])
-                else words.with_unit(words.number(row["value"]), row["unit"]),
+                words.measured(row["value"], row["unit"]),
                 _trials_behind(row, outcome),
-                # The spread of one trial is no number.
-                words.number(row["cv_pct"], 3) if (row["n_trials"] or 0) > 1 else "–",
-                z,
+                words.spread(row),
+                words.z_score(row),
                 row["equation"] or row["z_why"] or "",
             )
         )
