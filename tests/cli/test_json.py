@@ -20,7 +20,7 @@ from quietsleep.night.dry_run import DryRun, counted
 from quietsleep.night.night import NightReport
 from quietsleep.night.stages import run_night
 from quietsleep.warehouse.release import make_release
-from quietsleep.warehouse.told import session_changes
+from quietsleep.warehouse.session_changes import session_changes
 
 SCHEMAS = Path(__file__).parents[2] / "docs" / "json"
 

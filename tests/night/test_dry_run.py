@@ -15,7 +15,7 @@ from quietsleep.night.stages import run_night
 from quietsleep.study.register_key import KEY_VARIABLE
 from quietsleep.study.study import load_study
 from quietsleep.warehouse.database import open_current
-from quietsleep.warehouse.told import session_changes
+from quietsleep.warehouse.session_changes import session_changes
 from tests.shared import copy_of_one
 
 LIMIT = """
@@ -106,6 +106,6 @@ def test_changes_of_a_session_in_words() -> None:
         "tidal from accepted to rejected; vt_ml from 60.123 to 61.5; 1 outcome lost; "
         "1 trial judged otherwise"
     )
-    assert said["s1"].causes == ("limit", "formula")
-    assert said["s2"].sentence == "the session is added; tidal added; 1 outcome gained"
-    assert said["s3"].sentence == "1 particular that no result depends on"
+    assert said["s1"].causes == ("formula", "limit")
+    assert said["s2"].sentence == "the session is new, with 1 test and 1 outcome"
+    assert said["s3"].sentence == "details that no result depends on"

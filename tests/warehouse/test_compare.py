@@ -121,7 +121,7 @@ def test_a_session_that_was_withdrawn_is_gone_for_that(study: Any, tmp_path: Pat
     assert (
         found.sessions["sentence"]
         .tolist()[0]
-        .startswith("The withdrawal took away 1 test of S2: the session is removed; tidal removed")
+        .startswith("The withdrawal took away 1 test of S2: the session is gone, with 1 test")
     )
 
 

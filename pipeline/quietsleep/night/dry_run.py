@@ -27,16 +27,13 @@ from quietsleep.study.register_key import KEY_VARIABLE
 from quietsleep.study.study import Study
 from quietsleep.warehouse.current import current_night
 from quietsleep.warehouse.database import open_night
+from quietsleep.warehouse.session_changes import COLUMNS, SessionChange, session_changes
 from quietsleep.warehouse.stamps import FILE as STAMPS
-from quietsleep.warehouse.told import SessionChange, session_changes
 
 # Folders of a study that a night reads whole; files beside them are copied as well.
 COPIED = ("centres", "references")
 OF_WORK = ("state.duckdb", "register", "centres")
-CHANGES = (
-    "SELECT table_name, key, column_name, before, after, cause FROM changes WHERE night = ? "
-    "ORDER BY ALL"
-)
+CHANGES = f"SELECT {', '.join(COLUMNS)} FROM changes WHERE night = ? ORDER BY ALL"
 QUERIES = "SELECT query, centre, kind, sentence, remedy FROM queries WHERE state = 'open'"
 
 
@@ -150,7 +147,7 @@ def _published(path: Path) -> Path | None:
 
 
 def _compared(report: NightReport, before: Path | None, after: Path | None) -> DryRun:
-    changes = pd.DataFrame(columns=["table_name", "key", "column_name", "before", "after", "cause"])
+    changes = pd.DataFrame(columns=[*COLUMNS])
     then, now = _open_queries(before), _open_queries(before)
     if after is not None:
         now = _open_queries(after)

@@ -22,11 +22,11 @@ from quietsleep.warehouse.changes import NO_EVIDENCE, difference
 from quietsleep.warehouse.current import night_facts
 from quietsleep.warehouse.proof import RELEASE
 from quietsleep.warehouse.publish import read_table
-from quietsleep.warehouse.told import OF_A_SESSION, session_changes, with_sessions
+from quietsleep.warehouse.session_changes import COLUMNS as CELLS
+from quietsleep.warehouse.session_changes import session_changes, with_sessions
 
 WITHDRAWN = "withdrawal"
 SESSIONS = ("centre", "session", "sentence", "cause")
-CELLS = ("table_name", "key", "column_name", "before", "after", "cause")
 # Facts of a night that say of both what they rest on.
 FACTS = (
     ("contract_version", "contract"),
@@ -78,11 +78,10 @@ def _split(text: str) -> list[str]:
 
 
 def _with_withdrawn(cells: pd.DataFrame, withdrawn: Sessions) -> pd.DataFrame:
-    rows = with_sessions(cells, (*OF_A_SESSION, "recordings", "reported", "verdicts"))
-    keys = zip(rows["centre"], rows["session"], strict=True)
-    gone = [key in {*withdrawn} for key in keys]
+    placed, taken = with_sessions(cells), {*withdrawn}
+    gone = [key in taken for key in zip(placed["centre"], placed["session"], strict=True)]
     cells = cells.copy()
-    cells.loc[rows.index[gone], "cause"] = WITHDRAWN
+    cells.loc[gone, "cause"] = WITHDRAWN
     return cells
 
 
