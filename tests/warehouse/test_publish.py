@@ -191,23 +191,27 @@ def test_a_kill_at_any_step_leaves_a_good_night(
     assert not (tmp_path / "warehouse" / ".aside").exists()
 
 
-def test_kill_minus_nine_leaves_a_good_night(study: Any, facts: Any, tmp_path: Path) -> None:
-    first = numbered(study.frames(), 1)
-    for wait_s in (0.15, 0.55):
-        shutil.rmtree(tmp_path / "warehouse", ignore_errors=True)
-        publish(tmp_path, "n1", first, facts(rules_version="1"))
-        child = python(
-            "from conftest import make_study, night_facts\n"
-            "from test_publish import numbered\nfrom quietsleep.warehouse.publish import publish\n"
-            "frames = numbered(make_study().frames(), 2)\nprint('ready', flush=True)\n"
-            "for i in range(100):\n"
-            "    publish(Path(sys.argv[2]), f'm{i}', frames, night_facts(rules_version='2'))\n",
-            tmp_path,
-        )
-        time.sleep(wait_s)
-        child.kill()
-        child.communicate()
-        assert numbers_seen(tmp_path) in ({1}, {2})
+@pytest.mark.parametrize("at", ["begun", "database"])
+def test_kill_minus_nine_leaves_a_good_night_and_nothing_running(
+    study: Any, facts: Any, tmp_path: Path, at: str
+) -> None:
+    publish(tmp_path, "n1", numbered(study.frames(), 1), facts(rules_version="1"))
+    child = python(
+        "from conftest import make_study, night_facts\n"
+        "from test_publish import numbered\nfrom quietsleep.warehouse.publish import publish\n"
+        "frames = numbered(make_study().frames(), 2)\nprint('ready', flush=True)\n"
+        "for i in range(100):\n"
+        "    publish(Path(sys.argv[2]), f'm{i}', frames, night_facts(rules_version='2'))\n",
+        tmp_path,
+    )
+    if at == "begun":
+        time.sleep(0.15)
+    while at == "database" and not list(tmp_path.rglob("m*/study.duckdb")):
+        time.sleep(0.005)
+    child.kill()
+    # Whatever it started holds its standard output open, until that has ended too.
+    child.communicate(timeout=60)
+    assert numbers_seen(tmp_path) in ({1}, {2})
 
 
 def test_same_rows_in_another_order_give_the_same_bytes(study: Any, tmp_path: Path) -> None:

@@ -5,7 +5,6 @@ A chunk on which a process fails is halved until what kills it stands alone.
 
 from __future__ import annotations
 
-import os
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -13,13 +12,12 @@ from concurrent.futures import BrokenExecutor, CancelledError, Future, ProcessPo
 from concurrent.futures import TimeoutError as FutureTimeout
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from multiprocessing import get_context, parent_process
-from multiprocessing.process import BaseProcess
 from typing import Protocol, TypeVar
 
 from quietsleep.measure.plan import Job
 from quietsleep.measure.recording import crashed, measure_chunk
 from quietsleep.records import Measured
+from quietsleep.store.processes import new_processes
 from quietsleep.study.study import Study
 
 Given = TypeVar("Given")
@@ -56,7 +54,7 @@ class MeasuringPool:
 
     def __init__(self, workers: int) -> None:
         self.workers = workers
-        self._pool = _new_pool(workers)
+        self._pool = new_processes(workers)
         self._turn = threading.Lock()
 
     def measure(self, jobs: Sequence[Job]) -> list[Measured]:
@@ -94,7 +92,7 @@ class MeasuringPool:
     def _replace(self, pool: ProcessPoolExecutor) -> None:
         with self._turn:
             if self._pool is pool:
-                self._pool = _new_pool(self.workers)
+                self._pool = new_processes(self.workers)
                 _kill(pool)
 
     def close(self) -> None:
@@ -163,25 +161,6 @@ def in_process(study: Study, processes: int, notices: list[str]) -> Iterator[InP
     yield InProcess()
 
 
-def _new_pool(workers: int) -> ProcessPoolExecutor:
-    # Spawned, not forked: the parent runs threads and an open database.
-    return ProcessPoolExecutor(
-        max_workers=workers, mp_context=get_context("spawn"), initializer=_end_with_parent
-    )
-
-
-def _end_with_parent() -> None:
-    """Watch the parent from a process of the pool: a killed night leaves nothing running."""
-    parent = parent_process()
-    if parent is not None:
-        threading.Thread(target=_end_after, args=(parent,), daemon=True).start()
-
-
-def _end_after(parent: BaseProcess) -> None:
-    parent.join()
-    os._exit(1)
-
-
 def _kill(pool: ProcessPoolExecutor) -> None:
     """End a pool whose process died or hangs; waiting for it could last for ever."""
     for process in list((pool._processes or {}).values()):
@@ -191,7 +170,7 @@ def _kill(pool: ProcessPoolExecutor) -> None:
 
 def measure_apart(jobs: Sequence[Job]) -> list[Measured]:
     """Measure jobs in a process of their own, halving until what kills the process stands alone."""
-    pool = _new_pool(1)
+    pool = new_processes(1)
     try:
         return pool.submit(measure_chunk, jobs).result(timeout=patience_s(jobs))
     except BrokenProcessPool:

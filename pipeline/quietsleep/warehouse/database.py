@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
-from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from quietsleep.contract.model import Table
 from quietsleep.contract.schemas import duckdb_ddl
 from quietsleep.errors import QuietsleepError, WarehouseError
+from quietsleep.store.processes import new_processes
 from quietsleep.store.tables import frugal_engine
 from quietsleep.warehouse.current import current_night
 from quietsleep.warehouse.parquet import Part
@@ -52,7 +51,7 @@ def write_database(
         )
         for table in tables
     ]
-    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as fresh:
+    with new_processes(1) as fresh:
         try:
             fresh.submit(_lay_out, folder, own, tuple(view_statements)).result()
         except BrokenProcessPool:
