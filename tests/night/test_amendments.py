@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
+import pyarrow.parquet as pq
 import pytest
 
 from quietsleep.intake.find import MANIFEST
@@ -327,7 +328,15 @@ def files_below(*folders: Path) -> Iterator[Path]:
 
 
 def holding(code: str, paths: Iterator[Path]) -> list[Path]:
-    return [path for path in paths if code.encode() in path.read_bytes()]
+    """Return the files that hold a code, in their bytes or, where these are packed, in a cell."""
+    return [path for path in paths if code.encode() in path.read_bytes() or in_a_cell(code, path)]
+
+
+def in_a_cell(code: str, path: Path) -> bool:
+    if path.suffix != ".parquet":
+        return False
+    rows = pq.read_table(path, partitioning=None).to_pylist()
+    return any(code in str(value) for row in rows for value in row.values())
 
 
 @pytest.mark.parametrize("erase", [False, True])

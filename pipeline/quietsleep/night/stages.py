@@ -453,7 +453,9 @@ def _publish_tables(
         **made,
         **judged.tables_on_disk,
         **_of_night(night, facts),
-        "ledger": ledger_on_disk(night.state, night.study.work_path / "judged"),
+        "ledger": ledger_on_disk(
+            night.state, night.study.work_path / "judged", untold=judged.without_consent
+        ),
     }
     return publish(
         night.study.path,

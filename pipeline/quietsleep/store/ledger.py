@@ -6,6 +6,7 @@ state of an item in any night is its last row up to that night.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from pathlib import Path
 
 import pandas as pd
@@ -77,10 +78,23 @@ def _rows(items: pd.DataFrame, kind: str, *, item: str, status: str) -> pd.DataF
     return named.reindex(columns=COLUMNS)
 
 
-def ledger_on_disk(state: State, folder: Path) -> TableOnDisk:
-    """Lay the whole ledger, which grows with every night, out on disk as a warehouse table."""
+def ledger_on_disk(
+    state: State, folder: Path, *, untold: Collection[tuple[str, str]] = ()
+) -> TableOnDisk:
+    """Lay the whole ledger, which grows with every night, out on disk as a warehouse table.
+
+    Nothing is told of the sessions that are `untold`, by centre and code.
+    """
     table = TableOnDisk(folder, contract.TABLES["ledger"])
     table.clear()
     for number, rows in enumerate(state.chunks("SELECT * FROM ledger")):
-        table.note(table.add(in_contract(rows, "ledger"), block=number))
+        told = rows[~_is_of(rows, untold)] if untold else rows
+        table.note(table.add(in_contract(told, "ledger"), block=number))
     return table
+
+
+def _is_of(rows: pd.DataFrame, sessions: Collection[tuple[str, str]]) -> pd.Series[bool]:
+    of_session = rows["item_kind"].isin(["session", "recording", "trial"])
+    codes = rows["item"].str.partition("/")[0].str.partition("#")[0]
+    named = pd.MultiIndex.from_arrays([rows["centre"], codes]).isin(list(sessions))
+    return of_session & named
