@@ -160,7 +160,7 @@ class Slipped(Deliveries):
         ("flow", retrace.raised, "fvc_ml", "sedge"),
     ],
 )
-def test_a_slip_of_one_percent_would_be_seen(
+def test_a_slip_would_be_seen(
     slip: str,
     technique: Callable[[Tracer], Pairs],
     outcome: str,
