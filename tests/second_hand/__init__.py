@@ -1,0 +1,1 @@
+"""Published outcomes computed once more by another hand: numpy, textbook formulas, raw files."""
