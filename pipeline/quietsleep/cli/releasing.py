@@ -88,5 +88,6 @@ def report(
     """
     from quietsleep.site.report.write import write_report
 
-    target = out or release.with_name(f"{release.name}-report")
+    whole = release.resolve()
+    target = out or whole.with_name(f"{whole.name}-report")
     typer.echo(f"Written to {write_report(release, target)}")

@@ -9,8 +9,8 @@ from markupsafe import Markup, escape
 from quietsleep.site.words import count, seen
 from quietsleep.warehouse.account import Flow, FlowStep
 
-WIDTH, LEFT, BOX, TALL = 560, 8, 210, 40
-LINE, GAP, RIGHT = 15, 24, 250
+WIDTH, LEFT, BOX, TALL = 450, 4, 140, 40
+LINE, GAP, RIGHT = 15, 24, 172
 TITLES: Mapping[str, str] = {
     "attempted": "Attempted",
     "delivered": "Delivered",
@@ -19,7 +19,7 @@ TITLES: Mapping[str, str] = {
     "accepted": "Accepted",
     "analysed": "Analysed",
 }
-PLANNED = "Planned, or done without plan"
+PLANNED = "Planned or done"
 
 
 def title_of(flow: Flow, step: FlowStep) -> str:

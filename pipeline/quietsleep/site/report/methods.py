@@ -64,7 +64,7 @@ def outcome_methods(night: PublishedNight, account: Account) -> list[OutcomeMeth
                 definition=row.get("definition") or "",
                 equation=row.get("equation") or "",
                 summary=_summary(spec),
-                source=night.citations.get(row.get("source") or "", row.get("source") or ""),
+                source=words.plain(row.get("source") or ""),
             )
         )
     return found

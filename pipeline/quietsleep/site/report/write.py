@@ -18,7 +18,7 @@ from quietsleep.errors import WarehouseError
 from quietsleep.judge.readers import ALL
 from quietsleep.site import words
 from quietsleep.site.folder import page
-from quietsleep.site.pages.comparability import comparability_page
+from quietsleep.site.pages.comparability import TechniqueForests, comparability_page
 from quietsleep.site.read import PublishedNight, Row, grouped
 from quietsleep.site.report.figures import (
     Interval,
@@ -51,6 +51,16 @@ class FlowTable(NamedTuple):
 
     title: str
     rows: tuple[tuple[str, int, bool], ...]
+
+
+class Reason(NamedTuple):
+    """One fault: on what it was found, in which techniques, and how many tests it cost."""
+
+    fault: str
+    level: str
+    techniques: str
+    n_tests: int
+    n_alone: int
 
 
 class LimitRow(NamedTuple):
@@ -108,6 +118,7 @@ def report_page(release: Path) -> str:
             methods=methods(said, night, account),
             outcome_methods=outcome_methods(night, account),
             limits=list(_limits(night)),
+            sources=night.rows("SELECT source, citation FROM sources ORDER BY source"),
             waivers=night.rows("SELECT * FROM waivers ORDER BY waiver, item"),
             cautions=_cautions(said, night),
         )
@@ -154,19 +165,28 @@ def _flow_rows(flow: Flow) -> Iterator[tuple[str, int, bool]]:
         yield title_of(flow, step), step.n, False
 
 
-def _reasons(night: PublishedNight) -> list[Row]:
-    """Return what each rule cost, those that cost most first; a test counts with each reason."""
+def _reasons(night: PublishedNight) -> list[Reason]:
+    """Return what each fault cost, those that cost most first; a test counts with each reason."""
     rows = night.rows(
-        "SELECT technique, level, rule, is_missing, sum(n_tests) AS n_tests, "
-        "sum(n_tests_alone) AS n_alone, any_value(remedy) AS remedy FROM lost_tests "
-        "GROUP BY ALL ORDER BY n_alone DESC, n_tests DESC, technique, rule, is_missing"
+        "SELECT technique, level, rule, is_missing, sum(n_tests) AS n, sum(n_tests_alone) AS alone "
+        "FROM lost_tests GROUP BY ALL ORDER BY technique, rule, is_missing"
     )
+    found: dict[tuple[str, str], list[Row]] = {}
     for row in rows:
         rule = (night.rules.get(row["rule"]) or [{}])[-1]
-        observed = None if row["is_missing"] else 0.0
-        row["fault"] = words.fault_of(rule, {"rule": row["rule"], "observed": observed})
-        row["title"] = words.technique_title(row["technique"])
-    return rows
+        said = {"rule": row["rule"], "observed": None if row["is_missing"] else 0.0}
+        found.setdefault((words.fault_of(rule, said), row["level"]), []).append(row)
+    reasons = [
+        Reason(
+            fault,
+            level,
+            ", ".join(dict.fromkeys(words.technique_title(row["technique"]) for row in own)),
+            sum(row["n"] for row in own),
+            sum(row["alone"] for row in own),
+        )
+        for (fault, level), own in found.items()
+    ]
+    return sorted(reasons, key=lambda r: (-r.n_alone, -r.n_tests, r.fault, r.level))
 
 
 def _acceptance(account: Account, night: PublishedNight) -> dict[str, Any]:
@@ -253,7 +273,12 @@ def _outcome_picture(spread: Spread, rows: Sequence[Row], series: Mapping[str, i
         marks, name=f"outcome-{spread.outcome}", title=f"{name}: {said}",
         label="z-score" if by_z else unit or "1", lines=lines,
     )  # fmt: skip
-    return Picture(chart, name[:1].upper() + name[1:], said)
+    return Picture(chart, _titled(name, unit), said)
+
+
+def _titled(name: str, unit: str) -> str:
+    title = name[:1].upper() + name[1:]
+    return f"{title}, {unit}" if unit else title
 
 
 def _beside(night: PublishedNight) -> dict[str, Any]:
@@ -272,15 +297,7 @@ def _beside(night: PublishedNight) -> dict[str, Any]:
     told = comparability_page(night)["techniques"]
     return {
         "techniques": told,
-        "notes": list(
-            dict.fromkeys(
-                f"{one.outcome}, {note}"
-                for technique in told
-                for one in technique.outcomes
-                if one.centres
-                for note in one.centres.notes
-            )
-        ),
+        "notes": _notes(told),
         "agreement_pictures": [
             _beside_picture("agreement", name, rows, ("bias", "lower_limit", "upper_limit"), ())
             for name, rows in _in_order(limits)
@@ -293,6 +310,17 @@ def _beside(night: PublishedNight) -> dict[str, Any]:
     }
 
 
+def _notes(told: Sequence[TechniqueForests]) -> list[tuple[str, str]]:
+    """Return each sentence on what means cannot say, with the outcomes that it is said of."""
+    found: dict[str, list[str]] = {}
+    for one in (outcome for technique in told for outcome in technique.outcomes):
+        for note in one.centres.notes if one.centres else ():
+            equipment, _, text = note.partition(": ")
+            for sentence in text.rstrip(".").split(". "):
+                found.setdefault(f"{equipment}: {sentence}.", []).append(one.outcome)
+    return [(sentence, ", ".join(outcomes)) for sentence, outcomes in found.items()]
+
+
 def _in_order(found: Mapping[str, list[Row]]) -> list[tuple[str, list[Row]]]:
     return [(name, found[name]) for name in contract.OUTCOMES if name in found]
 
@@ -300,14 +328,11 @@ def _in_order(found: Mapping[str, list[Row]]) -> list[tuple[str, list[Row]]]:
 def _beside_picture(
     kind: str, outcome: str, rows: Sequence[Row], names: Sequence[str], classes: Sequence[str]
 ) -> Picture:
-    drawn = [
-        Interval(
-            row["centre"],
-            *(None if words.missing(row[name]) else row[name] for name in names),
-            series=classes.index(row["equipment_class"]) if classes else 0,
-        )
-        for row in rows
-    ]
+    drawn = []
+    for row in rows:
+        value, low, high = (None if words.missing(row[name]) else row[name] for name in names)
+        series = classes.index(row["equipment_class"]) if classes else 0
+        drawn.append(Interval(row["centre"], value, low, high, series))
     unit = rows[0]["unit"]
     name = words.quantity_name(outcome, contract.OUTCOMES[outcome].unit)
     shown = "z-score" if classes and "z-score" in rows[0]["measure"] else words.with_unit("", unit)
@@ -317,7 +342,8 @@ def _beside_picture(
         drawn, name=f"{kind}-{outcome}", title=f"{name}: {said}",
         label=shown.strip() or "1", line=0.0,
     )  # fmt: skip
-    return Picture(chart, name[:1].upper() + name[1:], said)
+    own = words.with_unit("", contract.OUTCOMES[outcome].unit).strip()
+    return Picture(chart, _titled(name, own), said)
 
 
 def _limits(night: PublishedNight) -> Iterator[LimitRow]:
@@ -336,9 +362,9 @@ def _limits(night: PublishedNight) -> Iterator[LimitRow]:
             rule=row["rule"],
             level=row["level"],
             limit=f"{words.quantity_name(row['quantity'], row['unit'])}: {limit}",
-            does=words.SEVERITY.get(row["severity"], row["severity"]),
+            does=words.SEVERITY.get(str(row["severity"]), ""),
             obtained=row["obtained"],
-            source=night.citations.get(row["source"], row["source"] or ""),
+            source=words.plain(row["source"] or ""),
             decided="; ".join(filter(None, decided)),
         )
 
