@@ -330,9 +330,9 @@ def _beside_picture(
 ) -> Picture:
     drawn = []
     for row in rows:
-        value, low, high = (None if words.missing(row[name]) else row[name] for name in names)
+        low, high = (None if words.missing(row[name]) else row[name] for name in names[1:])
         series = classes.index(row["equipment_class"]) if classes else 0
-        drawn.append(Interval(row["centre"], value, low, high, series))
+        drawn.append(Interval(row["centre"], row[names[0]], low, high, series))
     unit = rows[0]["unit"]
     name = words.quantity_name(outcome, contract.OUTCOMES[outcome].unit)
     shown = "z-score" if classes and "z-score" in rows[0]["measure"] else words.with_unit("", unit)
