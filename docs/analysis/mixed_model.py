@@ -164,7 +164,7 @@ def fit(data: pd.DataFrame, covariate: str) -> Fitted:
             "too few for a slope."
         )
     notes = []
-    n_centres, repeated = frame["centre"].nunique(), frame["infant"].duplicated().any()
+    n_centres, repeated = frame["centre"].nunique(), bool(frame["infant"].duplicated().any())
     if n_centres < FEWEST_CENTRES:
         notes.append(f"Only {n_centres} centres: their scatter is not fitted.")
     if not repeated:

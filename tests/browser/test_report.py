@@ -46,7 +46,8 @@ def test_it_fits_every_width(width: int, report: Path, visit: Any) -> None:
     page = visit(viewport={"width": width, "height": 900}).open(report)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     sizes = page.evaluate("""[...document.querySelectorAll('.flow text, .plot text')]
-        .filter((e) => !(e.getAttribute('transform') || '').includes('(-90')).map((e) => e.getBoundingClientRect()).map((b) => b.height).filter((h) => h)""")
+        .filter((e) => !(e.getAttribute('transform') || '').includes('(-90'))
+        .map((e) => e.getBoundingClientRect().height).filter((h) => h)""")
     assert len(sizes) > 500 and min(sizes) >= 8
     out = page.evaluate("""[...document.querySelectorAll('.flow')].flatMap((s) =>
         [...s.querySelectorAll('text')].filter((t) => t.getBoundingClientRect().right

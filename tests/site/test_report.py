@@ -20,7 +20,7 @@ from quietsleep.cli.main import app
 from quietsleep.errors import QuietsleepError, WarehouseError
 from quietsleep.night.night import NightReport
 from quietsleep.site.report import figures
-from quietsleep.site.report.figures import Interval, Mark, interval_picture, outcome_picture
+from quietsleep.site.report.figures import Interval, OutcomeMark, interval_picture, outcome_picture
 from quietsleep.site.report.flow import flow_chart
 from quietsleep.site.report.write import write_report
 from quietsleep.warehouse.account import account_of
@@ -286,7 +286,7 @@ def test_the_command_writes_beside_the_release(release: Path) -> None:
 
 
 def drawn(n: int, **changed: Any) -> str:
-    marks = [Mark(10.0 + i, 50.0 + i % 7, i % 3 == 0, i % 2) for i in range(n)]
+    marks = [OutcomeMark(10.0 + i, 50.0 + i % 7, i % 3 == 0, i % 2) for i in range(n)]
     given: dict[str, Any] = {"name": "vt", "title": "VT", "label": "mL", "lines": ()}
     return str(outcome_picture(marks, **(given | changed)))
 

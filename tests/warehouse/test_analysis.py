@@ -106,7 +106,7 @@ def test_the_coefficient_is_that_of_the_formula(n_centres: int, visits: int) -> 
         for factor in (0.8, 1.25):
             other = [*fitted.variances]
             other[at] *= factor
-            assert by_formula(data, tuple(other))[2] <= likelihood + 1e-3  # type: ignore[arg-type]
+            assert by_formula(data, tuple(other))[2] <= likelihood + 1e-3
 
 
 def test_over_many_draws_the_interval_covers_the_truth() -> None:

@@ -45,7 +45,7 @@ class Interval:
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class OutcomeMark:
     """One outcome of one session: the infant's age, the number, and whether it is flagged."""
 
     age_days: float
@@ -93,7 +93,7 @@ def interval_picture(
 
 
 def outcome_picture(
-    marks: Sequence[Mark],
+    marks: Sequence[OutcomeMark],
     *,
     name: str,
     title: str,
@@ -121,7 +121,7 @@ def outcome_picture(
 _STYLES: Mapping[str, Any] = {"middle": "solid", "edge": (0, (4, 2))}
 
 
-def _points(axes: Axes, marks: Sequence[Mark], series: int) -> None:
+def _points(axes: Axes, marks: Sequence[OutcomeMark], series: int) -> None:
     colour, marker = SERIES[series % len(SERIES)], MARKERS[series % len(MARKERS)]
     for flagged in (False, True):
         own = [mark for mark in marks if mark.is_flagged is flagged]
@@ -138,7 +138,7 @@ def _points(axes: Axes, marks: Sequence[Mark], series: int) -> None:
             )
 
 
-def _cells(axes: Axes, marks: Sequence[Mark]) -> None:
+def _cells(axes: Axes, marks: Sequence[OutcomeMark]) -> None:
     """Draw squares whose area goes with how many marks lie in each cell of a grid."""
     import numpy as np
 

@@ -22,7 +22,7 @@ from quietsleep.site.pages.comparability import TechniqueForests, comparability_
 from quietsleep.site.read import PublishedNight, Row, grouped
 from quietsleep.site.report.figures import (
     Interval,
-    Mark,
+    OutcomeMark,
     interval_picture,
     need_the_library,
     outcome_picture,
@@ -53,7 +53,7 @@ class FlowTable(NamedTuple):
     rows: tuple[tuple[str, int, bool], ...]
 
 
-class Reason(NamedTuple):
+class CostlyFault(NamedTuple):
     """One fault: on what it was found, in which techniques, and how many tests it cost."""
 
     fault: str
@@ -165,7 +165,7 @@ def _flow_rows(flow: Flow) -> Iterator[tuple[str, int, bool]]:
         yield title_of(flow, step), step.n, False
 
 
-def _reasons(night: PublishedNight) -> list[Reason]:
+def _reasons(night: PublishedNight) -> list[CostlyFault]:
     """Return what each fault cost, those that cost most first; a test counts with each reason."""
     rows = night.rows(
         "SELECT technique, level, rule, is_missing, sum(n_tests) AS n, sum(n_tests_alone) AS alone "
@@ -177,7 +177,7 @@ def _reasons(night: PublishedNight) -> list[Reason]:
         said = {"rule": row["rule"], "observed": None if row["is_missing"] else 0.0}
         found.setdefault((words.fault_of(rule, said), row["level"]), []).append(row)
     reasons = [
-        Reason(
+        CostlyFault(
             fault,
             level,
             ", ".join(dict.fromkeys(words.technique_title(row["technique"]) for row in own)),
@@ -253,7 +253,7 @@ def _outcome_picture(spread: Spread, rows: Sequence[Row], series: Mapping[str, i
     by_z = spread.n_z > 0
     field = "z" if by_z else "value"
     marks = [
-        Mark(row["age_days"], row[field], bool(row["flagged"]), series[row["class"]])
+        OutcomeMark(row["age_days"], row[field], bool(row["flagged"]), series[row["class"]])
         for row in rows
         if not (words.missing(row["age_days"]) or words.missing(row[field]))
     ]
