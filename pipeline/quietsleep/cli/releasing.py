@@ -81,7 +81,7 @@ def report(
         Path | None, typer.Option(help="Folder to write to [default: beside the release].")
     ] = None,
 ) -> None:
-    """Write the report of a release as one page, to read and to print.
+    """Write the report of a release, to read and to print.
 
     The flow of sessions and tests, acceptance, outcomes, agreement, comparability, methods for a
     paper, and all limits with their origin.
