@@ -159,7 +159,7 @@ def release(new_study: Callable[[], Any], tmp_path_factory: pytest.TempPathFacto
         code = f"T{number:03d}"
         study.add("sessions", **like | {
             "centre": row.centre, "session": code, "infant": str(row.infant).partition("/")[2],
-            "device": f"{row.centre}-set", "weight_kg": row.weight_kg,
+            "device": f"{row.centre}-set", "weight_kg": row.weight_kg, "flagged": number % 6 == 5,
             "status": "rejected" if number % 9 == 8 else "accepted",
         })  # fmt: skip
         status = ("accepted", "accepted", "rejected", "not_judgeable", "accepted")[number % 5]

@@ -56,8 +56,8 @@ ORDER BY ALL"""
 _PLANNED_TESTS = """SELECT e.technique, count(*) FROM expected AS e
 LEFT JOIN tests AS t USING (centre, session, technique)
 WHERE e.what = 'technique' AND t.test IS NULL GROUP BY ALL ORDER BY ALL"""
-_VISITS = """SELECT CASE WHEN e.session IS NOT NULL THEN 'gone' ELSE e.state END AS state, count(*)
-FROM expected AS e LEFT JOIN sessions AS s USING (centre, session)
+_VISITS = """SELECT e.state, count(*) FROM expected AS e
+LEFT JOIN sessions AS s USING (centre, session)
 WHERE e.what = 'visit' AND s.status IS NULL GROUP BY ALL ORDER BY ALL"""
 _SESSIONS = """SELECT s.status, count(*) AS n,
     count(*) FILTER (EXISTS (SELECT 1 FROM clean_outcomes AS c
