@@ -18,6 +18,7 @@ from quietsleep.contract import OUTCOMES, TABLES
 from quietsleep.contract.schemas import duckdb_ddl
 from quietsleep.errors import WarehouseError
 from quietsleep.night.night import NightReport
+from quietsleep.site.report.write import write_report
 from quietsleep.warehouse.account import (
     GROUPS,
     NO_TRIAL,
@@ -30,6 +31,7 @@ from quietsleep.warehouse.account import (
 )
 from quietsleep.warehouse.current import current_night
 from quietsleep.warehouse.database import open_night
+from quietsleep.warehouse.release import make_release
 from quietsleep.warehouse.statistics import share_interval
 from quietsleep.warehouse.views import definitions
 
@@ -240,3 +242,31 @@ def test_the_demo_night_adds_up(demo_night: tuple[Path, NightReport]) -> None:
     assert sum(s.n_tests for s in found.shares if "all" not in (s.technique, s.centre)) == sum(
         told.values()
     )
+
+
+def report_of(study: Any, path: Path) -> str:
+    study.publish(path, "n1")
+    return write_report(make_release(path, "r1"), path / "out").read_text(encoding="utf-8")
+
+
+def test_a_report_of_a_study_with_a_plan_says_what_did_not_come(study: Any, tmp_path: Path) -> None:
+    hostile = '<script>alert(1)</script>\u202e"'
+    study.rows["waivers"][0]["reason"] = hostile
+    study.add("expected", centre="larch", what="technique", item="S1/double_occlusion",
+              session="S1", technique="double_occlusion", state="missing")  # fmt: skip
+    for state in ("not_yet", "due", "overdue", "missing"):
+        study.add("expected", centre="larch", what="visit", item=f"i{state}/v1", state=state)
+    made = report_of(study, tmp_path)
+    assert made.count("Planned or done") == 4
+    for said in ("not due yet", "due now, not here yet", "overdue", "planned for the visit"):
+        assert made.count(said) >= 2, said
+    assert "The study has no schedule" not in made
+    assert "1 planned test did not come" in made
+    assert "<script" not in made and "\u202e" not in made and "alert(1)" in made
+
+
+def test_a_report_of_a_release_of_nothing_stands(study: Any, tmp_path: Path) -> None:
+    for name in study.rows.keys() - {"nights"}:
+        study.rows[name].clear()
+    made = report_of(study, tmp_path)
+    assert "The release holds no test." in made and made.count("0 tests") == 6
