@@ -11,7 +11,7 @@ PROCESSES ?= 2
 $(VENV)/.run: pyproject.toml constraints.txt
 	@test -x $(BIN)/python || { echo "Setting up $(VENV) ..."; $(PYTHON) -m venv $(VENV); }
 	@echo "Installing what the pipeline needs ..."
-	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e .
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[report]'
 	@touch $@
 
 $(VENV)/.test: $(VENV)/.run

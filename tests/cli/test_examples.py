@@ -17,7 +17,7 @@ from quietsleep.night.night import NightReport
 # They serve, go on for ever, need a store, or make the demo study itself.
 NOT_RUN = {"demo", "nightly", "look", "desk", "fetch"}
 # The order of the help is that of a study; what an example makes, a later one may need.
-MAKES_FIRST = {"pack": "templates", "verify": "release", "export": "release"}
+MAKES_FIRST = {"pack": "templates", "verify": "release", "export": "release", "report": "release"}
 
 
 @pytest.fixture(scope="module")

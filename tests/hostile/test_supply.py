@@ -42,11 +42,12 @@ def licences_of(name: str) -> list[str]:
     return [text for text in said if text.strip() and text.strip() != "License :: OSI Approved"]
 
 
-@pytest.mark.parametrize("extras", [(), ("cluster",)])
+@pytest.mark.parametrize("extras", [(), ("cluster",), ("report",)])
 def test_no_gpl_or_agpl_at_run_time(extras: tuple[str, ...]) -> None:
     names = needed_at_run_time(*extras)
     assert len(names) > 50 and {"numpy", "duckdb", "prefect"} <= names
     assert ({"distributed", "s3fs"} <= names) == ("cluster" in extras)
+    assert ("matplotlib" in names) == ("report" in extras)
     refused = {}
     for name in sorted(names):
         licences = licences_of(name)

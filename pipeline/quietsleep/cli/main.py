@@ -44,6 +44,7 @@ COMMANDS = (
     (proofs.verify, "demo/warehouse/releases/2026-spring"),
     (proofs.diff, "n000001 2026-spring --study demo --out diff"),
     (releasing.export, "demo/warehouse/releases/2026-spring --to stata"),
+    (releasing.report, "demo/warehouse/releases/2026-spring"),
     (commands.fetch, "s3://bucket/study/warehouse warehouse-copy"),
     (proofs.doctor, "demo --repair"),
 )

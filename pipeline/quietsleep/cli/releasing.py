@@ -73,3 +73,21 @@ def export(
     for notice in export_release(release, target, to, names=table):
         typer.echo(notice)
     typer.echo(f"Written to {target}")
+
+
+def report(
+    release: ReleaseArgument,
+    out: Annotated[
+        Path | None, typer.Option(help="Folder to write to [default: beside the release].")
+    ] = None,
+) -> None:
+    """Write the report of a release, to read and to print.
+
+    The flow of sessions and tests, acceptance, outcomes, agreement, comparability, methods for a
+    paper, and all limits with their origin.
+    """
+    from quietsleep.site.report.write import write_report
+
+    whole = release.resolve()
+    target = out or whole.with_name(f"{whole.name}-report")
+    typer.echo(f"Written to {write_report(release, target)}")

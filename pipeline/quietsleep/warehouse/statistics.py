@@ -84,6 +84,22 @@ def limits_of_agreement(first: ArrayLike, second: ArrayLike, *, width_sd: float 
     )  # fmt: skip
 
 
+def share_interval(n_accepted: int, n_tests: int) -> tuple[float, float]:
+    """Return the exact 95 % interval of a share, from 0 to 1; all of it where there is no test.
+
+    Quantiles of the beta distribution (Clopper CJ, Pearson ES. Biometrika 1934;26:404-413). It
+    takes tests as independent of each other, and is too narrow where those of a session are alike.
+    """
+    from scipy.stats import beta
+
+    if n_tests <= 0:
+        return 0.0, 1.0
+    n_lost = n_tests - n_accepted
+    low = float(beta.ppf(0.025, n_accepted, n_lost + 1)) if n_accepted else 0.0
+    high = float(beta.ppf(0.975, n_accepted + 1, n_lost)) if n_lost else 1.0
+    return low, high
+
+
 def repeatability(first: ArrayLike, second: ArrayLike) -> float:
     """Return Bland and Altman's coefficient of repeatability of duplicate readings, same unit.
 
