@@ -38,8 +38,8 @@ from quietsleep.simulation.centres import write_demo_study
 from quietsleep.simulation.exports import relist
 from quietsleep.warehouse.current import night_facts
 from quietsleep.warehouse.database import open_night, write_database
+from quietsleep.warehouse.described import warehouse_contract
 from quietsleep.warehouse.parquet import Part
-from quietsleep.warehouse.publish import warehouse_contract
 from quietsleep.warehouse.views import stored_view_sql
 
 ROOT = Path(__file__).parents[1]

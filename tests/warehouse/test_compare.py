@@ -13,8 +13,8 @@ from typer.testing import CliRunner, Result
 
 from quietsleep.cli.main import app
 from quietsleep.errors import WarehouseError
-from quietsleep.warehouse.compare import CELLS, SESSIONS, Comparison, compare, place_of
-from quietsleep.warehouse.release import make_release
+from quietsleep.warehouse.compare import SESSIONS, Comparison, compare, place_of
+from quietsleep.warehouse.session_changes import COLUMNS as CELLS
 
 pytestmark = pytest.mark.usefixtures("quick")
 
@@ -136,21 +136,6 @@ def test_versions_of_libraries_that_differ_are_said(study: Any, tmp_path: Path) 
         "numpy: 2.3, then 2.4",
         "scipy: absent, then 1.17",
     )
-
-
-def test_what_a_release_holds_empty_is_left_out_and_said(study: Any, tmp_path: Path) -> None:
-    for row in study.rows["sessions"]:
-        row["visit"] = None
-    first = study.publish(tmp_path, "n1")
-    released = make_release(tmp_path, "r1")
-    for row in study.rows["sessions"]:
-        row["visit"] = "first"
-    new_value(study)
-    second = study.publish(tmp_path, "n2")
-    assert "visit" in set(compare(first, second).cells["column_name"])
-    found = compare(released, second)
-    assert found.cells[["table_name", "column_name"]].values.tolist() == [["outcomes", "value"]]
-    assert found.notes[-1].endswith("only one of the two holds them: sessions.visit")
 
 
 def run(*words: object) -> Result:

@@ -12,6 +12,7 @@ import duckdb
 import pytest
 
 from quietsleep.errors import WarehouseError
+from quietsleep.warehouse.compare import compare
 from quietsleep.warehouse.database import open_night
 from quietsleep.warehouse.release import make_release, release_digest, verify_release
 
@@ -135,3 +136,23 @@ def test_a_killed_release_is_not_there(
         make_release(tmp_path, "r1")
     assert not (tmp_path / "warehouse/releases/r1").exists()
     assert verify_release(make_release(tmp_path, "r1")) == []
+
+
+def test_what_a_release_holds_empty_is_left_out_of_a_comparison_and_said(
+    study: Any, tmp_path: Path
+) -> None:
+    for row in study.rows["sessions"]:
+        row["visit"] = None
+    first = study.publish(tmp_path, "n1")
+    released = make_release(tmp_path, "r1")
+    for row in study.rows["sessions"]:
+        row["visit"] = "first"
+    for row in study.rows["outcomes"]:
+        if (row["centre"], row["session"], row["outcome"]) == ("maple", "S1", "rr_per_min"):
+            row["value"] = 31.0
+    second = study.publish(tmp_path, "n2")
+    assert "visit" in set(compare(first, second).cells["column_name"])
+    found = compare(released, second)
+    assert found.cells[["table_name", "column_name"]].values.tolist() == [["outcomes", "value"]]
+    assert "only one of the two holds them: " in found.notes[-1]
+    assert "sessions.visit" in found.notes[-1]

@@ -29,7 +29,8 @@ from quietsleep.data import data_folder
 from quietsleep.judge.rules import judge, status_of_items
 from quietsleep.study.review_log import Review, write_review
 from quietsleep.study.study import load_study
-from quietsleep.warehouse.publish import read_table, warehouse_contract
+from quietsleep.warehouse.described import warehouse_contract
+from quietsleep.warehouse.publish import read_table
 from quietsleep.warehouse.registered import open_register
 
 FOLDER = data_folder("demo_centres") / "known_answers"

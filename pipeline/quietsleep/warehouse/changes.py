@@ -19,6 +19,7 @@ from pathlib import Path
 from string import Template
 from typing import TYPE_CHECKING, Any
 
+import pyarrow as pa
 import pyarrow.parquet as pq
 
 from quietsleep.contract import TABLES
@@ -59,6 +60,8 @@ NOT_TOLD = frozenset({"code_fingerprint", "content_key"})
 NEEDED_FOR_CAUSE = frozenset(
     {"centre", "session", "technique", "check_id", "item_kind", "item", "rule", "waiver", "owner"}
 )
+# The day since when an entry of a device or rule holds; a release has its number instead.
+ENTRY = "valid_from"
 FIXED_CAUSE = {
     "deliveries": "'file'",
     "reported": "'file'",
@@ -93,10 +96,21 @@ class Side:
             if name in NEEDED_WHOLE or its.get(path) != digest
         ]
 
-    def columns(self, name: str) -> set[str]:
-        """Return the columns of a table; an older contract lacked some, or the whole table."""
+    def columns(self, name: str) -> Mapping[str, pa.DataType]:
+        """Return the columns of a table and what they hold.
+
+        An older contract lacked some, or the whole table.
+        """
         first = next(iter(self.parts.get(name, {})), None)
-        return set(pq.read_schema(self.folder / first).names) if first else set()
+        if first is None:
+            return {}
+        schema = pq.read_schema(self.folder / first)
+        return dict(zip(schema.names, schema.types, strict=True))
+
+    @property
+    def tells_entries(self) -> bool:
+        """Whether entries of devices and rules have numbers instead of their first day."""
+        return bool(self.columns("rules").get(ENTRY) == pa.int64())
 
 
 def _side(folder: Path, parts: Sequence[Mapping[str, Any]], contract: str) -> Side:
@@ -153,12 +167,26 @@ def difference(before: Path, after: Path, *, left_out: list[str] | None = None) 
     return _difference(*sides, night, left_out=[] if left_out is None else left_out)
 
 
-def _rows(name: str, files: Sequence[str], columns: set[str], renamed: Mapping[str, str]) -> str:
-    """Return the contract's columns of a table, null where an older contract lacked them."""
+def _rows(
+    name: str,
+    files: Sequence[str],
+    columns: Collection[str],
+    *,
+    renamed: Mapping[str, str],
+    numbered: bool,
+) -> str:
+    """Return the contract's columns of a table, null where an older contract lacked them.
+
+    Entries are `numbered` in the order of their days, as a release on the other side has them.
+    """
+    told = {c.name: f'"{c.name}"' for c in TABLES[name].columns if c.name in columns}
+    if renamed and "centre" in told:
+        told["centre"] = _code_now(renamed)
+    if numbered and ENTRY in told:
+        of = ", ".join(c for c in TABLES[name].key if c != ENTRY)
+        told[ENTRY] = f"dense_rank() OVER (PARTITION BY {of} ORDER BY {ENTRY}) AS {ENTRY}"
     chosen = ", ".join(
-        (_code_now(renamed) if c.name == "centre" and renamed else f'"{c.name}"')
-        if c.name in columns
-        else f'CAST(NULL AS {DUCKDB_TYPES[c.type]}) AS "{c.name}"'
+        told.get(c.name, f'CAST(NULL AS {DUCKDB_TYPES[c.type]}) AS "{c.name}"')
         for c in TABLES[name].columns
     )
     if not files:
@@ -203,12 +231,14 @@ def _difference(
         for name in (*COMPARED, LINKS):
             for word, side, other in (("before", before, after), ("after", after, before)):
                 files, codes = side.files(other, name), renamed if side is before else {}
-                rows = _rows(name, files, side.columns(name) if files else set(), codes)
+                numbered = other.tells_entries and not side.tells_entries
+                columns = side.columns(name) if files else {}
+                rows = _rows(name, files, columns, renamed=codes, numbered=numbered)
                 connection.execute(f"CREATE TEMP TABLE {word}_{name} AS {rows}")
         _leave_out(connection, out)
         connection.execute(statements)
-        columns = ", ".join(f"{column} VARCHAR" for column in COLUMNS[1:])
-        connection.execute(f"CREATE TEMP TABLE found ({columns})")
+        described = ", ".join(f"{column} VARCHAR" for column in COLUMNS[1:])
+        connection.execute(f"CREATE TEMP TABLE found ({described})")
         for name in differing:
             skipped = [] if left_out is None else _on_one_side(connection, name, before, after)
             if left_out is not None:
@@ -230,7 +260,7 @@ def _formula(before: Side, after: Side) -> str:
 def _on_one_side(
     connection: duckdb.DuckDBPyConnection, name: str, before: Side, after: Side
 ) -> list[str]:
-    """Return the columns of a table that one side lacks, or that it holds empty as a release.
+    """Return the columns of a table that one side lacks, or holds empty or otherwise as a release.
 
     A table that one side lacks whole is one whose rows were added or removed.
     """
@@ -239,8 +269,8 @@ def _on_one_side(
         return []
     key = TABLES[name].key
     columns = [c.name for c in TABLES[name].columns if c.name not in key]
-    lacking = [c for c in columns if (c in here) != (c in there)]
-    both = [c for c in columns if c in here & there]
+    lacking = [c for c in columns if here.get(c) != there.get(c)]
+    both = [c for c in columns if c in here and c not in lacking]
     counts = ", ".join(f'count("{column}")' for column in both)
     for word, other, side in (("before", "after", before), ("after", "before", after)):
         if not both or not (side.folder / RELEASE).is_file():
@@ -270,7 +300,7 @@ def _leave_out(connection: duckdb.DuckDBPyConnection, out: Collection[tuple[str,
 def _has_other_keys(before: Side) -> bool:
     """Say whether a night knew its rows by other keys: then nothing can be said cell by cell."""
     parts = ((name, before.columns(name)) for name in DELIVERED if before.parts.get(name))
-    return any(not {*TABLES[name].key} <= columns for name, columns in parts)
+    return any(not {*TABLES[name].key} <= {*columns} for name, columns in parts)
 
 
 def _as_delivered(name: str, before: Side) -> str:
@@ -278,13 +308,15 @@ def _as_delivered(name: str, before: Side) -> str:
 
     Columns that an older contract lacked say nothing.
     """
-    own = {column.name for column in TABLES[name].columns} & before.columns(name)
+    own = {column.name for column in TABLES[name].columns} & {*before.columns(name)}
     said = [c.name for c in TABLES[f"delivery_{name}"].columns if c.name in own - {"file"}]
     listed = ["delivery", "file_sha256"] if name != "sessions" else ["delivery"]
     return " AND ".join(f"a.{c} IS NOT DISTINCT FROM b.{c}" for c in (*listed, *said)) or "true"
 
 
-def _queries(name: str, columns_before: set[str], skipped: Collection[str] = ()) -> Iterator[str]:
+def _queries(
+    name: str, columns_before: Collection[str], skipped: Collection[str] = ()
+) -> Iterator[str]:
     """Yield the queries for one table: for each column the cells that differ, rows added, removed.
 
     One after the other: as one statement they would all want their memory at once.

@@ -30,8 +30,8 @@ from quietsleep.contract.model import Column, Table
 from quietsleep.contract.schemas import column_comment
 from quietsleep.errors import WarehouseError
 from quietsleep.warehouse.database import open_night
+from quietsleep.warehouse.described import warehouse_contract
 from quietsleep.warehouse.privacy import released_table
-from quietsleep.warehouse.publish import warehouse_contract
 from quietsleep.warehouse.release import tells_exact_days
 from quietsleep.warehouse.views import views
 

@@ -51,19 +51,18 @@ from quietsleep.warehouse.statistics import Guard
 if TYPE_CHECKING:
     import duckdb
     import pandas as pd
-import csv
 import json
 from collections.abc import Iterable
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from quietsleep.contract import TABLES
 from quietsleep.contract.model import Table
-from quietsleep.contract.schemas import arrow_schema, dictionary_rows, package_schema
+from quietsleep.contract.schemas import arrow_schema
 from quietsleep.warehouse.contents import digest_of_lines
 from quietsleep.warehouse.current import night_facts
 from quietsleep.warehouse.database import write_database
+from quietsleep.warehouse.described import warehouse_contract, write_datapackage, write_dictionary
 from quietsleep.warehouse.parquet import part_rows, write_parts
 from quietsleep.warehouse.views import stored_view_sql, view_sql, views
 
@@ -353,11 +352,6 @@ class Counted(Protocol):
         """How many rows there are."""
 
 
-def warehouse_contract() -> dict[str, Table]:
-    """Return the tables of the warehouse by name."""
-    return {name: table for name, table in TABLES.items() if table.group == "warehouse"}
-
-
 def write_tables(folder: Path, tables: Tables, *, before: Path | None) -> list[Part]:
     """Write tables below an empty folder and return their parts.
 
@@ -445,86 +439,6 @@ def read_table(folder: Path, name: str) -> pa.Table:
             f"{folder.name} has no table {name}: an older version published it. Run a night first."
         )
     return pa.concat_tables([pq.ParquetFile(folder / path).read() for path in paths])
-
-
-PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
-TABLE_PROFILE = "https://datapackage.org/profiles/2.0/tableschema.json"
-
-
-def write_datapackage(
-    path: Path, tables: Iterable[Table], parts: Iterable[Part], *, study: str, night: str
-) -> None:
-    """Write the Data Package v2 descriptor: one resource a table, with keys, fields and units."""
-    by_table: dict[str, list[str]] = {}
-    for part in parts:
-        by_table.setdefault(part.table, []).append(part.path)
-    package = {
-        "$schema": PROFILE,
-        "name": plain_name(study),
-        "title": f"Warehouse of {study}, night {night}",
-        "version": night,
-        "resources": [_resource(t, by_table[t.name]) for t in sorted(tables, key=lambda t: t.name)],
-    }
-    text = json.dumps(package, indent=2, ensure_ascii=False, sort_keys=False)
-    path.write_text(text + "\n", encoding="utf-8")
-
-
-def plain_name(text: str) -> str:
-    """Return a name made of lower-case letters, digits, dots, underscores and hyphens."""
-    return "".join(c if (c.isalnum() and c.isascii()) or c in "._-" else "-" for c in text.lower())
-
-
-def _resource(table: Table, paths: list[str]) -> dict[str, Any]:
-    return {
-        "name": plain_name(table.name),
-        "title": f"One row is {table.one_row_is}",
-        "path": sorted(paths),
-        "format": "parquet",
-        "mediatype": "application/vnd.apache.parquet",
-        "schema": {"$schema": TABLE_PROFILE, **package_schema(table)},
-    }
-
-
-def dictionary(
-    tables: Iterable[Table] | None = None, shown: Iterable[Table] | None = None
-) -> list[dict[str, str]]:
-    """Return one row for each column of every table and view; those of a night if left out."""
-    described = warehouse_contract().values() if tables is None else tables
-    of_views = views() if shown is None else shown
-    return [*dictionary_rows(described), *(row for view in of_views for row in view_rows(view))]
-
-
-def view_rows(view: Table) -> list[dict[str, str]]:
-    """Describe the columns of a view as `contract.schemas.dictionary_rows` does for a table."""
-    return [
-        {
-            "group": "view",
-            "table": view.name,
-            "one_row_is": view.one_row_is,
-            "column": column.name,
-            "key": "yes" if column.name in view.key else "no",
-            "type": column.type,
-            "unit": column.unit or "",
-            "unit_from": column.unit_from or "",
-            "nullable": "yes" if column.nullable else "no",
-            "low": "",
-            "high": "",
-            "choices": "|".join(column.choices),
-            "pattern": "",
-            "publishable": "yes" if column.publishable else "no",
-            "meaning": column.meaning,
-        }
-        for column in view.columns
-    ]
-
-
-def write_dictionary(path: Path, tables: Iterable[Table], shown: Iterable[Table]) -> None:
-    """Write the dictionary of tables and views as a CSV file, in UTF-8."""
-    rows = dictionary(tables, shown)
-    with path.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.DictWriter(file, list(rows[0]), lineterminator="\n")
-        writer.writeheader()
-        writer.writerows(rows)
 
 
 def write_json(path: Path, content: Mapping[str, Any]) -> None:

@@ -33,6 +33,7 @@ from quietsleep.study.register_key import read_key
 from quietsleep.study.study import Privacy, Study
 from quietsleep.warehouse.current import current_night, night_facts, sync_folder, sync_tree
 from quietsleep.warehouse.database import open_night
+from quietsleep.warehouse.described import warehouse_contract
 from quietsleep.warehouse.errata import ERRATUM, erratum, superseded
 from quietsleep.warehouse.privacy import Coarsener, coarsener, quarter_of, released_table
 from quietsleep.warehouse.proof import (
@@ -47,7 +48,6 @@ from quietsleep.warehouse.publish import (
     ShownViews,
     describe_tables,
     read_table,
-    warehouse_contract,
     write_json,
     write_tables,
 )
