@@ -93,7 +93,6 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.warehouse.sample_size": "one statistic with its own sources",
     "quietsleep.warehouse.drifts": "one statistic with its own sources",
     "quietsleep.warehouse.standing": "one statistic with its own source",
-    "quietsleep.warehouse.unit_slips": "one question, apart from the tables that it asks",
     "quietsleep.warehouse.infants": "infants over time, apart from the tables that hold them",
 }
 LONGEST_MODULE = 520

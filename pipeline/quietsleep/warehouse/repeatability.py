@@ -1,9 +1,9 @@
 """How far results repeat: between the trials of a test, and between the sessions of an infant.
 
-Sources: Bland JM, Altman DG. Measurement error. BMJ 1996;312:744 (within-subject SD by one-way
-analysis of variance; repeatability coefficient). Bland JM, Altman DG. Measurement error
-proportional to the mean. BMJ 1996;313:106 (within-subject coefficient of variation by logarithms).
-Limits of agreement: `statistics`. (Volumes and pages from memory.)
+Sources: Bland JM, Altman DG. Measurement error. BMJ 1996;313:744, corrected from 312:1654
+(within-subject SD by one-way analysis of variance; repeatability coefficient). Bland JM, Altman DG.
+Measurement error proportional to the mean. BMJ 1996;313:106 (coefficient of variation by
+logarithms). Limits of agreement: `statistics`.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ from quietsleep.warehouse.unit_slips import LEAST_RATIO
 if TYPE_CHECKING:
     import duckdb
 
-WITHIN, BETWEEN = "within_test", "between_sessions"
+TRIALS, SESSIONS = "trials", "sessions"
 VALUE, Z = "value", "z"
 TOO_FEW_TESTS = f"Fewer than {FEWEST} tests with two accepted trials or more."
 TOO_FEW_PAIRS = f"Fewer than {FEWEST} pairs of sessions."
@@ -145,7 +145,7 @@ def _within(tests: pd.DataFrame, outcome: Outcome) -> dict[str, Any]:
     several = tests[tests["n"] > 1]
     sound = several[~several["suspected"].to_numpy(dtype=bool)]
     row: dict[str, Any] = {
-        "kind": WITHIN,
+        "compared": TRIALS,
         "measure": VALUE,
         "unit": outcome.unit,
         "n_tests": len(sound),
@@ -259,7 +259,7 @@ def _between(pairs: pd.DataFrame, outcome: Outcome, measure: str) -> dict[str, A
     sound = pairs[~(suspected | doubted)]
     infants = sound[["centre", "infant"]].drop_duplicates()
     row: dict[str, Any] = {
-        "kind": BETWEEN,
+        "compared": SESSIONS,
         "measure": measure,
         "unit": outcome.unit if measure == VALUE else "1",
         "n_pairs": len(sound),
@@ -278,8 +278,8 @@ def _between(pairs: pd.DataFrame, outcome: Outcome, measure: str) -> dict[str, A
     row |= {"mean": float(np.mean((first + second) / 2)), **_limits(first, second), **numbers}
     row |= {
         "days_apart_median": float(np.median(days)),
-        "days_apart_min": int(days.min()),
-        "days_apart_max": int(days.max()),
+        "fewest_days_apart": int(days.min()),
+        "most_days_apart": int(days.max()),
     }
     return only_finite(row | {"sentence": _told(outcome, row) + _left_out(row, "pair")})
 
