@@ -93,7 +93,8 @@ def made(
     """Return the table as it is published."""
     found = repeatability_frame(connection, *tables, slipped)
     table = TABLES["repeatability"]
-    return to_arrow(table, in_contract(found, "repeatability")).to_pandas()
+    rows: pd.DataFrame = to_arrow(table, in_contract(found, "repeatability")).to_pandas()
+    return rows
 
 
 def row_of(rows: pd.DataFrame, compared: str, measure: str = "value", centre: str = "all") -> Any:

@@ -126,9 +126,13 @@ def _scored(reference: Reference, values: pd.DataFrame) -> pd.DataFrame:
         )
         score = score_by(reference, float(row.value), subject)
         found.append((score.z, score.percent_predicted, score.why))
-    names = ["z", "percent_predicted", "z_why"]
-    scores = pd.DataFrame(found, index=values.index, columns=names)
-    return values.drop(columns=names, errors="ignore").join(scores)
+    columns = zip(*found, strict=True) if found else ((), (), ())
+    z, percent, why = (list(column) for column in columns)
+    return values.assign(
+        z=np.array(z, dtype=np.float64),
+        percent_predicted=np.array(percent, dtype=np.float64),
+        z_why=np.array(why, dtype=object),
+    )
 
 
 def _number(value: Any) -> float:
