@@ -93,9 +93,11 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.store.erase": "what is left nowhere, apart from what is written down of it",
     "quietsleep.study.begin": "commands of their own",
     "quietsleep.warehouse.briefing": "what is said of the other tables, apart from publishing them",
+    "quietsleep.warehouse.equation_check": "one statistic with its own source",
+    "quietsleep.warehouse.repeatability": "one statistic with its own sources",
+    "quietsleep.warehouse.sample_size": "one statistic with its own sources",
     "quietsleep.warehouse.drifts": "one statistic with its own sources",
     "quietsleep.warehouse.standing": "one statistic with its own source",
-    "quietsleep.warehouse.unit_slips": "one question, apart from the tables that it asks",
     "quietsleep.warehouse.infants": "infants over time, apart from the tables that hold them",
 }
 LONGEST_MODULE = 520

@@ -44,7 +44,7 @@ NOT_COMPARED = frozenset({
     "centres", "changes", "devices", "infants", "ledger", "nights", "problems", "quantities",
     "reported", "sources", "waivers",
     "standing", "acceptance_weeks", "drifts", "lost_tests", "unit_slips", "session_changes",
-    "briefing",
+    "briefing", "repeatability", "sample_size", "equation_check",
 })  # fmt: skip
 # Columns of text that a number hangs on; others are for reading and may be worded anew.
 TEXTS = frozenset({"unit", "equation", "trials", "suspected_cause", "quantity", "check_id"})

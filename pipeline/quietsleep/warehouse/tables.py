@@ -11,13 +11,18 @@ import pandas as pd
 from quietsleep import contract
 from quietsleep.contract import Rule
 from quietsleep.judge.readers import reviews_frame
+from quietsleep.judge.scores import load_references
 from quietsleep.judge.study import JudgedStudy
 from quietsleep.measure.fingerprint import device_digest
 from quietsleep.store.tables import frugal_engine, in_contract, show_files
 from quietsleep.study.study import Centre, Confirmation, LimitChange, Study, Waiver
 from quietsleep.warehouse.drifts import drifts_frame
+from quietsleep.warehouse.equation_check import equation_check_frame
 from quietsleep.warehouse.infants import infants_frame, visits_frame
 from quietsleep.warehouse.lost_tests import lost_tests_frame
+from quietsleep.warehouse.repeatability import repeatability_frame
+from quietsleep.warehouse.sample_size import sample_size_frame
+from quietsleep.warehouse.spread import clean_values, slipped_centres
 from quietsleep.warehouse.standing import count_tests, standing_tables
 from quietsleep.warehouse.statistics import Guard, agreement_limits_frame, comparability_frame
 from quietsleep.warehouse.statistics import agreement_frame as review_agreement_frame
@@ -33,6 +38,7 @@ def study_tables(
     """
     study, devices = judged.study, _devices(judged.study)
     visits = visits_frame(judged.sessions, judged.contradictions)
+    standing = _standing(judged, guard)
     frames = {
         "centres": _centres(judged),
         "devices": devices,
@@ -55,7 +61,8 @@ def study_tables(
         "rules": rules_frame(judged.rules, study.limit_changes, study.confirmations),
         "quantities": _quantities(),
         "sources": pd.DataFrame([{"source": s.key, "citation": s.citation} for s in _sources()]),
-        **_standing(judged, guard),
+        **standing,
+        **_spread(judged, visits, devices, standing["unit_slips"], guard),
     }
     return {name: in_contract(frame, name) for name, frame in frames.items()}
 
@@ -84,6 +91,31 @@ def _standing(judged: JudgedStudy, guard: Guard) -> dict[str, pd.DataFrame]:
                 count_tests(engine),
                 guard=guard,
             )
+    return found
+
+
+def _spread(
+    judged: JudgedStudy,
+    visits: pd.DataFrame,
+    devices: pd.DataFrame,
+    unit_slips: pd.DataFrame,
+    guard: Guard,
+) -> dict[str, pd.DataFrame]:
+    """Return how results repeat, what a comparison needs, and how the equations fit."""
+    found = dict.fromkeys(("repeatability", "sample_size", "equation_check"), pd.DataFrame())
+    slipped = slipped_centres(unit_slips)
+    with guard("repeatability"), frugal_engine(judged.study.work_path) as engine:
+        for name in ("tests", "trials", "trial_values"):
+            on_disk = judged.tables_on_disk[name]
+            show_files(engine, on_disk.table, on_disk.files())
+        found["repeatability"] = repeatability_frame(
+            engine, judged.outcomes, visits, slipped, guard=guard
+        )
+    with guard("sample size and check of equations"):
+        values = clean_values(judged.outcomes, judged.sessions, devices)
+        found["sample_size"] = sample_size_frame(values, slipped, guard=guard)
+        references = load_references(judged.study.path)
+        found["equation_check"] = equation_check_frame(values, references, slipped, guard=guard)
     return found
 
 

@@ -1,0 +1,320 @@
+"""Does a reference equation fit the infants of this study? Mean and SD of z with their intervals.
+
+An equation that fits has z-scores of mean 0 and SD 1 in healthy infants. What is said of it rests
+on the intervals, not on a test of significance, which calls everything sound that is small.
+
+Source: Quanjer PH, Stocks J, Cole TJ, Hall GL, Stanojevic S. Influence of secular trends and sample
+size on reference equations for lung function tests. Eur Respir J 2011;37:658-664 (at least 150
+controls of each sex; from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from contextlib import nullcontext
+from itertools import combinations
+from math import ceil, nan, sqrt
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from quietsleep.contract.reference import Reference
+from quietsleep.judge.scores import References, Subject, score_by
+from quietsleep.warehouse.comparability import ALL_CLASSES
+from quietsleep.warehouse.spread import (
+    ALL_CENTRES,
+    FEWEST,
+    Interval,
+    all_equal,
+    centres_and_all,
+    counted,
+    first_of_each_infant,
+    is_slipped,
+    mean_interval,
+    of_centre,
+    only_finite,
+    said,
+    said_interval,
+    sd_interval,
+    usable,
+)
+from quietsleep.warehouse.statistics import Guard
+
+BOTH, SEXES = "both", ("female", "male")
+NO_OUTCOME = "none"
+ADVISED_A_SEX = 150
+# Definitions of this study: a shift of half a z, or an SD a quarter off, matters to a comparison.
+MATTERS_Z = 0.5
+MATTERS_SD = Interval(0.8, 1.25)
+POWER_PCT, TWO_SIDED_PCT = 80.0, 5.0
+TOO_FEW = f"Fewer than {FEWEST} infants have a z-score by it."
+NO_VARIATION = "The z-scores of these infants do not differ."
+FOR_COMPARISON = "It stands for comparison only and scores no outcome."
+NO_CONTROLS = (
+    "Nothing in the study marks healthy controls: these are all infants with an accepted value, "
+    "not a control group."
+)
+VERDICTS: Mapping[str, str] = {
+    "fits": "The equation fits: a shift of half a z, or an SD a quarter off, can be ruled out.",
+    "does_not_fit": "The equation does not fit these infants.",
+    "differs": "The infants differ from the equation; whether by so much that it matters is open.",
+    "cannot_say": "So few infants cannot say whether the equation fits.",
+}
+
+
+def equation_check_frame(
+    values: pd.DataFrame,
+    references: References,
+    slipped: frozenset[tuple[str, str]] = frozenset(),
+    *,
+    guard: Guard = lambda _: nullcontext(),
+) -> pd.DataFrame:
+    """Return how each equation fits, by outcome, class of equipment, sex and centre.
+
+    `values` are the `clean_values` of a study. Every equation is asked of every value of its
+    outcomes, whichever scores them otherwise. One whose statistics fail has no rows.
+    """
+    rows: list[dict[str, Any]] = []
+    for reference in (*references.published.values(), *references.own.values()):
+        with guard(f"check of {reference.key}"), np.errstate(all="ignore"):
+            rows += _of_equation(reference, values, slipped)
+    return pd.DataFrame(rows)
+
+
+def _of_equation(
+    reference: Reference, values: pd.DataFrame, slipped: frozenset[tuple[str, str]]
+) -> Iterator[dict[str, Any]]:
+    if not reference.outcomes:
+        named = {
+            "outcome": NO_OUTCOME,
+            "equipment_class": ALL_CLASSES,
+            "sex": BOTH,
+            "centre": ALL_CENTRES,
+        }
+        why = reference.note or FOR_COMPARISON
+        nothing = _row(reference, _scored(reference, values.iloc[:0]), named)
+        yield nothing | named | {"why": why, "sentence": f"{reference.key}: {why}"}
+    for outcome in reference.outcomes:
+        own = values[values["outcome"] == outcome]
+        suspected = is_slipped(own, slipped)
+        scored = _scored(reference, own[~suspected])
+        for part, rows, named in _parts(scored):
+            yield (
+                _row(reference, part, named)
+                | named
+                | {
+                    "outcome": outcome,
+                    "n_suspected": _n_of(own[suspected], named),
+                    "warning": " ".join(_warnings(scored, rows, named)),
+                }
+            )
+
+
+def _scored(reference: Reference, values: pd.DataFrame) -> pd.DataFrame:
+    """Add z-score, percent predicted and reason of one equation to every value."""
+    row: Any
+    found = []
+    for row in values.itertuples():
+        subject = Subject(
+            sex=row.sex if isinstance(row.sex, str) else None,
+            length_cm=_number(row.length_cm),
+            weight_kg=_number(row.weight_kg),
+            age_days=_number(row.age_days),
+            corrected_age_days=_number(row.corrected_age_days),
+            equipment_class=str(row.equipment_class),
+        )
+        score = score_by(reference, float(row.value), subject)
+        found.append((score.z, score.percent_predicted, score.why))
+    columns = zip(*found, strict=True) if found else ((), (), ())
+    z, percent, why = (list(column) for column in columns)
+    return values.assign(
+        z=np.array(z, dtype=np.float64),
+        percent_predicted=np.array(percent, dtype=np.float64),
+        z_why=np.array(why, dtype=object),
+    )
+
+
+def _number(value: Any) -> float:
+    return nan if pd.isna(value) else float(value)
+
+
+def _parts(
+    scored: pd.DataFrame,
+) -> Iterator[tuple[pd.DataFrame, pd.DataFrame, dict[str, str]]]:
+    """Yield (values, all values of the class, what they are of): by sex over all, then centres."""
+    classes = sorted(scored["equipment_class"].unique())
+    for name in [ALL_CLASSES, *classes] if len(classes) != 1 else classes:
+        rows = scored if name == ALL_CLASSES else scored[scored["equipment_class"] == name]
+        for centre in centres_and_all(rows):
+            of = {"equipment_class": str(name), "centre": centre or ALL_CENTRES}
+            own = of_centre(rows, centre)
+            yield own, rows, of | {"sex": BOTH}
+            for sex in SEXES if centre is None else ():
+                yield own[own["sex"] == sex], rows, of | {"sex": sex}
+
+
+def _n_of(rows: pd.DataFrame, named: Mapping[str, str]) -> int:
+    for column, everything in (
+        ("equipment_class", ALL_CLASSES), ("sex", BOTH), ("centre", ALL_CENTRES),
+    ):  # fmt: skip
+        if named[column] != everything:
+            rows = rows[rows[column] == named[column]]
+    return len(rows)
+
+
+def _row(reference: Reference, values: pd.DataFrame, named: Mapping[str, str]) -> dict[str, Any]:
+    has_z = usable(values["z"].to_numpy(dtype=np.float64))
+    scores = first_of_each_infant(values[has_z])["z"].to_numpy(dtype=np.float64)
+    row: dict[str, Any] = {
+        "equation": reference.key,
+        "n_values": len(values),
+        "n_refused": int((~has_z).sum()),
+        "n_suspected": 0,
+        "n_infants": scores.size,
+        "n_for_half_z": infants_to_see(MATTERS_Z),
+        "n_needed": ADVISED_A_SEX * (len(SEXES) if named["sex"] == BOTH else 1),
+        **_percent(values),
+    }
+    refused = _most_common(values.loc[~has_z, "z_why"])
+    few = "" if refused and not scores.size else TOO_FEW
+    few = few if scores.size < FEWEST else NO_VARIATION
+    if scores.size < FEWEST or all_equal(scores):
+        why = f"{few} {refused}".strip()
+        sentence = (
+            f"Whether {reference.key} fits {_who(named)} cannot be said. {why}{_of_percent(row)}"
+        )
+        return only_finite(row | {"verdict": "not_computable", "why": why, "sentence": sentence})
+    mean, of_mean = mean_interval(scores)
+    sd = float(scores.std(ddof=1))
+    of_sd = sd_interval(sd, scores.size - 1)
+    row |= {
+        "mean_z": mean, "mean_low": of_mean.low, "mean_high": of_mean.high,
+        "sd_z": sd, "sd_low": of_sd.low, "sd_high": of_sd.high,
+        "seen_z": _quantiles() / sqrt(scores.size),
+        "verdict": verdict_of(of_mean, of_sd),
+        "why": f"{counted(row['n_refused'], 'value')} without z-score: {refused}"
+        if row["n_refused"] else None,
+    }  # fmt: skip
+    return only_finite(row | {"sentence": _told(reference, row, named)})
+
+
+def _most_common(reasons: pd.Series[str]) -> str:
+    told = reasons[reasons.fillna("") != ""]
+    return "" if told.empty else str(told.mode().iloc[0])
+
+
+def _percent(values: pd.DataFrame) -> dict[str, float]:
+    has = usable(values["percent_predicted"].to_numpy(dtype=np.float64))
+    first = first_of_each_infant(values[has])["percent_predicted"].to_numpy(dtype=np.float64)
+    if first.size < FEWEST:
+        return {}
+    mean, interval = mean_interval(first)
+    return {
+        "percent_predicted": mean,
+        "percent_low": interval.low,
+        "percent_high": interval.high,
+    }
+
+
+def _of_percent(row: Mapping[str, Any]) -> str:
+    if "percent_predicted" not in row:
+        return ""
+    ends = said_interval((row["percent_low"], row["percent_high"]))
+    return f" The infants have {said(row['percent_predicted'])} % of what it predicts{ends}."
+
+
+def _quantiles() -> float:
+    """Return the sum of the normal quantiles of two-sided 5 % and of 80 % power, 2.80."""
+    from scipy import stats
+
+    return sum(float(stats.norm.ppf(p)) for p in (1 - TWO_SIDED_PCT / 200, POWER_PCT / 100))
+
+
+def infants_to_see(shift_z: float) -> int:
+    """Return how many infants see a shift of the mean z, of SD 1: ((u + v) / shift)^2, rounded up.
+
+    u and v are the normal quantiles of two-sided 5 % and of 80 % power; 32 infants see half a z.
+    """
+    return ceil((_quantiles() / shift_z) ** 2)
+
+
+def verdict_of(mean: Interval, sd: Interval) -> str:
+    """Say what the intervals of mean and SD of z come to; see the column of the table."""
+    shift = Interval(-MATTERS_Z, MATTERS_Z)
+    for found, allowed in ((mean, shift), (sd, MATTERS_SD)):
+        if found.low > allowed.high or found.high < allowed.low:
+            return "does_not_fit"
+    if _inside(mean, shift) and _inside(sd, MATTERS_SD):
+        return "fits"
+    if mean.low > 0 or mean.high < 0 or sd.low > 1 or sd.high < 1:
+        return "differs"
+    return "cannot_say"
+
+
+def _inside(found: Interval, allowed: Interval) -> bool:
+    return allowed.low <= found.low and found.high <= allowed.high
+
+
+def _who(named: Mapping[str, str]) -> str:
+    """Say which infants a row is of: female infants of larch with pneumotachograph-a."""
+    sex, centre, equipment = (named[name] for name in ("sex", "centre", "equipment_class"))
+    return (
+        f"{'' if sex == BOTH else f'{sex} '}infants"
+        f"{'' if centre == ALL_CENTRES else f' of {centre}'}"
+        f"{'' if equipment == ALL_CLASSES else f' with {equipment}'}"
+    )
+
+
+def _told(reference: Reference, row: Mapping[str, Any], named: Mapping[str, str]) -> str:
+    missing = row["n_infants"] < row["n_needed"]
+    advice = (
+        f"{row['n_needed']} are advised to check an equation with"
+        f"{'' if missing else ', so there are enough'}, and {row['n_for_half_z']} see half a z at "
+        "80 % power"
+    )
+    return (
+        f"By {reference.key} {row['n_infants']} {_who(named)} have a mean z of "
+        f"{said(row['mean_z'])}{said_interval((row['mean_low'], row['mean_high']))}, expected 0, "
+        f"and an SD of {said(row['sd_z'])}{said_interval((row['sd_low'], row['sd_high']))}, "
+        f"expected 1. {VERDICTS[row['verdict']]} {advice}."
+    )
+
+
+def _warnings(
+    scored: pd.DataFrame, of_class: pd.DataFrame, named: Mapping[str, str]
+) -> Iterator[str]:
+    """Yield what else the numbers may come from: no controls, unlike equipment, unlike centres."""
+    yield NO_CONTROLS
+    classes = _means(scored, "equipment_class")
+    n_classes = scored["equipment_class"].nunique()
+    if named["equipment_class"] == ALL_CLASSES and n_classes > 1:
+        yield f"{n_classes} classes of equipment are pooled here."
+    if apart := _furthest(classes):
+        yield f"Mean z differs between classes of equipment: {apart}."
+    if named["centre"] == ALL_CENTRES and (apart := _furthest(_means(of_class, "centre"))):
+        yield f"Mean z differs between centres: {apart}."
+
+
+def _means(scored: pd.DataFrame, by: str) -> dict[str, tuple[float, Interval]]:
+    """Return the mean z of the infants of each class or centre, with its interval."""
+    known = scored[usable(scored["z"].to_numpy(dtype=np.float64))]
+    found = {}
+    for name, rows in known.groupby(by, sort=True):
+        scores = first_of_each_infant(rows)["z"].to_numpy(dtype=np.float64)
+        if scores.size >= FEWEST:
+            found[str(name)] = mean_interval(scores)
+    return found
+
+
+def _furthest(means: Mapping[str, tuple[float, Interval]]) -> str:
+    """Name the two whose means are furthest apart of those whose intervals do not meet."""
+    apart = [
+        (abs(means[a][0] - means[b][0]), a, b)
+        for a, b in combinations(means, 2)
+        if means[a][1].low > means[b][1].high or means[b][1].low > means[a][1].high
+    ]
+    if not apart:
+        return ""
+    _, *two = max(apart)
+    return " and ".join(f"{n} {said(means[n][0])}{said_interval(means[n][1])}" for n in two)

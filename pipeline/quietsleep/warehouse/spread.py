@@ -1,0 +1,158 @@
+"""Clean values of infants, and the spread of numbers with its interval.
+
+What `repeatability`, `sample_size` and `equation_check` share. Numbers that cannot be squared are
+left out like those that are missing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from math import isfinite, nan, sqrt
+from typing import Any, NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from quietsleep.contract.units import show_unit
+from quietsleep.judge.limits import show_beyond
+from quietsleep.records import FloatArray
+from quietsleep.warehouse.comparability import ROUNDING
+
+ALL_CENTRES = "all"
+NOT_REGISTERED = "not registered"
+# As many as limits of agreement need.
+FEWEST = 3
+# The squares of larger numbers, and their sums, are no numbers.
+LARGEST = 1e100
+OF_OUTCOME = ("centre", "session", "technique", "outcome", "unit", "value", "z", "equation")
+OF_SESSION = (
+    "session", "infant", "tested_on", "sex", "length_cm", "weight_kg", "age_days",
+    "corrected_age_days", "device", "device_valid_from",
+)  # fmt: skip
+
+
+class Interval(NamedTuple):
+    """Both ends of a 95 % interval; NaN where there is none."""
+
+    low: float = nan
+    high: float = nan
+
+
+NO_INTERVAL = Interval()
+
+
+def clean_values(
+    outcomes: pd.DataFrame, sessions: pd.DataFrame, devices: pd.DataFrame
+) -> pd.DataFrame:
+    """Return the accepted outcomes that have a number, with what is known of infant and equipment.
+
+    Ordered by outcome, infant and day. A session without infant is an infant of its own; equipment
+    that is not registered is a class of that name.
+    """
+    entry = ["centre", "device", "device_valid_from"]
+    classes = devices.rename(columns={"valid_from": "device_valid_from"})
+    values = outcomes["value"].to_numpy(dtype=np.float64)
+    used = outcomes.loc[(outcomes["status"] == "accepted") & usable(values), list(OF_OUTCOME)]
+    rows = used.merge(sessions[["centre", *OF_SESSION]], on=["centre", "session"])
+    rows = rows.merge(classes[[*entry, "equipment_class"]], on=entry, how="left")
+    rows = rows.assign(
+        infant=rows["infant"].fillna(rows["session"]),
+        equipment_class=rows["equipment_class"].fillna(NOT_REGISTERED),
+        day=pd.to_datetime(rows["tested_on"], errors="coerce"),
+    )
+    order = ["outcome", "centre", "infant", "day", "session"]
+    return rows.sort_values(order, kind="stable", ignore_index=True)
+
+
+def usable(values: FloatArray) -> NDArray[np.bool_]:
+    """Say which numbers are finite and can be squared; shape as given."""
+    return np.isfinite(values) & (np.abs(np.nan_to_num(values, posinf=0, neginf=0)) < LARGEST)
+
+
+def first_of_each_infant(values: pd.DataFrame) -> pd.DataFrame:
+    """Return the first of some `clean_values` of each infant; a mean would spread less."""
+    return values.drop_duplicates(["centre", "infant"])
+
+
+def slipped_centres(unit_slips: pd.DataFrame) -> frozenset[tuple[str, str]]:
+    """Return (centre, outcome) of all whose central results are off by a factor from the others."""
+    if unit_slips.empty:
+        return frozenset()
+    own = unit_slips[unit_slips["seen_in"] == "central"]
+    return frozenset(zip(own["centre"], own["outcome"], strict=True))
+
+
+def is_slipped(rows: pd.DataFrame, slipped: frozenset[tuple[str, str]]) -> NDArray[np.bool_]:
+    """Say which rows are of a centre and outcome that is off by a factor."""
+    if not slipped:
+        return np.zeros(len(rows), dtype=bool)
+    keys = zip(rows["centre"], rows["outcome"], strict=True)
+    return np.array([key in slipped for key in keys], dtype=bool)
+
+
+def centres_and_all(*frames: pd.DataFrame) -> Iterator[str | None]:
+    """Yield None for all centres together, then each; no None where a centre is coded so."""
+    own = sorted({str(centre) for frame in frames for centre in frame["centre"]})
+    if ALL_CENTRES not in own:
+        yield None
+    yield from own
+
+
+def of_centre(rows: pd.DataFrame, centre: str | None) -> pd.DataFrame:
+    """Return the rows of one centre, or of all."""
+    return rows if centre is None else rows[rows["centre"] == centre]
+
+
+def mean_interval(values: FloatArray) -> tuple[float, Interval]:
+    """Return the mean of values (n,) and its interval (Student's t, n - 1 degrees of freedom)."""
+    from scipy import stats
+
+    n, mean = values.size, float(values.mean()) if values.size else nan
+    if n < 2:
+        return mean, NO_INTERVAL
+    half = float(stats.t.ppf(0.975, n - 1) * values.std(ddof=1) / sqrt(n))
+    return mean, Interval(mean - half, mean + half)
+
+
+def sd_interval(sd: float, freedom: int) -> Interval:
+    """Return the interval of an SD with its degrees of freedom (chi square of freedom * sd^2)."""
+    from scipy import stats
+
+    if freedom < 1 or not sd > 0:
+        return NO_INTERVAL
+    above, below = (float(stats.chi2.ppf(p, freedom)) for p in (0.975, 0.025))
+    return Interval(sd * sqrt(freedom / above), sd * sqrt(freedom / below))
+
+
+def all_equal(values: FloatArray) -> bool:
+    """Say whether values (n,) differ from their mean by no more than rounding."""
+    largest = float(np.abs(values).max(initial=0.0))
+    return bool((np.abs(values - values.mean()) <= ROUNDING * largest).all())
+
+
+def only_finite(row: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a row in which every number that is not finite is missing."""
+    return {
+        name: nan if isinstance(value, float) and not isfinite(value) else value
+        for name, value in row.items()
+    }
+
+
+def said(value: float, unit: str = "1") -> str:
+    """Show a number with its unit as people write it."""
+    shown = "" if unit == "1" else f" {show_unit(unit)}"
+    return f"{show_beyond(value + 0.0)}{shown}" if isfinite(value) else "not known"
+
+
+def said_interval(interval: tuple[float, float]) -> str:
+    """Show an interval in brackets; nothing where there is none."""
+    low, high = interval
+    if not (isfinite(low) and isfinite(high)):
+        return ""
+    return f" (95 % interval {said(low)} to {said(high)})"
+
+
+def counted(n: int, word: str) -> str:
+    """Say how many of something there are."""
+    return f"{n} {word}" if n == 1 else f"{n} {word}s"
