@@ -20,7 +20,12 @@ from quietsleep.cli.main import app
 from quietsleep.errors import QuietsleepError, WarehouseError
 from quietsleep.night.night import NightReport
 from quietsleep.site.report import figures
-from quietsleep.site.report.figures import Interval, OutcomeMark, interval_picture, outcome_picture
+from quietsleep.site.report.figures import (
+    IntervalMark,
+    OutcomeMark,
+    interval_picture,
+    outcome_picture,
+)
 from quietsleep.site.report.flow import flow_chart
 from quietsleep.site.report.write import write_report
 from quietsleep.warehouse.account import account_of
@@ -300,14 +305,16 @@ def test_very_many_values_are_counted_in_cells() -> None:
 
 def test_names_of_a_study_cannot_leave_a_picture() -> None:
     name = '</text><script>alert(1)</script>"\u202e$x$'
-    svg = str(interval_picture([Interval(name, 1.0, 0.5, 2.0)], name="a", title=name, label=name))
+    svg = str(
+        interval_picture([IntervalMark(name, 1.0, 0.5, 2.0)], name="a", title=name, label=name)
+    )
     assert "<script" not in svg and "\u202e" not in svg
     assert any("$x$" in text for text in texts(svg))
 
 
 def test_a_number_without_an_interval_is_drawn_without_one() -> None:
     svg = str(interval_picture(
-        [Interval("larch", 1.0, None, None), Interval("maple", 2.0, 1.0, 3.0)],
+        [IntervalMark("larch", 1.0, None, None), IntervalMark("maple", 2.0, 1.0, 3.0)],
         name="a", title="a", label="mL",
     ))  # fmt: skip
     assert (len(of_class(svg, "estimate")), len(of_class(svg, "interval"))) == (2, 1)

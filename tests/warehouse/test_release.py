@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shutil
 import subprocess
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -117,7 +119,12 @@ def test_a_night_of_an_older_contract_is_not_released(study: Any, tmp_path: Path
     night = study.publish(tmp_path, "n1")
     (part,) = (night / "tables/nights").rglob("*.parquet")
     pq.write_table(pq.ParquetFile(part).read().drop_columns(["libraries"]), part)
-    with pytest.raises(WarehouseError, match="older version of the program"):
+    facts = json.loads((night / "NIGHT.json").read_text())
+    for said in facts["parts"]:
+        if night / said["path"] == part:
+            said["file_sha256"] = hashlib.sha256(part.read_bytes()).hexdigest()
+    (night / "NIGHT.json").write_text(json.dumps(facts))
+    with pytest.raises(WarehouseError, match="another version of the program"):
         make_release(tmp_path, "r1")
 
 
@@ -156,3 +163,25 @@ def test_what_a_release_holds_empty_is_left_out_of_a_comparison_and_said(
     assert found.cells[["table_name", "column_name"]].values.tolist() == [["outcomes", "value"]]
     assert "only one of the two holds them: " in found.notes[-1]
     assert "sessions.visit" in found.notes[-1]
+
+
+def test_versions_of_libraries_stay_versions(study: Any, tmp_path: Path) -> None:
+    libraries = "python 3.11.7, filelock 4.2.12, numpy 26.1.12"
+    for row in study.rows["nights"]:
+        row["libraries"] = libraries
+    study.publish(tmp_path, "n1")
+    with closing(open_night(make_release(tmp_path, "r1"))) as connection:
+        for table in ("nights", "provenance"):
+            rows = connection.execute(f"SELECT DISTINCT libraries FROM {table}").fetchall()
+            assert rows == [(libraries,)], table
+
+
+def test_a_night_that_is_not_whole_is_not_released_and_what_lacks_is_named(
+    study: Any, tmp_path: Path
+) -> None:
+    night = study.publish(tmp_path, "n1")
+    lost = next((night / "tables" / "deliveries").rglob("*.parquet"))
+    lost.unlink()
+    with pytest.raises(WarehouseError, match=f"{lost.relative_to(night)} is missing"):
+        make_release(tmp_path, "r1")
+    assert not (tmp_path / "warehouse" / "releases" / "r1").exists()

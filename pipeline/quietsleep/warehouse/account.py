@@ -104,7 +104,7 @@ class AcceptedShare:
 
 
 @dataclass(frozen=True, slots=True)
-class Spread:
+class OutcomeSpread:
     """How one outcome lies: median and quartiles of the values, and of the z-scores if any."""
 
     technique: str
@@ -126,7 +126,7 @@ class Account:
     tests: Flow
     by_technique: Mapping[str, Flow]
     shares: tuple[AcceptedShare, ...]
-    spreads: tuple[Spread, ...]
+    spreads: tuple[OutcomeSpread, ...]
 
 
 def account_of(connection: duckdb.DuckDBPyConnection) -> Account:
@@ -255,7 +255,7 @@ def _share(technique: str, centre: str, *counts: Any) -> AcceptedShare:
     )
 
 
-def _spreads(connection: duckdb.DuckDBPyConnection) -> tuple[Spread, ...]:
+def _spreads(connection: duckdb.DuckDBPyConnection) -> tuple[OutcomeSpread, ...]:
     at = "[0.0, 0.25, 0.5, 0.75, 1.0]"
     rows = connection.execute(
         "SELECT technique, outcome, unit, string_agg(DISTINCT equation, ', ' ORDER BY equation), "
@@ -266,9 +266,9 @@ def _spreads(connection: duckdb.DuckDBPyConnection) -> tuple[Spread, ...]:
     return tuple(_spread(row) for row in rows)
 
 
-def _spread(row: tuple[Any, ...]) -> Spread:
+def _spread(row: tuple[Any, ...]) -> OutcomeSpread:
     technique, outcome, unit, equation, n, n_flagged, values, n_z, z = row
     quartiles = (z[0], z[1], z[2]) if n_z else None
-    return Spread(
+    return OutcomeSpread(
         technique, outcome, unit, equation or "", n, n_flagged, tuple(values), n_z, quartiles
     )

@@ -78,6 +78,8 @@ EMPTIED = {
 }
 # Tables of the contract alone: whatever looks like a day in them is one of a publication.
 FROM_THE_CONTRACT = ("quantities", "rules", "sources")
+# What the program says of itself: versions of libraries look like days.
+FROM_THE_PROGRAM = ("package_version", "package_commit", "libraries")
 OF_THIS_NIGHT = "nights"
 ALL_MONTHS = "all"
 # Growth z-scores among the quantities, to so many decimals: gestation would follow from more.
@@ -220,7 +222,8 @@ class Coarsener:
 
     def _text(self, table: Table, name: str, data: pa.Table) -> Any:
         values = data[name]
-        if name == "night" or (name == "month" and _is_acceptance(table)):
+        as_it_is = name == "night" or name in FROM_THE_PROGRAM
+        if as_it_is or (name == "month" and _is_acceptance(table)):
             return values
         if name == "month":
             return pa.array([ALL_MONTHS] * data.num_rows, pa.string())

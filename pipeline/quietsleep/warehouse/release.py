@@ -35,6 +35,7 @@ from quietsleep.warehouse.current import current_night, night_facts, sync_folder
 from quietsleep.warehouse.database import open_night
 from quietsleep.warehouse.described import warehouse_contract
 from quietsleep.warehouse.errata import ERRATUM, erratum, superseded
+from quietsleep.warehouse.integrity import damage
 from quietsleep.warehouse.privacy import Coarsener, coarsener, quarter_of, released_table
 from quietsleep.warehouse.proof import (
     RELEASE,
@@ -150,6 +151,11 @@ def make_release(
         raise WarehouseError(
             f"Night {facts['night']} is red and is not released. Mend it, or give a reason."
         )
+    if changed := damage(night):
+        raise WarehouseError(
+            f"What was published is not whole and is not released: {changed[0]} 'quietsleep doctor "
+            f"{study_path.name}' says all of it; run a night, then release."
+        )
     signed = privacy or Privacy()
     exact = signed.dates == "exact"
     releases.mkdir(parents=True, exist_ok=True)
@@ -219,10 +225,14 @@ def _hidden(said: Any, coarse: Coarsener) -> Any:
 
 
 def _read(night: Path, table: Table) -> pa.Table:
-    data = read_table(night, table.name)
+    return _as_described(night, table, read_table(night, table.name))
+
+
+def _as_described(night: Path, table: Table, data: pa.Table) -> pa.Table:
+    """Return what a night holds as a table or view; WarehouseError where it has other columns."""
     if data.schema.names != [column.name for column in table.columns]:
         raise WarehouseError(
-            f"Night {night.name} is of an older version of the program (table {table.name}). Run a "
+            f"Night {night.name} is of another version of the program (table {table.name}). Run a "
             "night first."
         )
     return data
@@ -246,6 +256,7 @@ def _shown(night: Path, coarse: Coarsener, laid_out: Path) -> ShownViews:
     with open_night(night) as connection:
         for view in views():
             data = connection.sql(f'SELECT * FROM "{view.name}"').to_arrow_table()
+            data = _as_described(night, view, data)
             released, path = released_table(view), laid_out / f"{view.name}.parquet"
             pq.write_table(coarse.coarsened(view, data), path)
             described.append(released)

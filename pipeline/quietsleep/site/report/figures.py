@@ -34,7 +34,7 @@ CELLS = 22
 
 
 @dataclass(frozen=True, slots=True)
-class Interval:
+class IntervalMark:
     """One line of a picture: a name, a number, its interval if it has one, and its series."""
 
     name: str
@@ -61,7 +61,7 @@ def need_the_library() -> None:
 
 
 def interval_picture(
-    rows: Sequence[Interval],
+    rows: Sequence[IntervalMark],
     *,
     name: str,
     title: str,

@@ -21,7 +21,7 @@ from quietsleep.site.folder import page
 from quietsleep.site.pages.comparability import TechniqueForests, comparability_page
 from quietsleep.site.read import PublishedNight, Row, grouped
 from quietsleep.site.report.figures import (
-    Interval,
+    IntervalMark,
     OutcomeMark,
     interval_picture,
     need_the_library,
@@ -29,7 +29,7 @@ from quietsleep.site.report.figures import (
 )
 from quietsleep.site.report.flow import flow_chart, title_of
 from quietsleep.site.report.methods import methods, outcome_methods, rules_in_force
-from quietsleep.warehouse.account import AcceptedShare, Account, Flow, Spread, account_of
+from quietsleep.warehouse.account import AcceptedShare, Account, Flow, OutcomeSpread, account_of
 from quietsleep.warehouse.database import open_night
 from quietsleep.warehouse.proof import RELEASE, prove
 
@@ -221,7 +221,7 @@ def _share_picture(technique: str, rows: Sequence[AcceptedShare]) -> Picture:
         f"{whole.share_pct:.0f} %."
     )
     drawn = [
-        Interval(f"{r.centre} ({r.n_tests})", r.share_pct, r.low_pct, r.high_pct)
+        IntervalMark(f"{r.centre} ({r.n_tests})", r.share_pct, r.low_pct, r.high_pct)
         for r in rows
         if r.centre != ALL
     ]
@@ -249,7 +249,9 @@ def _outcomes(account: Account, night: PublishedNight) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _outcome_picture(spread: Spread, rows: Sequence[Row], series: Mapping[str, int]) -> Picture:
+def _outcome_picture(
+    spread: OutcomeSpread, rows: Sequence[Row], series: Mapping[str, int]
+) -> Picture:
     by_z = spread.n_z > 0
     field = "z" if by_z else "value"
     marks = [
@@ -332,7 +334,7 @@ def _beside_picture(
     for row in rows:
         low, high = (None if words.missing(row[name]) else row[name] for name in names[1:])
         series = classes.index(row["equipment_class"]) if classes else 0
-        drawn.append(Interval(row["centre"], row[names[0]], low, high, series))
+        drawn.append(IntervalMark(row["centre"], row[names[0]], low, high, series))
     unit = rows[0]["unit"]
     name = words.quantity_name(outcome, contract.OUTCOMES[outcome].unit)
     shown = "z-score" if classes and "z-score" in rows[0]["measure"] else words.with_unit("", unit)
