@@ -123,7 +123,7 @@ def test_help_loads_no_stage() -> None:
 
 def test_folder_that_is_no_release_is_a_sentence(tmp_path: Path) -> None:
     answer = CliRunner().invoke(app, ["export", str(tmp_path / "nowhere"), "--to", "csv"])
-    assert answer.exit_code == 2 and "holds no study.duckdb" in answer.stderr
+    assert answer.exit_code == 2 and "is no release" in answer.stderr
     assert "Traceback" not in answer.output
 
 

@@ -145,6 +145,14 @@ def test_a_killed_release_is_not_there(
     assert verify_release(make_release(tmp_path, "r1")) == []
 
 
+def test_beside_a_night_a_release_is_compared_by_its_own_night(study: Any, tmp_path: Path) -> None:
+    first = study.publish(tmp_path, "n1")
+    released = make_release(tmp_path, "r1")
+    same = compare(released, first)
+    assert same.cells.empty and same.sessions.empty
+    assert same.notes[0] == "Release r1 is compared by the night that it was made of."
+
+
 def test_what_a_release_holds_empty_is_left_out_of_a_comparison_and_said(
     study: Any, tmp_path: Path
 ) -> None:
@@ -159,10 +167,13 @@ def test_what_a_release_holds_empty_is_left_out_of_a_comparison_and_said(
             row["value"] = 31.0
     second = study.publish(tmp_path, "n2")
     assert "visit" in set(compare(first, second).cells["column_name"])
+    shutil.rmtree(first)
     found = compare(released, second)
     assert found.cells[["table_name", "column_name"]].values.tolist() == [["outcomes", "value"]]
+    assert found.sessions["session"].tolist() == ["S1"]
     assert "only one of the two holds them: " in found.notes[-1]
     assert "sessions.visit" in found.notes[-1]
+    assert "differ in such details alone are not listed: 0." in found.notes[0]
 
 
 def test_versions_of_libraries_stay_versions(study: Any, tmp_path: Path) -> None:

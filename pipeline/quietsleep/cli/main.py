@@ -42,7 +42,7 @@ COMMANDS = (
     (serving.access, "demo --issue larch"),
     (releasing.release, "demo 2026-spring"),
     (proofs.verify, "demo/warehouse/releases/2026-spring"),
-    (proofs.diff, "n000001 2026-spring --study demo --out diff"),
+    (proofs.diff, "2026-spring current --study demo --out diff"),
     (releasing.export, "demo/warehouse/releases/2026-spring --to stata"),
     (releasing.report, "demo/warehouse/releases/2026-spring"),
     (commands.fetch, "s3://bucket/study/warehouse warehouse-copy"),

@@ -41,8 +41,8 @@ REVIEWS = "reviews.jsonl"
 # Tables that hold what was given, or what a night did: no number of theirs is worked out. The last
 # ones tell of other tables, with numbers that the known study is too small for.
 NOT_COMPARED = frozenset({
-    "centres", "changes", "devices", "infants", "ledger", "nights", "problems", "quantities",
-    "reported", "sources", "waivers",
+    "centres", "changes", "devices", "infants", "visits", "ledger", "nights", "problems",
+    "quantities", "reported", "sources", "waivers",
     "standing", "acceptance_weeks", "drifts", "lost_tests", "unit_slips", "session_changes",
     "briefing", "repeatability", "sample_size", "equation_check",
 })  # fmt: skip

@@ -23,7 +23,7 @@ from quietsleep.warehouse.current import night_facts
 from quietsleep.warehouse.proof import RELEASE
 from quietsleep.warehouse.publish import read_table
 from quietsleep.warehouse.session_changes import COLUMNS as CELLS
-from quietsleep.warehouse.session_changes import session_changes, with_sessions
+from quietsleep.warehouse.session_changes import NOTHING, session_changes, with_sessions
 
 WITHDRAWN = "withdrawal"
 SESSIONS = ("centre", "session", "sentence", "cause")
@@ -55,17 +55,49 @@ def compare(before: Path, after: Path, *, withdrawn: Sessions = ()) -> Compariso
     `withdrawn` are sessions that were taken out, by centre and code, as the study register has
     them: that they are gone has that cause. WarehouseError where the two cannot be compared.
     """
+    (before, *said), (after, *said_after) = _as_night(before, after), _as_night(after, before)
+    said += said_after
     left_out: list[str] = []
     cells = difference(before, after, left_out=left_out)[list(CELLS)]
     cells = _with_withdrawn(cells, withdrawn)
     evidence = _Evidence(before, after, cells)
+    changes = list(session_changes(cells))
+    if _is_release(before) != _is_release(after):
+        told = [change for change in changes if change.sentence != NOTHING]
+        said += [_said_of_details(len(changes) - len(told))]
+        changes = told
     rows = [
         (change.centre, change.session, sentence, ", ".join(causes_of(change.causes)))
-        for change in session_changes(cells)
+        for change in changes
         for sentence in [evidence.sentence(change.centre, change.session, change.sentence)]
     ]
     sessions = pd.DataFrame(rows, columns=list(SESSIONS))
-    return Comparison(sessions, cells, (*_notes(before, after), *_said_left_out(left_out)))
+    notes = (*said, *_notes(before, after), *_said_left_out(left_out))
+    return Comparison(sessions, cells, notes)
+
+
+def _as_night(folder: Path, other: Path) -> tuple[Path, *tuple[str, ...]]:
+    """Return what stands for a release beside a night: its own night where that is still there.
+
+    A release holds days otherwise, so next to a night much of it would seem to differ.
+    """
+    if not _is_release(folder) or _is_release(other):
+        return (folder,)
+    night = folder.parents[1] / "nights" / str(night_facts(folder)["night"])
+    if not (night / "NIGHT.json").is_file():
+        return (folder,)
+    return night, f"Release {folder.name} is compared by the night that it was made of."
+
+
+def _is_release(folder: Path) -> bool:
+    return (folder / RELEASE).is_file()
+
+
+def _said_of_details(n: int) -> str:
+    return (
+        "A release holds days and what follows from them otherwise than a night; sessions that "
+        f"differ in such details alone are not listed: {n}."
+    )
 
 
 def causes_of(listed: Collection[str]) -> list[str]:
@@ -282,5 +314,5 @@ def place_of(said: str, study_path: Path) -> Path | None:
 
 def name_of(folder: Path) -> str:
     """Say which night or release a folder is."""
-    kind = "release" if (folder / RELEASE).is_file() else "night"
+    kind = "release" if _is_release(folder) else "night"
     return f"{kind} {folder.name}"
