@@ -153,46 +153,38 @@ def tidal_breathing(tracer: Tracer) -> Pairs:
     return tracer.compare("tidal", {name: name for name in names}, measure)
 
 
-def single_occlusion(tracer: Tracer) -> Pairs:
-    """Compute single occlusions anew."""
+def _each(
+    tracer: Tracer, measure: Callable[[Record, float, float, float], Any]
+) -> Callable[[Outcome, Session], _Mean]:
+    """Measure each accepted span of a session, with the resistance of its apparatus."""
 
-    def measure(outcome: Outcome, session: Session) -> _Mean:
+    def of_session(outcome: Outcome, session: Session) -> _Mean:
         return _Mean(
             outcome,
             [
-                occlusions.single(
-                    each.signal, *span, float(each.row["apparatus_resistance_kpa_s_l"])
-                )
+                measure(each.signal, *span, float(each.row["apparatus_resistance_kpa_s_l"]))
                 for each in tracer.recordings(outcome, session)
                 for span in each.spans
             ],
         )
 
+    return of_session
+
+
+def single_occlusion(tracer: Tracer) -> Pairs:
+    """Compute single occlusions anew."""
     names = {
         "crs_single_ml_kpa": "crs_ml_kpa",
         "rrs_single_kpa_s_l": "rrs_kpa_s_l",
         "tau_single_s": "tau_s",
     }
-    return tracer.compare("single_occlusion", names, measure)
+    return tracer.compare("single_occlusion", names, _each(tracer, occlusions.single))
 
 
 def double_occlusion(tracer: Tracer) -> Pairs:
     """Compute double occlusions anew."""
-
-    def measure(outcome: Outcome, session: Session) -> _Mean:
-        return _Mean(
-            outcome,
-            [
-                occlusions.double(
-                    each.signal, *span, float(each.row["apparatus_resistance_kpa_s_l"])
-                )
-                for each in tracer.recordings(outcome, session)
-                for span in each.spans
-            ],
-        )
-
     names = {"crs_double_ml_kpa": "crs_ml_kpa", "rrs_double_kpa_s_l": "rrs_kpa_s_l"}
-    return tracer.compare("double_occlusion", names, measure)
+    return tracer.compare("double_occlusion", names, _each(tracer, occlusions.double))
 
 
 @dataclass(frozen=True, slots=True)

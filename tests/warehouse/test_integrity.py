@@ -58,7 +58,7 @@ def double_the_view(path: Path) -> None:
 
 def double_and_write_down(path: Path) -> None:
     """Change the database, and NIGHT.json with it."""
-    from quietsleep.warehouse.proof import sha256_of
+    from quietsleep.warehouse.current import sha256_of
 
     double(path)
     night = current_night(path)

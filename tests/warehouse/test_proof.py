@@ -12,7 +12,8 @@ from typer.testing import CliRunner, Result
 
 from quietsleep.cli.main import app
 from quietsleep.study.register import Register
-from quietsleep.warehouse.proof import prove, sha256_of, whole_digest
+from quietsleep.warehouse.current import sha256_of
+from quietsleep.warehouse.proof import prove, whole_digest
 from quietsleep.warehouse.registered import note_release, release_said
 from quietsleep.warehouse.release import make_release
 

@@ -24,7 +24,13 @@ from quietsleep.study.register import Register, RegisterError
 from quietsleep.study.register_key import KeyMissing
 from quietsleep.study.review_log import ReviewError
 from quietsleep.study.study import Study
-from quietsleep.warehouse.current import current_night, nights_folder, point_at, published_nights
+from quietsleep.warehouse.current import (
+    current_night,
+    nights_folder,
+    point_at,
+    published_nights,
+    sha256_of,
+)
 from quietsleep.warehouse.integrity import damage, database_damage, unlike_register
 from quietsleep.warehouse.proof import prove
 from quietsleep.warehouse.registered import open_register, release_noted
@@ -269,7 +275,7 @@ def _is_same(file: Path, stamp: tuple[int, int | None], sha256: str) -> bool:
         info = file.stat()
         if mtime_ns is not None and info.st_mtime_ns != mtime_ns:
             return True
-        return info.st_size == size and hashlib.sha256(file.read_bytes()).hexdigest() == sha256
+        return info.st_size == size and sha256_of(file) == sha256
     except OSError:
         return False
 

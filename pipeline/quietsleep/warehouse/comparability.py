@@ -15,18 +15,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietsleep.contract import OUTCOMES
+from quietsleep.records import FloatArray
+from quietsleep.warehouse.spread import NOT_REGISTERED, ROUNDING, mean_interval, mean_squares
 
 if TYPE_CHECKING:
     import pandas as pd
-
-FloatArray = NDArray[np.float64]
 
 # Below these the numbers are shown with a warning; common practice, no source.
 FEWEST_INFANTS = 10
 FEWEST_CENTRES = 5
 ALL_CLASSES = "all classes"
-# What lies this near to its mean, as a share of the largest number, is rounding and no variation.
-ROUNDING = 1e-9
 NO_VARIATION = "The values do not vary within centres, so there is no share of variance to compute."
 
 
@@ -70,7 +68,7 @@ def compare_centres(
     several classes, all of them together, with a warning that says so.
     """
     rows = clean_outcomes.dropna(subset=["value"]).copy()
-    rows["equipment_class"] = rows["equipment_class"].fillna("not registered")
+    rows["equipment_class"] = rows["equipment_class"].fillna(NOT_REGISTERED)
     found = []
     for outcome in OUTCOMES:
         of_outcome = rows[rows["outcome"] == outcome]
@@ -163,13 +161,8 @@ def length_residuals(
 
 
 def _centre_mean(centre: str, values: FloatArray) -> CentreMean:
-    from scipy import stats
-
-    n, mean = values.size, float(values.mean())
-    half = float("nan")
-    if n > 1:
-        half = float(stats.t.ppf(0.975, n - 1) * values.std(ddof=1) / n**0.5)
-    return CentreMean(centre, n, mean, mean - half, mean + half)
+    mean, interval = mean_interval(values)
+    return CentreMean(centre, values.size, mean, interval.low, interval.high)
 
 
 def between_share(groups: list[FloatArray]) -> tuple[float, list[str]]:
@@ -220,14 +213,10 @@ def between_share_interval(groups: list[FloatArray]) -> tuple[float, float]:
     """
     from scipy import stats
 
-    sizes = np.array([g.size for g in groups])
-    k, n = len(groups), int(sizes.sum())
+    k, n = len(groups), sum(group.size for group in groups)
     if k < 2 or n <= k or not _vary(groups):
         return float("nan"), float("nan")
-    grand = float(np.concatenate(groups).mean())
-    within = sum(float(((g - g.mean()) ** 2).sum()) for g in groups) / (n - k)
-    between = sum(g.size * (float(g.mean()) - grand) ** 2 for g in groups) / (k - 1)
-    mean_size = (n - float((sizes**2).sum()) / n) / (k - 1)
+    between, within, mean_size = mean_squares(groups)
     bounds = []
     for probability in (0.975, 0.025):
         ratio = between / within / float(stats.f.ppf(probability, k - 1, n - k))

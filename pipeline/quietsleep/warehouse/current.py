@@ -6,6 +6,7 @@ stays inside that night's folder, so it never mixes two nights.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import shutil
@@ -106,6 +107,12 @@ def close_to_others(top: Path) -> None:
     top.chmod(FOLDER_MODE)
     for path in top.rglob("*"):
         path.chmod(FOLDER_MODE if path.is_dir() else FILE_MODE)
+
+
+def sha256_of(path: Path) -> str:
+    """Return the SHA-256 of a file."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def sync_folder(folder: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -67,27 +68,10 @@ def dictionary(
 
 
 def view_rows(view: Table) -> list[dict[str, str]]:
-    """Describe the columns of a view as `contract.schemas.dictionary_rows` does for a table."""
-    return [
-        {
-            "group": "view",
-            "table": view.name,
-            "one_row_is": view.one_row_is,
-            "column": column.name,
-            "key": "yes" if column.name in view.key else "no",
-            "type": column.type,
-            "unit": column.unit or "",
-            "unit_from": column.unit_from or "",
-            "nullable": "yes" if column.nullable else "no",
-            "low": "",
-            "high": "",
-            "choices": "|".join(column.choices),
-            "pattern": "",
-            "publishable": "yes" if column.publishable else "no",
-            "meaning": column.meaning,
-        }
-        for column in view.columns
-    ]
+    """Describe the columns of a view, without the bounds that the contract sets for tables."""
+    columns = (replace(c, low=None, high=None, pattern=None) for c in view.columns)
+    rows = dictionary_rows([replace(view, columns=tuple(columns))])
+    return [row | {"group": "view"} for row in rows]
 
 
 def write_dictionary(path: Path, tables: Iterable[Table], shown: Iterable[Table]) -> None:

@@ -7,7 +7,6 @@ by the doctor, and where those are not the ones that were kept.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
 from pathlib import Path
@@ -20,7 +19,7 @@ from quietsleep.errors import WarehouseError
 from quietsleep.store.tables import ROWS_A_BATCH
 from quietsleep.study.register import Register
 from quietsleep.warehouse.contents import ContentsDigest
-from quietsleep.warehouse.current import current_night, night_facts
+from quietsleep.warehouse.current import current_night, night_facts, sha256_of
 from quietsleep.warehouse.database import open_night
 from quietsleep.warehouse.registered import facts_digest, facts_said
 from quietsleep.warehouse.stamps import are_kept, keep_stamps
@@ -59,8 +58,7 @@ def damage(night_path: Path) -> list[str]:
 
 def _is_same(file: Path, sha256: str) -> bool:
     try:
-        with file.open("rb") as opened:
-            return hashlib.file_digest(opened, "sha256").hexdigest() == sha256
+        return sha256_of(file) == sha256
     except OSError:
         return False
 

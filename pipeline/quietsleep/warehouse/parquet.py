@@ -21,6 +21,7 @@ from quietsleep.contract.model import Table
 from quietsleep.contract.schemas import arrow_schema
 from quietsleep.store.tables import Rows
 from quietsleep.warehouse.contents import ContentsDigest, digest_of_rows
+from quietsleep.warehouse.current import sha256_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,9 +75,7 @@ def _write_part(
             digest.add(batch)
             contents.add(batch)
             writer.write_batch(batch)
-    with target.open("rb") as file:
-        sha256 = hashlib.file_digest(file, "sha256").hexdigest()
-    size = target.stat().st_size
+    sha256, size = sha256_of(target), target.stat().st_size
     return Part(path, table.name, n_rows, digest.close(), sha256, size, contents.close())
 
 

@@ -6,12 +6,12 @@ checksums, in which RELEASE.json is listed. Who changes files and checksums toge
 
 from __future__ import annotations
 
-import hashlib
 import json
 from dataclasses import dataclass
 from pathlib import Path
 
 from quietsleep.warehouse.contents import digest_of_lines
+from quietsleep.warehouse.current import sha256_of
 
 RELEASE, SUMS = "RELEASE.json", "SHA256SUMS"
 
@@ -40,12 +40,6 @@ def files_below(folder: Path) -> list[str]:
     """Return every file below a folder but the checksums, as relative paths in order."""
     found = (path for path in folder.rglob("*") if path.is_file() or path.is_symlink())
     return sorted(p.relative_to(folder).as_posix() for p in found if p.name != SUMS)
-
-
-def sha256_of(path: Path) -> str:
-    """Return the SHA-256 of a file."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def whole_digest(folder: Path) -> str:

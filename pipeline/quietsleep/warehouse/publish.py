@@ -6,7 +6,6 @@ Killed at any moment, a publication leaves the last good night as it was: nothin
 
 from __future__ import annotations
 
-import hashlib
 import shutil
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager, nullcontext
@@ -38,6 +37,7 @@ from quietsleep.warehouse.current import (
     point_at,
     published_nights,
     remove_old_nights,
+    sha256_of,
     sync_folder,
     sync_tree,
 )
@@ -411,12 +411,10 @@ def contents_of(parts: Iterable[Part]) -> dict[str, str]:
 
 def _files_beside(folder: Path) -> dict[str, dict[str, Any]]:
     """Return size and digest of the files beside the tables, the database among them."""
-    found = {}
-    for path in sorted(path for path in folder.iterdir() if path.is_file()):
-        with path.open("rb") as file:
-            sha256 = hashlib.file_digest(file, "sha256").hexdigest()
-        found[path.name] = {"bytes": path.stat().st_size, "sha256": sha256}
-    return found
+    return {
+        path.name: {"bytes": path.stat().st_size, "sha256": sha256_of(path)}
+        for path in sorted(path for path in folder.iterdir() if path.is_file())
+    }
 
 
 def _check_counts(folder: Path, counts: Mapping[str, int], parts: Sequence[Part]) -> None:

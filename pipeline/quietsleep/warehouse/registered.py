@@ -5,7 +5,6 @@ Also the other way: the register keeps the digest of every night that was publis
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from pathlib import Path
@@ -21,8 +20,8 @@ from quietsleep.study.register import (
 from quietsleep.study.register_key import key_path_of
 from quietsleep.study.review_log import take_over_old_file
 from quietsleep.study.study import Study
-from quietsleep.warehouse.current import current_night, night_facts, nights_folder
-from quietsleep.warehouse.proof import RELEASE, Noted, sha256_of, whole_digest
+from quietsleep.warehouse.current import current_night, night_facts, nights_folder, sha256_of
+from quietsleep.warehouse.proof import RELEASE, Noted, whole_digest
 
 
 def open_register(
@@ -84,7 +83,7 @@ def note_published(register: Register, study_path: Path, *, just_now: bool = Fal
 
 def facts_digest(night: Path) -> str:
     """Return the digest of NIGHT.json, which holds the digest of every part of the night."""
-    return hashlib.sha256((night / "NIGHT.json").read_bytes()).hexdigest()
+    return sha256_of(night / "NIGHT.json")
 
 
 def facts_said(study_path: Path, night: str) -> str | None:

@@ -31,7 +31,13 @@ from quietsleep.store.tables import PLAIN_CODE, HeldTable
 from quietsleep.study.register import Register, RegisterError
 from quietsleep.study.register_key import read_key
 from quietsleep.study.study import Privacy, Study
-from quietsleep.warehouse.current import current_night, night_facts, sync_folder, sync_tree
+from quietsleep.warehouse.current import (
+    current_night,
+    night_facts,
+    sha256_of,
+    sync_folder,
+    sync_tree,
+)
 from quietsleep.warehouse.database import open_night
 from quietsleep.warehouse.described import warehouse_contract
 from quietsleep.warehouse.errata import ERRATUM, erratum, superseded
@@ -41,7 +47,6 @@ from quietsleep.warehouse.proof import (
     RELEASE,
     SUMS,
     files_below,
-    sha256_of,
     verify_files,
     whole_digest,
 )

@@ -21,11 +21,11 @@ from quietsleep.contract import Outcome
 from quietsleep.judge.agreement import Room, known_factors
 from quietsleep.judge.contradictions import AGES, SAME_DAY
 from quietsleep.records import FloatArray
-from quietsleep.warehouse.comparability import ROUNDING
 from quietsleep.warehouse.spread import (
     ALL_CENTRES,
     FEWEST,
     LARGEST,
+    ROUNDING,
     all_equal,
     centres_and_all,
     counted,

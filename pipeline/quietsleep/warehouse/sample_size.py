@@ -36,6 +36,7 @@ from quietsleep.warehouse.spread import (
     counted,
     first_of_each_infant,
     is_slipped,
+    mean_squares,
     only_finite,
     said,
     said_interval,
@@ -239,14 +240,9 @@ def _between_centres(groups: list[FloatArray]) -> tuple[dict[str, float], str | 
 def variance_components(groups: list[FloatArray]) -> Components:
     """Return the components of variance of two groups or more, one of them of two values or more.
 
-    within = MSW; between = (MSB - MSW) / n0 with n0 = (N - sum n^2 / N) / (k - 1).
+    within = MSW; between = (MSB - MSW) / n0.
     """
-    sizes = np.array([group.size for group in groups], dtype=np.float64)
-    k, n = len(groups), float(sizes.sum())
-    grand = float(np.concatenate(groups).mean())
-    within = sum(float(((g - g.mean()) ** 2).sum()) for g in groups) / (n - k)
-    between = sum(g.size * (float(g.mean()) - grand) ** 2 for g in groups) / (k - 1)
-    size = (n - float((sizes**2).sum()) / n) / (k - 1)
+    between, within, size = mean_squares(groups)
     return Components((between - within) / size, within, size)
 
 

@@ -6,7 +6,7 @@ left out like those that are missing.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from math import isfinite, nan, sqrt
 from typing import Any, NamedTuple
 
@@ -17,9 +17,10 @@ from numpy.typing import NDArray
 from quietsleep.contract.units import show_unit
 from quietsleep.judge.limits import show_beyond
 from quietsleep.records import FloatArray
-from quietsleep.warehouse.comparability import ROUNDING
 
 ALL_CENTRES = "all"
+# What lies this near to its mean, as a share of the largest number, is rounding and no variation.
+ROUNDING = 1e-9
 NOT_REGISTERED = "not registered"
 # As many as limits of agreement need.
 FEWEST = 3
@@ -113,6 +114,27 @@ def mean_interval(values: FloatArray) -> tuple[float, Interval]:
         return mean, NO_INTERVAL
     half = float(stats.t.ppf(0.975, n - 1) * values.std(ddof=1) / sqrt(n))
     return mean, Interval(mean - half, mean + half)
+
+
+class MeanSquares(NamedTuple):
+    """One-way analysis of variance: mean squares, and group size corrected for unequal groups."""
+
+    between: float
+    within: float
+    size: float
+
+
+def mean_squares(groups: Sequence[FloatArray]) -> MeanSquares:
+    """Return the mean squares of two groups or more, one of them of two values or more.
+
+    n0 = (N - sum n^2 / N) / (k - 1) with k groups of n values, N in all.
+    """
+    sizes = np.array([group.size for group in groups], dtype=np.float64)
+    k, n = len(groups), float(sizes.sum())
+    grand = float(np.concatenate(groups).mean())
+    within = sum(float(((g - g.mean()) ** 2).sum()) for g in groups) / (n - k)
+    between = sum(g.size * (float(g.mean()) - grand) ** 2 for g in groups) / (k - 1)
+    return MeanSquares(between, within, (n - float((sizes**2).sum()) / n) / (k - 1))
 
 
 def sd_interval(sd: float, freedom: int) -> Interval:

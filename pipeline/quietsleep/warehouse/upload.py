@@ -10,7 +10,6 @@ on from what lies there already. A file that another night there holds is copied
 
 from __future__ import annotations
 
-import hashlib
 import json
 import re
 import shutil
@@ -26,6 +25,7 @@ from quietsleep.warehouse.current import (
     close_to_others,
     night_facts,
     published_nights,
+    sha256_of,
     swap_pointer,
 )
 
@@ -152,8 +152,7 @@ def _list_of(night: Path) -> dict[str, tuple[int, str]]:
 
 
 def _stamp(file: Path) -> tuple[int, str]:
-    with file.open("rb") as opened:
-        return file.stat().st_size, hashlib.file_digest(opened, "sha256").hexdigest()
+    return file.stat().st_size, sha256_of(file)
 
 
 def _refuse_damaged(
