@@ -78,7 +78,7 @@ def print_queries(rows: pd.DataFrame, *, total: pd.DataFrame) -> None:
 
 def print_withdrawn(report: WithdrawnReport, study: Path) -> None:
     """Print what was taken out, where it still lies, and what is to be done there."""
-    from quietsleep.night.verdict import count
+    from quietsleep.contract.wording import count
 
     console = open_console()
     sessions, recordings = len(report.sessions), report.n_recordings
@@ -246,7 +246,7 @@ def _cell(value: object) -> str:
 
 def print_waiting(rows: pd.DataFrame, *, limit: int, blind: bool) -> None:
     """Print the trials that wait; a blind list hides the verdict and why a trial waits."""
-    from quietsleep.night.verdict import count
+    from quietsleep.contract.wording import count
 
     console = open_console()
     if rows.empty:
@@ -289,8 +289,8 @@ def print_rejudged(rejudged: Rejudged) -> None:
 
 
 def _print_changes(console: Console, changes: pd.DataFrame) -> None:
+    from quietsleep.contract.wording import count
     from quietsleep.night.rejudge import item_changes, rule_changes
-    from quietsleep.night.verdict import count
 
     rules, items = rule_changes(changes), item_changes(changes)
     if rules.empty and items.empty:

@@ -15,6 +15,7 @@ import pandas as pd
 
 from quietsleep import contract
 from quietsleep.contract.model import remedy_for
+from quietsleep.contract.wording import spaced
 from quietsleep.judge.border import HELD
 from quietsleep.judge.remarks import CONSENT_RULE
 from quietsleep.judge.study import JudgedStudy
@@ -173,7 +174,7 @@ def _of_verdicts(judged: JudgedStudy) -> Iterator[tuple[QuerySubject, _Draft]]:
         )
         yield (
             subject,
-            _Draft([f"Session {row['session']}, {_plain(row['item'])}: {row['sentence']}"]),
+            _Draft([f"Session {row['session']}, {spaced(row['item'])}: {row['sentence']}"]),
         )
 
 
@@ -186,7 +187,7 @@ def _of_checks(judged: JudgedStudy) -> Iterator[tuple[QuerySubject, _Draft]]:
     for row in checks[read].to_dict("records"):
         settled = last_good.get((row["centre"], row["device"], row["kind"]))
         if settled is None or not settled > row["done_at"]:
-            said = f"The {_plain(row['kind'])} check {row['check_id']} is out of tolerance: "
+            said = f"The {spaced(row['kind'])} check {row['check_id']} is out of tolerance: "
             yield (
                 QuerySubject("check_failed", row["centre"], item=row["check_id"]),
                 _Draft([said + text(row["why"])]),
@@ -201,7 +202,7 @@ def _of_checks(judged: JudgedStudy) -> Iterator[tuple[QuerySubject, _Draft]]:
         if (row["centre"], row["device"], row["tested_on"], row["kind"]) in waiting:
             continue
         said = (
-            f"Session {row['session']}: no {_plain(row['kind'])} check of {row['device']} was "
+            f"Session {row['session']}: no {spaced(row['kind'])} check of {row['device']} was "
             "delivered for its day, before the test."
         )
         subject = QuerySubject(
@@ -256,7 +257,7 @@ def _of_reported(judged: JudgedStudy) -> Iterator[tuple[QuerySubject, _Draft]]:
         causes = sorted({str(cause) for cause in own["suspected_cause"]})
         said = (
             f"What is reported as {outcome} differs from the central result by a known factor "
-            f"({', '.join(_plain(cause) for cause in causes)})."
+            f"({', '.join(spaced(cause) for cause in causes)})."
         )
         yield (
             QuerySubject("suspected_slip", str(centre), item=f"reported {outcome}"),
@@ -285,7 +286,7 @@ def _of_schedule(judged: JudgedStudy) -> Iterator[tuple[QuerySubject, _Draft]]:
             item, said = "", f"No follow-up call after session {session} is recorded."
         else:
             item = text(row["technique"])
-            said = f"Session {session}: {_plain(item)} was planned, and no recording of it came."
+            said = f"Session {session}: {spaced(item)} was planned, and no recording of it came."
         yield QuerySubject(kind, centre, session=session, item=item), _Draft([said], infant=infant)
 
 
@@ -303,7 +304,3 @@ def _of_centres(judged: JudgedStudy) -> Iterator[tuple[QuerySubject, _Draft]]:
             "stays as it was."
         )
         yield QuerySubject("centre_file_gone", code), _Draft([said])
-
-
-def _plain(name: object) -> str:
-    return str(name).replace("_", " ")

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 
 import pandas as pd
 
 from quietsleep import contract
 from quietsleep.contract.model import Column
+from quietsleep.contract.wording import listed
 
 MOST_NAMED = 20
 Rows = Mapping[str, pd.DataFrame]
@@ -89,7 +90,7 @@ def _row_of_session(session: str, own: pd.DataFrame, old: pd.DataFrame) -> Itera
     columns = [c for c in contract.TABLES["delivery_sessions"].columns if c.name != "session"]
     changed = [c for c in columns if len(old) and _differs(own, old, c.name)]
     if changed:
-        yield f"changes the {_listed([_plain(c) for c in changed])} of {session}"
+        yield f"changes the {listed([_plain(c) for c in changed])} of {session}"
     else:
         yield f"delivers {session} again, its row unchanged"
 
@@ -118,10 +119,6 @@ def _plain(column: Column) -> str:
         if suffix and name.endswith(f"_{suffix}"):
             name = name.removesuffix(f"_{suffix}")
     return name.replace("_", " ")
-
-
-def _listed(words: Sequence[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
 def _recordings(number: int) -> str:

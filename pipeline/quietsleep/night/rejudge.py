@@ -7,12 +7,12 @@ from pathlib import Path
 
 import pandas as pd
 
+from quietsleep.contract.wording import count
 from quietsleep.errors import QuietsleepError
 from quietsleep.measure.plan import plan_checks, plan_recordings
 from quietsleep.measure.roster import Roster, read_roster
 from quietsleep.night.night import Night, NightReport, close_night, is_idle, open_night
 from quietsleep.night.stages import end_idle, judging_stages, open_pool, run_here, walk
-from quietsleep.night.verdict import count
 from quietsleep.study.register import RegisterError
 from quietsleep.warehouse.database import open_night as open_warehouse
 

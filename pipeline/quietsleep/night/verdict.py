@@ -9,6 +9,8 @@ from typing import Any, Literal
 import pandas as pd
 
 from quietsleep import contract
+from quietsleep.contract import wording
+from quietsleep.contract.wording import count
 from quietsleep.judge.study import JudgedStudy
 from quietsleep.judge.subjects import text
 
@@ -100,9 +102,4 @@ def listed(names: Sequence[str]) -> str:
     """Name the first of some names, and count the others."""
     if len(names) > MOST_NAMED:
         return f"{', '.join(names[:MOST_NAMED])} and {len(names) - MOST_NAMED} more"
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
-
-
-def count(number: int, noun: str) -> str:
-    """Return a number with its noun: "1 check", "2 checks"."""
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+    return wording.listed(names)

@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 from quietsleep import contract
 from quietsleep.contract.model import fault_for, remedy_for
 from quietsleep.contract.units import show_unit
+from quietsleep.contract.wording import count as count  # noqa: PLC0414 - pages say it as words
 from quietsleep.judge.limits import has_labels, name_fault, show_beyond
 from quietsleep.site.read import CentreData, PublishedNight, Row
 
@@ -176,11 +177,6 @@ def limit(operator: str, low: Any, high: Any, unit: str | None) -> str:
 def share(part: int, whole: int) -> str:
     """Show a share as whole percent; a dash when there is nothing to share."""
     return f"{100 * part / whole:.0f} %" if whole else "–"
-
-
-def count(n: int, one: str, many: str = "") -> str:
-    """Return ``1 test`` or ``3 tests``."""
-    return f"{n} {one if n == 1 else many or one + 's'}"
 
 
 def moment(at: datetime | None) -> str:

@@ -17,8 +17,8 @@ import pandas as pd
 
 from quietsleep import contract
 from quietsleep.contract.units import show_unit
+from quietsleep.contract.wording import count, spaced
 from quietsleep.judge.readers import ALL
-from quietsleep.warehouse.session_changes import count
 from quietsleep.warehouse.statistics import Guard
 
 if TYPE_CHECKING:
@@ -306,7 +306,7 @@ def _drift(r: Mapping[str, Any]) -> str:
     up = r["direction"] == "up"
     limit = r["limit_high"] if up else r["limit_low"]
     said = (
-        f"{r['device']} of {r['centre']} drifts: {_plain(r['kind'])} {quantity} "
+        f"{r['device']} of {r['centre']} drifts: {spaced(r['kind'])} {quantity} "
         f"{'rises' if up else 'falls'} by {_with(abs(r['slope_per_week']), unit)} a week since "
         f"{_day(r['since'])}"
     )
@@ -411,16 +411,12 @@ def _named(said: Sequence[str]) -> list[str]:
 
 
 def _in(technique: str) -> str:
-    return "" if technique == ALL else f" in {_plain(technique)}"
-
-
-def _plain(name: str) -> str:
-    return name.replace("_", " ")
+    return "" if technique == ALL else f" in {spaced(technique)}"
 
 
 def _quantity(name: str, unit: str) -> str:
     ending = "_" + unit.replace("%", "pct").lower().replace("/", "_")
-    return _plain(name.removesuffix(ending))
+    return spaced(name.removesuffix(ending))
 
 
 def _pct(share: float | None) -> str:

@@ -16,6 +16,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from quietsleep.contract.wording import count, listed
 from quietsleep.study.history import history_of
 from quietsleep.study.register import Register
 from quietsleep.warehouse.changes import NO_EVIDENCE, difference
@@ -174,7 +175,7 @@ class _Evidence:
         known = [cause for cause in causes if cause != NO_EVIDENCE]
         if not known:
             return f"{session}: {told}; nothing in either says why."
-        subject = _listed([self._named(cause, (centre, session)) for cause in known])
+        subject = listed([self._named(cause, (centre, session)) for cause in known])
         rest = "; of some of it nothing says why" if len(known) < len(causes) else ""
         text = f"{subject} {_did(own)} {session}: {told}{rest}."
         return text[:1].upper() + text[1:]
@@ -201,7 +202,7 @@ class _Evidence:
                 came = pair.get("delivery_old") if pd.isna(came) else came
                 if pd.notna(came) and (differs or self._came_anew(key[0], str(came))):
                     found.add(str(came))
-        return f"delivery {_listed(sorted(found))}" if found else "what was delivered"
+        return f"delivery {listed(sorted(found))}" if found else "what was delivered"
 
     def _came_anew(self, centre: str, delivery: str) -> bool:
         old, new = (
@@ -216,7 +217,7 @@ class _Evidence:
         names = {
             str(d) for frame in self._both["sessions"] for d in _of(frame, key)["device"].dropna()
         }
-        return f"the registration of {_listed(sorted(names))}" if names else "a registration"
+        return f"the registration of {listed(sorted(names))}" if names else "a registration"
 
     def _rules(self, key: Key, cause: str, word: str) -> str:
         rules = sorted(
@@ -226,7 +227,7 @@ class _Evidence:
                 if (centre, item.split("/")[0]) == key and kind != "check" and cause in causes
             }
         )
-        return f"{word} {_listed(rules)}" if rules else f"another {cause}"
+        return f"{word} {listed(rules)}" if rules else f"another {cause}"
 
     def _waivers(self, key: Key) -> str:
         return self._one_sided("waivers", "waiver", key)
@@ -242,7 +243,7 @@ class _Evidence:
             for name in {*old, *new}
             if (name in old) != (name in new) or old[name].get("state") != new[name].get("state")
         )
-        return f"{code} {_listed(names)}" if names else f"a {code}"
+        return f"{code} {listed(names)}" if names else f"a {code}"
 
 
 def _read(folder: Path, name: str) -> pd.DataFrame:
@@ -276,12 +277,8 @@ def _did(own: pd.DataFrame) -> str:
         ("cost", int((status["before"] == "accepted").sum())),
         ("took away", int((whole & tests["after"].isna()).sum())),
     )
-    said = [f"{verb} {n} test{'' if n == 1 else 's'} of" for verb, n in counts if n]
+    said = [f"{verb} {count(n, 'test')} of" for verb, n in counts if n]
     return " and ".join(said) or "changed"
-
-
-def _listed(names: list[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def withdrawn_of(register: Register) -> frozenset[tuple[str, str]]:

@@ -20,6 +20,7 @@ import numpy as np
 import pandas as pd
 
 from quietsleep.contract.reference import Reference
+from quietsleep.contract.wording import count
 from quietsleep.judge.scores import References, Subject, score_by
 from quietsleep.warehouse.comparability import ALL_CLASSES
 from quietsleep.warehouse.spread import (
@@ -28,7 +29,6 @@ from quietsleep.warehouse.spread import (
     Interval,
     all_equal,
     centres_and_all,
-    counted,
     first_of_each_infant,
     is_slipped,
     mean_interval,
@@ -193,7 +193,7 @@ def _row(reference: Reference, values: pd.DataFrame, named: Mapping[str, str]) -
         "sd_z": sd, "sd_low": of_sd.low, "sd_high": of_sd.high,
         "seen_z": _quantiles() / sqrt(scores.size),
         "verdict": verdict_of(of_mean, of_sd),
-        "why": f"{counted(row['n_refused'], 'value')} without z-score: {refused}"
+        "why": f"{count(row['n_refused'], 'value')} without z-score: {refused}"
         if row["n_refused"] else None,
     }  # fmt: skip
     return only_finite(row | {"sentence": _told(reference, row, named)})

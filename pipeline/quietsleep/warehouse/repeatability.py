@@ -18,6 +18,7 @@ import pandas as pd
 
 from quietsleep import contract
 from quietsleep.contract import Outcome
+from quietsleep.contract.wording import count
 from quietsleep.judge.agreement import Room, known_factors
 from quietsleep.judge.contradictions import AGES, SAME_DAY
 from quietsleep.records import FloatArray
@@ -28,7 +29,6 @@ from quietsleep.warehouse.spread import (
     ROUNDING,
     all_equal,
     centres_and_all,
-    counted,
     is_slipped,
     of_centre,
     only_finite,
@@ -175,7 +175,7 @@ def _within(tests: pd.DataFrame, outcome: Outcome) -> dict[str, Any]:
         f"{said(row['coefficient'], outcome.unit)} in 95 of 100 pairs of trials: {outcome.name} "
         f"has a within-test SD of {said(spread.sd)}"
         f"{said_interval((row['sd_low'], row['sd_high']))}{_cv(spread)}, from "
-        f"{row['n_trials']} trials of {counted(len(sound), 'test')}."
+        f"{row['n_trials']} trials of {count(len(sound), 'test')}."
     )
     return only_finite(row | {"sentence": words + _left_out(row, "test")})
 
@@ -321,11 +321,11 @@ def _told(outcome: Outcome, row: dict[str, Any]) -> str:
     )
     return (
         f"From one session of an infant to the next, "
-        f"{counted(round(row['days_apart_median']), 'day')} later in the middle, {named} changes "
+        f"{count(round(row['days_apart_median']), 'day')} later in the middle, {named} changes "
         f"by {said(row['bias'], unit)}{said_interval((row['bias_low'], row['bias_high']))} on "
         f"average, and 95 of 100 changes lie between {said(row['lower_limit'])} and "
-        f"{said(row['upper_limit'], unit)}, from {counted(row['n_pairs'], 'pair')} of "
-        f"{counted(row['n_infants'], 'infant')}. {growth}"
+        f"{said(row['upper_limit'], unit)}, from {count(row['n_pairs'], 'pair')} of "
+        f"{count(row['n_infants'], 'infant')}. {growth}"
     )
 
 
@@ -342,4 +342,4 @@ def _left_out(row: dict[str, Any], word: str) -> str:
         (row["n_suspected"], "with a suspected slip of unit"),
         (row["n_doubted"], "of sessions that contradict each other"),
     )
-    return "".join(f" Left out: {counted(n, word)} {why}." for n, why in parts if n)
+    return "".join(f" Left out: {count(n, word)} {why}." for n, why in parts if n)

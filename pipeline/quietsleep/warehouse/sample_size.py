@@ -23,6 +23,7 @@ import pandas as pd
 
 from quietsleep import contract
 from quietsleep.contract import Outcome
+from quietsleep.contract.wording import count
 from quietsleep.records import FloatArray
 from quietsleep.warehouse.comparability import (
     ALL_CLASSES,
@@ -33,7 +34,6 @@ from quietsleep.warehouse.comparability import (
 from quietsleep.warehouse.spread import (
     FEWEST,
     all_equal,
-    counted,
     first_of_each_infant,
     is_slipped,
     mean_squares,
@@ -281,18 +281,18 @@ def _told(outcome: Outcome, row: dict[str, Any]) -> str:
     return (
         f"{outcome.name}{of} has an SD of {said(row['between_infant_sd'], unit)}"
         f"{said_interval((row['sd_low'], row['sd_high']))} between "
-        f"{counted(row['n_infants'], 'infant')} of {counted(row['n_centres'], 'centre')}. To see "
+        f"{count(row['n_infants'], 'infant')} of {count(row['n_centres'], 'centre')}. To see "
         f"{seen}, each of two groups needs {_infants(row['n_half_80'])} at 80 % power and "
         f"{_infants(row['n_half_90'])} at 90 %. {with_centres}"
     )
 
 
 def _left_out(n: int) -> str:
-    return f" Left out: {counted(n, 'infant')} of centres with a suspected slip." if n else ""
+    return f" Left out: {count(n, 'infant')} of centres with a suspected slip." if n else ""
 
 
 def _infants(n: int | None) -> str:
-    return "an unknown number of infants" if n is None else counted(n, "infant")
+    return "an unknown number of infants" if n is None else count(n, "infant")
 
 
 def _lower(sentence: str) -> str:

@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from quietsleep.contract.wording import count, spaced
+
 if TYPE_CHECKING:
     import duckdb
 
@@ -133,8 +135,8 @@ def _told(rows: Sequence[Any]) -> str:
     whole = {table: by.get((table, ""), []) for table in TOLD}
     if whole["sessions"]:
         return _came_or_went(whole)
-    said = [f"{plain(thing)} {_added(before)}" for thing, before, _ in whole["tests"]]
-    said += [_from_to(plain(row[0]), row) for row in by.get(("tests", "status"), ())]
+    said = [f"{spaced(thing)} {_added(before)}" for thing, before, _ in whole["tests"]]
+    said += [_from_to(spaced(row[0]), row) for row in by.get(("tests", "status"), ())]
     return "; ".join([*said, *_outcomes(by, whole), *_trials(by)] or [NOTHING])
 
 
@@ -179,14 +181,4 @@ def _shown(value: str | None) -> str:
     try:
         return f"{float(value):.5g}"
     except ValueError:
-        return plain(value)
-
-
-def plain(name: str) -> str:
-    """Return a name of a column or choice as words."""
-    return name.replace("_", " ")
-
-
-def count(n: int, one: str) -> str:
-    """Say a number of things."""
-    return f"{n} {one}" if n == 1 else f"{n} {one}s"
+        return spaced(value)

@@ -173,8 +173,3 @@ def said_interval(interval: tuple[float, float]) -> str:
     if not (isfinite(low) and isfinite(high)):
         return ""
     return f" (95 % interval {said(low)} to {said(high)})"
-
-
-def counted(n: int, word: str) -> str:
-    """Say how many of something there are."""
-    return f"{n} {word}" if n == 1 else f"{n} {word}s"

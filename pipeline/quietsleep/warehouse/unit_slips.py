@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from quietsleep import contract
+from quietsleep.contract.wording import spaced
 from quietsleep.judge.agreement import NO_CAUSE, Room, known_factors
 from quietsleep.judge.limits import show_beyond
 from quietsleep.records import FloatArray
@@ -83,7 +84,7 @@ def _impossible(impossible: pd.DataFrame, tests: pd.DataFrame) -> Iterator[dict[
             "n_suspected": suspected,
             "cause": cause or NOT_KNOWN,
             "sentence": (
-                f"{suspected} of {n} tests of {_plain(str(technique))} at {centre} have numbers "
+                f"{suspected} of {n} tests of {spaced(str(technique))} at {centre} have numbers "
                 f"that no infant can have and one slip explains: {cause or NOT_KNOWN}."
             ),
         }
@@ -194,7 +195,3 @@ def _cause(unit: str, low: float, high: float) -> str:
         and abs(log(ratio)) > log(LEAST_RATIO)
     ]
     return min(inside)[1] if inside else NOT_KNOWN
-
-
-def _plain(name: str) -> str:
-    return name.replace("_", " ")

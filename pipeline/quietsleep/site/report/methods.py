@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 from quietsleep import contract
 from quietsleep.contract.model import Outcome
+from quietsleep.contract.wording import listed
 from quietsleep.judge.readers import ALL
 from quietsleep.site import words
 from quietsleep.site.read import PublishedNight, Row
@@ -78,12 +79,6 @@ def _summary(spec: Outcome | None) -> str:
     if spec.summary == "highest_mean":
         return f"mean of the {spec.least} to {spec.most} highest accepted trials"
     return "mean of the accepted trials"
-
-
-def listed(parts: Iterable[str]) -> str:
-    """Join words as a sentence does."""
-    *first, last = [*parts] or [""]
-    return f"{', '.join(first)} and {last}" if first else last
 
 
 def _data(said: Mapping[str, Any], night: PublishedNight) -> str:
