@@ -93,6 +93,7 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.store.erase": "what is left nowhere, apart from what is written down of it",
     "quietsleep.study.begin": "commands of their own",
     "quietsleep.warehouse.briefing": "what is said of the other tables, apart from publishing them",
+    "quietsleep.warehouse.layout": "what runs in a process of its own: it is light to import",
     "quietsleep.warehouse.equation_check": "one statistic with its own source",
     "quietsleep.warehouse.repeatability": "one statistic with its own sources",
     "quietsleep.warehouse.sample_size": "one statistic with its own sources",

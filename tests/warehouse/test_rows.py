@@ -9,6 +9,7 @@ import pytest
 
 from quietsleep.contract import TABLES
 from quietsleep.errors import WarehouseError
+from quietsleep.store.engine import frugal_engine
 from quietsleep.store.tables import TableOnDisk
 
 
@@ -21,12 +22,13 @@ def spooled(folder: Path, *blocks: pd.DataFrame) -> list[str]:
     spool.clear()
     for number, rows in enumerate(blocks):
         spool.note(spool.add(rows, block=number))
-    found = [
-        code
-        for _, batches in spool.by_centre()
-        for batch in batches
-        for code in batch.column("source").to_pylist()
-    ]
+    with frugal_engine(folder) as engine:
+        found = [
+            code
+            for _, batches in spool.by_centre(engine)
+            for batch in batches
+            for code in batch.column("source").to_pylist()
+        ]
     assert len(found) == spool.n_rows
     return found
 

@@ -1,8 +1,7 @@
 """Rows of one table on their way into a night: held in memory, or on disk in blocks.
 
 Both hand their rows over centre by centre, in the order of the table's key and in batches of one
-size, so that the same rows give the same bytes whichever way they came. The database engine that
-sorts them works in little memory; what is larger is laid out on disk.
+size, so that the same rows give the same bytes whichever way they came.
 """
 
 from __future__ import annotations
@@ -11,10 +10,8 @@ import os
 import re
 import shutil
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, Protocol
 
 import pandas as pd
@@ -46,7 +43,9 @@ class Rows(Protocol):
     def n_rows(self) -> int:
         """How many there are."""
 
-    def by_centre(self) -> Iterator[tuple[str, Iterator[pa.RecordBatch]]]:
+    def by_centre(
+        self, engine: duckdb.DuckDBPyConnection
+    ) -> Iterator[tuple[str, Iterator[pa.RecordBatch]]]:
         """Yield the folder of each centre inside the table's folder, and its rows in order."""
 
 
@@ -62,7 +61,9 @@ class HeldTable:
         """How many there are."""
         return int(self.data.num_rows)
 
-    def by_centre(self) -> Iterator[tuple[str, Iterator[pa.RecordBatch]]]:
+    def by_centre(
+        self, engine: duckdb.DuckDBPyConnection
+    ) -> Iterator[tuple[str, Iterator[pa.RecordBatch]]]:
         """Yield the folder of each centre inside the table's folder, and its rows in order."""
         for folder, rows in split_by_centre(self.table, self.data):
             yield folder, iter(rows.combine_chunks().to_batches(max_chunksize=ROWS_A_BATCH))
@@ -107,19 +108,19 @@ class TableOnDisk:
         """Return the files that hold the rows, in no order of theirs."""
         return sorted(self._folder.rglob("*.parquet"))
 
-    def by_centre(self) -> Iterator[tuple[str, Iterator[pa.RecordBatch]]]:
+    def by_centre(
+        self, engine: duckdb.DuckDBPyConnection
+    ) -> Iterator[tuple[str, Iterator[pa.RecordBatch]]]:
         """Yield the folder of each centre inside the table's folder, and its rows in order.
 
-        The rows of a centre have to be taken before the next centre is asked for.
+        The engine sorts them. The rows of a centre have to be taken before the next centre is asked
+        for.
         """
         folders = sorted(self._folder.iterdir())
         if not folders:
             yield "", iter(())
-            return
-        # One for all centres: on a small study, opening engines was a fifth of a night.
-        with frugal_engine(self._folder.parent) as engine:
-            for folder in folders:
-                yield "" if folder.name == "all" else folder.name, self._sorted(folder, engine)
+        for folder in folders:
+            yield "" if folder.name == "all" else folder.name, self._sorted(folder, engine)
 
     def _sorted(self, folder: Path, engine: duckdb.DuckDBPyConnection) -> Iterator[pa.RecordBatch]:
         """Yield the rows of a centre in the order of the key; WarehouseError for a key twice."""
@@ -242,27 +243,6 @@ def split_by_centre(table: Table, data: pa.Table) -> Iterator[tuple[str, pa.Tabl
         if not PLAIN_CODE.fullmatch(centre):
             raise WarehouseError(f"Table {table.name}: {centre!r} is not a plain centre code.")
         yield f"centre={centre}", data.filter(pc.equal(data["centre"], centre))
-
-
-MEMORY_LIMIT = "300MB"
-
-
-@contextmanager
-def frugal_engine(beside: Path) -> Iterator[duckdb.DuckDBPyConnection]:
-    """Open an engine in memory; what is larger than its limit is laid out on disk, `beside`."""
-    import duckdb
-
-    with (
-        TemporaryDirectory(prefix=".spill-", dir=beside) as spill,
-        duckdb.connect(
-            config={
-                "memory_limit": MEMORY_LIMIT,
-                "temp_directory": spill,
-                "autoinstall_known_extensions": "false",
-            }
-        ) as connection,
-    ):
-        yield connection
 
 
 def show_files(

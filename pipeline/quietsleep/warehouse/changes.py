@@ -26,7 +26,7 @@ from quietsleep.contract import TABLES
 from quietsleep.contract.model import Table
 from quietsleep.contract.schemas import DUCKDB_TYPES
 from quietsleep.errors import WarehouseError
-from quietsleep.store.tables import frugal_engine
+from quietsleep.store.engine import frugal_engine
 from quietsleep.warehouse.current import night_facts
 from quietsleep.warehouse.parquet import Part, part_rows
 from quietsleep.warehouse.proof import RELEASE

@@ -12,26 +12,13 @@ from quietsleep.contract.model import Table
 from quietsleep.contract.schemas import duckdb_ddl
 from quietsleep.errors import QuietsleepError, WarehouseError
 from quietsleep.store.processes import new_processes
-from quietsleep.store.tables import frugal_engine
 from quietsleep.warehouse.current import current_night
+from quietsleep.warehouse.layout import TableToLayOut, lay_out
 from quietsleep.warehouse.parquet import Part
 
 if TYPE_CHECKING:
     import duckdb
     import pandas as pd
-
-# Older clients open a file only if it is written at a storage version they know.
-STORAGE_VERSION = "v1.0.0"
-
-
-@dataclass(frozen=True, slots=True)
-class _LaidOut:
-    """What a table of the database is made of: its definition, its parts, and all of their rows."""
-
-    name: str
-    ddl: str
-    paths: tuple[str, ...]
-    rows: int
 
 
 def write_database(
@@ -43,7 +30,7 @@ def write_database(
     memory held before, such as rows of the night before that were withdrawn since.
     """
     own = [
-        _LaidOut(
+        TableToLayOut(
             table.name,
             duckdb_ddl(table),
             tuple(str(folder / part.path) for part in parts if part.table == table.name),
@@ -53,40 +40,12 @@ def write_database(
     ]
     with new_processes(1) as fresh:
         try:
-            fresh.submit(_lay_out, folder, own, tuple(view_statements)).result()
+            fresh.submit(lay_out, folder, own, tuple(view_statements)).result()
         except BrokenProcessPool:
             raise WarehouseError(
                 "The process that lays out study.duckdb was ended from outside, most likely for "
                 "want of memory. Nothing was published; the next night goes on from there."
             ) from None
-
-
-def _lay_out(folder: Path, tables: Sequence[_LaidOut], view_statements: Sequence[str]) -> None:
-    with frugal_engine(folder.parent) as connection:
-        path = folder / "study.duckdb"
-        connection.execute(f"ATTACH '{path}' AS study (STORAGE_VERSION '{STORAGE_VERSION}')")
-        connection.execute("USE study")
-        for table in tables:
-            connection.execute(f"BEGIN; {table.ddl}")
-            connection.execute(
-                f'INSERT INTO "{table.name}" BY NAME '
-                "SELECT * FROM read_parquet(?, hive_partitioning = false)",
-                [list(table.paths)],
-            )
-            _check_count(connection, table.name, table.rows)
-            connection.execute("COMMIT")
-        # What a view holds has no order of its own, and keeping one takes much memory.
-        connection.execute("SET preserve_insertion_order = false")
-        for statements in view_statements:
-            connection.execute(statements)
-        connection.execute("USE memory; DETACH study")
-
-
-def _check_count(connection: duckdb.DuckDBPyConnection, name: str, expected: int) -> None:
-    row = connection.execute(f'SELECT count(*) FROM "{name}"').fetchone()
-    held = row[0] if row else 0
-    if held != expected:
-        raise WarehouseError(f"Table {name} holds {held} rows in the database, not {expected}.")
 
 
 HARDENED = {

@@ -16,12 +16,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from quietsleep.errors import WarehouseError
+from quietsleep.store.engine import frugal_engine
 from quietsleep.store.tables import (
     PLAIN_CODE,
     HeldTable,
     Rows,
     TableOnDisk,
-    frugal_engine,
     in_contract,
     show_files,
     to_arrow,

@@ -14,7 +14,8 @@ from quietsleep.judge.readers import reviews_frame
 from quietsleep.judge.scores import load_references
 from quietsleep.judge.study import JudgedStudy
 from quietsleep.measure.fingerprint import device_digest
-from quietsleep.store.tables import frugal_engine, in_contract, show_files
+from quietsleep.store.engine import frugal_engine
+from quietsleep.store.tables import in_contract, show_files
 from quietsleep.study.study import Centre, Confirmation, LimitChange, Study, Waiver
 from quietsleep.warehouse.drifts import drifts_frame
 from quietsleep.warehouse.equation_check import equation_check_frame
