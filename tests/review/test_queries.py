@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -271,6 +272,24 @@ def test_what_was_withdrawn_is_not_in_the_table(book: Book, withdrawn: Withdrawn
     assert [*by_hand(book, of_infant, cause(LATE), history=history)["query"]] == [2]
     elsewhere = History(withdrawn={"birch": withdrawn})
     assert [*by_hand(book, history=elsewhere)["query"]] == [1, 2]
+
+
+@pytest.mark.parametrize("facts", ["as it was", "of two"])
+def test_what_stands_without_the_withdrawn_session_is_asked_on(book: Book, facts: str) -> None:
+    """The answer may speak of the session that was withdrawn, so its words are left out."""
+    sex = QuerySubject("infant_differs", "larch", item="infant i1 (sex)")
+    among = replace(cause(sex), infant="i1", sessions=("s1", "s2", "s3"))
+    book.night(among)
+    book.answer(1)
+    history = History(withdrawn={"larch": Withdrawn(sessions=frozenset({"s2"}))})
+    assert by_hand(book, among, history=history).empty
+    without = replace(among, sessions=("s1", "s3"), facts=facts)
+    book.night(without)
+    (row,) = by_hand(book, without, history=history).to_dict("records")
+    assert row["state"] == ("answered" if facts == among.facts else "open")
+    assert pd.isna(row["answer"]) and row["answered_by"] == "r1"
+    assert book.again() == book.known
+    assert by_hand(book, without)["answer"].tolist() == ["Seen."]
 
 
 def test_every_kind_has_a_sentence_for_every_subject() -> None:

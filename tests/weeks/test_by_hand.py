@@ -203,6 +203,23 @@ def test_contradictions_between_sessions_are_asked_about(tmp_path: Path) -> None
     assert whats == {"same_infant_and_day", "same_bytes", "infant_differs"}
 
 
+def test_a_contradiction_outlives_one_of_its_sessions_that_is_withdrawn(tmp_path: Path) -> None:
+    def born(session: str, day: int, sex: str) -> Deliver:
+        made = visit(f"d{session}", session, day=day)
+        return Deliver(replace(made, sessions=(replace(made.sessions[0], sex=sex),)))
+
+    nights: list[list[Action]] = [
+        [born("s1", 0, "male")],
+        [born("s2", 1, "male")],
+        [born("s3", 2, "female")],
+        [Withdraw("aspen", session="s2")],
+    ]
+    end = stands(nights, tmp_path / "one")
+    assert {what for what, _, _ in end.queries} == {"infant_differs"}
+    nights.append([Withdraw("aspen", session="s3")])
+    assert not stands(nights, tmp_path / "all that differ").queries
+
+
 def test_equal_pairs_of_one_centre_stop_no_publication(tmp_path: Path) -> None:
     signal = fresh()
     alike = [visit(f"d{n}", f"s{n}", infant=f"i{n}") for n in range(3)]

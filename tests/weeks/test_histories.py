@@ -6,6 +6,7 @@ seed and the smallest history that still fails.
 
 from __future__ import annotations
 
+import faulthandler
 from collections import Counter
 from pathlib import Path
 
@@ -23,6 +24,7 @@ def holds(seed: int, folder: Path, *, nights: int, n_centres: int, busy: int) ->
     failure = play(history, folder / "first")
     if failure is None:
         return
+    faulthandler.cancel_dump_traceback_later()  # making it small takes many nights
     small, why = shrunk(history, folder / "smaller", failure)
     pytest.fail(f"{failure}\n\nsmallest:\n{told(small)}\n{why}", pytrace=False)
 

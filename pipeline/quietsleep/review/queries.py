@@ -12,7 +12,7 @@ the cause stands with the same facts; with other facts it is open again.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, Literal
@@ -35,6 +35,7 @@ class DataQuery:
     """One data query as it stands; `closed_in` is empty until a night has published it as closed.
 
     `stands` says whether the last night found the cause, `by_person` whether a person closed it.
+    `sessions` are those that the cause names now, `earlier` all that it named before.
     """
 
     number: int
@@ -42,6 +43,7 @@ class DataQuery:
     facts: str
     opened_in: str
     sessions: tuple[str, ...] = ()
+    earlier: frozenset[str] = frozenset()
     infant: str = ""
     state: QueryState = "open"
     stands: bool = True
@@ -113,18 +115,16 @@ class QueryList:
             )
         elif what == "vanished":
             query = replace(query, stands=False)
-        elif what == "changed":
-            query = replace(query, stands=True, facts=event["facts"])
-        elif what == "reopened":
+        else:
             query = replace(
                 query,
-                state="open",
                 stands=True,
                 facts=event["facts"],
-                closed_in="",
-                closed_why="",
-                by_person=False,
+                sessions=tuple(event.get("sessions", query.sessions)),  # older registers lack them
+                earlier=query.earlier.union(query.sessions),
             )
+        if what == "reopened":
+            query = replace(query, state="open", closed_in="", closed_why="", by_person=False)
         self.queries[number] = query
 
     def _answer(self, body: Mapping[str, Any], at: datetime) -> None:
@@ -198,10 +198,13 @@ def _opened(number: int, cause: Cause) -> Event:
 
 
 def _found_again(query: DataQuery, cause: Cause) -> list[Event]:
-    if query.stands and query.facts == cause.facts:
-        return []  # also where a person closed it
-    what = "changed" if query.state == "open" else "reopened"
-    return [{"query": query.number, "what": what, "facts": cause.facts}]
+    stays = query.stands and query.facts == cause.facts  # also where a person closed it
+    sessions = cause.sessions or query.sessions  # one read back from a table names none
+    if stays and query.sessions == sessions:
+        return []
+    what = "changed" if stays or query.state == "open" else "reopened"
+    said = {"facts": cause.facts, "sessions": [*sessions]}
+    return [{"query": query.number, "what": what, **said}]
 
 
 def _not_found(query: DataQuery, cured_by: Callable[[DataQuery], str] | None) -> list[Event]:
@@ -232,13 +235,18 @@ def causes_published(queries: pd.DataFrame) -> list[Cause]:
 def queries_frame(
     known: QueryList, causes: Iterable[Cause], history: History, *, night: str
 ) -> pd.DataFrame:
-    """Return the warehouse table `queries` as a night publishes it, without what was withdrawn."""
+    """Return the warehouse table `queries` as a night publishes it, without what was withdrawn.
+
+    What several sessions say against each other stands while the others do; an answer that was
+    given when a withdrawn one was among them is left out, for it may speak of it.
+    """
     found = {cause.subject: cause for cause in causes}
     names = [column.name for column in contract.TABLES["queries"].columns]
     rows = [
         _row(query, found.get(query.subject), night)
+        | ({"answer": None} if _names_withdrawn(query, query.earlier, history) else {})
         for query in known.queries.values()
-        if not _is_withdrawn(query, history)
+        if not _names_withdrawn(query, query.sessions, history)
     ]
     return pd.DataFrame(rows, columns=names)
 
@@ -264,10 +272,9 @@ def _row(query: DataQuery, cause: Cause | None, night: str) -> dict[str, Any]:
     }
 
 
-def _is_withdrawn(query: DataQuery, history: History) -> bool:
+def _names_withdrawn(query: DataQuery, sessions: Collection[str], history: History) -> bool:
     centre = query.subject.centre
     taken_out = [history.withdrawn_of(centre)] if centre else history.withdrawn.values()
     return any(
-        not each.sessions.isdisjoint(query.sessions) or query.infant in each.infants
-        for each in taken_out
+        not each.sessions.isdisjoint(sessions) or query.infant in each.infants for each in taken_out
     )
