@@ -220,6 +220,20 @@ def test_a_contradiction_outlives_one_of_its_sessions_that_is_withdrawn(tmp_path
     assert not stands(nights, tmp_path / "all that differ").queries
 
 
+def test_an_infant_is_taken_out_also_when_the_work_folder_was_lost_before(tmp_path: Path) -> None:
+    """Which sessions are the infant's stands in deliveries that have to be read again."""
+    other = visit("d2", "s1", infant="i2")
+    corrected = replace(other, recordings=(), checks=())
+    nights: list[list[Action]] = [
+        [Deliver(visit("d1", "s1"))],
+        [Deliver(visit("d3", "s2", infant="i2", day=1))],
+        [LoseWork(), Deliver(corrected), Withdraw("aspen", infant="i1")],
+        [Deliver(visit("d4", "s3", day=3))],
+    ]
+    end = stands(nights, tmp_path)
+    assert end.counts["aspen"]["withdrawn"] == 4 and end.accepted == {("aspen", "s2")}
+
+
 def test_equal_pairs_of_one_centre_stop_no_publication(tmp_path: Path) -> None:
     signal = fresh()
     alike = [visit(f"d{n}", f"s{n}", infant=f"i{n}") for n in range(3)]

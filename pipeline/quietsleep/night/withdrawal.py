@@ -9,7 +9,7 @@ from __future__ import annotations
 import shutil
 from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from pathlib import Path
 
@@ -18,6 +18,8 @@ from quietsleep.intake.erase import RawFiles, erase, raw_files
 from quietsleep.intake.find import take_inventory
 from quietsleep.intake.renamed import follow_renames
 from quietsleep.measure.roster import all_rows, read_roster
+from quietsleep.night.night import open_night
+from quietsleep.night.stages import ingesting_stages, run_here
 from quietsleep.review.desk import check_note, check_signer, codes_of
 from quietsleep.store.erase import erase_sessions
 from quietsleep.store.state import ASIDE, State
@@ -77,6 +79,7 @@ def withdraw(
     WithdrawalError, RegisterError and NightRunning where nothing was done.
     """
     _check(study, wanted)
+    _take_in_again(study)
     with State(study.work_path) as state:
         register = open_register(study, also=state.register_heads())
         if register.broken:
@@ -111,6 +114,31 @@ def withdraw(
         releases=tuple(_releases(study, wanted.centre, sessions, infants, days_hidden(secret))),
         waivers=tuple(_waivers(study, wanted.centre, sessions)),
     )
+
+
+def _take_in_again(study: Study) -> None:
+    """Take in what the state has lost of the deliveries that were taken in before.
+
+    Which sessions are of an infant stands in the deliveries alone, and the next night leaves out
+    those that are written down with the withdrawal. What arrived since comes after it.
+    """
+    with State(study.work_path) as state:
+        register = open_register(study, also=state.register_heads())
+        rows = state.frame("SELECT centre, delivery FROM deliveries")
+        known = {*zip(rows["centre"], rows["delivery"], strict=True)}
+        brought = history_of(register).brought.keys()
+        if register.broken or brought <= known:
+            return
+    with open_night(study.path, study=study) as night:
+        night.inventory = replace(
+            night.inventory,
+            found={
+                centre: [each for each in found if (centre, each.delivery) in brought]
+                for centre, found in night.inventory.found.items()
+            },
+        )
+        for stage in ingesting_stages(night):
+            run_here(stage)
 
 
 def _check(study: Study, wanted: Withdrawal) -> None:
