@@ -9,9 +9,10 @@ import pandas as pd
 import pytest
 
 from quietsleep import contract
+from quietsleep.contract.wording import listed_in_short
 from quietsleep.measure.pool import InProcess
 from quietsleep.night.stages import run_night
-from quietsleep.night.verdict import listed, open_in_words, verdict_of_night
+from quietsleep.night.verdict import open_in_words, verdict_of_night
 from quietsleep.store.tables import in_contract
 from tests.faults.nights import write_micro_study
 from tests.handmade import deliveries_of
@@ -78,8 +79,8 @@ def test_the_state_of_a_night_is_read_from_what_is_open() -> None:
 
 def test_many_codes_are_counted() -> None:
     codes = [f"s{n:03d}" for n in range(40)]
-    assert listed(codes) == "s000, s001, s002, s003, s004 and 35 more"
-    assert listed(codes[:1]) == "s000" and listed(codes[:2]) == "s000 and s001"
+    assert listed_in_short(codes) == "s000, s001, s002, s003, s004 and 35 more"
+    assert listed_in_short(codes[:1]) == "s000" and listed_in_short(codes[:2]) == "s000 and s001"
 
 
 def test_a_night_whose_only_trouble_are_two_alerts_is_amber_night_after_night(

@@ -7,7 +7,7 @@ is judged here: which side is right is for the centre to say.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
@@ -16,6 +16,7 @@ from typing import Any
 import pandas as pd
 
 from quietsleep.contract import Rule
+from quietsleep.contract.wording import listed_in_short
 from quietsleep.judge.rules import breaks
 from quietsleep.measure.roster import Roster
 
@@ -27,8 +28,6 @@ AGE_RULE = "session.age_plausible"
 KINDS = (SAME_BYTES, SAME_DAY, DIFFERS, AGES)
 # What is true of an infant for life.
 FOR_LIFE = {"sex": "", "gestation_weeks": " weeks", "birth_weight_kg": " kg"}
-# So many sides stand in one sentence; a copy may have been made of hundreds.
-MOST_NAMED = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +100,7 @@ def _same_bytes(roster: Roster) -> Iterator[Contradiction]:
             about=f"signal {str(sha256)[:12]}",
             sessions=sessions,
             sentence=f"The same signal, byte for byte, was delivered {len(names)} times"
-            f"{of_sessions}: {_listed(names)}.",
+            f"{of_sessions}: {listed_in_short(names)}.",
             expected="each signal once, as what it was recorded as",
             remedy="Find out which it is, and deliver the right signal of the others; until then "
             "the same recording may count more than once.",
@@ -127,8 +126,8 @@ def _same_day(sessions: pd.DataFrame) -> Iterator[Contradiction]:
             centre=str(centre),
             about=f"infant {infant} ({codes[0]})",
             sessions=codes,
-            sentence=f"Sessions {_listed(codes)} are of the same infant, {infant}, on the same "
-            "day.",
+            sentence=f"Sessions {listed_in_short(codes)} are of the same infant, {infant}, on the "
+            "same day.",
             expected="one session for an infant and day",
             remedy="Say whether one visit was delivered under two codes, or an infant's code is "
             "mistyped, and deliver the sessions that are wrong again.",
@@ -142,7 +141,7 @@ def _differing(sessions: pd.DataFrame) -> Iterator[Contradiction]:
         n_values = known.groupby(["centre", "infant"])[column].transform("nunique")
         for (centre, infant), group in known[n_values > 1].groupby(["centre", "infant"], sort=True):
             parts = [
-                f"{_value(value)}{unit} in {_listed(_sessions(own))}"
+                f"{_value(value)}{unit} in {listed_in_short(_sessions(own))}"
                 for value, own in group.groupby(column, sort=True)
             ]
             title = column.removesuffix("_weeks").removesuffix("_kg").replace("_", " ")
@@ -174,7 +173,7 @@ def _ages(sessions: pd.DataFrame, rules: Sequence[Rule]) -> Iterator[Contradicti
             about=f"infant {infant} (age_days)",
             sessions=tuple(sorted({code for step in steps for code in step[:2]})),
             sentence=f"Infant {infant}: from session {first} to {second} {days:g} days passed, but "
-            f"the age {_grew(grown)}. In doubt: {_listed(_sessions(group))}.",
+            f"the age {_grew(grown)}. In doubt: {listed_in_short(_sessions(group))}.",
             expected="ages that grow by the days between the sessions",
             remedy="Compare the dates and ages of both sessions with the paper record, and deliver "
             "the one that is wrong again; if these are two infants, give each its own code.",
@@ -199,13 +198,3 @@ def _value(value: object) -> str:
 
 def _sessions(rows: pd.DataFrame) -> tuple[str, ...]:
     return tuple(sorted(set(rows["session"].dropna())))
-
-
-def _listed(names: Iterable[str]) -> str:
-    """Name the first of some names, and count the others."""
-    every = list(names)
-    more = f" and {len(every) - MOST_NAMED} more" if len(every) > MOST_NAMED else ""
-    listed = ", ".join(every[:MOST_NAMED])
-    if not more and len(every) > 1:
-        listed = f"{', '.join(every[:-1])} and {every[-1]}"
-    return listed + more

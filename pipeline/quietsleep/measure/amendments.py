@@ -9,7 +9,7 @@ import pandas as pd
 
 from quietsleep import contract
 from quietsleep.contract.model import Column
-from quietsleep.contract.wording import listed
+from quietsleep.contract.wording import count, listed, spaced
 
 MOST_NAMED = 20
 Rows = Mapping[str, pd.DataFrame]
@@ -72,12 +72,12 @@ def _of_session(session: str, own: Rows, replaced: Rows, before: Rows) -> str:
     ):
         if n:
             # The session is named once, where it first comes up.
-            parts.append(f"{verb} {_recordings(n)}{'' if parts else f' {word} {session}'}")
+            parts.append(f"{verb} {count(n, 'recording')}{'' if parts else f' {word} {session}'}")
     if len(of(own, "reported")):
         parts.append(f"brings reported results{'' if parts else f' of {session}'}")
     kept = len(set(old["item"]) - again - out)
     if kept:
-        parts.append(f"keeps its {_recordings(kept)}")
+        parts.append(f"keeps its {count(kept, 'recording')}")
     return "; ".join(parts)
 
 
@@ -118,8 +118,4 @@ def _plain(column: Column) -> str:
     for suffix in (unit, unit.replace("_", "_per_"), "pct" if column.unit == "%" else ""):
         if suffix and name.endswith(f"_{suffix}"):
             name = name.removesuffix(f"_{suffix}")
-    return name.replace("_", " ")
-
-
-def _recordings(number: int) -> str:
-    return f"{number} recording" if number == 1 else f"{number} recordings"
+    return spaced(name)

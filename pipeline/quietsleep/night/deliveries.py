@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import closing
 from dataclasses import dataclass
 
+from quietsleep.contract.wording import count, listed
 from quietsleep.errors import WarehouseError
 from quietsleep.intake.find import CLOSED
 from quietsleep.intake.reference import DeliveryReference
@@ -147,8 +148,7 @@ def _of_delivery(
     name: tuple[str, str], first: Brought, kind: str, rests: Mapping[str, int]
 ) -> Problem:
     centre, delivery = name
-    parts = [f"{n} {noun}" if n == 1 else f"{n} {noun}s" for noun, n in rests.items() if n]
-    said = f"{', '.join(parts[:-1])} and {parts[-1]}" if len(parts) > 1 else parts[0]
+    said = listed(count(n, noun) for noun, n in rests.items() if n)
     one = sum(rests.values()) == 1
     verb, are = ("rests", "is") if one else ("rest", "are")
     what = {

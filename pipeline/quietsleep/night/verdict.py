@@ -9,14 +9,11 @@ from typing import Any, Literal
 import pandas as pd
 
 from quietsleep import contract
-from quietsleep.contract import wording
-from quietsleep.contract.wording import count
+from quietsleep.contract.wording import count, listed_in_short
 from quietsleep.judge.study import JudgedStudy
 from quietsleep.judge.subjects import text
 
 NightState = Literal["green", "amber", "red"]
-# So many codes stand in one sentence; the pages list them all.
-MOST_NAMED = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,24 +79,17 @@ def open_in_words(queries: pd.DataFrame) -> list[str]:
 
 
 def _said(centre: str, many: str, rows: Sequence[Mapping[Any, Any]]) -> str:
-    numbers = listed([str(row["query"]) for row in rows])
+    numbers = listed_in_short([str(row["query"]) for row in rows])
     if len(rows) == 1:
         sentence = str(rows[0]["sentence"])
         place = f"{centre}: " if centre and centre not in sentence else ""
         return f"{place}{sentence} (query {numbers})"
     names = list(dict.fromkeys(filter(None, map(_name, rows))))
     place = f" at {centre}" if centre else ""
-    about = f": {listed(names)}" if names else ""
+    about = f": {listed_in_short(names)}" if names else ""
     return f"{len(rows)} {many}{place}{about} (queries {numbers})."
 
 
 def _name(row: Mapping[Any, Any]) -> str:
     """Return the code that tells one query from others of its kind and centre."""
     return text(row["session"]) or text(row["delivery"]) or text(row["item"])
-
-
-def listed(names: Sequence[str]) -> str:
-    """Name the first of some names, and count the others."""
-    if len(names) > MOST_NAMED:
-        return f"{', '.join(names[:MOST_NAMED])} and {len(names) - MOST_NAMED} more"
-    return wording.listed(names)
