@@ -373,6 +373,29 @@ def test_what_is_withdrawn_stays_out_for_good(study: Path, erase: bool) -> None:
     assert asked(study, "SELECT * FROM sessions WHERE session = 'larch-s009'") == []
 
 
+def test_an_infant_withdrawn_while_its_delivery_was_lost_stays_out(
+    study: Path, tmp_path: Path
+) -> None:
+    """Nobody could read which sessions are the infant's when it was withdrawn."""
+    infant = base(study, 1).rows("sessions")[0]["infant"]
+    gone = shutil.move(base(study, 1).folder, tmp_path / "elsewhere")
+    shutil.rmtree(study / "work")
+    night(study)
+    wanted = Withdrawal("larch", "taken back", "r1", infant=infant)
+    with pytest.raises(WithdrawalError, match="Delivery larch-02, taken in before, lies nowhere"):
+        withdraw(load_study(study), wanted)
+    withdraw(load_study(study), wanted, not_delivered_yet=True)
+    night(study)
+    shutil.move(gone, study / "deliveries" / "larch" / "larch-02")
+    for _ in range(2):
+        night(study)
+        assert asked(study, f"SELECT * FROM sessions WHERE session = '{SECOND}'") == []
+        assert of_larch(study, "withdrawn") == 7 and of_larch(study, "delivered") == 14
+        for code in (SECOND, infant):
+            assert holding(code, files_below(study / "warehouse", study / "pages")) == []
+        shutil.rmtree(study / "work")
+
+
 def test_a_centre_of_which_nothing_is_left_is_published(study: Path) -> None:
     for session in (FIRST, SECOND):
         withdraw(load_study(study), Withdrawal("larch", "taken back", "r1", session=session))

@@ -20,6 +20,7 @@ from quietsleep.intake.hold import KnownSession, KnownSessions
 from quietsleep.intake.store import Address, placed
 from quietsleep.intake.withdrawn import leave_out
 from quietsleep.records import Problem
+from quietsleep.store.erase import erase_rows
 from quietsleep.store.items import item_of_row
 from quietsleep.store.state import State
 from quietsleep.study.history import History, natural_order
@@ -77,15 +78,18 @@ class FrontDoor:
         whole = brought_by(delivered)
         since = history.since((self.centre, found.delivery), whole)
         withdrawn = history.withdrawn_of(self.centre)
-        delivered, gone = leave_out(delivered, withdrawn, since)
+        delivered, gone = leave_out(delivered, withdrawn, name=found.delivery, since=since)
         named = {"centre": self.centre, "delivery": found.delivery, "night": self.night}
         new: list[tuple[Kind, Mapping[str, Any]]] = []
         if arrival is None and found.state == "arrived" and not found.problems:
             new.append(("arrival", named | {"sha256": delivered.sha256}))
-        if delivered.state == "accepted" and not _says_so(history, where, whole):
-            said = {"withdrawn": sorted(gone - withdrawn.sessions)}
-            new.append(("delivered", named | whole | said))
+        out = sorted(gone - withdrawn.sessions)
+        if delivered.state == "accepted" and (out or not _says_so(history, where, whole)):
+            new.append(("delivered", named | whole | {"withdrawn": out}))
         self.register.append_all(new, at=self.at)
+        if out:
+            # What earlier nights said of it, when nobody knew whose it is.
+            erase_rows(self.state, self.centre, sessions=out, infants=())
         self._keep(where, delivered, digest)
 
     def leaning(self) -> set[str]:

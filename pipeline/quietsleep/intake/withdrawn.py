@@ -11,17 +11,17 @@ from quietsleep.study.history import Withdrawn
 
 
 def leave_out(
-    delivered: ReadDelivery, withdrawn: Withdrawn, since: int
+    delivered: ReadDelivery, withdrawn: Withdrawn, *, name: str, since: int
 ) -> tuple[ReadDelivery, set[str]]:
     """Return a delivery without what was withdrawn, and the sessions of it that were left out.
 
     A session is left out by its code, or because its row names an infant that had been withdrawn
-    before the delivery came to say so, in the entry `since` of the register. In an older delivery
-    such a row is left out alone: it had been replaced.
+    before the delivery of that `name` came to say so, in the entry `since` of the register. In an
+    older delivery such a row is left out alone: it had been replaced.
     """
     if delivered.state != "accepted" or not (withdrawn.infants or withdrawn.sessions):
         return delivered, set()
-    gone = _named(delivered, withdrawn, withdrawn.infants_before(since))
+    gone = _named(delivered, withdrawn, withdrawn.infants_in(name, since))
     delivered = _without_infants(delivered, frozenset(withdrawn.infants))
     if not gone:
         return delivered, gone

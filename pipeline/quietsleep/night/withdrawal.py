@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from pathlib import Path
 
+from quietsleep.contract.wording import listed_in_short
 from quietsleep.errors import QuietsleepError, WarehouseError
 from quietsleep.intake.erase import RawFiles, erase, raw_files
 from quietsleep.intake.find import take_inventory
@@ -90,7 +91,7 @@ def withdraw(
         known = history.withdrawn_of(wanted.centre)
         is_new = wanted.infant not in known.infants and wanted.session not in known.sessions
         if is_new and not sessions and not not_delivered_yet:
-            raise WithdrawalError(_not_there(state, wanted))
+            raise WithdrawalError(_not_there(state, history, wanted))
         if is_new:
             _write_down(register, state, history, wanted, sessions)
         sessions |= _already(history_of(register), wanted)
@@ -195,12 +196,17 @@ def _others(study: Study, centre: str, sessions: Collection[str]) -> set[str]:
     return {*rows.loc[~own, "content_key"].dropna(), *checks["content_key"].dropna()}
 
 
-def _not_there(state: State, wanted: Withdrawal) -> str:
+def _not_there(state: State, history: History, wanted: Withdrawal) -> str:
     kind, code = ("infant", wanted.infant) if wanted.infant else ("session", wanted.session)
     rows = state.delivered_rows("sessions")
     known = sorted({str(c) for c in rows[kind].dropna()}) if len(rows) else []
     close = get_close_matches(code, known, 1)
     hint = f" Is {close[0]} meant?" if close else ""
+    unread = sorted(_unread(state, history, wanted))
+    if unread:
+        lost, lie = ("Delivery", "lies") if len(unread) == 1 else ("Deliveries", "lie")
+        hint += f" {lost} {listed_in_short(unread)}, taken in before, {lie} nowhere now and may"
+        hint += " hold it."
     return (
         f"Nothing of {kind} {code} of {wanted.centre} has been delivered.{hint} To leave out what "
         "may come of it, say --not-delivered-yet."
@@ -215,11 +221,21 @@ def _write_down(
         "centre": wanted.centre,
         "infant": wanted.infant,
         "sessions": sorted(out),
+        "unread": sorted(_unread(state, history, wanted)),
         "reviews": _reviews(register, state, history, wanted.centre, out),
         "reason": wanted.reason.strip(),
         "by": wanted.by,
     }
     register.append("withdrawal", body)
+
+
+def _unread(state: State, history: History, wanted: Withdrawal) -> set[str]:
+    """Return the deliveries that may hold sessions of the infant and are lost for now."""
+    if not wanted.infant:
+        return set()
+    rows = state.frame("SELECT delivery FROM deliveries WHERE centre = ?", [wanted.centre])
+    brought = {delivery for centre, delivery in history.brought if centre == wanted.centre}
+    return brought - {str(delivery) for delivery in rows["delivery"]}
 
 
 def _reviews(

@@ -20,11 +20,25 @@ def erase_sessions(
     infants: Collection[str],
     others: Collection[str],
 ) -> None:
-    """Take out all rows of some sessions, and rows that name some infants, of one centre.
+    """Take out all of some sessions, and rows that name some infants, of one centre.
 
     Measures are dropped by the names of their recordings, which another centre may have as well:
     those stay on which `others` rest, for their files may be gone.
     """
+    erase_rows(state, centre, sessions=sessions, infants=infants)
+    keys = state.frame("SELECT content_key, item FROM measured")
+    gone = [
+        key
+        for key, item in zip(keys["content_key"], keys["item"], strict=True)
+        if item.partition("/")[0] in sessions and key not in others
+    ]
+    state.forget_measured(gone)
+
+
+def erase_rows(
+    state: State, centre: str, *, sessions: Collection[str], infants: Collection[str]
+) -> None:
+    """Take out all rows of some sessions, and rows that name some infants; measures stay."""
     with state.transaction():
         for delivery, name, rows in _bodies(state, centre):
             _erase_rows(state, [centre, delivery, name], rows, sessions, infants)
@@ -38,13 +52,6 @@ def erase_sessions(
             )
             # What a night said may name it.
             state.run("UPDATE nights SET sentences = '' WHERE contains(sentences, ?)", [session])
-    keys = state.frame("SELECT content_key, item FROM measured")
-    gone = [
-        key
-        for key, item in zip(keys["content_key"], keys["item"], strict=True)
-        if item.partition("/")[0] in sessions and key not in others
-    ]
-    state.forget_measured(gone)
 
 
 def _bodies(state: State, centre: str) -> Iterator[tuple[str, str, pd.DataFrame]]:

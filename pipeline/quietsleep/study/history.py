@@ -75,16 +75,23 @@ class Withdrawn:
 
     `sessions` are out for good. A row that names one of `infants` in a delivery that came after the
     withdrawal takes its session out as well; one in an older delivery does not: whatever was of the
-    infant then is among the sessions, and what was not had been corrected since.
+    infant then is among the sessions, and what was not had been corrected since. `unread` are
+    infants with deliveries that were lost when they were withdrawn, so that nobody could read which
+    sessions are theirs: such a delivery is treated as one that came after.
     """
 
     sessions: frozenset[str] = frozenset()
     infants: Mapping[str, int] = field(default_factory=dict)
     reviews: frozenset[str] = frozenset()
+    unread: frozenset[tuple[str, str]] = frozenset()  # infant and delivery
 
-    def infants_before(self, number: int) -> frozenset[str]:
-        """Return the infants that had been withdrawn before the entry of that number."""
-        return frozenset(infant for infant, at in self.infants.items() if at < number)
+    def infants_in(self, delivery: str, number: int) -> frozenset[str]:
+        """Return the infants whose sessions a delivery loses that came by the entry `number`."""
+        return frozenset(
+            infant
+            for infant, at in self.infants.items()
+            if at < number or (infant, delivery) in self.unread
+        )
 
 
 @dataclass(slots=True)
@@ -158,6 +165,7 @@ class History:
             self._take_out(entry, "", body["withdrawn"])
         elif entry.kind == "withdrawal":
             self._take_out(entry, body["infant"], body["sessions"], body["reviews"])
+            self._note_unread(body["centre"], body["infant"], body.get("unread", ()))
             self.last_withdrawal = entry.number
         elif entry.kind == "erased":
             for delivery, sha256 in body["deliveries"].items():
@@ -197,12 +205,18 @@ class History:
             (new if centre == old else centre, session): number
             for (centre, session), number in self.out_at.items()
         }
+        unread = {
+            (infant, now(code, delivery)[1])
+            for code in (old, new)
+            for infant, delivery in self.withdrawn_of(code).unread
+        }
         if old in self.withdrawn:
             own, other = self.withdrawn.pop(old), self.withdrawn_of(new)
             self.withdrawn[new] = Withdrawn(
                 own.sessions | other.sessions,
                 {**own.infants, **other.infants},
                 own.reviews | other.reviews,
+                frozenset(unread),
             )
         self.codes = {code: new if is_now == old else is_now for code, is_now in self.codes.items()}
         self.codes[old] = new
@@ -225,11 +239,18 @@ class History:
         known = self.withdrawn_of(centre)
         for session in sessions:
             self.out_at.setdefault((centre, session), entry.number)
-        self.withdrawn[centre] = Withdrawn(
-            known.sessions | {*sessions},
-            {infant: entry.number, **known.infants} if infant else known.infants,
-            known.reviews | {*reviews},
+        self.withdrawn[centre] = replace(
+            known,
+            sessions=known.sessions | {*sessions},
+            infants={infant: entry.number, **known.infants} if infant else known.infants,
+            reviews=known.reviews | {*reviews},
         )
+
+    def _note_unread(self, centre: str, infant: str, deliveries: Iterable[str]) -> None:
+        known = self.withdrawn_of(centre)
+        unread = known.unread | {(infant, delivery) for delivery in deliveries}
+        if unread != known.unread:
+            self.withdrawn[centre] = replace(known, unread=unread)
 
 
 def _with_version(known: tuple[Brought, ...], new: Brought) -> tuple[Brought, ...]:
