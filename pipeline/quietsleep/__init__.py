@@ -185,6 +185,8 @@ def export(release: str | Path, out: str | Path, formats: Sequence[str]) -> list
 def write_demo(folder: str | Path) -> Path:
     """Write the invented demo study, ready for its first night."""
     from quietsleep.simulation.centres import write_demo_study
+    from quietsleep.study.register_witness import forget
 
+    forget(Path(folder))  # of a study that lay in this folder before
     write_demo_study(Path(folder))
     return Path(folder)

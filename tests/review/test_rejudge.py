@@ -318,7 +318,8 @@ def test_a_shortened_register_is_found_out_with_work_and_copy_gone(study_path: P
     for _ in range(2):
         night = run_night(study_path)
         assert night.state == "red" and not night.published
-        assert f"night {published} knew" in night.sentences[0]
+        assert "this machine knew" in night.sentences[0]
+        assert night.night > published
     run = CliRunner()
     assert "backup" in run.invoke(app, ["register", str(study_path), "--mend"]).output
     means = ["register", str(study_path), "--meant", "--by", "coordinator-1"]

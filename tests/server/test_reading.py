@@ -210,7 +210,7 @@ def test_a_log_that_takes_nothing_is_told_and_the_decision_stays_on_the_page(
         raise OSError(errno.ENOSPC, "No space left on device", "register.jsonl")
 
     with monkeypatch.context() as patch:
-        patch.setattr("quietsleep.study.register._append", full)
+        patch.setattr("quietsleep.study.register.append", full)
         answer = one.decide(**said)
         assert answer.status_code == 507 and "could not be written down" in one.said
         assert one.of("trial") == known and 'value="The mask moved."' in one.page

@@ -14,6 +14,7 @@ import pytest
 from quietsleep.errors import StudyError
 from quietsleep.study.register import Register, RegisterError, RegisterHead
 from quietsleep.study.register_key import KEY_VARIABLE, KeyMissing, key_path_of, make_key
+from quietsleep.study.register_witness import forget
 from quietsleep.study.review_log import (
     Review,
     ReviewError,
@@ -167,6 +168,7 @@ def test_register_written_anew_with_the_key_is_found_out(
     head = replace(register.head, who="release 2026-spring")
     register.path.unlink()
     register.kept.unlink()
+    forget(tmp_path / "study")  # on a machine that never saw it
     other = opened(tmp_path)
     for number in range(9):
         other.append("answer", {"query": number})
@@ -243,6 +245,7 @@ def test_what_two_machines_wrote_at_once_is_all_kept(tmp_path: Path, register: R
     ours = register.kept.read_bytes()
     for path in (register.path, register.kept):
         path.write_bytes(common)
+    forget(tmp_path / "study")
     other = opened(tmp_path)
     other.append("answer", {"query": 20})
     other.append("answer", {"query": 21})

@@ -41,6 +41,7 @@ def init(
     """
     from quietsleep.simulation.example import write_example
     from quietsleep.study.begin import begin_study
+    from quietsleep.study.register_witness import forget
     from quietsleep.warehouse.registered import open_register
 
     if (study / "study.toml").exists():
@@ -52,6 +53,7 @@ def init(
     begun = begin_study(
         study, study=name, title=title or _asked("Title of the study", name), centre=new
     )
+    forget(study)  # of one that lay in this folder before
     register = open_register(begun)
     example = study / "example" / f"{new.centre}-01"
     write_example(

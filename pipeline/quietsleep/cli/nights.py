@@ -18,9 +18,11 @@ def demo(
 ) -> None:
     """Write the invented demo study, and run a night on it."""
     from quietsleep.simulation.centres import write_demo_study
+    from quietsleep.study.register_witness import forget
 
     if not (folder / "study.toml").is_file():
         typer.echo(f"Writing the demo study to {folder} ...")
+        forget(folder)  # of a study that lay in this folder before
         write_demo_study(folder)
     _run_night(folder, workers=workers)
     # As it was called, so that the lines can be typed as they stand.

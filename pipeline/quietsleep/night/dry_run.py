@@ -24,6 +24,7 @@ from quietsleep.night.stages import run_aside
 from quietsleep.store.state import night_lock
 from quietsleep.study.register import FILE
 from quietsleep.study.register_key import KEY_VARIABLE
+from quietsleep.study.register_witness import forget
 from quietsleep.study.study import Study
 from quietsleep.warehouse.current import current_night
 from quietsleep.warehouse.database import open_night
@@ -72,7 +73,10 @@ def dry_run(study: Study, *, workers: int | None = None, full: bool = False) -> 
         with _nobody_at_work(study):
             copy_for_dry_run(study, before, aside)
         with _own_key(study, Path(place) / "register.key"):
-            report = run_aside(aside, workers=workers, full=full)
+            try:
+                report = run_aside(aside, workers=workers, full=full)
+            finally:
+                forget(aside)
         after = _published(aside) if report.published and not report.idle else None
         return _compared(report, before, after)
 

@@ -27,6 +27,7 @@ from quietsleep import contract
 from quietsleep.contract.model import Table
 from quietsleep.data import data_folder
 from quietsleep.judge.rules import judge, status_of_items
+from quietsleep.study.register_witness import forget
 from quietsleep.study.review_log import Review, write_review
 from quietsleep.study.study import load_study
 from quietsleep.warehouse.described import warehouse_contract
@@ -143,6 +144,7 @@ def known_answers(run: Callable[[Path], Path], aside: Path) -> list[KnownAnswer]
     finally:
         shutil.rmtree(aside, ignore_errors=True)
         aside.with_name(f"{aside.name}.key").unlink(missing_ok=True)
+        forget(aside)
     return [*compare(answers, cells), *observed, *boundary_answers(file)]
 
 
@@ -156,6 +158,7 @@ def copy_study(folder: Path, target: Path) -> None:
         if inside.parts[0] not in NOT_OF_THE_STUDY:
             (target / inside).parent.mkdir(parents=True, exist_ok=True)
             shutil.copyfile(source, target / inside)
+    forget(target)
     key = target.with_name(f"{target.name}.key")
     with (target / "study.toml").open("a", encoding="utf-8") as file:
         file.write(f"\n[register]\nkey = {json.dumps(str(key.resolve()))}\n")

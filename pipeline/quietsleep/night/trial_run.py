@@ -12,6 +12,7 @@ from tempfile import TemporaryDirectory
 
 from quietsleep.measure.pool import Pool
 from quietsleep.night.stages import publish_aside
+from quietsleep.study.register_witness import forget
 from quietsleep.study.storage import StorageSettings
 from quietsleep.study.study import Study
 from quietsleep.warehouse.database import open_night
@@ -64,7 +65,10 @@ def trial_night(
             schedule=None,
             register_key=str(Path(name) / "register.key"),
         )
-        yield publish_aside(pool, aside, study=alone)
+        try:
+            yield publish_aside(pool, aside, study=alone)
+        finally:
+            forget(aside)
 
 
 def tests_of(night: Path) -> list[TrialTest]:

@@ -5,7 +5,8 @@ brought, what readers decided, what was withdrawn, which queries were answered, 
 Each entry is sealed with HMAC-SHA256 (RFC 2104) over the seal before it and itself, by a key that
 lies outside the study folder. So an entry that was edited, moved or added by hand is found out by
 its seal; one that was taken away at the end is found out by heads: the number of entries and the
-last seal, which the state, the copy in `work/` and every published night and release remember.
+last seal, which the state, the copy in `work/`, every published night and release, and this machine
+outside the study folder remember.
 """
 
 from __future__ import annotations
@@ -13,11 +14,9 @@ from __future__ import annotations
 import hashlib
 import hmac
 import json
-import os
-import re
 import threading
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -26,7 +25,17 @@ from typing import Any, Literal, get_args
 from filelock import FileLock
 
 from quietsleep.errors import QuietsleepError
+from quietsleep.study.register_file import (
+    LONGEST_LINE,
+    NoPlainFile,
+    append,
+    is_plain,
+    lines_of,
+    put_aside,
+    write,
+)
 from quietsleep.study.register_key import id_of_key, make_key, read_key, refuse_other_key
+from quietsleep.study.register_witness import remember, remembered
 
 FILE = "register.jsonl"
 FORMAT = 1
@@ -95,10 +104,23 @@ def head_said(said: Any, who: str) -> RegisterHead | None:
 
 def bodies_as_they_lie(study_path: Path, kind: Kind) -> Iterator[Body]:
     """Yield what the entries of a kind say, in order, without the key: nobody vouches for them."""
-    sign = f'"kind":"{kind}"'
-    for line in _lines(study_path / FILE):
-        if sign in line and (said := _said(line)) is not None and said["kind"] == kind:
-            yield said["body"]
+    sign = f'"kind":"{kind}"'.encode()
+    with suppress(NoPlainFile), closing(lines_of(study_path / FILE)) as lines:
+        for line in lines:
+            if sign in line and (said := _said(line)) is not None and said["kind"] == kind:
+                yield said["body"]
+
+
+@dataclass(frozen=True, slots=True)
+class _Verified:
+    """The entries of a file up to the first line that does not follow, and what comes after.
+
+    A last line without its end was never whole: whoever wrote it was killed. It is no change.
+    """
+
+    entries: list[RegisterEntry]
+    n_bytes: int = 0
+    after: Literal["nothing", "torn line", "changed line", "no file"] = "nothing"
 
 
 class Register:
@@ -122,12 +144,14 @@ class Register:
         self.path = study_path / FILE
         self.kept = work_path / "register" / FILE
         self.broken = ""
-        self._study, self._heads = study, tuple(heads)
+        self._study, self._study_path = study, study_path
+        self._heads = (*heads, *_seen_here(study_path))
         self._here = threading.RLock()
         self._entries: list[RegisterEntry] = []
         self._n_bytes = 0
         with self._turn():
-            is_new = not (self.path.exists() or self.kept.exists() or self._heads)
+            there = (self.path.is_symlink(), self.path.exists(), self.kept.exists())
+            is_new = not (any(there) or self._heads)
             self._key = make_key(key_path) if is_new or with_new_key else read_key(key_path)
             self.key_path = key_path
             if not with_new_key:
@@ -162,7 +186,7 @@ class Register:
         if not bodies:
             return []
         with self._turn():
-            if not self._is_as_read():
+            if not is_plain(self.path, self._n_bytes):
                 self._read()
             if self.broken:
                 raise RegisterError(self.broken)
@@ -180,9 +204,7 @@ class Register:
             self._read()
             if not self.broken:
                 return None
-            found = [
-                _whole(_lines(path), self._key, self._study) for path in (self.path, self.kept)
-            ]
+            found = [self._verified(path).entries for path in (self.path, self.kept)]
             good = max((f for f in found if not _unmet(f, self._heads)), key=len, default=None)
             if not good:
                 raise RegisterError(
@@ -204,7 +226,7 @@ class Register:
                 raise RegisterError(
                     "The study register is as it was written; nothing is to be said."
                 )
-            kept = _whole(_lines(self.kept), self._key, self._study)
+            kept = self._verified(self.kept).entries
             lacking = _unmet(self._entries, [*self._heads, *([_head_of(kept)] if kept else [])])
             aside = self._write_anew(self._entries)
             return self._say_meant(by, reason, lacking, aside)
@@ -212,7 +234,11 @@ class Register:
     def seal_anew(self, *, by: str, reason: str) -> RegisterEntry:
         """Seal what lies there with the key of now: the one before it is lost for good."""
         with self._turn():
-            said = [body for line in _lines(self.path) if (body := _said(line)) is not None]
+            said = [
+                body
+                for line in lines_of(self.path)
+                if (body := _said(line)) is not None and _can_be_written(body)
+            ]
             aside = self._write_anew([])
             self._write_down(
                 [(s["kind"], s["at"], s["body"]) for s in said if s["kind"] != "begun"]
@@ -240,30 +266,54 @@ class Register:
 
     def _read(self) -> None:
         """Read and verify everything; what is not as it was written down is said in `broken`."""
-        lines, kept = _lines(self.path), _lines(self.kept)
-        if lines and (first := _said(lines[0])) and first["kind"] == "begun":
-            refuse_other_key(self.key_path, self._key, first["body"].get("key"))
-        entries = _whole(lines, self._key, self._study)
-        # Only what stands in a night or in the copy was ever whole; a torn end never was.
-        torn = bool(lines) and not lines[-1].endswith("\n") and len(entries) == len(lines) - 1
-        copied = _whole(kept, self._key, self._study)
+        found, copied = self._verified(self.path), self._verified(self.kept)
+        if found.after == "changed line" and not found.entries:
+            self._refuse_other_key()
         heads = [*self._heads]
-        if copied:
-            heads.append(_head_of(copied, "the copy in work/register"))
-        self._entries = entries
-        self.broken = _broken(entries, len(lines) - torn, _unmet(entries, heads))
-        self._n_bytes = sum(len(line.encode()) for line in lines[: len(entries)])
+        if copied.entries:
+            heads.append(_head_of(copied.entries, "the copy in work/register"))
+        self._entries, self._n_bytes = found.entries, found.n_bytes
+        self.broken = _broken(found, _unmet(found.entries, heads))
         if self.broken:
             return
-        if not entries:
+        if not found.entries:
             self._write_down([])
-        elif kept != lines:
-            _write(self.kept, lines[: len(entries)])
+        elif copied.after != "nothing" or copied.n_bytes != found.n_bytes:
+            if copied.after == "no file":
+                put_aside(self.kept, self._place_aside())
+            write(self.kept, [_line(entry) for entry in found.entries])
+        self._remember()
 
-    def _is_as_read(self) -> bool:
-        with suppress(FileNotFoundError):
-            return self.path.stat().st_size == self._n_bytes
-        return False
+    def _verified(self, path: Path) -> _Verified:
+        """Return the entries of a file up to the first line that does not follow from the last."""
+        found: list[RegisterEntry] = []
+        n_bytes = 0
+        try:
+            with closing(lines_of(path)) as lines:
+                for line in lines:
+                    entry = _entry_of(line, found[-1] if found else None, self._key)
+                    begins = (
+                        entry and entry.kind == "begun" and entry.body.get("study") == self._study
+                    )
+                    if entry is None or (not found) != bool(begins):
+                        is_torn = not line.endswith(b"\n") and len(line) <= LONGEST_LINE
+                        return _Verified(found, n_bytes, "torn line" if is_torn else "changed line")
+                    found.append(entry)
+                    n_bytes += len(line)
+        except NoPlainFile:
+            return _Verified([], 0, "no file")
+        return _Verified(found, n_bytes)
+
+    def _refuse_other_key(self) -> None:
+        with closing(lines_of(self.path)) as lines:
+            first = _said(next(lines, b""))
+        if first and first["kind"] == "begun":
+            refuse_other_key(self.key_path, self._key, first["body"].get("key"))
+
+    def _remember(self) -> None:
+        head = self.head
+        if remembered(self._study_path) != (head.entries, head.seal):
+            remember(self._study_path, head.entries, head.seal)
 
     def _write_down(self, said: Sequence[tuple[Kind, str, Body]]) -> list[RegisterEntry]:
         """Append entries to the file and then to its copy; a torn end is cut off before."""
@@ -277,24 +327,39 @@ class Register:
             last = [*self._entries[-1:], *added][-1:]
             added.append(_sealed(self._key, last[0] if last else None, kind, at, body))
         lines = [_line(entry) for entry in added]
-        _append(self.path, lines, self._n_bytes)
-        _append(self.kept, lines, self._n_bytes)
+        if any(len(line.encode()) > LONGEST_LINE for line in lines):
+            raise RegisterError(
+                f"An entry of the study register cannot be longer than {LONGEST_LINE // 1024**2} "
+                "MB. Divide the delivery that it describes into several."
+            )
+        append(self.path, lines, self._n_bytes)
+        append(self.kept, lines, self._n_bytes)
         self._entries += added
         self._n_bytes += sum(len(line.encode()) for line in lines)
         self.broken = ""
+        self._remember()
         return added[len(added) - len(said) :]
 
     def _write_anew(self, entries: Sequence[RegisterEntry]) -> Path:
         """Write the register anew; returns the place of the file as it was found."""
-        stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%f")
-        aside = self.kept.with_name(f"changed-{stamp}.jsonl")
-        aside.write_bytes(self.path.read_bytes() if self.path.exists() else b"")
+        aside = self._place_aside()
+        put_aside(self.path, aside)
         lines = [_line(entry) for entry in entries]
         for path in (self.path, self.kept):
-            _write(path, lines)
+            write(path, lines)
         self._entries = [*entries]
         self._n_bytes = sum(len(line.encode()) for line in lines)
         return aside
+
+    def _place_aside(self) -> Path:
+        stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%f")
+        return self.kept.with_name(f"changed-{stamp}.jsonl")
+
+
+def _seen_here(study_path: Path) -> Iterator[RegisterHead]:
+    """Yield how far this machine has seen the register go, where it has."""
+    if (seen := remembered(study_path)) is not None:
+        yield RegisterHead(*seen, "this machine")
 
 
 def _json(content: Mapping[str, Any]) -> str:
@@ -322,10 +387,27 @@ def _sealed(
     )
 
 
-def _said(line: str) -> dict[str, Any] | None:
+def _entry_of(line: bytes, last: RegisterEntry | None, key: bytes) -> RegisterEntry | None:
+    """Return the entry of a line that follows the last one by its seal; None where it does not.
+
+    The seal is compared before anything is made of what the line says.
+    """
+    content, _, seal = line.rpartition(b',"seal":"')
+    text = f"{last.seal if last else ''}\n".encode() + content + b"}"
+    wanted = hmac.new(key, text, hashlib.sha256).hexdigest()
+    if not hmac.compare_digest(seal, f'{wanted}"}}\n'.encode()):
+        return None
+    if (said := _said(line)) is None:
+        return None
+    entry = RegisterEntry(said["entry"], said["kind"], said["at"], said["body"], wanted)
+    follows = entry.number == (last.number + 1 if last else 1)
+    return entry if follows and _line(entry).encode() == line else None
+
+
+def _said(line: bytes) -> dict[str, Any] | None:
     """Return what a line says; None where it is no entry at all."""
     try:
-        said = json.loads(line)
+        said = json.loads(line.decode())
     except (ValueError, RecursionError):
         return None
     if not isinstance(said, dict) or set(said) != {"entry", "kind", "at", "body", "seal"}:
@@ -338,19 +420,11 @@ def _said(line: str) -> dict[str, Any] | None:
     return None
 
 
-def _whole(lines: Sequence[str], key: bytes, study: str) -> list[RegisterEntry]:
-    """Return the entries up to the first line that does not follow from the one before it."""
-    found: list[RegisterEntry] = []
-    for line in lines:
-        said = _said(line)
-        if said is None:
-            break
-        entry = _sealed(key, found[-1] if found else None, said["kind"], said["at"], said["body"])
-        is_first = entry.kind == "begun" and entry.body.get("study") == study
-        if _line(entry) != line or (not found) != is_first:
-            break
-        found.append(entry)
-    return found
+def _can_be_written(said: Mapping[str, Any]) -> bool:
+    """Say whether what a line says can be text again: half a sign by its number cannot."""
+    with suppress(ValueError):
+        return bool(_json(said).encode())
+    return False
 
 
 def _head_of(entries: Sequence[RegisterEntry], who: str = "") -> RegisterHead:
@@ -375,8 +449,11 @@ def _unmet(entries: Sequence[RegisterEntry], heads: Iterable[RegisterHead]) -> l
     ]
 
 
-def _broken(entries: Sequence[RegisterEntry], n_lines: int, unmet: Sequence[RegisterHead]) -> str:
-    if len(entries) < n_lines:
+def _broken(found: _Verified, unmet: Sequence[RegisterHead]) -> str:
+    entries = found.entries
+    if found.after == "no file":
+        what = "is no plain file but a link, a folder or a pipe"
+    elif found.after == "changed line":
         what = f"was changed: entry {len(entries) + 1} is not as it was written down"
     elif unmet:
         furthest = max(unmet, key=lambda head: head.entries)
@@ -392,43 +469,3 @@ def _broken(entries: Sequence[RegisterEntry], n_lines: int, unmet: Sequence[Regi
         f"The study register ({FILE}) {what}. Nothing is published until 'quietsleep register "
         f"STUDY --mend' puts back what was written down, or {MEANT} says that this is meant."
     )
-
-
-def _lines(path: Path) -> list[str]:
-    """Return the lines of a file with their ends; an unfinished one at the end has none."""
-    try:
-        text = path.read_bytes().decode("utf-8", "surrogateescape")
-    except FileNotFoundError:
-        return []
-    # Only \n ends a line: other signs that end lines elsewhere may stand in a note.
-    return [line for line in re.split("(?<=\n)", text) if line]
-
-
-def _append(path: Path, lines: Sequence[str], after: int) -> None:
-    """Write lines at the end, behind the first `after` bytes, durably."""
-    is_new = not path.exists()
-    with path.open("ab") as file:
-        file.truncate(after)
-        file.write("".join(lines).encode())
-        file.flush()
-        os.fsync(file.fileno())
-    if is_new:
-        _sync_folder(path.parent)
-
-
-def _write(path: Path, lines: Sequence[str]) -> None:
-    fresh = path.with_name(f"{path.name}.new")
-    with fresh.open("wb") as file:
-        file.write("".join(lines).encode())
-        file.flush()
-        os.fsync(file.fileno())
-    fresh.replace(path)
-    _sync_folder(path.parent)
-
-
-def _sync_folder(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

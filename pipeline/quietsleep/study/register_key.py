@@ -32,7 +32,7 @@ def key_path_of(study_path: Path, study: str, said: str = "") -> Path:
     after the study below the user's folder of settings.
     """
     named = os.environ.get(KEY_VARIABLE) or said
-    path = Path(named).expanduser() if named else _settings() / f"{study}.key"
+    path = Path(named).expanduser() if named else settings_folder() / f"{study}.key"
     if not path.is_absolute():
         raise StudyError(f"The key of the study register is {path}; give its whole path.")
     if path.resolve().is_relative_to(study_path.resolve()):
@@ -43,7 +43,8 @@ def key_path_of(study_path: Path, study: str, said: str = "") -> Path:
     return path
 
 
-def _settings() -> Path:
+def settings_folder() -> Path:
+    """Return the user's folder of settings of this program."""
     home = os.environ.get("XDG_CONFIG_HOME") or os.environ.get("APPDATA")
     return (Path(home) if home else Path.home() / ".config") / "quietsleep"
 
