@@ -59,7 +59,7 @@ def test_a_failure_at_one_centre_leaves_the_others(monkeypatch: pytest.MonkeyPat
         [pairs("larch", [52.1] * 3, [52.1] * 3), pairs("maple", [50.0, 55.0, 61.0], [51.0] * 3)]
     )
     found = agreement_limits_frame(rows, guard=guard)
-    assert list(found["centre"]) == ["maple"] and failed == ["agreement of larch"]
+    assert list(found["centre"]) == ["maple"] and failed == ["agreement of vt_ml at larch"]
 
 
 def test_a_night_publishes_when_statistics_of_one_centre_fail(
@@ -76,7 +76,9 @@ def test_a_night_publishes_when_statistics_of_one_centre_fail(
     monkeypatch.setattr(statistics, "_agreement", fail_on_larch)
     report = run_night(study)
     assert report.published and report.state == "red"
-    assert any(s.startswith("agreement of larch failed") for s in report.sentences)
+    failed = [s for s in report.sentences if "failed" in s]
+    assert failed and all(s.startswith("agreement of ") for s in failed), report.sentences
+    assert all(" at larch failed: ZeroDivisionError" in s for s in failed)
     with open_current(study) as warehouse:
         centres = warehouse.execute("SELECT DISTINCT centre FROM agreement_limits").fetchall()
         state = warehouse.execute("SELECT state FROM nights ORDER BY night DESC").fetchone()

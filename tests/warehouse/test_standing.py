@@ -124,7 +124,7 @@ def test_a_centre_whose_statistics_fail_leaves_the_others(monkeypatch: pytest.Mo
     monkeypatch.setattr(standing, "follow", fail_on_larch)
     rows = [("larch", "tidal", MONDAY, 7, 6), ("maple", "tidal", MONDAY, 8, 6)]
     found = standing_frame(days_frame(rows), guard=guard)
-    assert found["centre"].tolist() == ["maple"] and failed == ["standing of larch"]
+    assert found["centre"].tolist() == ["maple"] and failed == ["standing of tidal at larch"]
 
 
 @SOME

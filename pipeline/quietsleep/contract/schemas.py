@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from quietsleep import contract
 from quietsleep.contract.model import Column, ColumnType, Table
+from quietsleep.contract.sql import identifier, literal
 
 if TYPE_CHECKING:
     import pandera.pandas as pandera
@@ -115,10 +116,6 @@ def arrow_schema(table: Table) -> pa.Schema:
     return pa.schema(fields, metadata={"one_row_is": table.one_row_is, "key": ",".join(table.key)})
 
 
-def _quoted(text: str) -> str:
-    return "'" + text.replace("'", "''") + "'"
-
-
 def column_comment(column: Column) -> str:
     """Say what a column holds, its unit first."""
     if column.unit:
@@ -136,17 +133,18 @@ def table_comment(table: Table) -> str:
 def duckdb_ddl(table: Table) -> str:
     """Build the statements that create a table in DuckDB, each ended by a semicolon."""
     columns = ",\n".join(
-        f'    "{c.name}" {DUCKDB_TYPES[c.type]}{"" if c.nullable else " NOT NULL"}'
+        f"    {identifier(c.name)} {DUCKDB_TYPES[c.type]}{'' if c.nullable else ' NOT NULL'}"
         for c in table.columns
     )
     comments = [
-        f'COMMENT ON COLUMN "{table.name}"."{c.name}" IS {_quoted(column_comment(c))};'
+        f"COMMENT ON COLUMN {identifier(table.name)}.{identifier(c.name)} "
+        f"IS {literal(column_comment(c))};"
         for c in table.columns
     ]
     return "\n".join(
         [
-            f'CREATE TABLE "{table.name}" (\n{columns}\n);',
-            f'COMMENT ON TABLE "{table.name}" IS {_quoted(table_comment(table))};',
+            f"CREATE TABLE {identifier(table.name)} (\n{columns}\n);",
+            f"COMMENT ON TABLE {identifier(table.name)} IS {literal(table_comment(table))};",
             *comments,
         ]
     )

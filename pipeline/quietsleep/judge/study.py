@@ -25,6 +25,7 @@ from quietsleep.judge.border import (
 from quietsleep.judge.conservation import add_up, count_block, count_deliveries
 from quietsleep.judge.contradictions import Contradiction, contradictions_of
 from quietsleep.judge.expected import expected_frame
+from quietsleep.judge.guard import Caught, Guard
 from quietsleep.judge.plausible import with_history, with_surroundings
 from quietsleep.judge.readers import (
     ReviewEffects,
@@ -62,6 +63,7 @@ class JudgedStudy:
 
     `without_consent` are sessions of which nothing is told, by centre and code.
     `trials_read` and `verdicts_read` are those of the trials that human readers decided on.
+    `failures` are mistakes of ours in one score of one session, each with its traceback.
     """
 
     night: str
@@ -83,6 +85,7 @@ class JudgedStudy:
     trials_read: pd.DataFrame
     verdicts_read: pd.DataFrame
     tables_on_disk: Mapping[str, TableOnDisk]
+    failures: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +110,7 @@ class JudgedBlock:
     remarks: Remarks
     trials_read: pd.DataFrame
     verdicts_read: pd.DataFrame
+    failures: Mapping[str, str]
 
 
 def judge_block(inputs: JudgingInputs, given: tuple[Block, StoredMeasures]) -> JudgedBlock:
@@ -123,11 +127,17 @@ def judge_block(inputs: JudgingInputs, given: tuple[Block, StoredMeasures]) -> J
     )
     if not block.has_checks:
         gathered, judged = _without_checks(gathered, judged)
-    references = load_references(inputs.study.path)
+    references, caught = load_references(inputs.study.path), Caught()
     outcomes = with_scores(
-        judged.outcomes, judged.sessions, study=inputs.study, references=references
+        judged.outcomes,
+        judged.sessions,
+        study=inputs.study,
+        references=references,
+        guard=caught.guarded,
     )
-    frames = block_frames(gathered, judged, outcomes=outcomes, reported=roster.reported)
+    frames = block_frames(
+        gathered, judged, outcomes=outcomes, reported=roster.reported, guard=caught.guarded
+    )
     n_rows = {
         name: on_disk.add(in_contract(frames[name], name), block=block.number)
         for name, on_disk in inputs.tables_on_disk.items()
@@ -146,6 +156,7 @@ def judge_block(inputs: JudgingInputs, given: tuple[Block, StoredMeasures]) -> J
         remarks=remarks_of(gathered, judged, inputs.rules),
         trials_read=_among(judged.trials, "trial", read),
         verdicts_read=_among(judged.verdicts, "item", read),
+        failures=caught.failures,
     )
 
 
@@ -160,7 +171,12 @@ def with_entries(rows: pd.DataFrame, study: Study) -> pd.DataFrame:
 
 
 def block_frames(
-    evidence: Evidence, judged: Judged, *, outcomes: pd.DataFrame, reported: pd.DataFrame
+    evidence: Evidence,
+    judged: Judged,
+    *,
+    outcomes: pd.DataFrame,
+    reported: pd.DataFrame,
+    guard: Guard,
 ) -> dict[str, pd.DataFrame]:
     """Return the frames that one block of sessions adds to, by warehouse table."""
     return {
@@ -179,7 +195,7 @@ def block_frames(
             columns={"recorded": "state", "code": "code_fingerprint", "on": "done_on"}
         ),
         "reported": reported,
-        "agreement": agreement_frame(reported, outcomes, judged.sessions),
+        "agreement": agreement_frame(reported, outcomes, judged.sessions, guard=guard),
     }
 
 
@@ -206,6 +222,7 @@ class _Sum:
     remarks: list[Remarks] = field(default_factory=list)
     trials_read: list[pd.DataFrame] = field(default_factory=list)
     verdicts_read: list[pd.DataFrame] = field(default_factory=list)
+    caught: Caught = field(default_factory=Caught)
 
     def add(self, block: JudgedBlock) -> None:
         """Add one block."""
@@ -215,6 +232,7 @@ class _Sum:
         self.remarks.append(block.remarks)
         self.trials_read.append(block.trials_read)
         self.verdicts_read.append(block.verdicts_read)
+        self.caught.add(block.failures)
 
 
 def judge(
@@ -237,12 +255,13 @@ def judge(
     """
     inputs = _judging_inputs(state, study, roster, reviews)
     # Before the roster is cut into blocks: an infant's sessions may lie in several of them.
-    grown = with_surroundings(with_growth(roster.sessions), study.centres)
+    found = _Sum()
+    growth = with_growth(roster.sessions, guard=found.caught.guarded)
+    grown = with_surroundings(growth, study.centres)
     roster = replace(roster, sessions=with_history(grown))
     ledger.begin_ledger(state)
     blocks = list(blocks_of(roster))
     state.lay_out(_places(blocks))
-    found = _Sum()
     for judged in pool.stream(partial(judge_block, inputs), _given(state, blocks)):
         for name, on_disk in inputs.tables_on_disk.items():
             on_disk.note(judged.n_rows[name])
@@ -288,6 +307,7 @@ def judge(
         trials_read=_joined(found.trials_read),
         verdicts_read=_joined(found.verdicts_read),
         tables_on_disk=inputs.tables_on_disk,
+        failures=found.caught.failures,
     )
 
 

@@ -84,6 +84,12 @@ class Night:
             self.failures.append(f"{word} failed: {in_words(error)}")
             LOG.exception("%s failed", word)
 
+    def note(self, failures: Mapping[str, str]) -> None:
+        """Keep what failed in other processes: sentences, each with its traceback."""
+        for sentence, trace in failures.items():
+            self.failures.append(sentence)
+            LOG.error("%s\n%s", sentence, trace)
+
     @contextmanager
     def stage(self, word: str) -> Iterator[None]:
         """Run a stage, or a part of it, guarded, and note from when to when it ran."""

@@ -361,6 +361,7 @@ def _judge(night: Night, pool: Pool, roster: Roster) -> JudgedStudy:
         now=night.started_at,
         strays=strays,
     )
+    night.note(judged.failures)
     return with_queries(night, judged)
 
 

@@ -23,6 +23,7 @@ import duckdb
 import pandas as pd
 from filelock import FileLock, Timeout
 
+from quietsleep.contract.sql import identifier, literal
 from quietsleep.errors import ALREADY_RUNNING, QuietsleepError, is_damage
 from quietsleep.records import Measured, Problem
 from quietsleep.study.register import RegisterHead
@@ -299,8 +300,8 @@ class State:
             self._con.close()
             fresh.unlink(missing_ok=True)
             with duckdb.connect() as copier:
-                copier.execute(f"ATTACH '{_quoted(old)}' AS old (READ_ONLY)")
-                copier.execute(f"ATTACH '{_quoted(fresh)}' AS fresh")
+                copier.execute(f"ATTACH {literal(str(old))} AS old (READ_ONLY)")
+                copier.execute(f"ATTACH {literal(str(fresh))} AS fresh")
                 copier.execute("COPY FROM DATABASE old TO fresh")
             fresh.replace(old)
             self._con = _connect(old)
@@ -408,10 +409,6 @@ def value_rows(measured: Sequence[Measured]) -> pd.DataFrame:
     )
 
 
-def _quoted(path: Path) -> str:
-    return str(path).replace("'", "''")
-
-
 NAME = "state.duckdb"
 OWN_COLUMNS = "SELECT column_name FROM duckdb_columns() WHERE table_name = 'deliveries'"
 ASIDE = "state.aside-"
@@ -484,4 +481,4 @@ def read_whole(work: Path) -> None:
     """Read every block of the state; raises the database's error where one is damaged."""
     with duckdb.connect(work / NAME, read_only=True) as connection:
         for (table,) in connection.execute("SELECT table_name FROM duckdb_tables()").fetchall():
-            connection.execute(f'SELECT bit_xor(hash(t)) FROM "{table}" AS t').fetchall()
+            connection.execute(f"SELECT bit_xor(hash(t)) FROM {identifier(table)} AS t").fetchall()

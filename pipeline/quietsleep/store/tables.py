@@ -22,6 +22,7 @@ import pyarrow.parquet as pq
 from quietsleep import contract
 from quietsleep.contract.model import Table
 from quietsleep.contract.schemas import DUCKDB_TYPES, PANDAS_TYPES, arrow_schema, pandera_schema
+from quietsleep.contract.sql import exact_path, exact_paths, identifier
 from quietsleep.errors import WarehouseError
 
 if TYPE_CHECKING:
@@ -125,8 +126,8 @@ class TableOnDisk:
     def _sorted(self, folder: Path, engine: duckdb.DuckDBPyConnection) -> Iterator[pa.RecordBatch]:
         """Yield the rows of a centre in the order of the key; WarehouseError for a key twice."""
         schema = arrow_schema(self.table)
-        names, key = ", ".join(f'"{n}"' for n in schema.names), list(self.table.key)
-        files = [str(file) for file in sorted(folder.iterdir())]
+        names, key = ", ".join(map(identifier, schema.names)), list(self.table.key)
+        files = [exact_path(file) for file in sorted(folder.iterdir())]
         ordered = engine.sql(
             f"SELECT {names} FROM read_parquet(?, hive_partitioning = false) "
             f"ORDER BY {', '.join(key)}",
@@ -251,11 +252,10 @@ def show_files(
     """Let the rows of files be asked as a table of its name; no file is a table without rows."""
     listed = [str(file) for file in files]
     if listed:
-        named = ", ".join("'" + file.replace("'", "''") + "'" for file in listed)
-        rows = f"SELECT * FROM read_parquet([{named}], hive_partitioning = false)"
+        rows = f"SELECT * FROM read_parquet({exact_paths(listed)}, hive_partitioning = false)"
     else:
         empty = ", ".join(
-            f'CAST(NULL AS {DUCKDB_TYPES[c.type]}) AS "{c.name}"' for c in table.columns
+            f"CAST(NULL AS {DUCKDB_TYPES[c.type]}) AS {identifier(c.name)}" for c in table.columns
         )
         rows = f"SELECT {empty} WHERE false"
-    connection.execute(f'CREATE OR REPLACE TEMP VIEW "{table.name}" AS {rows}')
+    connection.execute(f"CREATE OR REPLACE TEMP VIEW {identifier(table.name)} AS {rows}")

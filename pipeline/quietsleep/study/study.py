@@ -49,6 +49,8 @@ ItemKind = Literal["trial", "test", "check", "session"]
 WHOLE_NAMES = {"trial": "session/recording#number", "check": "device/day/code"}
 # What a file of an earlier form is called now; left where it is, it would silently not count.
 RENAMED = {"decisions.toml": "limits.toml"}
+# The database would open another file, or none, in a folder whose path holds one of these.
+NOT_IN_PATHS = frozenset("\\?")
 
 
 @model(frozen=True, slots=True, config=CONFIG)
@@ -207,6 +209,11 @@ def load_study(path: Path) -> Study:
     """Read a study folder; raises StudyError with a plain sentence when it cannot stand."""
     if not (path / "study.toml").is_file():
         raise StudyError(f"{path.name or path} holds no study.toml, so it is not a study folder.")
+    if odd := sorted(NOT_IN_PATHS & set(str(path.resolve()))):
+        raise StudyError(
+            f"The path of the study holds {' and '.join(odd)}, which a database takes for "
+            f"something else: move or rename the folder {path.resolve()}."
+        )
     entry = toml.read(path, "study.toml", StudyError)
     if "places" in entry.table:
         entry.refuse("[places] is called [storage] now; rename it.")

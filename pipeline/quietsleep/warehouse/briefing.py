@@ -7,7 +7,6 @@ doubts a sentence asks again. Nothing is computed here that no table says.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import nullcontext
 from dataclasses import dataclass
 from datetime import date
 from math import isnan
@@ -18,8 +17,8 @@ import pandas as pd
 from quietsleep import contract
 from quietsleep.contract.units import show_unit
 from quietsleep.contract.wording import count, spaced
+from quietsleep.judge.guard import Guard, unguarded
 from quietsleep.judge.readers import ALL
-from quietsleep.warehouse.statistics import Guard
 
 if TYPE_CHECKING:
     import duckdb
@@ -118,7 +117,7 @@ def briefing_frame(
     *,
     compared: bool,
     judged: bool = True,
-    guard: Guard = lambda _: nullcontext(),
+    guard: Guard = unguarded,
 ) -> pd.DataFrame:
     """BriefAnswer the five questions from the tables `BEHIND` of a database.
 

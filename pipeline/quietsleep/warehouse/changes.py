@@ -25,12 +25,12 @@ import pyarrow.parquet as pq
 from quietsleep.contract import TABLES
 from quietsleep.contract.model import Table
 from quietsleep.contract.schemas import DUCKDB_TYPES
+from quietsleep.contract.sql import exact_paths, identifier, literal
 from quietsleep.errors import WarehouseError
 from quietsleep.store.engine import frugal_engine
 from quietsleep.warehouse.current import night_facts
 from quietsleep.warehouse.parquet import Part, part_rows
 from quietsleep.warehouse.proof import RELEASE
-from quietsleep.warehouse.views import quote
 
 if TYPE_CHECKING:
     import duckdb
@@ -179,25 +179,24 @@ def _rows(
 
     Entries are `numbered` in the order of their days, as a release on the other side has them.
     """
-    told = {c.name: f'"{c.name}"' for c in TABLES[name].columns if c.name in columns}
+    told = {c.name: identifier(c.name) for c in TABLES[name].columns if c.name in columns}
     if renamed and "centre" in told:
         told["centre"] = _code_now(renamed)
     if numbered and ENTRY in told:
         of = ", ".join(c for c in TABLES[name].key if c != ENTRY)
         told[ENTRY] = f"dense_rank() OVER (PARTITION BY {of} ORDER BY {ENTRY}) AS {ENTRY}"
     chosen = ", ".join(
-        told.get(c.name, f'CAST(NULL AS {DUCKDB_TYPES[c.type]}) AS "{c.name}"')
+        told.get(c.name, f"CAST(NULL AS {DUCKDB_TYPES[c.type]}) AS {identifier(c.name)}")
         for c in TABLES[name].columns
     )
     if not files:
         return f"SELECT {chosen} WHERE false"
-    listed = ", ".join(quote(file) for file in files)
-    return f"SELECT {chosen} FROM read_parquet([{listed}], hive_partitioning = false)"
+    return f"SELECT {chosen} FROM read_parquet({exact_paths(files)}, hive_partitioning = false)"
 
 
 def _code_now(renamed: Mapping[str, str]) -> str:
     """Return the SQL expression for the code that the centre of a row has now."""
-    cases = " ".join(f"WHEN {quote(old)} THEN {quote(new)}" for old, new in renamed.items())
+    cases = " ".join(f"WHEN {literal(old)} THEN {literal(new)}" for old, new in renamed.items())
     return f"CASE centre {cases} ELSE centre END AS centre"
 
 
@@ -221,7 +220,7 @@ def _difference(
     if not differing or _has_other_keys(before):
         return _empty()
     template = resources.files("quietsleep.warehouse").joinpath("changes.sql").read_text("utf-8")
-    formula = quote(_formula(before, after))
+    formula = literal(_formula(before, after))
     statements = Template(template).substitute(
         {f"{name}_as_delivered": _as_delivered(name, before) for name in DELIVERED},
         formula=formula,
@@ -271,7 +270,7 @@ def _on_one_side(
     columns = [c.name for c in TABLES[name].columns if c.name not in key]
     lacking = [c for c in columns if here.get(c) != there.get(c)]
     both = [c for c in columns if c in here and c not in lacking]
-    counts = ", ".join(f'count("{column}")' for column in both)
+    counts = ", ".join(f"count({identifier(column)})" for column in both)
     for word, other, side in (("before", "after", before), ("after", "before", after)):
         if not both or not (side.folder / RELEASE).is_file():
             continue

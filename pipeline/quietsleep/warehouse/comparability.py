@@ -9,12 +9,15 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass, replace
+from math import isfinite
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from quietsleep.contract import OUTCOMES
+from quietsleep.judge.guard import Guard, apart, unguarded
+from quietsleep.judge.numbers import only_usable, quotient, usable
 from quietsleep.records import FloatArray
 from quietsleep.warehouse.spread import NOT_REGISTERED, ROUNDING, mean_interval, mean_squares
 
@@ -25,6 +28,7 @@ if TYPE_CHECKING:
 FEWEST_INFANTS = 10
 FEWEST_CENTRES = 5
 ALL_CLASSES = "all classes"
+NOT_FITTED = "The mixed model could not be fitted."
 NO_VARIATION = "The values do not vary within centres, so there is no share of variance to compute."
 
 
@@ -59,30 +63,34 @@ class Comparability:
 
 
 def compare_centres(
-    clean_outcomes: pd.DataFrame, *, across_equipment: bool = False
+    clean_outcomes: pd.DataFrame, *, across_equipment: bool = False, guard: Guard = unguarded
 ) -> list[Comparability]:
     """Compare centres in every outcome and equipment class of the view `clean_outcomes`.
 
     Several sessions of one infant count as their mean. Rows without equipment class are a class of
     their own, called "not registered". `across_equipment` adds, for an outcome measured with
-    several classes, all of them together, with a warning that says so.
+    several classes, all of them together, with a warning that says so. Values that cannot be
+    computed with count like missing ones; what fails in one class leaves the others.
     """
-    rows = clean_outcomes.dropna(subset=["value"]).copy()
+    values = clean_outcomes["value"].to_numpy(dtype=np.float64)
+    rows = clean_outcomes[usable(values)].copy()
     rows["equipment_class"] = rows["equipment_class"].fillna(NOT_REGISTERED)
     found = []
     for outcome in OUTCOMES:
         of_outcome = rows[rows["outcome"] == outcome]
         for equipment_class in sorted(of_outcome["equipment_class"].unique()):
             same = of_outcome[of_outcome["equipment_class"] == equipment_class]
-            found.append(_compare(outcome, str(equipment_class), same))
+            with apart(guard, "comparability", outcome, equipment_class):
+                found.append(_compare(outcome, str(equipment_class), same))
         n_classes = of_outcome["equipment_class"].nunique()
         if across_equipment and n_classes > 1:
-            mixed = _compare(outcome, ALL_CLASSES, of_outcome)
             warning = (
                 f"{n_classes} classes of equipment are mixed here: "
                 "a difference between centres may be one between their equipment."
             )
-            found.append(replace(mixed, warnings=(warning, *mixed.warnings)))
+            with apart(guard, "comparability", outcome, ALL_CLASSES):
+                mixed = _compare(outcome, ALL_CLASSES, of_outcome)
+                found.append(replace(mixed, warnings=(warning, *mixed.warnings)))
     return found
 
 
@@ -116,7 +124,7 @@ def _compare(outcome: str, equipment_class: str, rows: pd.DataFrame) -> Comparab
 def _made_comparable(outcome: str, rows: pd.DataFrame) -> tuple[str, str, list[str], FloatArray]:
     """Return (measure, unit, warnings, values): z-scores, or residuals in percent."""
     equations = set(rows["equation"].dropna())
-    has_z = rows["z"].notna()
+    has_z = usable(rows["z"].to_numpy(dtype=np.float64))
     if has_z.all() and len(equations) == 1:
         return f"z-score by {equations.pop()}", "1", [], rows["z"].to_numpy(dtype=np.float64)
     said = []
@@ -129,7 +137,7 @@ def _made_comparable(outcome: str, rows: pd.DataFrame) -> tuple[str, str, list[s
     length_cm = rows["length_cm"].to_numpy(dtype=np.float64)
     centres = rows["centre"].to_numpy()
     if (values > 0).all():
-        residuals = 100 * length_residuals(np.log(values), np.log(length_cm), centres)
+        residuals = 100 * length_residuals(np.log(values), logs_of(length_cm), centres)
         return "residual of the logarithm on log length", "%", said, residuals
     residuals = length_residuals(values, length_cm, centres)
     return "residual on length", OUTCOMES[outcome].unit, said, residuals
@@ -138,26 +146,32 @@ def _made_comparable(outcome: str, rows: pd.DataFrame) -> tuple[str, str, list[s
 def length_residuals(
     values: FloatArray, lengths: FloatArray, centres: NDArray[np.object_]
 ) -> FloatArray:
-    """Take the length out of values, all of shape (n,); NaN where a length is missing.
+    """Take the length out of values, all of shape (n,); NaN where a length or a value is missing.
 
     residual = value - mean - slope * (length - mean length), with the slope found within centres,
     so that a centre of longer infants does not have its own difference taken out.
     """
-    usable = np.isfinite(values) & np.isfinite(lengths)
+    known = usable(values) & usable(lengths)
+    if not known.any():
+        return np.full(values.shape, np.nan)
+    values, lengths = np.where(known, values, np.nan), np.where(known, lengths, np.nan)
     within_values, within_lengths = values.copy(), lengths.copy()
     for centre in set(centres):
-        here = usable & (centres == centre)
+        here = known & (centres == centre)
         if here.any():
             within_values[here] -= values[here].mean()
             within_lengths[here] -= lengths[here].mean()
-    spread = float((within_lengths[usable] ** 2).sum())
-    slope = (within_lengths[usable] @ within_values[usable]) / spread if spread > 0 else 0.0
-    if not usable.any():
-        return np.full(values.shape, np.nan)
-    adjusted: FloatArray = (
-        values - values[usable].mean() - slope * (lengths - lengths[usable].mean())
-    )
-    return adjusted
+    spread = float((within_lengths[known] ** 2).sum())
+    # What rounding leaves of equal lengths has no slope.
+    is_flat = spread <= (ROUNDING * float(np.abs(lengths[known]).max())) ** 2
+    slope = 0.0 if is_flat else float(within_lengths[known] @ within_values[known]) / spread
+    adjusted: FloatArray = values - values[known].mean() - slope * (lengths - lengths[known].mean())
+    return only_usable(adjusted)
+
+
+def logs_of(lengths: FloatArray) -> FloatArray:
+    """Return the logarithms of lengths (n,); NaN where there is none."""
+    return np.log(np.where(usable(lengths) & (lengths > 0), lengths, np.nan))
 
 
 def _centre_mean(centre: str, values: FloatArray) -> CentreMean:
@@ -171,6 +185,7 @@ def between_share(groups: list[FloatArray]) -> tuple[float, list[str]]:
     A mixed model value = mean + centre + infant with centres as random effects, by restricted
     maximum likelihood (statsmodels MixedLM): share = var(centre) / (var(centre) + var(infant)).
     """
+    groups = _known(groups)
     if len(groups) < 2 or sum(g.size for g in groups) <= len(groups):
         return float("nan"), []
     if not _vary(groups):
@@ -189,12 +204,15 @@ def between_share(groups: list[FloatArray]) -> tuple[float, list[str]]:
         try:
             fit = mixedlm("made ~ 1", frame, groups=frame["centre"]).fit(reml=True)
         except (np.linalg.LinAlgError, ValueError, ArithmeticError):
-            return float("nan"), ["The mixed model could not be fitted."]
+            return float("nan"), [NOT_FITTED]
     between, within = float(fit.cov_re.iloc[0, 0]), float(fit.scale)
+    share = quotient(between, between + within)
+    if not 0 <= share <= 1:  # NaN too
+        return float("nan"), [NOT_FITTED]
     said = [] if fit.converged else ["The mixed model did not converge."]
-    if not said and caught and between / (between + within) < 1e-3:
+    if not said and caught and share < 1e-3:
         said = ["The variance between centres is at its lower bound, zero."]
-    return between / (between + within), said
+    return share, said
 
 
 def _vary(groups: list[FloatArray]) -> bool:
@@ -213,15 +231,23 @@ def between_share_interval(groups: list[FloatArray]) -> tuple[float, float]:
     """
     from scipy import stats
 
+    groups = _known(groups)
     k, n = len(groups), sum(group.size for group in groups)
     if k < 2 or n <= k or not _vary(groups):
         return float("nan"), float("nan")
     between, within, mean_size = mean_squares(groups)
     bounds = []
     for probability in (0.975, 0.025):
-        ratio = between / within / float(stats.f.ppf(probability, k - 1, n - k))
-        bounds.append(max(0.0, (ratio - 1) / (ratio - 1 + mean_size)))
+        ratio = quotient(between, within * float(stats.f.ppf(probability, k - 1, n - k)))
+        share = quotient(ratio - 1, ratio - 1 + mean_size)
+        bounds.append(max(share, 0.0) if isfinite(share) else share)
     return bounds[0], bounds[1]
+
+
+def _known(groups: list[FloatArray]) -> list[FloatArray]:
+    """Return the groups without what cannot be computed with; a group of nothing is none."""
+    known = [group[usable(group)] for group in groups]
+    return [group for group in known if group.size]
 
 
 def _too_few(by_centre: dict[str, FloatArray]) -> list[str]:

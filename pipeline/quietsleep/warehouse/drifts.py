@@ -10,7 +10,6 @@ for special causes. J Qual Technol 1984;16:237-239. (Titles and pages from memor
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from contextlib import nullcontext
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any, Literal
@@ -20,8 +19,10 @@ import pandas as pd
 
 from quietsleep import contract
 from quietsleep.contract import Rule
+from quietsleep.judge.guard import Guard, apart, unguarded
+from quietsleep.judge.numbers import LARGEST, only_finite, quotient, usable_in_sql
 from quietsleep.records import FloatArray
-from quietsleep.warehouse.statistics import Guard
+from quietsleep.warehouse.spread import all_equal
 
 if TYPE_CHECKING:
     import duckdb
@@ -83,33 +84,32 @@ def drifts_frame(
     connection: duckdb.DuckDBPyConnection,
     rules: Sequence[Rule],
     *,
-    guard: Guard = lambda _: nullcontext(),
+    guard: Guard = unguarded,
 ) -> pd.DataFrame:
     """Return each followed quantity of each device, from the tables `checks` and `check_values`.
 
-    `rules` are those in force, with their dated limits. A centre whose statistics fail has no rows.
+    `rules` are those in force, with their dated limits. A quantity of a device whose statistics
+    fail has no row.
     """
     names = pd.DataFrame(followed(), columns=["kind", "quantity"])
     values = connection.execute(
         "SELECT v.centre, c.device, v.kind, v.quantity, c.done_on, c.done_at, c.status, "
         "c.device_valid_from, v.value FROM check_values AS v "
         "JOIN checks AS c ON c.centre = v.centre AND c.check_id = v.check_id "
-        "WHERE v.level = 'check' AND isfinite(v.value) AND c.device IS NOT NULL "
+        f"WHERE v.level = 'check' AND {usable_in_sql('v.value')} AND c.device IS NOT NULL "
         "AND c.done_at IS NOT NULL AND c.done_on IS NOT NULL "
         "ORDER BY v.centre, c.device, v.kind, v.quantity, c.done_at, c.check_id"
     ).df()
     values = values.merge(names, on=["kind", "quantity"])
     rows: list[dict[str, Any]] = []
-    for centre, own in values.groupby("centre", sort=True):
-        with guard(f"drifts of {centre}"):
-            rows += [
-                {"centre": centre, "device": device, "kind": kind, "quantity": quantity}
-                | _drift(checks, _limits_of(rules, str(kind), str(quantity)))
-                | {"unit": contract.QUANTITIES[(str(kind), "check", str(quantity))].unit}
-                for (device, kind, quantity), checks in own.groupby(
-                    ["device", "kind", "quantity"], sort=True
-                )
-            ]
+    by = ["centre", "device", "kind", "quantity"]
+    for key, checks in values.groupby(by, sort=True):
+        centre, device, kind, quantity = map(str, key)
+        with apart(guard, f"drift of {device}", quantity, centre):
+            drift = _drift(checks, _limits_of(rules, kind, quantity))
+            unit = contract.QUANTITIES[(kind, "check", quantity)].unit
+            named = dict(zip(by, key, strict=True))
+            rows.append(named | only_finite(drift) | {"unit": unit})
     return pd.DataFrame(rows)
 
 
@@ -207,9 +207,8 @@ def usual_range(values: FloatArray) -> tuple[float, float, float]:
 
     mean +/- 2.66 * mean moving range of neighbours (Shewhart), in the unit of the values.
     """
-    with np.errstate(all="ignore"):
-        mean = float(np.mean(values))
-        half = MOVING_RANGE_FACTOR * float(np.mean(np.abs(np.diff(values))))
+    mean = float(np.mean(values))
+    half = MOVING_RANGE_FACTOR * float(np.mean(np.abs(np.diff(values))))
     return mean, mean - half, mean + half
 
 
@@ -224,7 +223,7 @@ def _followed(
 ) -> dict[str, Any]:
     """Say of checks in tolerance whether they drift, and when the limit is reached."""
     line = bent_line(weeks[first:], values[first:])
-    if line is None:
+    if line is None or line.slope == 0:
         return {"window_from": days[first], "n_window": len(values) - first, "why": NO_VARIATION}
     begin = first + line.first
     inside = values[first:]
@@ -239,7 +238,7 @@ def _followed(
         "why": None,
     }
     limit = high if line.slope > 0 else low
-    ahead = None if limit is None else max((limit - line.at_end) / line.slope, 0.0)
+    ahead = None if limit is None else max(quotient(limit - line.at_end, line.slope), 0.0)
     if low is None and high is None:
         span = abs(line.slope) * float(weeks[-1] - weeks[begin])
         matters = span > 3 * SD_OF_MOVING_RANGE * float(np.mean(np.abs(np.diff(inside))))
@@ -265,8 +264,9 @@ def bent_line(weeks: FloatArray, values: FloatArray) -> BentLine | None:
     """
     if len(values) < FEWEST_FOR_RANGE:
         return None
-    with np.errstate(all="ignore"):
-        line = _bent_line(weeks, values)
+    # Differences are taken, so what is all but 0 does no harm.
+    sound = bool((np.abs(np.concatenate([weeks, values])) < LARGEST).all())
+    line = _bent_line(weeks, values) if sound else None
     numbers = () if line is None else (line.slope, line.low, line.high, line.chance, line.at_end)
     return line if all(np.isfinite(number) for number in numbers) else None
 
@@ -282,7 +282,7 @@ def _bent_line(weeks: FloatArray, values: FloatArray) -> BentLine | None:
     bent: FloatArray = np.maximum(0.0, weeks[None, :] - weeks[places][:, None])
     bent_off = bent - bent.mean(axis=1, keepdims=True)
     sxx = (bent_off**2).sum(axis=1)
-    if not whole > 0 or not float(sxx.max()) > 0:
+    if all_equal(values) or not float(sxx.max()) > 0:
         return None
     slopes = np.where(sxx > 0, bent_off @ y_off / np.where(sxx > 0, sxx, 1.0), 0.0)
     left = np.maximum(whole - slopes**2 * sxx, 1e-18 * whole)
@@ -292,7 +292,7 @@ def _bent_line(weeks: FloatArray, values: FloatArray) -> BentLine | None:
     wide = _alike(y_off - slope * x)
     error = wide * float(np.sqrt(left[best] / (n - 2) / sxx[best]))
     half = float(stats.t.ppf(0.975, n - 2)) * error
-    chance = len(places) * 2 * float(stats.t.sf(abs(slope) / error, n - 2))
+    chance = len(places) * 2 * float(stats.t.sf(quotient(abs(slope), error), n - 2))
     at_end = float(values[-1] + y.mean() + slope * x[-1])
     return BentLine(best, slope, slope - half, slope + half, min(1.0, chance), at_end)
 

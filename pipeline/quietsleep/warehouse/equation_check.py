@@ -11,7 +11,6 @@ controls of each sex; from memory).
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from contextlib import nullcontext
 from itertools import combinations
 from math import ceil, nan, sqrt
 from typing import Any
@@ -21,7 +20,9 @@ import pandas as pd
 
 from quietsleep.contract.reference import Reference
 from quietsleep.contract.wording import count
-from quietsleep.judge.scores import References, Subject, score_by
+from quietsleep.judge.guard import Guard, apart, unguarded
+from quietsleep.judge.numbers import only_finite, usable, usable_or_nan
+from quietsleep.judge.scores import FAILED, References, Subject, score_by
 from quietsleep.warehouse.comparability import ALL_CLASSES
 from quietsleep.warehouse.spread import (
     ALL_CENTRES,
@@ -33,13 +34,10 @@ from quietsleep.warehouse.spread import (
     is_slipped,
     mean_interval,
     of_centre,
-    only_finite,
     said,
     said_interval,
     sd_interval,
-    usable,
 )
-from quietsleep.warehouse.statistics import Guard
 
 BOTH, SEXES = "both", ("female", "male")
 NO_OUTCOME = "none"
@@ -68,22 +66,25 @@ def equation_check_frame(
     references: References,
     slipped: frozenset[tuple[str, str]] = frozenset(),
     *,
-    guard: Guard = lambda _: nullcontext(),
+    guard: Guard = unguarded,
 ) -> pd.DataFrame:
     """Return how each equation fits, by outcome, class of equipment, sex and centre.
 
     `values` are the `clean_values` of a study. Every equation is asked of every value of its
-    outcomes, whichever scores them otherwise. One whose statistics fail has no rows.
+    outcomes, whichever scores them otherwise. What fails in one part has no row.
     """
     rows: list[dict[str, Any]] = []
     for reference in (*references.published.values(), *references.own.values()):
-        with guard(f"check of {reference.key}"), np.errstate(all="ignore"):
-            rows += _of_equation(reference, values, slipped)
+        rows += _of_equation(reference, values, slipped, guard=guard)
     return pd.DataFrame(rows)
 
 
 def _of_equation(
-    reference: Reference, values: pd.DataFrame, slipped: frozenset[tuple[str, str]]
+    reference: Reference,
+    values: pd.DataFrame,
+    slipped: frozenset[tuple[str, str]],
+    *,
+    guard: Guard,
 ) -> Iterator[dict[str, Any]]:
     if not reference.outcomes:
         named = {
@@ -98,20 +99,22 @@ def _of_equation(
     for outcome in reference.outcomes:
         own = values[values["outcome"] == outcome]
         suspected = is_slipped(own, slipped)
-        scored = _scored(reference, own[~suspected])
+        scored = _scored(reference, own[~suspected], guard=guard)
         for part, rows, named in _parts(scored):
-            yield (
-                _row(reference, part, named)
-                | named
-                | {
+            row = None
+            with apart(guard, f"check of {reference.key} in {_who(named)}", outcome):
+                row = _row(reference, part, named) | named | {
                     "outcome": outcome,
                     "n_suspected": _n_of(own[suspected], named),
                     "warning": " ".join(_warnings(scored, rows, named)),
-                }
-            )
+                }  # fmt: skip
+            if row is not None:
+                yield row
 
 
-def _scored(reference: Reference, values: pd.DataFrame) -> pd.DataFrame:
+def _scored(
+    reference: Reference, values: pd.DataFrame, *, guard: Guard = unguarded
+) -> pd.DataFrame:
     """Add z-score, percent predicted and reason of one equation to every value."""
     row: Any
     found = []
@@ -124,7 +127,9 @@ def _scored(reference: Reference, values: pd.DataFrame) -> pd.DataFrame:
             corrected_age_days=_number(row.corrected_age_days),
             equipment_class=str(row.equipment_class),
         )
-        score = score_by(reference, float(row.value), subject)
+        score = FAILED
+        with apart(guard, f"z-score by {reference.key}", row.outcome, row.centre):
+            score = score_by(reference, float(row.value), subject)
         found.append((score.z, score.percent_predicted, score.why))
     columns = zip(*found, strict=True) if found else ((), (), ())
     z, percent, why = (list(column) for column in columns)
@@ -136,7 +141,7 @@ def _scored(reference: Reference, values: pd.DataFrame) -> pd.DataFrame:
 
 
 def _number(value: Any) -> float:
-    return nan if pd.isna(value) else float(value)
+    return nan if pd.isna(value) else usable_or_nan(value)
 
 
 def _parts(

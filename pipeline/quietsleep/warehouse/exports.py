@@ -28,6 +28,7 @@ import pyarrow.parquet as pq
 
 from quietsleep.contract.model import Column, Table
 from quietsleep.contract.schemas import column_comment
+from quietsleep.contract.sql import identifier
 from quietsleep.errors import WarehouseError
 from quietsleep.warehouse.database import open_night
 from quietsleep.warehouse.described import warehouse_contract
@@ -131,8 +132,8 @@ def read_sheets(folder: Path, names: Sequence[str] | None) -> Iterator[PlainTabl
     with open_night(folder) as connection:
         for name, table in described.items():
             if names is None or name in names:
-                order = ", ".join(f'"{column}"' for column in table.key)
-                query = f'SELECT * FROM "{name}" ORDER BY {order}'
+                order = ", ".join(map(identifier, table.key))
+                query = f"SELECT * FROM {identifier(name)} ORDER BY {order}"
                 yield PlainTable(table, connection.sql(query).to_arrow_table())
 
 

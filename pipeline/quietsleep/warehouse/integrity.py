@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from quietsleep.contract.sql import identifier
 from quietsleep.errors import WarehouseError
 from quietsleep.store.tables import ROWS_A_BATCH
 from quietsleep.study.register import Register
@@ -118,7 +119,7 @@ def _holds(
     parts: Sequence[Mapping[str, Any]],
 ) -> bool:
     # Every block is read, so that damage inside the file comes out.
-    sql = f'SELECT count(*), bit_xor(hash(t)) FROM "{name}" AS t'
+    sql = f"SELECT count(*), bit_xor(hash(t)) FROM {identifier(name)} AS t"
     if database.execute(sql).fetchall()[0][0] != n_rows:
         return False
     digests = [part.get("contents_sha256") for part in parts]
@@ -136,8 +137,8 @@ def _part_digests(
     rows_of_parts: Sequence[int],
 ) -> list[str]:
     """Return the digests of the rows of a table, cut into parts as they were laid into it."""
-    names = ", ".join(f'"{column}"' for column in schema.names)
-    answer = database.sql(f'SELECT {names} FROM "{name}"').to_arrow_reader(ROWS_A_BATCH)
+    names = ", ".join(map(identifier, schema.names))
+    answer = database.sql(f"SELECT {names} FROM {identifier(name)}").to_arrow_reader(ROWS_A_BATCH)
     pieces = _cut((batch.cast(schema) for batch in answer), rows_of_parts)
     found = []
     for _ in rows_of_parts:

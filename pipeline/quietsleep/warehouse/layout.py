@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from quietsleep.contract.sql import exact_path, identifier, literal
 from quietsleep.errors import WarehouseError
 from quietsleep.store.engine import frugal_engine
 
@@ -30,15 +31,15 @@ class TableToLayOut:
 def lay_out(folder: Path, tables: Sequence[TableToLayOut], view_statements: Sequence[str]) -> None:
     """Fill study.duckdb from parts; WarehouseError where a table does not hold every row."""
     with frugal_engine(folder.parent) as connection:
-        path = folder / "study.duckdb"
-        connection.execute(f"ATTACH '{path}' AS study (STORAGE_VERSION '{STORAGE_VERSION}')")
+        path = literal(str(folder / "study.duckdb"))
+        connection.execute(f"ATTACH {path} AS study (STORAGE_VERSION '{STORAGE_VERSION}')")
         connection.execute("USE study")
         for table in tables:
             connection.execute(f"BEGIN; {table.ddl}")
             connection.execute(
-                f'INSERT INTO "{table.name}" BY NAME '
+                f"INSERT INTO {identifier(table.name)} BY NAME "
                 "SELECT * FROM read_parquet(?, hive_partitioning = false)",
-                [list(table.paths)],
+                [[exact_path(path) for path in table.paths]],
             )
             _check_count(connection, table.name, table.rows)
             connection.execute("COMMIT")
@@ -50,7 +51,7 @@ def lay_out(folder: Path, tables: Sequence[TableToLayOut], view_statements: Sequ
 
 
 def _check_count(connection: duckdb.DuckDBPyConnection, name: str, expected: int) -> None:
-    row = connection.execute(f'SELECT count(*) FROM "{name}"').fetchone()
+    row = connection.execute(f"SELECT count(*) FROM {identifier(name)}").fetchone()
     held = row[0] if row else 0
     if held != expected:
         raise WarehouseError(f"Table {name} holds {held} rows in the database, not {expected}.")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from contextlib import nullcontext
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
@@ -11,8 +10,8 @@ import pandas as pd
 
 from quietsleep.contract import Rule
 from quietsleep.contract.model import fault_for
+from quietsleep.judge.guard import Guard, apart, unguarded
 from quietsleep.judge.limits import has_labels, name_fault
-from quietsleep.warehouse.statistics import Guard
 
 if TYPE_CHECKING:
     import duckdb
@@ -26,7 +25,7 @@ def lost_tests_frame(
     connection: duckdb.DuckDBPyConnection,
     rules: Sequence[Rule],
     *,
-    guard: Guard = lambda _: nullcontext(),
+    guard: Guard = unguarded,
 ) -> pd.DataFrame:
     """Return what each reason cost, from the tables `tests` and `verdicts` of a database.
 
@@ -37,7 +36,7 @@ def lost_tests_frame(
     newest = {rule.key: rule for rule in sorted(rules, key=lambda rule: rule.valid_from)}
     rows: list[dict[str, Any]] = []
     for centre, own in found.groupby("centre", sort=True):
-        with guard(f"lost tests of {centre}"):
+        with apart(guard, "lost tests", at=centre):
             for record in own.to_dict("records"):
                 row = {str(name): value for name, value in record.items()}
                 rows.append(row | _in_words(row, newest))

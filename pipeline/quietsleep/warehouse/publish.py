@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import partial
@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from quietsleep.errors import WarehouseError
+from quietsleep.judge.guard import Guard, unguarded
 from quietsleep.store.engine import frugal_engine
 from quietsleep.store.tables import (
     PLAIN_CODE,
@@ -46,7 +47,6 @@ from quietsleep.warehouse.parquet import Part, link_or_copy, with_contents
 from quietsleep.warehouse.session_changes import TABLE as SESSION_CHANGES
 from quietsleep.warehouse.session_changes import session_changes_frame
 from quietsleep.warehouse.stamps import keep_stamps
-from quietsleep.warehouse.statistics import Guard
 
 if TYPE_CHECKING:
     import duckdb
@@ -105,7 +105,7 @@ def publish(
     renamed: Mapping[str, str] | None = None,
     withdrawn: TakenOut | None = None,
     untold: Collection[tuple[str, str]] = (),
-    guard: Guard = lambda _: nullcontext(),
+    guard: Guard = unguarded,
 ) -> Path:
     """Publish the frames or spools (by warehouse table name) as one night; return its folder.
 
@@ -156,7 +156,7 @@ def publish_again(
     *,
     keep: int = FEWEST_NIGHTS_KEPT,
     withdrawn: TakenOut | None = None,
-    guard: Guard = lambda _: nullcontext(),
+    guard: Guard = unguarded,
 ) -> Path:
     """Publish the night before as another night, with frames in the place of some of its tables.
 

@@ -25,6 +25,7 @@ import pyarrow.parquet as pq
 
 from quietsleep import contract
 from quietsleep.contract.model import Table
+from quietsleep.contract.sql import exact_path, identifier, literal
 from quietsleep.errors import WarehouseError
 from quietsleep.judge.rules import rules_in_study, rules_version
 from quietsleep.store.tables import PLAIN_CODE, HeldTable
@@ -58,7 +59,7 @@ from quietsleep.warehouse.publish import (
     write_tables,
 )
 from quietsleep.warehouse.registered import note_release, open_register
-from quietsleep.warehouse.views import comments_on, quote, views
+from quietsleep.warehouse.views import comments_on, views
 
 
 def release_night(
@@ -260,14 +261,14 @@ def _shown(night: Path, coarse: Coarsener, laid_out: Path) -> ShownViews:
     described, made, said = [], ["CREATE SCHEMA stored;"], []
     with open_night(night) as connection:
         for view in views():
-            data = connection.sql(f'SELECT * FROM "{view.name}"').to_arrow_table()
+            data = connection.sql(f"SELECT * FROM {identifier(view.name)}").to_arrow_table()
             data = _as_described(night, view, data)
             released, path = released_table(view), laid_out / f"{view.name}.parquet"
             pq.write_table(coarse.coarsened(view, data), path)
             described.append(released)
             made.append(
                 f"CREATE TABLE stored.{view.name} AS "
-                f"SELECT * FROM read_parquet({quote(str(path))});"
+                f"SELECT * FROM read_parquet({literal(exact_path(path))});"
             )
             said.append(f"CREATE VIEW main.{view.name} AS SELECT * FROM stored.{view.name};")
             said += comments_on(released)

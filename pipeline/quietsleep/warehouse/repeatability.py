@@ -9,7 +9,7 @@ logarithms). Limits of agreement: `statistics`.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from contextlib import nullcontext
+from functools import partial
 from math import exp, log, nan, sqrt
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -21,23 +21,22 @@ from quietsleep.contract import Outcome
 from quietsleep.contract.wording import count
 from quietsleep.judge.agreement import Room, known_factors
 from quietsleep.judge.contradictions import AGES, SAME_DAY
+from quietsleep.judge.guard import Guard, apart, unguarded
+from quietsleep.judge.numbers import only_finite, quotient, usable, usable_in_sql
 from quietsleep.records import FloatArray
 from quietsleep.warehouse.spread import (
     ALL_CENTRES,
     FEWEST,
-    LARGEST,
     ROUNDING,
     all_equal,
     centres_and_all,
     is_slipped,
     of_centre,
-    only_finite,
     said,
     said_interval,
     sd_interval,
-    usable,
 )
-from quietsleep.warehouse.statistics import Guard, limits_of_agreement
+from quietsleep.warehouse.statistics import limits_of_agreement
 from quietsleep.warehouse.unit_slips import LEAST_RATIO
 
 if TYPE_CHECKING:
@@ -63,8 +62,8 @@ FROM trial_values AS v
 JOIN trials AS t ON t.centre = v.centre AND t.trial = v.trial
 JOIN tests AS s ON s.centre = t.centre AND s.session = t.session AND s.technique = t.technique
 JOIN quantities_asked AS q ON q.technique = v.technique AND q.quantity = v.quantity
-WHERE t.status = 'accepted' AND s.status = 'accepted' AND isfinite(v.value)
-    AND abs(v.value) < {LARGEST:g}
+WHERE t.status = 'accepted' AND s.status = 'accepted'
+    AND {usable_in_sql("v.value")}
 GROUP BY t.centre, t.session, v.technique, v.quantity
 ORDER BY t.centre, t.session, v.technique, v.quantity"""
 
@@ -87,22 +86,22 @@ def repeatability_frame(
     visits: pd.DataFrame,
     slipped: frozenset[tuple[str, str]] = frozenset(),
     *,
-    guard: Guard = lambda _: nullcontext(),
+    guard: Guard = unguarded,
 ) -> pd.DataFrame:
     """Return how far each outcome repeats, by centre and over all.
 
     Trials come from the tables `tests`, `trials` and `trial_values` of a database, sessions from
     `outcomes` and `visits`. `slipped` are (centre, outcome) of central results off by a factor. An
-    outcome whose statistics fail has no rows, and the others have theirs.
+    outcome of a centre whose statistics fail has no rows, and the others have theirs.
     """
     tests, pairs = _tests(connection), _pairs(outcomes, visits)
     rows: list[dict[str, Any]] = []
     for outcome in contract.OUTCOMES.values():
-        with guard(f"repeatability of {outcome.name}"), np.errstate(all="ignore"):
-            own = tests[(tests["technique"] == outcome.technique)
-                        & (tests["quantity"] == outcome.quantity)]  # fmt: skip
-            own = own.assign(outcome=outcome.name)
-            rows += _by_centre(outcome, own, pairs[pairs["outcome"] == outcome.name], slipped)
+        own = tests[(tests["technique"] == outcome.technique)
+                    & (tests["quantity"] == outcome.quantity)]  # fmt: skip
+        own = own.assign(outcome=outcome.name)
+        of_outcome = pairs[pairs["outcome"] == outcome.name]
+        rows += _by_centre(outcome, own, of_outcome, slipped, guard=guard)
     return pd.DataFrame(rows)
 
 
@@ -111,6 +110,8 @@ def _by_centre(
     tests: pd.DataFrame,
     pairs: pd.DataFrame,
     slipped: frozenset[tuple[str, str]],
+    *,
+    guard: Guard,
 ) -> Iterator[dict[str, Any]]:
     tests = tests.assign(suspected=is_slipped(tests, slipped))
     pairs = pairs.assign(
@@ -123,10 +124,18 @@ def _by_centre(
             "outcome": outcome.name,
             "centre": centre or ALL_CENTRES,
         }
-        yield named | _within(of_centre(tests, centre), outcome)
-        yield named | _between(of_centre(pairs, centre), outcome, VALUE)
+        parts = [
+            partial(_within, of_centre(tests, centre), outcome),
+            partial(_between, of_centre(pairs, centre), outcome, VALUE),
+        ]
         if len(scored):
-            yield named | _between(of_centre(scored, centre), outcome, Z)
+            parts.append(partial(_between, of_centre(scored, centre), outcome, Z))
+        for part in parts:
+            row = None
+            with apart(guard, "repeatability", outcome.name, centre or "all centres"):
+                row = named | part()
+            if row is not None:
+                yield row
 
 
 def _tests(connection: duckdb.DuckDBPyConnection) -> pd.DataFrame:
@@ -188,11 +197,11 @@ def _spread(
     sd = sqrt(sum squares / freedom); cv the root mean square of sd/mean, each subject with its
     degrees of freedom; log_cv = exp(sqrt(sum log_squares / freedom)) - 1.
     """
-    sd = sqrt(float(squares.sum()) / freedom)
+    sd = sqrt(quotient(float(squares.sum()), freedom))
     if not positive:
         return Spread(sd, freedom, nan, nan)
     cv = float(np.sqrt(((np.sqrt(squares) / means) ** 2).sum() / freedom))
-    log_sd = sqrt(float(log_squares.sum()) / freedom)
+    log_sd = sqrt(quotient(float(log_squares.sum()), freedom))
     log_cv = exp(log_sd) - 1 if log_sd < LARGEST_LOG else nan
     return Spread(sd, freedom, 100 * cv, 100 * log_cv)
 

@@ -13,7 +13,6 @@ WC. Sample size formulas for normal theory t tests. Am Stat 1981;35:243-244. (Al
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import nullcontext
 from dataclasses import dataclass
 from math import ceil, isfinite, nan, sqrt
 from typing import Any
@@ -24,12 +23,15 @@ import pandas as pd
 from quietsleep import contract
 from quietsleep.contract import Outcome
 from quietsleep.contract.wording import count
+from quietsleep.judge.guard import Guard, apart, unguarded
+from quietsleep.judge.numbers import only_finite, quotient, usable
 from quietsleep.records import FloatArray
 from quietsleep.warehouse.comparability import (
     ALL_CLASSES,
     FEWEST_CENTRES,
     between_share_interval,
     length_residuals,
+    logs_of,
 )
 from quietsleep.warehouse.spread import (
     FEWEST,
@@ -37,13 +39,10 @@ from quietsleep.warehouse.spread import (
     first_of_each_infant,
     is_slipped,
     mean_squares,
-    only_finite,
     said,
     said_interval,
     sd_interval,
-    usable,
 )
-from quietsleep.warehouse.statistics import Guard
 
 POWERS_PCT = (80, 90)
 # Of the SD between infants; of a z where z-scores are compared.
@@ -74,29 +73,32 @@ class Components:
         """Intraclass correlation, a variance below 0 taken as 0; NaN where nothing varies."""
         between = max(0.0, self.between)
         whole = between + self.within
-        return between / whole if whole > 0 else nan
+        return quotient(between, whole) if whole > 0 else nan
 
 
 def sample_size_frame(
     values: pd.DataFrame,
     slipped: frozenset[tuple[str, str]] = frozenset(),
     *,
-    guard: Guard = lambda _: nullcontext(),
+    guard: Guard = unguarded,
 ) -> pd.DataFrame:
     """Return what a comparison needs in each outcome, by class of equipment and measure.
 
-    `values` are the `clean_values` of a study. An outcome whose statistics fail has no rows.
+    `values` are the `clean_values` of a study. What fails in one class of equipment has no row.
     """
     rows: list[dict[str, Any]] = []
     for outcome in contract.OUTCOMES.values():
-        with guard(f"sample size of {outcome.name}"), np.errstate(all="ignore"):
-            own = values[values["outcome"] == outcome.name]
-            rows += _by_class(outcome, own, slipped)
+        own = values[values["outcome"] == outcome.name]
+        rows += _by_class(outcome, own, slipped, guard=guard)
     return pd.DataFrame(rows)
 
 
 def _by_class(
-    outcome: Outcome, values: pd.DataFrame, slipped: frozenset[tuple[str, str]]
+    outcome: Outcome,
+    values: pd.DataFrame,
+    slipped: frozenset[tuple[str, str]],
+    *,
+    guard: Guard,
 ) -> Iterator[dict[str, Any]]:
     classes = sorted(values["equipment_class"].unique())
     for equipment_class in [ALL_CLASSES, *classes] if len(classes) != 1 else classes:
@@ -113,14 +115,17 @@ def _by_class(
         }
         n_classes = len(classes) if is_all else 1
         for measure in (VALUE, RESIDUAL, Z):
-            made, unit, why = _measured(measure, sound, outcome)
             if measure == Z and not sound["z"].notna().any():
                 continue
-            needed = _needed(
-                outcome, measure, made, sound["centre"], unit=unit, n_classes=n_classes, why=why
-            )
-            needed["sentence"] += _left_out(row["n_suspected"])
-            yield row | needed
+            needed = None
+            with apart(guard, f"sample size by {measure}", outcome.name, equipment_class):
+                made, unit, why = _measured(measure, sound, outcome)
+                needed = _needed(
+                    outcome, measure, made, sound["centre"], unit=unit, n_classes=n_classes, why=why
+                )
+                needed["sentence"] += _left_out(row["n_suspected"])
+            if needed is not None:
+                yield row | needed
 
 
 def _measured(
@@ -139,9 +144,8 @@ def _measured(
     if not (values > 0).all():
         return nothing, "%", NOT_POSITIVE
     lengths = infants["length_cm"].to_numpy(dtype=np.float64)
-    logs = np.log(np.where(lengths > 0, lengths, np.nan))
     centres = infants["centre"].to_numpy()
-    return 100 * length_residuals(np.log(values), logs, centres), "%", None
+    return 100 * length_residuals(np.log(values), logs_of(lengths), centres), "%", None
 
 
 def _needed(
@@ -204,11 +208,11 @@ def infants_per_group(
     """
     from scipy import stats
 
-    if not (difference > 0 and sd > 0 and design_effect > 0):
+    if not (difference > 0 and sd > 0 and design_effect > 0 and 0 < power_pct < 100):
         return None
     u = float(stats.norm.ppf(1 - TWO_SIDED_PCT / 200))
     v = float(stats.norm.ppf(power_pct / 100))
-    ratio = sd / difference
+    ratio = quotient(sd, difference)
     n = (2 * (u + v) ** 2 * ratio * ratio + u**2 / 4) * design_effect
     return ceil(n) if isfinite(n) and n < 1e9 else None
 

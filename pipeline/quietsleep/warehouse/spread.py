@@ -1,14 +1,14 @@
 """Clean values of infants, and the spread of numbers with its interval.
 
 What `repeatability`, `sample_size` and `equation_check` share. Numbers that cannot be squared are
-left out like those that are missing.
+left out like those that are missing (`judge.numbers`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from math import isfinite, nan, sqrt
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from quietsleep.contract.units import show_unit
 from quietsleep.judge.limits import show_beyond
+from quietsleep.judge.numbers import LARGEST, usable
 from quietsleep.records import FloatArray
 
 ALL_CENTRES = "all"
@@ -24,8 +25,6 @@ ROUNDING = 1e-9
 NOT_REGISTERED = "not registered"
 # As many as limits of agreement need.
 FEWEST = 3
-# The squares of larger numbers, and their sums, are no numbers.
-LARGEST = 1e100
 OF_OUTCOME = ("centre", "session", "technique", "outcome", "unit", "value", "z", "equation")
 OF_SESSION = (
     "session", "infant", "tested_on", "sex", "length_cm", "weight_kg", "age_days",
@@ -66,11 +65,6 @@ def clean_values(
     return rows.sort_values(order, kind="stable", ignore_index=True)
 
 
-def usable(values: FloatArray) -> NDArray[np.bool_]:
-    """Say which numbers are finite and can be squared; shape as given."""
-    return np.isfinite(values) & (np.abs(np.nan_to_num(values, posinf=0, neginf=0)) < LARGEST)
-
-
 def first_of_each_infant(values: pd.DataFrame) -> pd.DataFrame:
     """Return the first of some `clean_values` of each infant; a mean would spread less."""
     return values.drop_duplicates(["centre", "infant"])
@@ -106,9 +100,13 @@ def of_centre(rows: pd.DataFrame, centre: str | None) -> pd.DataFrame:
 
 
 def mean_interval(values: FloatArray) -> tuple[float, Interval]:
-    """Return the mean of values (n,) and its interval (Student's t, n - 1 degrees of freedom)."""
+    """Return the mean of values (n,) and its interval (Student's t, n - 1 degrees of freedom).
+
+    Values that cannot be computed with are left out.
+    """
     from scipy import stats
 
+    values = values[usable(values)]
     n, mean = values.size, float(values.mean()) if values.size else nan
     if n < 2:
         return mean, NO_INTERVAL
@@ -141,7 +139,7 @@ def sd_interval(sd: float, freedom: int) -> Interval:
     """Return the interval of an SD with its degrees of freedom (chi square of freedom * sd^2)."""
     from scipy import stats
 
-    if freedom < 1 or not sd > 0:
+    if freedom < 1 or not 0 < sd < LARGEST:
         return NO_INTERVAL
     above, below = (float(stats.chi2.ppf(p, freedom)) for p in (0.975, 0.025))
     return Interval(sd * sqrt(freedom / above), sd * sqrt(freedom / below))
@@ -151,14 +149,6 @@ def all_equal(values: FloatArray) -> bool:
     """Say whether values (n,) differ from their mean by no more than rounding."""
     largest = float(np.abs(values).max(initial=0.0))
     return bool((np.abs(values - values.mean()) <= ROUNDING * largest).all())
-
-
-def only_finite(row: Mapping[str, Any]) -> dict[str, Any]:
-    """Return a row in which every number that is not finite is missing."""
-    return {
-        name: nan if isinstance(value, float) and not isfinite(value) else value
-        for name, value in row.items()
-    }
 
 
 def said(value: float, unit: str = "1") -> str:

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Mapping, Sequence
-from contextlib import nullcontext
 from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import pairwise
@@ -21,9 +20,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import pandas as pd
 
+from quietsleep.judge.guard import Guard, apart, unguarded
 from quietsleep.judge.readers import ALL
 from quietsleep.warehouse.funnel import funnel_mark, funnel_range
-from quietsleep.warehouse.statistics import Guard
 
 if TYPE_CHECKING:
     import duckdb
@@ -111,7 +110,7 @@ def follow(days: Sequence[Day]) -> Chart:
     """
     state = _Following()
     for day in days:
-        if day.n_tests > 0:
+        if day.n_tests > 0 and day.n_sessions > 0:
             state.take(day)
     return state.chart()
 
@@ -257,10 +256,10 @@ def lower_tail(share: float, expected: float, n: float) -> float:
     return 1.0 if k >= n else float(betainc(n - k, k + 1.0, 1.0 - expected))
 
 
-def standing_frame(days: pd.DataFrame, *, guard: Guard = lambda _: nullcontext()) -> pd.DataFrame:
+def standing_frame(days: pd.DataFrame, *, guard: Guard = unguarded) -> pd.DataFrame:
     """Return how each centre stands in each technique, from `days_of`.
 
-    A centre whose statistics fail has no rows, and the others have theirs.
+    A technique of a centre whose statistics fail has no row, and the others have theirs.
     """
     if days.empty:
         return pd.DataFrame()
@@ -272,9 +271,9 @@ def standing_frame(days: pd.DataFrame, *, guard: Guard = lambda _: nullcontext()
     newest = dated.max().date() if len(dated) else None
     rows: list[dict[str, Any]] = []
     for centre, own in days.groupby("centre", sort=True):
-        with guard(f"standing of {centre}"):
-            for key, cell in own.groupby("technique", sort=True):
-                technique = str(key)
+        for key, cell in own.groupby("technique", sort=True):
+            technique = str(key)
+            with apart(guard, "standing", technique, centre):
                 rows.append(
                     {"centre": centre, "technique": technique}
                     | _standing(cell, newest)
@@ -405,7 +404,7 @@ def weeks_frame(days: pd.DataFrame) -> pd.DataFrame:
 
 
 def standing_tables(
-    connection: duckdb.DuckDBPyConnection, *, guard: Guard = lambda _: nullcontext()
+    connection: duckdb.DuckDBPyConnection, *, guard: Guard = unguarded
 ) -> Mapping[str, pd.DataFrame]:
     """Return the tables `standing` and `acceptance_weeks` of a database with the table `tests`."""
     days = days_of(connection)

@@ -6,8 +6,7 @@ Sources: Bland JM, Altman DG. Lancet 1986;1:307-310. Shrout PE, Fleiss JL. Psych
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from contextlib import AbstractContextManager, nullcontext
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Any, NamedTuple
@@ -18,6 +17,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from quietsleep import contract
 from quietsleep.judge.agreement import NO_CAUSE
+from quietsleep.judge.guard import Guard, apart, unguarded
+from quietsleep.judge.numbers import only_finite, only_usable, quotient, usable
 from quietsleep.judge.readers import ALL, MACHINE, ReviewEffects, machine_status
 from quietsleep.warehouse.comparability import Comparability, compare_centres
 
@@ -60,15 +61,14 @@ class Intraclass:
 def limits_of_agreement(first: ArrayLike, second: ArrayLike, *, width_sd: float = 1.96) -> Limits:
     """Bland and Altman's limits of `first - second`, in the unit of the values.
 
-    Shapes (n,) and (n,), pairs with a NaN left out; ValueError for fewer than 3 pairs.
+    Shapes (n,) and (n,), pairs without two usable numbers left out; ValueError for fewer than 3.
     limits = bias +/- width_sd * SD; standard error of the bias SD/sqrt(n), of a limit
     SD*sqrt(3/n); intervals with Student's t of n - 1 degrees of freedom. The worked example of
     1986 uses width_sd = 2.
     """
     from scipy import stats
 
-    difference = np.asarray(first, dtype=np.float64) - np.asarray(second, dtype=np.float64)
-    difference = difference[np.isfinite(difference)]
+    difference = _differences(first, second)
     n = difference.size
     if n < 3:
         raise ValueError(f"limits of agreement need at least 3 pairs, here are {n}")
@@ -92,7 +92,7 @@ def share_interval(n_accepted: int, n_tests: int) -> tuple[float, float]:
     """
     from scipy.stats import beta
 
-    if n_tests <= 0:
+    if not 0 <= n_accepted <= n_tests or n_tests == 0:
         return 0.0, 1.0
     n_lost = n_tests - n_accepted
     low = float(beta.ppf(0.025, n_accepted, n_lost + 1)) if n_accepted else 0.0
@@ -103,10 +103,18 @@ def share_interval(n_accepted: int, n_tests: int) -> tuple[float, float]:
 def repeatability(first: ArrayLike, second: ArrayLike) -> float:
     """Return Bland and Altman's coefficient of repeatability of duplicate readings, same unit.
 
-    Twice the SD of the differences with their mean taken as zero: 2 * sqrt(sum(d^2) / n).
+    Twice the SD of the differences with their mean taken as zero: 2 * sqrt(sum(d^2) / n). Pairs
+    without two usable numbers are left out; NaN where none is left.
     """
-    difference = np.asarray(first, dtype=np.float64) - np.asarray(second, dtype=np.float64)
-    return float(2 * np.sqrt(np.mean(difference**2)))
+    difference = _differences(first, second)
+    return float(2 * np.sqrt(np.mean(difference**2))) if difference.size else float("nan")
+
+
+def _differences(first: ArrayLike, second: ArrayLike) -> FloatArray:
+    """Return first - second of the pairs whose numbers can be computed with."""
+    a, b = (only_usable(np.asarray(values, dtype=np.float64)) for values in (first, second))
+    difference: FloatArray = a - b
+    return difference[np.isfinite(difference)]
 
 
 def intraclass(ratings: ArrayLike) -> Intraclass:
@@ -115,10 +123,10 @@ def intraclass(ratings: ArrayLike) -> Intraclass:
     With the mean squares between targets BMS, within targets WMS, between judges JMS, residual
     EMS: ICC(1,1) = (BMS-WMS)/(BMS+(k-1)WMS); ICC(2,1) = (BMS-EMS)/(BMS+(k-1)EMS+k(JMS-EMS)/n);
     ICC(3,1) = (BMS-EMS)/(BMS+(k-1)EMS). NaN where the denominator is zero: nothing varies.
-    ValueError for a NaN or fewer than 2 rows or columns.
+    ValueError for what cannot be computed with, or fewer than 2 rows or columns.
     """
     table = np.asarray(ratings, dtype=np.float64)
-    if table.ndim != 2 or min(table.shape) < 2 or not np.isfinite(table).all():
+    if table.ndim != 2 or min(table.shape) < 2 or not usable(table).all():
         raise ValueError("intraclass correlation needs a complete table of 2 by 2 or more")
     n, k = table.shape
     between, within, judges, residual = _mean_squares(table)
@@ -126,19 +134,14 @@ def intraclass(ratings: ArrayLike) -> Intraclass:
     return Intraclass(
         n=n,
         k=k,
-        single_1=_ratio(between - within, between + (k - 1) * within),
-        single_2=_ratio(between - residual, between + (k - 1) * residual + k * judge_part),
-        single_3=_ratio(between - residual, between + (k - 1) * residual),
-        mean_1=_ratio(between - within, between),
-        mean_2=_ratio(between - residual, between + judge_part),
-        mean_3=_ratio(between - residual, between),
+        single_1=quotient(between - within, between + (k - 1) * within),
+        single_2=quotient(between - residual, between + (k - 1) * residual + k * judge_part),
+        single_3=quotient(between - residual, between + (k - 1) * residual),
+        mean_1=quotient(between - within, between),
+        mean_2=quotient(between - residual, between + judge_part),
+        mean_3=quotient(between - residual, between),
         single_2_interval=_single_2_interval(n, k, between, judges, residual),
     )
-
-
-def _ratio(numerator: float, denominator: float) -> float:
-    """Divide; NaN where there is nothing to divide by."""
-    return numerator / denominator if denominator else float("nan")
 
 
 def _mean_squares(table: FloatArray) -> tuple[float, float, float, float]:
@@ -159,12 +162,12 @@ def _single_2_interval(
     """Return the 95 % interval of ICC(2,1), with Satterthwaite's degrees of freedom (p. 424)."""
     from scipy import stats
 
-    coefficient = _ratio(
+    coefficient = quotient(
         between - residual, between + (k - 1) * residual + k * (judges - residual) / n
     )
-    ratio = _ratio(judges, residual)
+    ratio = quotient(judges, residual)
     inner = n * (1 + (k - 1) * coefficient) - k * coefficient
-    freedom = _ratio(
+    freedom = quotient(
         (k - 1) * (n - 1) * (k * coefficient * ratio + inner) ** 2,
         (n - 1) * k**2 * coefficient**2 * ratio**2 + inner**2,
     )
@@ -173,8 +176,8 @@ def _single_2_interval(
     above = float(stats.f.ppf(0.975, n - 1, freedom))
     below = float(stats.f.ppf(0.975, freedom, n - 1))
     mixed = k * judges + (k * n - k - n) * residual
-    lower = _ratio(n * (between - above * residual), above * mixed + n * between)
-    upper = _ratio(n * (below * between - residual), mixed + n * below * between)
+    lower = quotient(n * (between - above * residual), above * mixed + n * between)
+    upper = quotient(n * (below * between - residual), mixed + n * below * between)
     return lower, upper
 
 
@@ -182,31 +185,25 @@ FEWEST_PAIRS = 3
 TOO_FEW = f"Fewer than {FEWEST_PAIRS} pairs."
 NO_VARIATION = "The results of these pairs do not differ, so there is no correlation to compute."
 
-# Runs a piece of the statistics under its name, and lets the others go on where it fails.
-Guard = Callable[[str], AbstractContextManager[None]]
 
-
-def agreement_limits_frame(
-    agreement: pd.DataFrame, *, guard: Guard = lambda _: nullcontext()
-) -> pd.DataFrame:
+def agreement_limits_frame(agreement: pd.DataFrame, *, guard: Guard = unguarded) -> pd.DataFrame:
     """Return bias, limits of agreement and ICC of each centre and outcome of `agreement`.
 
     Pairs with a suspected slip are counted and left out, so that one wrong unit does not hide how
-    the rest agrees. `why` says why a number is missing. A centre whose statistics fail has no
-    rows, and the others have theirs.
+    the rest agrees. `why` says why a number is missing. An outcome of a centre whose statistics
+    fail has no row, and the others have theirs.
     """
     rows: list[dict[str, Any]] = []
-    for centre, own in agreement.groupby("centre", sort=True):
-        with guard(f"agreement of {centre}"):
-            rows += [
-                {"centre": centre, "outcome": outcome, "unit": unit} | _agreement(pairs)
-                for (outcome, unit), pairs in own.groupby(["outcome", "unit"], sort=True)
-            ]
+    for (centre, outcome, unit), pairs in agreement.groupby(["centre", "outcome", "unit"]):
+        with apart(guard, "agreement", outcome, centre):
+            named = {"centre": centre, "outcome": outcome, "unit": unit}
+            rows.append(only_finite(named | _agreement(pairs)))
     return pd.DataFrame(rows)
 
 
 def _agreement(pairs: pd.DataFrame) -> dict[str, Any]:
-    paired = pairs.dropna(subset=["reported_converted", "central_value"])
+    numbers = pairs[["reported_converted", "central_value"]].to_numpy(dtype="float64")
+    paired = pairs[usable(numbers).all(axis=1)]
     sound = paired[paired["suspected_cause"] == NO_CAUSE]
     counts = {"n_pairs": len(sound), "n_suspected": len(paired) - len(sound)}
     if len(sound) < FEWEST_PAIRS:
@@ -228,11 +225,11 @@ def comparability_frame(
     sessions: pd.DataFrame,
     devices: pd.DataFrame,
     *,
-    guard: Guard = lambda _: nullcontext(),
+    guard: Guard = unguarded,
 ) -> pd.DataFrame:
     """Return the centre means of every accepted outcome, by class of equipment.
 
-    An outcome whose statistics fail has no rows, and the others have theirs.
+    An outcome in a class whose statistics fail has no rows, and the others have theirs.
     """
     entry = ["centre", "device", "device_valid_from"]
     of_session = sessions[["session", "infant", "length_cm", *entry]]
@@ -242,11 +239,8 @@ def comparability_frame(
         .merge(of_session, on=["centre", "session"])
         .merge(classes[[*entry, "equipment_class"]], on=entry, how="left")
     )
-    rows: list[dict[str, Any]] = []
-    for outcome, own in clean.groupby("outcome", sort=False):
-        with guard(f"comparability of {outcome}"):
-            rows += [row for found in compare_centres(own) for row in _means(found)]
-    return pd.DataFrame(rows)
+    return pd.DataFrame([row for found in compare_centres(clean, guard=guard)
+                         for row in _means(found)])  # fmt: skip
 
 
 def _means(found: Comparability) -> list[dict[str, Any]]:
@@ -280,8 +274,7 @@ def kappa(table: ArrayLike) -> float:
     Educ Psychol Meas 1960;20:37-46.
     """
     counts = np.asarray(table, dtype=np.float64)
-    total = counts.sum()
-    if total == 0:
+    if not usable(counts).all() or not (total := counts.sum()) > 0:
         return float("nan")
     shares = counts / total
     observed = float(np.trace(shares))

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from contextlib import nullcontext
 
 import numpy as np
 import pandas as pd
 
 from quietsleep import contract
 from quietsleep.contract import Rule
+from quietsleep.judge.guard import Guard, unguarded
 from quietsleep.judge.readers import reviews_frame
 from quietsleep.judge.scores import load_references
 from quietsleep.judge.study import JudgedStudy
@@ -25,14 +25,12 @@ from quietsleep.warehouse.repeatability import repeatability_frame
 from quietsleep.warehouse.sample_size import sample_size_frame
 from quietsleep.warehouse.spread import clean_values, slipped_centres
 from quietsleep.warehouse.standing import count_tests, standing_tables
-from quietsleep.warehouse.statistics import Guard, agreement_limits_frame, comparability_frame
 from quietsleep.warehouse.statistics import agreement_frame as review_agreement_frame
+from quietsleep.warehouse.statistics import agreement_limits_frame, comparability_frame
 from quietsleep.warehouse.unit_slips import unit_slips_frame
 
 
-def study_tables(
-    judged: JudgedStudy, *, guard: Guard = lambda _: nullcontext()
-) -> dict[str, pd.DataFrame]:
+def study_tables(judged: JudgedStudy, *, guard: Guard = unguarded) -> dict[str, pd.DataFrame]:
     """Return the frames that are made of the whole study, by warehouse table.
 
     `guard` keeps a failure in the statistics of one centre or outcome away from all others.

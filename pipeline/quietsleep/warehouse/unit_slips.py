@@ -8,7 +8,6 @@ results of a centre beside those of the other centres at equal length.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import nullcontext
 from math import exp, isfinite, log, nan
 from typing import Any
 
@@ -18,10 +17,11 @@ import pandas as pd
 from quietsleep import contract
 from quietsleep.contract.wording import spaced
 from quietsleep.judge.agreement import NO_CAUSE, Room, known_factors
+from quietsleep.judge.guard import Guard, apart, unguarded
 from quietsleep.judge.limits import show_beyond
+from quietsleep.judge.numbers import usable
 from quietsleep.records import FloatArray
-from quietsleep.warehouse.comparability import length_residuals
-from quietsleep.warehouse.statistics import Guard
+from quietsleep.warehouse.comparability import length_residuals, logs_of
 
 # Definitions of this study. A single value is a typing error, and named by its own query.
 FEWEST_SUSPECTED = 2
@@ -44,7 +44,7 @@ def unit_slips_frame(
     impossible: pd.DataFrame,
     tests: pd.DataFrame,
     *,
-    guard: Guard = lambda _: nullcontext(),
+    guard: Guard = unguarded,
 ) -> pd.DataFrame:
     """Return one row for each outcome, or technique, of a centre that is off by a factor.
 
@@ -52,12 +52,20 @@ def unit_slips_frame(
     technique); `tests` counts those attempted (centre, technique, n_tests). What fails has no rows.
     """
     rows: list[dict[str, Any]] = []
-    with guard("slips of unit in tests that cannot be"):
-        rows += _impossible(impossible, tests)
-    with guard("slips of unit in what is reported"):
-        rows += _reported(agreement)
-    with guard("slips of unit between centres"):
-        rows += _central(outcomes, sessions)
+    attempted = {
+        (row["centre"], row["technique"]): int(row["n_tests"]) for row in tests.to_dict("records")
+    }
+    known = impossible[impossible["item"].isin(list(contract.TECHNIQUES))]
+    for (centre, technique), slips in known.groupby(["centre", "item"], sort=True):
+        with apart(guard, "slips of unit in tests that cannot be", technique, centre):
+            n = attempted.get((centre, technique), len(slips))
+            rows += _impossible(str(centre), str(technique), slips, n)
+    for (centre, outcome), pairs in _paired(agreement).groupby(["centre", "outcome"], sort=True):
+        with apart(guard, "slips of unit in what is reported", outcome, centre):
+            rows += _reported(str(centre), str(outcome), pairs)
+    for outcome, own in _with_length(outcomes, sessions).groupby("outcome", sort=True):
+        with apart(guard, "slips of unit between centres", outcome):
+            rows += _central(str(outcome), own)
     return pd.DataFrame(rows)
 
 
@@ -65,77 +73,80 @@ def _is_named(n_suspected: int, n: int) -> bool:
     return n_suspected >= FEWEST_SUSPECTED and n_suspected >= SUSPECTED_SHARE * n
 
 
-def _impossible(impossible: pd.DataFrame, tests: pd.DataFrame) -> Iterator[dict[str, Any]]:
-    attempted = {
-        (row["centre"], row["technique"]): int(row["n_tests"]) for row in tests.to_dict("records")
+def _impossible(
+    centre: str, technique: str, slips: pd.DataFrame, n: int
+) -> Iterator[dict[str, Any]]:
+    suspected = len(slips)
+    if not _is_named(suspected, n):
+        return
+    sentence = str(slips["sentence"].iloc[0])
+    cause = sentence.partition("Likely slip: ")[2].partition(", it would")[0]
+    yield {
+        "centre": centre,
+        "outcome": technique,
+        "seen_in": "impossible",
+        "n_values": n,
+        "n_suspected": suspected,
+        "cause": cause or NOT_KNOWN,
+        "sentence": (
+            f"{suspected} of {n} tests of {spaced(technique)} at {centre} have numbers "
+            f"that no infant can have and one slip explains: {cause or NOT_KNOWN}."
+        ),
     }
-    own = impossible[impossible["item"].isin(list(contract.TECHNIQUES))]
-    for (centre, technique), slips in own.groupby(["centre", "item"], sort=True):
-        n, suspected = attempted.get((centre, technique), len(slips)), len(slips)
-        if not _is_named(suspected, n):
-            continue
-        sentence = str(slips["sentence"].iloc[0])
-        cause = sentence.partition("Likely slip: ")[2].partition(", it would")[0]
-        yield {
-            "centre": centre,
-            "outcome": technique,
-            "seen_in": "impossible",
-            "n_values": n,
-            "n_suspected": suspected,
-            "cause": cause or NOT_KNOWN,
-            "sentence": (
-                f"{suspected} of {n} tests of {spaced(str(technique))} at {centre} have numbers "
-                f"that no infant can have and one slip explains: {cause or NOT_KNOWN}."
-            ),
-        }
 
 
-def _reported(agreement: pd.DataFrame) -> Iterator[dict[str, Any]]:
-    paired = agreement.dropna(subset=["reported_converted", "central_value", "suspected_cause"])
-    for (centre, outcome), pairs in paired.groupby(["centre", "outcome"], sort=True):
-        causes = pairs.loc[pairs["suspected_cause"] != NO_CAUSE, "suspected_cause"]
-        counts = causes.value_counts()
-        if counts.empty or not _is_named(int(counts.iloc[0]), len(pairs)):
-            continue
-        cause = sorted(counts.index[counts == counts.iloc[0]])[0]
-        same = pairs[pairs["suspected_cause"] == cause]
-        ratios = (same["reported_converted"] / same["central_value"]).to_numpy(dtype=np.float64)
-        yield {
-            "centre": centre,
-            "outcome": outcome,
-            "seen_in": "reported",
-            "n_values": len(pairs),
-            "n_suspected": int(counts.iloc[0]),
-            **_middle(np.log(ratios[ratios > 0])),
-            "cause": cause,
-            "sentence": (
-                f"{int(counts.iloc[0])} of {len(pairs)} values that {centre} reports as {outcome} "
-                f"are off by a known factor from the central ones: {cause}."
-            ),
-        }
+def _paired(agreement: pd.DataFrame) -> pd.DataFrame:
+    numbers = agreement[["reported_converted", "central_value"]].to_numpy(dtype=np.float64)
+    return agreement[usable(numbers).all(axis=1) & agreement["suspected_cause"].notna().to_numpy()]
 
 
-def _central(outcomes: pd.DataFrame, sessions: pd.DataFrame) -> Iterator[dict[str, Any]]:
-    used = outcomes[(outcomes["status"] == "accepted") & (outcomes["value"] > 0)]
-    rows = used.merge(sessions[["centre", "session", "infant", "length_cm"]],
-                      on=["centre", "session"])  # fmt: skip
-    for outcome, own in rows.groupby("outcome", sort=True):
-        values = own["value"].to_numpy(dtype=np.float64)
-        lengths = own["length_cm"].to_numpy(dtype=np.float64)
-        usable = np.isfinite(values) & np.isfinite(lengths) & (lengths > 0)
-        known = own[usable]
-        if known["centre"].nunique() < FEWEST_CENTRES:
-            continue
-        made = length_residuals(
-            np.log(values[usable]), np.log(lengths[usable]), known["centre"].to_numpy()
-        )
-        infants = known.assign(made=made, infant=known["infant"].fillna(known["session"]))
-        means = infants.groupby(["centre", "infant"])["made"].mean()
-        by_centre = {
-            str(centre): group.to_numpy(dtype=np.float64)
-            for centre, group in means.groupby(level="centre", sort=True)
-        }
-        yield from _off_by_a_factor(str(outcome), by_centre)
+def _reported(centre: str, outcome: str, pairs: pd.DataFrame) -> Iterator[dict[str, Any]]:
+    causes = pairs.loc[pairs["suspected_cause"] != NO_CAUSE, "suspected_cause"]
+    counts = causes.value_counts()
+    if counts.empty or not _is_named(int(counts.iloc[0]), len(pairs)):
+        return
+    cause = sorted(counts.index[counts == counts.iloc[0]])[0]
+    same = pairs[pairs["suspected_cause"] == cause]
+    ratios = (same["reported_converted"] / same["central_value"]).to_numpy(dtype=np.float64)
+    yield {
+        "centre": centre,
+        "outcome": outcome,
+        "seen_in": "reported",
+        "n_values": len(pairs),
+        "n_suspected": int(counts.iloc[0]),
+        **_middle(np.log(ratios[usable(ratios) & (ratios > 0)])),
+        "cause": cause,
+        "sentence": (
+            f"{int(counts.iloc[0])} of {len(pairs)} values that {centre} reports as {outcome} "
+            f"are off by a known factor from the central ones: {cause}."
+        ),
+    }
+
+
+def _with_length(outcomes: pd.DataFrame, sessions: pd.DataFrame) -> pd.DataFrame:
+    """Return the accepted positive outcomes of infants whose length is known."""
+    values = outcomes["value"].to_numpy(dtype=np.float64)
+    used = outcomes[(outcomes["status"] == "accepted").to_numpy() & usable(values) & (values > 0)]
+    lengths = sessions["length_cm"].to_numpy(dtype=np.float64)
+    known = sessions[["centre", "session", "infant"]].assign(log_length=logs_of(lengths))
+    return used.merge(known[usable(known["log_length"].to_numpy())], on=["centre", "session"])
+
+
+def _central(outcome: str, known: pd.DataFrame) -> Iterator[dict[str, Any]]:
+    if known["centre"].nunique() < FEWEST_CENTRES:
+        return
+    made = length_residuals(
+        np.log(known["value"].to_numpy(dtype=np.float64)),
+        known["log_length"].to_numpy(dtype=np.float64),
+        known["centre"].to_numpy(),
+    )
+    infants = known.assign(made=made, infant=known["infant"].fillna(known["session"]))
+    means = infants.groupby(["centre", "infant"])["made"].mean().dropna()
+    by_centre = {
+        str(centre): group.to_numpy(dtype=np.float64)
+        for centre, group in means.groupby(level="centre", sort=True)
+    }
+    yield from _off_by_a_factor(outcome, by_centre)
 
 
 def _off_by_a_factor(outcome: str, by_centre: dict[str, FloatArray]) -> Iterator[dict[str, Any]]:
@@ -147,6 +158,8 @@ def _off_by_a_factor(outcome: str, by_centre: dict[str, FloatArray]) -> Iterator
             continue
         found = _middle(values - float(np.median(others)))
         ratio, low, high = (found[name] for name in ("ratio", "ratio_low", "ratio_high"))
+        if not ratio > 0:  # NaN too
+            continue
         if abs(log(ratio)) < log(LEAST_RATIO) or low <= 1 <= high:
             continue
         # Where one centre is far off, the others must agree among themselves to say so.

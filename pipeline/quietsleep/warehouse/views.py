@@ -15,6 +15,7 @@ from string import Template
 from quietsleep.contract import OUTCOMES, TABLES, TECHNIQUES
 from quietsleep.contract.model import Column, Outcome, Table
 from quietsleep.contract.schemas import column_comment, table_comment
+from quietsleep.contract.sql import identifier, literal
 
 WHY = Column(
     "why",
@@ -237,7 +238,7 @@ def _stored(name: str) -> Iterator[str]:
         for technique in TECHNIQUES:
             yield (
                 f"INSERT INTO stored.{name} SELECT * FROM main.{name} "
-                f"WHERE technique = {quote(technique)};"
+                f"WHERE technique = {literal(technique)};"
             )
     else:
         yield f"CREATE TABLE stored.{name} AS SELECT * FROM main.{name};"
@@ -252,17 +253,17 @@ def definitions() -> str:
     """Return the statements that create every view, each from the tables and the views before."""
     template = resources.files("quietsleep.warehouse").joinpath("views.sql").read_text("utf-8")
     listed = ",\n    ".join(
-        f"({quote(o.technique)}, {quote(o.name)}, {quote(o.unit)})" for o in OUTCOMES.values()
+        f"({literal(o.technique)}, {literal(o.name)}, {literal(o.unit)})" for o in OUTCOMES.values()
     )
     wide = ",\n        ".join(
-        f"any_value({measure}) FILTER (outcome = {quote(name)}) AS {name}{ending}"
+        f"any_value({measure}) FILTER (outcome = {literal(name)}) AS {name}{ending}"
         for name in OUTCOMES
         for measure, ending in _MEASURES
     )
-    held = f"CASE WHEN s.status = 'quarantined' THEN {quote(HELD)}"
+    held = f"CASE WHEN s.status = 'quarantined' THEN {literal(HELD)}"
     empty = ",\n        ".join(
         f"CASE WHEN {'d' if name == 'equipment_class' else 's'}.{name} IS NULL "
-        f"THEN {quote(f'{name}: ')} || {held} ELSE {quote(why)} END END"
+        f"THEN {literal(f'{name}: ')} || {held} ELSE {literal(why)} END END"
         for name, why in OF_THE_SESSION.items()
     )
     return Template(template).substitute(
@@ -270,21 +271,16 @@ def definitions() -> str:
         wide_columns=wide,
         empty_columns=empty,
         flags_of_sessions=FLAGS_OF_SESSIONS,
-        no_reason=quote(NO_REASON),
+        no_reason=literal(NO_REASON),
     )
-
-
-def quote(text: str) -> str:
-    """Write a text as an SQL literal."""
-    return "'" + text.replace("'", "''") + "'"
 
 
 def comments_on(view: Table) -> list[str]:
     """Return the statements that comment on a view and its columns."""
-    lines = [f"COMMENT ON VIEW {view.name} IS {quote(table_comment(view))};"]
+    lines = [f"COMMENT ON VIEW {view.name} IS {literal(table_comment(view))};"]
     for column in view.columns:
-        text = quote(column_comment(column))
-        lines.append(f'COMMENT ON COLUMN {view.name}."{column.name}" IS {text};')
+        text = literal(column_comment(column))
+        lines.append(f"COMMENT ON COLUMN {view.name}.{identifier(column.name)} IS {text};")
     return lines
 
 
