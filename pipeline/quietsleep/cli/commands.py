@@ -99,8 +99,8 @@ def look(
     *,
     centre: Annotated[str | None, typer.Option(help="Show the pages of one centre only.")] = None,
     port: Annotated[
-        int | None, typer.Option(help="Port to listen on [default: a free one].")
-    ] = None,
+        int, typer.Option(help="Port to listen on [default: a free one].", show_default=False)
+    ] = 0,
     browser: Annotated[bool, typer.Option(help="Open the browser.")] = True,
     with_access: Annotated[
         bool, typer.Option("--with-access", help="Ask for a token; see quietsleep access.")
@@ -115,7 +115,8 @@ def look(
 
     Others see them where tokens are asked for.
     """
-    from quietsleep.server.app import SiteApp, free_port, is_loopback, open_pages, serve
+    from quietsleep.server.app import SiteApp, open_pages
+    from quietsleep.server.serve import Place, is_loopback, open_door
 
     loaded = open_study(study)
     centre = loaded.code_now(centre) if centre else None
@@ -129,24 +130,27 @@ def look(
     start = "" if centre or with_access else "overview/"
     if not (folder / ("" if centre else "overview") / "index.html").is_file():
         raise QuietsleepError(f"There are no pages yet. Run: quietsleep nightly {study}")
-    number = port or free_port(host)
-    scheme, name = ("https" if certificate else "http"), f"[{host}]" if ":" in host else host
-    address = f"{scheme}://{name}:{number}/{start}"
+    shown: ASGIApp = open_pages(folder)
+    log, limits = None, loaded.door_limits
+    if with_access:
+        is_secure = certificate is not None or limits.is_public_by_tls
+        shown = site = SiteApp(
+            loaded.path,
+            loaded.work_path,
+            is_secure=is_secure,
+            renamed=loaded.renamed,
+            title=loaded.title,
+            limits=limits,
+        )
+        log = site.log
+    door = open_door(shown, Place(host, port, certificate, key), limits, log=log)
+    address = f"{door.address}{start}"
     typer.echo(f"{address}   (stop with Ctrl-C)")
     if not is_loopback(host) and certificate is None:
         typer.echo("Tokens cross the network unencrypted: give --certificate and --key.", err=True)
     if browser and is_loopback(host):
         typer.launch(address)
-    shown: ASGIApp = open_pages(folder)
-    if with_access:
-        shown = SiteApp(
-            loaded.path,
-            loaded.work_path,
-            is_secure=certificate is not None,
-            renamed=loaded.renamed,
-            title=loaded.title,
-        )
-    serve(shown, port=number, host=host, certificate=certificate, key=key)
+    door.run()
 
 
 def sql(

@@ -15,8 +15,8 @@ def desk(
     study: StudyArgument,
     *,
     port: Annotated[
-        int | None, typer.Option(help="Port to listen on [default: a free one].")
-    ] = None,
+        int, typer.Option(help="Port to listen on [default: a free one].", show_default=False)
+    ] = 0,
     host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
     certificate: Annotated[Path | None, typer.Option(help="TLS certificate, PEM.")] = None,
     key: Annotated[Path | None, typer.Option(help="Key of the certificate, PEM.")] = None,
@@ -29,31 +29,36 @@ def desk(
 
     By token: they hand over deliveries, read their pages, answer their queries; readers read.
     """
-    from quietsleep.server.app import SiteApp, free_port, is_address, is_loopback, serve
+    from quietsleep.server.app import SiteApp
+    from quietsleep.server.callers import is_address
     from quietsleep.server.desk import Desk
     from quietsleep.server.handover import conflicts
     from quietsleep.server.reading import BlindReading
+    from quietsleep.server.serve import Place, is_loopback, open_door
 
     loaded = open_study(study)
     for sentence in conflicts(loaded):
         raise QuietsleepError(sentence)
     if proxy is not None and not is_address(proxy):
         raise QuietsleepError("--proxy is the address of one machine, such as 127.0.0.1.")
-    number = port or free_port(host)
-    scheme, name = ("https" if certificate else "http"), f"[{host}]" if ":" in host else host
-    typer.echo(f"{scheme}://{name}:{number}/   (stop with Ctrl-C)")
-    if not (is_loopback(host) or certificate or proxy):
-        typer.echo("Tokens cross the network unencrypted: give --certificate and --key.", err=True)
+    limits = loaded.door_limits
+    behind = bool(proxy or limits.proxies)
     shown = SiteApp(
         loaded.path,
         loaded.work_path,
-        is_secure=certificate is not None or proxy is not None,
+        is_secure=certificate is not None or behind or limits.is_public_by_tls,
         renamed=loaded.renamed,
         title=loaded.title,
         desk=Desk(loaded),
         reading=BlindReading(loaded),
+        limits=limits,
     )
-    serve(shown, port=number, host=host, certificate=certificate, key=key, proxy=proxy)
+    place = Place(host, port, certificate, key)
+    door = open_door(shown, place, limits, proxies=[proxy] if proxy else [], log=shown.log)
+    typer.echo(f"{door.address}   (stop with Ctrl-C)")
+    if not (is_loopback(host) or certificate or behind):
+        typer.echo("Tokens cross the network unencrypted: give --certificate and --key.", err=True)
+    door.run()
 
 
 def access(

@@ -14,12 +14,11 @@ import json
 import os
 import re
 import secrets
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from threading import Lock
-from time import monotonic
 
 from filelock import FileLock
 
@@ -28,16 +27,12 @@ from quietsleep.errors import QuietsleepError
 # What the token of a reader has for a centre: no centre is called so, and it is not all of them.
 NO_CENTRE = "-"
 FILE = "access.json"
-LOG = "access.log"
 SECRET_BYTES = 32
 # scrypt at 16 MB and some tens of milliseconds: RFC 7914 sets the parameters, the choice of
 # 2^14, 8, 1 is common practice for what must answer at once.
 _SCRYPT_N, _SCRYPT_R, _SCRYPT_P = 2**14, 8, 1
 _NAME = re.compile(r"[a-z0-9]{10}")
 TOKEN = re.compile(r"qs_[a-z0-9]{10}_[A-Za-z0-9_-]{43}")
-_ATTEMPTS = 10
-_ATTEMPTS_WITHIN_S = 300.0
-_MOST_CLIENTS = 10_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +122,11 @@ class Tokens:
             self._write({**known, name: gone})
         return gone
 
+    def name_in(self, text: str) -> str:
+        """Return the name of the token that a text claims to be; empty where none is called so."""
+        name = text.split("_", 2)[1] if TOKEN.fullmatch(text) else ""
+        return name if name in self._read() else ""
+
     def recall(self, text: str) -> Token | None:
         """Return the token that a text is, where this process has proven it before.
 
@@ -213,58 +213,3 @@ def _hash(secret: str, salt: bytes) -> bytes:
 
 def _now() -> str:
     return datetime.now(UTC).isoformat(timespec="seconds")
-
-
-class Attempts:
-    """Counts failed attempts of each client; after too many it has to wait for a while."""
-
-    def __init__(self, clock: Callable[[], float] = monotonic) -> None:
-        self._clock = clock
-        self._failed: dict[str, list[float]] = {}
-
-    def wait_s(self, client: str) -> float:
-        """Return how long a client has to wait; 0 when it may try."""
-        recent = self._recent(client)
-        return _ATTEMPTS_WITHIN_S - (self._clock() - recent[0]) if len(recent) >= _ATTEMPTS else 0.0
-
-    def count(self, client: str) -> None:
-        """Count an attempt before it is judged, so that many at once are all counted."""
-        self._failed[client] = [*self._recent(client), self._clock()][-_ATTEMPTS:]
-        if len(self._failed) > _MOST_CLIENTS:
-            del self._failed[next(iter(self._failed))]
-
-    def forgive(self, client: str) -> None:
-        """Take the last attempt back: it was a good one."""
-        self._failed[client] = self._recent(client)[:-1]
-
-    def _recent(self, client: str) -> list[float]:
-        since = self._clock() - _ATTEMPTS_WITHIN_S
-        return [at for at in self._failed.get(client, ()) if at > since]
-
-
-class AccessLog:
-    """One JSON line for every access, refused ones too; a token never stands in it."""
-
-    def __init__(self, work_path: Path) -> None:
-        work_path.mkdir(parents=True, exist_ok=True)
-        self._path = work_path / LOG
-        self._lock = Lock()
-
-    def write(
-        self, *, client: str, method: str, path: str, token: Token | None, status: int
-    ) -> None:
-        """Append one line."""
-        entry = {
-            "at": datetime.now(UTC).isoformat(timespec="milliseconds"),
-            "client": client,
-            "method": method[:20],
-            "path": re.sub(r"qs_\w[\w-]*", "qs_...", path[:300]),
-            "token": token.name if token else None,
-            "centre": token.whose if token else None,
-            "status": status,
-        }
-        line = json.dumps(entry, ensure_ascii=True) + "\n"
-        with self._lock:
-            handle = os.open(self._path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
-            with os.fdopen(handle, "w", encoding="utf-8") as file:
-                file.write(line)

@@ -2,19 +2,19 @@
 
 `SiteApp` asks for a token: one opens the pages of its centre, and every access is written down.
 With a desk, centres deliver and answer there as well, and readers read blind. `open_pages` asks for
-none and answers this machine only. `serve` runs either until interrupted.
+none and answers this machine only. `serve.open_door` lets people come to either.
 """
 
 from __future__ import annotations
 
-import socket
 from collections.abc import Mapping
-from ipaddress import ip_address
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 from urllib.parse import urlencode
 
+from anyio import CapacityLimiter, to_thread
 from starlette.concurrency import run_in_threadpool
+from starlette.requests import ClientDisconnect
 from starlette.responses import (
     FileResponse,
     HTMLResponse,
@@ -23,7 +23,10 @@ from starlette.responses import (
     Response,
 )
 
-from quietsleep.server.access import AccessError, AccessLog, Attempts, Token, Tokens
+from quietsleep.server.access import AccessError, Token, Tokens
+from quietsleep.server.access_log import AccessLog
+from quietsleep.server.attempts import Attempts
+from quietsleep.server.doorkeeper import IS_KNOWN
 from quietsleep.server.forms import (
     DESK,
     FORM_TOKEN,
@@ -34,29 +37,19 @@ from quietsleep.server.forms import (
     is_own_form,
     own_path,
 )
+from quietsleep.server.headers import Protected
 from quietsleep.server.kept import FOLDER, kept
 from quietsleep.server.paper import ASSETS, LOGIN, LOGOUT, asset, paper, with_bar
 from quietsleep.server.sessions import COOKIE, SECONDS_OPEN, LoginSession, LoginSessions
+from quietsleep.study.door_limits import DoorLimits
 
 if TYPE_CHECKING:
     from starlette.requests import Request
-    from starlette.types import ASGIApp, Message, Receive, Scope, Send
+    from starlette.types import ASGIApp, Receive, Scope, Send
 
-LOOPBACK = "127.0.0.1"
-NAMES_OF_THIS_MACHINE = (LOOPBACK, "localhost")
+NAMES_OF_THIS_MACHINE = ("127.0.0.1", "localhost")
 # Folders of pages that are no centre: the overview is for the coordinating centre.
 OVERVIEW, DICTIONARY = "overview", "dictionary"
-# Nothing inline and nothing from elsewhere: what a centre delivers is never a script here. The
-# browser tells where a form comes from only under a referrer policy that lets it.
-HEADERS = {
-    "cache-control": "private, no-store",
-    "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self'; "
-    "img-src 'self' data:; connect-src 'self'; form-action 'self'; base-uri 'none'; "
-    "frame-ancestors 'none'",
-    "cross-origin-resource-policy": "same-origin",
-    "referrer-policy": "same-origin",
-    "x-content-type-options": "nosniff",
-}
 KINDS = {".css": "text/css", ".js": "text/javascript"}
 LEAST_BYTES_PACKED = 1024
 PACKED_AT_LEVEL = 6
@@ -64,11 +57,13 @@ PACKED_AT_LEVEL = 6
 ICON = "/favicon.ico"
 NOT_KNOWN = "This token is not known, or was revoked. Ask the coordinating centre for a new one."
 WAIT = "Too many attempts. Try again in some minutes."
+MOST_PROVEN_AT_ONCE = 2  # each takes a core, and 16 MB
 ENDED = (
     "This token was revoked meanwhile, so what you sent was not written down. "
     "Ask the coordinating centre for a new one."
 )
 NOT_THERE = "There is no such page."
+NOT_WRITTEN = "The disk of the coordinating centre does not take it now. Try again in some minutes."
 
 
 class DeskRoutes(Protocol):
@@ -91,39 +86,46 @@ class SiteApp:
         title: str = "quietsleep",
         desk: DeskRoutes | None = None,
         reading: DeskRoutes | None = None,
+        limits: DoorLimits | None = None,
     ) -> None:
         """`renamed` are codes that centres had before, each with the code of its centre now."""
         self._pages = study_path / "pages"
         self._renamed = renamed or {}
         self._tokens = Tokens(study_path, self._renamed)
-        self._log = AccessLog(work_path)
-        self._attempts = Attempts()
+        self.log = AccessLog(work_path, limits or DoorLimits())
+        self._attempts = Attempts(limits or DoorLimits())
+        self._proving = CapacityLimiter(MOST_PROVEN_AT_ONCE)
         self._sessions = LoginSessions()
         self._is_secure = is_secure
         self._title = title
         self._desk = desk
         self._reading = reading
+        self._protected = Protected(self._written)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request and write it down."""
+        await self._protected(scope, receive, send)
+
+    async def _written(self, scope: Scope, receive: Receive, send: Send) -> None:
         from starlette.middleware.gzip import GZipMiddleware
         from starlette.requests import Request
 
-        if scope["type"] != "http":
-            return
         request = Request(scope, receive)
         token: Token | None = None
         try:
             response, token = await self._answer(request)
         except AccessError as error:
             response = PlainTextResponse(str(error), 503)
-        for name, value in HEADERS.items():
-            response.headers.setdefault(name, value)
+        except ClientDisconnect:
+            response = PlainTextResponse("Cut off.", 400)
         client, path = _client(request), scope["path"]
-        self._log.write(
-            client=client, method=request.method, path=path, token=token,
-            status=response.status_code,
-        )  # fmt: skip
+        try:
+            self.log.write(
+                client=client, method=request.method, path=path, token=token,
+                status=response.status_code,
+            )  # fmt: skip
+        except OSError:  # what cannot be written down is not shown
+            response = PlainTextResponse(NOT_WRITTEN, 507)
         packed = GZipMiddleware(
             response, minimum_size=LEAST_BYTES_PACKED, compresslevel=PACKED_AT_LEVEL
         )
@@ -144,6 +146,7 @@ class SiteApp:
             return self._form(ENDED, 401), None
         if token is None:
             return (self._wait(wait_s) if wait_s else _asked_in(request)), None
+        request.scope.setdefault("state", {})[IS_KNOWN] = True
         return await self._for_token(request, token, session, room), token
 
     def _room_of(self, path: str) -> DeskRoutes | None:
@@ -217,12 +220,13 @@ class SiteApp:
         """The token of a text, or how long the client has to wait before it may try again."""
         if (known := self._tokens.recall(text)) is not None:
             return known, 0.0
-        if wait_s := self._attempts.wait_s(client):
+        name = self._tokens.name_in(text)
+        if wait_s := self._attempts.wait_s(client, name):
             return None, wait_s
-        self._attempts.count(client)
-        token = await run_in_threadpool(self._tokens.prove, text)
+        self._attempts.count(client, name)
+        token = await to_thread.run_sync(self._tokens.prove, text, limiter=self._proving)
         if token is not None:
-            self._attempts.forgive(client)
+            self._attempts.forgive(client, name)
         return token, 0.0
 
     async def _login(self, request: Request) -> tuple[Response, Token | None]:
@@ -305,14 +309,6 @@ def _client(request: Request) -> str:
     return request.client.host if request.client else ""
 
 
-def free_port(host: str = LOOPBACK) -> int:
-    """Return a port of this machine that nothing listens on."""
-    family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    with socket.socket(family) as probe:
-        probe.bind((host, 0))
-        return int(probe.getsockname()[1])
-
-
 def folder_named(path: str) -> str | None:
     """Return the first part of a request's path, the folder that it asks for; None if not plain."""
     match = PAGE_PATH.fullmatch(path)
@@ -338,20 +334,6 @@ def file_at(pages: Path, path: str) -> Path | None:
         return None
 
 
-def is_address(text: str) -> bool:
-    """Whether a text is the address of one machine."""
-    try:
-        ip_address(text)
-    except ValueError:
-        return False
-    return True
-
-
-def is_loopback(host: str) -> bool:
-    """Whether a host is an address of this machine that no other machine reaches."""
-    return host in (*NAMES_OF_THIS_MACHINE, "::1")
-
-
 def open_pages(folder: Path) -> ASGIApp:
     """Return the application that shows a folder of pages to whoever uses this machine.
 
@@ -364,60 +346,9 @@ def open_pages(folder: Path) -> ASGIApp:
     from starlette.routing import Mount
     from starlette.staticfiles import StaticFiles
 
-    return Starlette(
+    shown = Starlette(
         routes=[Mount("/", StaticFiles(directory=folder, html=True))],
-        middleware=[
-            Middleware(TrustedHostMiddleware, allowed_hosts=[*NAMES_OF_THIS_MACHINE]),
-            Middleware(_Headers),
-        ],
+        middleware=[Middleware(TrustedHostMiddleware, allowed_hosts=[*NAMES_OF_THIS_MACHINE])],
     )
-
-
-class _Headers:
-    """Puts HEADERS on every answer; what a browser keeps it asks for before it is used."""
-
-    def __init__(self, app: ASGIApp) -> None:
-        self._app = app
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        from starlette.datastructures import MutableHeaders
-
-        async def send_with(message: Message) -> None:
-            if message["type"] == "http.response.start":
-                headers = MutableHeaders(scope=message)
-                for name, value in (HEADERS | {"cache-control": "private, no-cache"}).items():
-                    headers.setdefault(name, value)
-            await send(message)
-
-        await self._app(scope, receive, send_with)
-
-
-def serve(
-    app: ASGIApp,
-    *,
-    port: int,
-    host: str = LOOPBACK,
-    certificate: Path | None = None,
-    key: Path | None = None,
-    proxy: str | None = None,
-) -> None:
-    """Serve an application until interrupted.
-
-    No header of a proxy is believed but who calls, said by the one at the address `proxy`.
-    """
-    import uvicorn
-
-    uvicorn.run(
-        app,
-        host=host,
-        port=port,
-        log_level="warning",
-        access_log=False,
-        proxy_headers=proxy is not None,
-        forwarded_allow_ips=proxy,
-        server_header=False,
-        ssl_certfile=certificate,
-        ssl_keyfile=key,
-        timeout_keep_alive=10,
-        limit_concurrency=200,
-    )
+    # What a browser keeps it asks for before it is used.
+    return Protected(shown, other={"cache-control": "private, no-cache"})

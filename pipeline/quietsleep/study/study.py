@@ -22,6 +22,7 @@ from quietsleep.contract.toml import CONFIG, Code, Day, Entry, Text
 from quietsleep.errors import ContractError, StudyError
 from quietsleep.study.devices import Centre, ChannelMap, Device, read_centre
 from quietsleep.study.dialect import TableDialect
+from quietsleep.study.door_limits import DoorLimits
 from quietsleep.study.schedule import Schedule
 from quietsleep.study.storage import Cluster, Storage, StorageSettings, storage_of
 from quietsleep.study.telling import Telling, Timetable
@@ -149,6 +150,7 @@ class Study:
     vanished: tuple[str, ...] = ()
     register_key: str = ""
     upload_limits: UploadLimits = field(default_factory=UploadLimits)
+    door_limits: DoorLimits = field(default_factory=DoorLimits)
     tell: Telling | None = None
     due: str = ""
     privacy: Privacy = field(default_factory=Privacy)
@@ -200,6 +202,7 @@ class StudyFile:
     tables: TableDialect | None = None
     register: RegisterTable | None = None
     desk: UploadLimits | None = None
+    door: DoorLimits | None = None
     tell: Telling | None = None
     nightly: Timetable | None = None
     privacy: Privacy | None = None
@@ -244,6 +247,7 @@ def load_study(path: Path) -> Study:
         vanished=vanished,
         register_key=said.register.key if said.register else "",
         upload_limits=said.desk or UploadLimits(),
+        door_limits=said.door or DoorLimits(),
         tell=_told_centres(entry, said.tell, centres),
         due=said.nightly.every if said.nightly else "",
         privacy=said.privacy or Privacy(),

@@ -22,6 +22,7 @@ from quietsleep.records import RawSignal
 from quietsleep.signals.channels import calibrate
 from quietsleep.study.devices import FIRST_DAY, Centre, ChannelMap, Device
 from quietsleep.study.dialect import TableDialect
+from quietsleep.study.door_limits import DoorLimits
 from quietsleep.study.schedule import PlannedVisit, Schedule
 from quietsleep.study.storage import Cluster, Storage
 from quietsleep.study.study import Privacy, RegisterTable, StudyFile
@@ -35,6 +36,7 @@ MODELS: Mapping[str, type] = {
     "study.register": RegisterTable,
     "study.privacy": Privacy,
     "study.desk": UploadLimits,
+    "study.door": DoorLimits,
     "study.tell": Telling,
     "study.tell.mail": MailWay,
     "study.tell.webhook": WebhookWay,
@@ -53,6 +55,7 @@ TITLES: Mapping[str, str] = {
     "study.register": "`study.toml`, `[register]`",
     "study.privacy": "`study.toml`, `[privacy]`",
     "study.desk": "`study.toml`, `[desk]`",
+    "study.door": "`study.toml`, `[door]`",
     "study.tell": "`study.toml`, `[tell]`",
     "study.tell.mail": "`study.toml`, `[tell.mail]`",
     "study.tell.webhook": "`study.toml`, `[tell.webhook]`",
