@@ -206,7 +206,9 @@ def test_night_is_not_held_by_a_process_that_does_not_end(tmp_path: Path) -> Non
         "    processes.SECONDS_TO_END = 1.0\n"
         "    with measuring_pool(2) as pool:\n"
         "        pool._pool.submit(abs, -1).result()\n"
-        "        pool._pool.submit(time.sleep, 600)\n"
+        "        hangs = pool._pool.submit(time.sleep, 600)\n"
+        "        while not hangs.running():\n"
+        "            time.sleep(0.01)\n"
     )
     script = tmp_path / "program.py"
     script.write_text(program, encoding="utf-8")
