@@ -26,8 +26,8 @@ SLOW_FIRST = (
     "review/test_rejudge.py", "orchestration/test_whole_night.py", "night/test_demo_night.py",
     "night/test_idle_and_again.py", "night/test_flow.py", "browser/test_pages_in_a_browser.py",
     "faults/test_moving_deliveries.py", "warehouse/test_publish.py",
-    "hostile/test_hostile_input.py", "hostile/test_privacy_walk.py", "truth/test_accuracy.py",
-    "night/test_blocks.py",
+    "hostile/test_hostile_input.py", "hostile/test_scheduler.py", "hostile/test_privacy_walk.py",
+    "truth/test_accuracy.py", "night/test_blocks.py",
 )  # fmt: skip
 HERE = Path(__file__).parent
 

@@ -56,6 +56,7 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.night.queries": "what a night asks of people, apart from the order of its stages",
     "quietsleep.night.answers_by_hand": "what must come out, apart from what did",
     "quietsleep.night.orchestration.cluster_worker": "what runs on other machines",
+    "quietsleep.night.orchestration.nightly": "flows, which know the orchestrator when imported",
     "quietsleep.night.orchestration.run": "starts the orchestrator; its flows must not import it",
     "quietsleep.night.orchestration.schedule": "a command of its own",
     "quietsleep.review.registrar": "what people say to the register, apart from reading trials",

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from queue import Queue
 from subprocess import PIPE
@@ -154,6 +155,17 @@ def copy_of(study: Path, path: Path) -> Path:
     """Copy a study, deliveries with their times, so that what is known of them still holds."""
     shutil.copytree(study, path, symlinks=True)
     return path
+
+
+def processes_of(study: Path) -> list[int]:
+    """Name the processes whose environment or command names a study, the server's among them."""
+    found = []
+    for process in Path("/proc").glob("[0-9]*"):
+        with suppress(OSError):
+            said = (process / "environ").read_bytes() + (process / "cmdline").read_bytes()
+            if bytes(study) in said and int(process.name) != os.getpid():
+                found.append(int(process.name))
+    return found
 
 
 def touch(study: Path) -> None:

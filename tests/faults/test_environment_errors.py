@@ -21,13 +21,12 @@ from subprocess import DEVNULL, PIPE
 import pytest
 
 from quietsleep.night import night as night_module
-from quietsleep.night.orchestration.embedded import OWNER, end_orphans, own_name
 from quietsleep.night.stages import run_night
 from quietsleep.store.state import State
 from quietsleep.study import register as register_module
 from quietsleep.warehouse.current import current_night
 from tests.faults.conftest import Course
-from tests.faults.nights import Nights, content, copy_of, left_over, open_kinds
+from tests.faults.nights import Nights, content, copy_of, left_over, open_kinds, processes_of
 from tests.faults.reading import read_once
 from tests.night.conftest import pool as pool  # noqa: PLC0414  (a fixture)
 
@@ -136,7 +135,7 @@ def test_two_killed_commands_and_two_at_once(
     both = [subprocess.Popen(command, stdout=PIPE, stderr=PIPE, text=True) for _ in range(2)]
     ended = [(*process.communicate(timeout=300), process.returncode) for process in both]
     assert {0} <= {code for _, _, code in ended} <= {0, 3}, ended
-    assert end_orphans(study / "work" / "prefect") == []
+    assert processes_of(study) == []
     assert all("Traceback" not in errors for _, errors, _ in ended), ended
     assert content(study) == course.content and left_over(study) == []
 
@@ -197,24 +196,20 @@ def running(process: int) -> bool:
     return state.rpartition(")")[2].split()[0] != "Z"
 
 
-def test_server_of_a_killed_night_is_ended_by_the_next_and_no_other(tmp_path: Path) -> None:
-    """A stand-in for the server: any process with the environment that a night gives it."""
-    home = tmp_path / "prefect"
-    dead = subprocess.Popen([sys.executable, "-c", ""])
-    dead.wait()
-    wait = [sys.executable, "-c", "import time; time.sleep(60)"]
-    named = {"PREFECT_HOME": str(home), OWNER: f"{dead.pid}-1"}
-    of_the_dead = subprocess.Popen(wait, env=os.environ | named)
-    others = [
-        subprocess.Popen(wait, env=os.environ | named | {OWNER: own_name()}),
-        subprocess.Popen(wait, env=os.environ | named | {"PREFECT_HOME": str(tmp_path)}),
-        subprocess.Popen(wait, env=os.environ | {"PREFECT_HOME": str(home)}),
-    ]
-    try:
-        assert end_orphans(home) == [of_the_dead.pid]
-        assert of_the_dead.wait(timeout=20) == -signal.SIGTERM
-        assert all(process.poll() is None for process in others)
-    finally:
-        for process in (of_the_dead, *others):
-            process.kill()
-            process.wait()
+def test_night_is_not_held_by_a_process_that_does_not_end(tmp_path: Path) -> None:
+    """A measuring process hangs on something else than a recording while the pool is closed."""
+    program = (
+        "import time\n"
+        "from quietsleep.measure.pool import measuring_pool\n"
+        "from quietsleep.store import processes\n"
+        "if __name__ == '__main__':\n"
+        "    processes.SECONDS_TO_END = 1.0\n"
+        "    with measuring_pool(2) as pool:\n"
+        "        pool._pool.submit(abs, -1).result()\n"
+        "        hangs = pool._pool.submit(time.sleep, 600)\n"
+        "        while not hangs.running():\n"
+        "            time.sleep(0.01)\n"
+    )
+    script = tmp_path / "program.py"
+    script.write_text(program, encoding="utf-8")
+    subprocess.run([sys.executable, str(script)], timeout=60, check=True)

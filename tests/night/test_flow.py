@@ -13,25 +13,26 @@ from quietsleep.warehouse.database import open_current
 LOST = """
 import sys
 from pathlib import Path
-from quietsleep.night.orchestration.embedded import embed
-embed(Path(sys.argv[1]) / "work")
-from quietsleep.night.orchestration import nightly
+from quietsleep.night.orchestration.embedded import embedded
 from quietsleep.night.orchestration import open_nights
 class Forgetful(dict):
     def __setitem__(self, name, stage): pass
     def __delitem__(self, name): pass
 open_nights.AT_WORK = Forgetful()
-report = nightly.nightly(sys.argv[1])
+with embedded(Path(sys.argv[1]) / "work"):
+    from quietsleep.night.orchestration import nightly
+    report = nightly.nightly(sys.argv[1])
 print(report.state, report.published, report.sentences[0])
 """
 
 # A night that a schedule has run, idle and red, as the flow tells it.
 TOLD = """
+import os
 import sys
 from pathlib import Path
 from types import SimpleNamespace
-from quietsleep.night.orchestration.embedded import embed
-embed(Path(sys.argv[1]) / "work")
+from quietsleep.night.orchestration.embedded import settings_in
+os.environ.update(settings_in(Path(sys.argv[1]) / "work"))
 import pandas as pd
 from quietsleep.night.night import NightReport
 from quietsleep.night.orchestration import nightly

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import shutil
 import sys
+from contextlib import nullcontext
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -110,7 +111,7 @@ def test_no_other_command_slips_in_between_the_first_look_and_the_stages(
 
     monkeypatch.setattr("quietsleep.night.orchestration.run.check_study", check)
     monkeypatch.setattr("quietsleep.night.stages.check_study", check)
-    monkeypatch.setattr("quietsleep.night.orchestration.run.embed", lambda work: None)
+    monkeypatch.setattr("quietsleep.night.orchestration.run.embedded", lambda work: nullcontext())
     flows = SimpleNamespace(flow_of=lambda study: _night_offered)
     monkeypatch.setitem(sys.modules, "quietsleep.night.orchestration.nightly", flows)
     report = run_with_prefect(small_study, workers=1, full=False)

@@ -183,8 +183,10 @@ def rejudge(study: StudyArgument) -> None:
     """
     from quietsleep.cli.terminal import print_rejudged
     from quietsleep.night.rejudge import rejudge_study
+    from quietsleep.store.processes import ended_at_once
 
-    rejudged = rejudge_study(open_study(study).path)
+    with ended_at_once():
+        rejudged = rejudge_study(open_study(study).path)
     print_rejudged(rejudged)
     if rejudged.report.state == "red":
         raise typer.Exit(RED_NIGHT)
@@ -384,8 +386,10 @@ def pages(study: StudyArgument) -> None:
     Nothing is measured or judged.
     """
     from quietsleep.night.stages import rebuild_pages
+    from quietsleep.store.processes import ended_at_once
 
-    report = rebuild_pages(open_study(study).path)
+    with ended_at_once():
+        report = rebuild_pages(open_study(study).path)
     typer.echo(
         f"{report.n_written} files written, {report.n_kept} unchanged, {report.n_removed} removed."
     )

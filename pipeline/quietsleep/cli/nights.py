@@ -75,7 +75,7 @@ def nightly(
         open_study(study)
         from quietsleep.night.orchestration.schedule import keep_scheduled
 
-        keep_scheduled(study.resolve(), cron=every, workers=workers)
+        keep_scheduled(study.resolve(), cron=every, workers=workers, full=full)
 
 
 def _run_night(
@@ -85,8 +85,10 @@ def _run_night(
     from quietsleep.cli.as_json import of_night, print_json
     from quietsleep.night.closing import print_closing
     from quietsleep.night.orchestration.run import run_with_prefect
+    from quietsleep.store.processes import ended_at_once
 
-    report = run_with_prefect(study.path, workers=workers, full=full)
+    with ended_at_once():
+        report = run_with_prefect(study.path, workers=workers, full=full)
     if as_json:
         print_json("nightly", of_night(report))
     else:

@@ -17,7 +17,7 @@ from typing import Protocol, TypeVar
 from quietsleep.measure.plan import Job
 from quietsleep.measure.recording import crashed, measure_chunk
 from quietsleep.records import Measured
-from quietsleep.store.processes import new_processes
+from quietsleep.store.processes import end_processes, kill_processes, new_processes
 from quietsleep.study.study import Study
 
 Given = TypeVar("Given")
@@ -56,6 +56,7 @@ class MeasuringPool:
         self.workers = workers
         self._pool = new_processes(workers)
         self._turn = threading.Lock()
+        self._is_closed = False
 
     def measure(self, jobs: Sequence[Job]) -> list[Measured]:
         """Measure one chunk in a process of the pool; safe to call from several threads."""
@@ -64,6 +65,8 @@ class MeasuringPool:
             return pool.submit(measure_chunk, jobs).result(timeout=patience_s(jobs))
         except (BrokenExecutor, RuntimeError, FutureTimeout, CancelledError):
             # RuntimeError: another thread has replaced this pool in the meantime.
+            if self._is_closed:
+                raise
             self._replace(pool)
             return measure_apart(jobs)
 
@@ -86,18 +89,22 @@ class MeasuringPool:
         try:
             return future.result()
         except (BrokenExecutor, CancelledError):
+            if self._is_closed:
+                raise
             self._replace(pool)
             return work(item)
 
     def _replace(self, pool: ProcessPoolExecutor) -> None:
         with self._turn:
-            if self._pool is pool:
+            if self._pool is pool and not self._is_closed:
                 self._pool = new_processes(self.workers)
-                _kill(pool)
+                kill_processes(pool)
 
-    def close(self) -> None:
-        """End the processes."""
-        self._pool.shutdown(wait=True, cancel_futures=True)
+    def close(self, *, at_once: bool = False) -> None:
+        """End the processes; at once where nobody waits for what they still do."""
+        with self._turn:
+            self._is_closed = True
+        (kill_processes if at_once else end_processes)(self._pool)
 
 
 @contextmanager
@@ -106,8 +113,10 @@ def measuring_pool(workers: int) -> Iterator[MeasuringPool]:
     pool = MeasuringPool(workers)
     try:
         yield pool
-    finally:
-        pool.close()
+    except BaseException:
+        pool.close(at_once=True)
+        raise
+    pool.close()
 
 
 class OnThisMachine:
@@ -161,13 +170,6 @@ def in_process(study: Study, processes: int, notices: list[str]) -> Iterator[InP
     yield InProcess()
 
 
-def _kill(pool: ProcessPoolExecutor) -> None:
-    """End a pool whose process died or hangs; waiting for it could last for ever."""
-    for process in list((pool._processes or {}).values()):
-        process.kill()
-    pool.shutdown(wait=False, cancel_futures=True)
-
-
 def measure_apart(jobs: Sequence[Job]) -> list[Measured]:
     """Measure jobs in a process of their own, halving until what kills the process stands alone."""
     pool = new_processes(1)
@@ -178,7 +180,7 @@ def measure_apart(jobs: Sequence[Job]) -> list[Measured]:
     except FutureTimeout:
         end = "The measuring process did not end on this recording."
     finally:
-        _kill(pool)
+        kill_processes(pool)
     if len(jobs) == 1:
         return [crashed(jobs[0], end)]
     middle = len(jobs) // 2

@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from quietsleep.night.orchestration.embedded import is_alive, own_name
+from quietsleep.store.processes import is_alive, own_name
 
 LOOKED, AT_WORK, EVERY = "looked.json", "at_work.json", "every.json"
 

@@ -1,89 +1,167 @@
-"""Settings of the orchestrator for a study: embedded, quiet, no analytics, files in the study."""
+"""An orchestrator of its own for a night: embedded, quiet, closed to all others, in the study.
+
+Its server answers nobody but the night that started it (`server.py`), and ends with it.
+"""
 
 from __future__ import annotations
 
+import base64
 import os
-import signal
-from contextlib import suppress
+import secrets
+import socket
+import subprocess
+import sys
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
+from http.client import HTTPConnection, HTTPException
 from pathlib import Path
 
+LOOPBACK = "127.0.0.1"
+SECONDS_TO_START = 120.0
+SECONDS_TO_END = 5.0
+# Owner and group, as everything else of a study that is no page.
+CLOSED_TO_OTHERS = 0o750
+# An operator's own server, which all nights then use (docs/cluster.md).
+ADDRESS, KEY = "PREFECT_API_URL", "PREFECT_API_AUTH_STRING"
 
-def embed(work: Path) -> None:
-    """Keep the orchestrator inside the study's work folder; call before it is imported.
+
+class OrchestratorError(Exception):
+    """The embedded server did not start; a night is run without it."""
+
+
+@contextmanager
+def embedded(work: Path) -> Iterator[None]:
+    """Give the flows of a block an orchestrator; import what knows it only inside.
+
+    Where the environment names the server of an operator, that one is used and none is started.
+    """
+    settings = settings_in(work)
+    if os.environ.get(ADDRESS):
+        with _environment(settings):
+            yield
+        return
+    key = f"night:{secrets.token_urlsafe(32)}"
+    with _environment(settings), _server(work / "prefect", key) as address:
+        here = {ADDRESS: f"http://{address}/api", KEY: key, **_past_proxies()}
+        with _environment(here):
+            _use_environment()
+            _wait_for(address, key)
+            yield
+
+
+def settings_in(work: Path) -> dict[str, str]:
+    """Return the orchestrator's settings for a study, and make the folder that they name.
 
     Nothing is written to the home directory, nothing is sent anywhere, and its own result cache
-    stays off: what is measured is kept under content keys in the state. A server that a killed
-    night of this study has left running is ended.
+    stays off: what is measured is kept under content keys in the state. It never starts a server
+    by itself: that one would be open to everybody on the machine.
     """
     home = work / "prefect"
     home.mkdir(parents=True, exist_ok=True)
-    end_orphans(home)
-    os.environ[OWNER] = own_name()
-    os.environ.update(
-        PREFECT_HOME=str(home),
-        PREFECT_PROFILES_PATH=str(home / "profiles.toml"),
-        PREFECT_SERVER_ANALYTICS_ENABLED="false",
-        DO_NOT_TRACK="1",
-        PREFECT_RESULTS_PERSIST_BY_DEFAULT="false",
-        PREFECT_LOGGING_TO_API_ENABLED="false",
-        PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS="120",
-    )
-    os.environ.setdefault("PREFECT_LOGGING_LEVEL", "CRITICAL")
-    os.environ.setdefault("PREFECT_SERVER_LOGGING_LEVEL", "CRITICAL")
+    home.chmod(CLOSED_TO_OTHERS)
+    quiet = {
+        name: os.environ.get(name, "CRITICAL")
+        for name in ("PREFECT_LOGGING_LEVEL", "PREFECT_SERVER_LOGGING_LEVEL")
+    }
+    return quiet | {
+        "PREFECT_HOME": str(home),
+        "PREFECT_PROFILES_PATH": str(home / "profiles.toml"),
+        "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
+        "DO_NOT_TRACK": "1",
+        "PREFECT_RESULTS_PERSIST_BY_DEFAULT": "false",
+        "PREFECT_LOGGING_TO_API_ENABLED": "false",
+        "PREFECT_SERVER_ALLOW_EPHEMERAL_MODE": "false",
+    }
 
 
-OWNER = "QUIETSLEEP_OWNER"
-PROCESSES = Path("/proc")
+def credentials(key: str) -> str:
+    """Return what a request with this key says of who sends it."""
+    return f"Basic {base64.b64encode(key.encode()).decode()}"
 
 
-def own_name() -> str:
-    """Return a name of this process that no later process has: its number and when it began."""
-    return _name(os.getpid()) or str(os.getpid())
+@contextmanager
+def _server(home: Path, key: str) -> Iterator[str]:
+    """Run a server for the length of a block; yields its address.
 
-
-def end_orphans(home: Path) -> list[int]:
-    """End the servers of dead nights that keep their files in `home`; returns their numbers."""
-    ended = []
-    for process in _processes():
-        owner = _owner(process, home)
-        if owner and not is_alive(owner):
-            with suppress(OSError):
-                os.kill(process, signal.SIGTERM)
-                ended.append(process)
-    return ended
-
-
-def _processes() -> list[int]:
+    It is given a socket that is bound already, so that nobody can take the port in between and be
+    sent the key. The key goes through a pipe, and so stands in no list of processes and no file;
+    the end of the same pipe tells the server that the night is gone. What it prints goes to a file:
+    whoever reads the output of a night does not wait for a server.
+    """
+    log = os.open(home / "server.log", os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o640)
+    with socket.create_server((LOOPBACK, 0)) as listener:
+        address = f"{LOOPBACK}:{listener.getsockname()[1]}"
+        # No module of the folder that a night happens to be started in is to be imported.
+        program = [sys.executable, "-P", "-m", "quietsleep.night.orchestration.server"]
+        process = subprocess.Popen(
+            [*program, str(listener.fileno())],
+            stdin=subprocess.PIPE,
+            stdout=log,
+            stderr=log,
+            pass_fds=[listener.fileno()],
+            start_new_session=True,  # Ctrl-C is for the night, which ends its server
+        )
+        os.close(log)
+    assert process.stdin is not None
     try:
-        return [int(entry.name) for entry in PROCESSES.iterdir() if entry.name.isdigit()]
-    except OSError:
-        return []
+        process.stdin.write(f"{key}\n".encode())
+        process.stdin.flush()
+        yield address
+    finally:
+        _end(process)
 
 
-def _owner(process: int, home: Path) -> str | None:
-    """Return who started a process that works for this study; None for any other process."""
+def _end(process: subprocess.Popen[bytes]) -> None:
+    assert process.stdin is not None
+    with suppress(BrokenPipeError):  # it never started
+        process.stdin.close()
     try:
-        entries = (PROCESSES / str(process) / "environ").read_bytes().split(b"\0")
-    except OSError:
-        return None
-    held = dict(entry.partition(b"=")[::2] for entry in entries)
-    if held.get(b"PREFECT_HOME") != os.fsencode(home):
-        return None
-    return held.get(OWNER.encode(), b"").decode() or None
+        process.wait(timeout=SECONDS_TO_END)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()
 
 
-def is_alive(owner: str) -> bool:
-    """Say whether the process of a name that `own_name` gave is alive."""
-    number = owner.partition("-")[0]
-    return number.isdigit() and _name(int(number)) == owner
-
-
-def _name(process: int) -> str | None:
-    """Return number and start of a living process; None for one that is gone."""
+def _wait_for(address: str, key: str) -> None:
+    """Wait until the server answers; until it accepts, the request waits at its socket."""
+    connection = HTTPConnection(address, timeout=SECONDS_TO_START)
     try:
-        said = (PROCESSES / str(process) / "stat").read_text(encoding="utf-8", errors="replace")
-    except OSError:
-        return None
-    # The name of the program may hold anything; what follows its last bracket is fixed.
-    fields = said.rpartition(")")[2].split()
-    return None if fields[0] == "Z" else f"{process}-{fields[19]}"
+        connection.request("GET", "/api/health", headers={"Authorization": credentials(key)})
+        status = connection.getresponse().status
+    except (OSError, HTTPException) as error:
+        raise OrchestratorError(f"no answer from {address}: {error}") from error
+    finally:
+        connection.close()
+    if status != 200:
+        raise OrchestratorError(f"{address} answers {status}")
+
+
+def _past_proxies() -> dict[str, str]:
+    """Return settings by which requests to this machine, and the key in them, reach no proxy."""
+    held = os.environ.get("no_proxy", os.environ.get("NO_PROXY", ""))
+    past = ",".join(filter(None, (held, LOOPBACK)))
+    return {"no_proxy": past, "NO_PROXY": past}
+
+
+def _use_environment() -> None:
+    """Have the orchestrator go by the environment of now, also in the second night of a process.
+
+    It is imported here, while its server starts.
+    """
+    from prefect.context import refresh_global_settings_context
+
+    refresh_global_settings_context()
+
+
+@contextmanager
+def _environment(said: Mapping[str, str]) -> Iterator[None]:
+    before = {name: os.environ.get(name) for name in said}
+    os.environ.update(said)
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value

@@ -1,12 +1,13 @@
 """The nightly flow: the stages of `night.stages` in their order, one task an item of a stage.
 
-Import this module only after `embedded.embed`. Tasks are given ids, never frames. What a night was
-is read from the ledger, never from the states of tasks. The flow that judges stored measures again
-runs the same plain functions as the command line.
+Import this module only inside `embedded.embedded`. Tasks are given ids, never frames. What a night
+was is read from the ledger, never from the states of tasks. The flow that judges stored measures
+again runs the same plain functions as the command line.
 """
 
 from __future__ import annotations
 
+import os
 import sys
 from functools import partial
 from pathlib import Path
@@ -43,6 +44,8 @@ def run_item(night: str, stage: str, number: int) -> None:
     open_nights.AT_WORK[night].run(number)
 
 
+# The study whose nights a server may ask this machine for.
+STUDY_VARIABLE = "QUIETSLEEP_STUDY"
 # Threads only hand chunks to our own processes, so a few more than cores keep all cores busy.
 THREADS: TaskRunner[Any] = ThreadPoolTaskRunner(max_workers=8)
 # To the workers of a cluster, which may be many.
@@ -52,12 +55,30 @@ MORE_THREADS: TaskRunner[Any] = ThreadPoolTaskRunner(max_workers=MOST_THREADS)
 @flow(name="night", task_runner=THREADS, persist_result=False)
 def nightly(study_path: str, workers: int | None = None, full: bool = False) -> NightReport:
     """Run one night of the study in a folder and return its report."""
-    with open_nights.night_of(Path(study_path), full=full) as night:
+    with open_nights.night_of(_allowed(study_path), full=full) as night:
         if is_idle(night):
             return _told(end_idle(night))
         with NightProgress() as progress:
             run = partial(_run_as_tasks, progress=progress)
             return _told(run_open_night(night, run, workers=workers, pool=pool_of))
+
+
+def _allowed(study_path: str) -> Path:
+    """Return the folder of a study; to a server, only the one that this machine names.
+
+    Whoever reaches an operator's server may ask a deployment for any folder.
+    """
+    path, own = Path(study_path), os.environ.get(STUDY_VARIABLE, "")
+    if deployment.id and not (own and path.resolve() == Path(own).resolve()):
+        raise StudyRefused(
+            f"A server asks for the study in {path}, which {STUDY_VARIABLE} in the environment of "
+            "this process does not name: nothing is run. Set it to the folder of the study."
+        )
+    return path
+
+
+class StudyRefused(QuietsleepError):
+    """A server asked for a study that this machine does not run; the message names the variable."""
 
 
 class RedNight(QuietsleepError):
@@ -148,4 +169,4 @@ class NightProgress:
 @flow(name="rejudge", persist_result=False)
 def rejudge(study_path: str) -> Rejudged:
     """Judge again what was measured, by the rules, waivers and decisions of now."""
-    return rejudge_study(Path(study_path))
+    return rejudge_study(_allowed(study_path))

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from quietsleep.errors import QuietsleepError, environment_error
 from quietsleep.night.night import NightReport, is_idle, open_night
-from quietsleep.night.orchestration.embedded import embed
+from quietsleep.night.orchestration.embedded import embedded
 from quietsleep.night.orchestration.open_nights import offered
 from quietsleep.night.stages import check_study, end_idle, run_here, run_open_night
 
@@ -23,8 +23,7 @@ def run_with_prefect(study_path: Path, *, workers: int | None, full: bool) -> Ni
             return end_idle(night)
         check_study(night.study)
         try:
-            with offered(night):
-                embed(night.study.work_path)
+            with offered(night), embedded(night.study.work_path):
                 from quietsleep.night.orchestration.nightly import flow_of
 
                 return flow_of(night.study)(str(study_path), workers=workers, full=full)
