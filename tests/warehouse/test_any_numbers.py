@@ -39,8 +39,8 @@ from quietsleep.warehouse.statistics import (
     share_interval,
 )
 from quietsleep.warehouse.unit_slips import unit_slips_frame
+from tests.warehouse.planted import connect
 from tests.warehouse.test_repeatability import trials_of
-from tests.warehouse.test_standing import connect
 
 SOME = settings(max_examples=20, deadline=None)
 # Each of these makes a database.
@@ -161,8 +161,8 @@ def test_of_any_study(groups: list[list[float]], lengths: list[float]) -> None:
 def test_of_any_pairs(
     pairs: list[tuple[float, float]], room: float, unit: str, conditions: str | None
 ) -> None:
-    key = [{"centre": "larch", "session": f"s{n}", "technique": "tidal", "outcome": OUTCOME}
-           for n in range(len(pairs))]  # fmt: skip
+    shared: dict[str, Any] = {"centre": "larch", "technique": "tidal", "outcome": OUTCOME}
+    key = [shared | {"session": f"s{n}"} for n in range(len(pairs))]
     reported = pd.DataFrame(
         [k | {"value": a, "unit": unit, "conditions": conditions}
          for k, (a, _) in zip(key, pairs, strict=True)],

@@ -141,7 +141,9 @@ def run_query(
             batches.append(batch)
             held += 2 * batch.nbytes  # once more as a frame
             clock.refuse(held)
-        return connection.from_arrow(pa.Table.from_batches(batches, reader.schema)).df()
+        rows = pa.Table.from_batches(batches, reader.schema)
+        frame: pd.DataFrame = connection.from_arrow(rows).df()
+        return frame
 
 
 def query_rows(
