@@ -34,6 +34,7 @@ from benchmarks.large_study import write_large_study
 from benchmarks.speed_recording import measure_speed
 from benchmarks.speed_table import Figure, in_markdown, seconds_of, show
 from benchmarks.watching import measuring_of, watched_night
+from quietsleep.contract.sql import literal
 from quietsleep.simulation.centres import write_demo_study
 from quietsleep.simulation.exports import relist
 from quietsleep.warehouse.current import night_facts
@@ -242,7 +243,7 @@ def _part(large: Path, name: str, files: list[str], times: int) -> Part:
         query = f"SELECT * EXCLUDE k REPLACE ({named}) FROM {source}, range({times}) AS r(k)"
     path = large / f"{name}.parquet"
     with duckdb.connect() as connection:
-        connection.execute(f"COPY ({query}) TO '{path}' (FORMAT parquet)", [files])
+        connection.execute(f"COPY ({query}) TO {literal(str(path))} (FORMAT parquet)", [files])
         n_rows = connection.execute("SELECT count(*) FROM read_parquet(?)", [str(path)]).fetchone()
     return Part(path.name, name, n_rows[0] if n_rows else 0, "", "", path.stat().st_size)
 

@@ -37,11 +37,16 @@ class WarehouseError(QuietsleepError):
     """The warehouse cannot be read or written as asked; the message is a sentence for a person."""
 
 
+NO_MEMORY = (
+    "The machine has too little memory for this step: end other programs, or measure in fewer "
+    "processes with --workers. The next night goes on from here."
+)
 NO_SPACE = "The disk is full: free some space. The next night goes on from here."
 # Numbers of the operating system, and how a database says the same.
 _BY_ERRNO = {
     errno.ENOSPC: NO_SPACE,
     errno.EDQUOT: NO_SPACE,
+    errno.ENOMEM: NO_MEMORY,
     errno.EROFS: "{place} may only be read: make the study's folder writable.",
     errno.EACCES: "{place} may not be opened: permission denied.",
     errno.EPERM: "{place} may not be changed: permission denied.",
@@ -50,6 +55,10 @@ _BY_ERRNO = {
 _BY_WORDS = (
     ("no space left", NO_SPACE),
     ("disk quota", NO_SPACE),
+    ("out of memory", NO_MEMORY),
+    ("failed to allocate", NO_MEMORY),
+    ("could not allocate", NO_MEMORY),
+    ("cannot allocate memory", NO_MEMORY),
     ("could not set lock", "The state of the study is open in another program: close it."),
     ("permission denied", "A file of the study may not be opened: permission denied."),
     ("read-only file system", "The study lies where it may only be read: make it writable."),
@@ -60,7 +69,7 @@ _DAMAGE = ("corrupt", "could not read enough bytes", "not a valid", "invalidated
 def environment_error(error: BaseException) -> str | None:
     """Return a sentence for what the machine put in the way; None for any other error."""
     if isinstance(error, MemoryError):
-        return "The machine has too little memory for this step."
+        return NO_MEMORY
     if _is_of_database(error):
         said = str(error).lower()
         known = next((words for sign, words in _BY_WORDS if sign in said), None)

@@ -24,6 +24,7 @@ import pytest
 
 from quietsleep import contract
 from quietsleep.contract.schemas import arrow_schema, dictionary_rows
+from quietsleep.contract.sql import literal
 from quietsleep.errors import WarehouseError
 from quietsleep.store import tables
 from quietsleep.store.tables import split_by_centre
@@ -389,7 +390,7 @@ def test_what_is_stored_of_a_view_is_what_it_says(published: Path) -> None:
     """A night never changes, so views are laid out once; their definitions must give the same."""
     folder = current_night(published)
     with open_current(published) as connection, duckdb.connect() as fresh:
-        fresh.execute(f"ATTACH '{folder / 'study.duckdb'}' AS night (READ_ONLY)")
+        fresh.execute(f"ATTACH {literal(str(folder / 'study.duckdb'))} AS night (READ_ONLY)")
         for name in WAREHOUSE_TABLES:
             fresh.execute(f'CREATE VIEW "{name}" AS SELECT * FROM night.main."{name}"')
         fresh.execute((folder / "views.sql").read_text())

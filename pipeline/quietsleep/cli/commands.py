@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from quietsleep.errors import PROBLEMS_FOUND, RED_NIGHT, QuietsleepError
+from quietsleep.errors import PROBLEMS_FOUND, QuietsleepError
 
 if TYPE_CHECKING:
     from starlette.types import ASGIApp
@@ -158,22 +158,26 @@ def sql(
         str, typer.Argument(help="One SQL statement; the warehouse is opened read-only.")
     ],
     study: StudyOption = None,
+    *,
     csv: Annotated[bool, typer.Option("--csv", help="Print as csv.")] = False,
+    seconds: Annotated[float, typer.Option(help="It may take so long.", min=0.01)] = 300.0,
+    memory_gb: Annotated[float, typer.Option(help="It may take so much memory.", min=0.01)] = 2.0,
     as_json: AsJson = False,
 ) -> None:
     """Ask the published warehouse in SQL; nothing can be written."""
     from quietsleep.cli.as_json import of_rows, print_json
     from quietsleep.cli.terminal import print_rows
-    from quietsleep.warehouse.database import query_rows, run_query
+    from quietsleep.warehouse.database import QueryLimits, query_rows, run_query
     from quietsleep.warehouse.integrity import open_as_published
 
+    limits = QueryLimits(memory_gb=memory_gb, seconds=seconds)
     if csv and as_json:
         raise QuietsleepError("One form at a time: --csv or --json.")
-    with open_as_published(open_study(study).path) as warehouse:
+    with open_as_published(open_study(study).path, limits) as warehouse:
         if as_json:
-            print_json("sql", of_rows(query_rows(warehouse, statement)))
+            print_json("sql", of_rows(query_rows(warehouse, statement, limits)))
         else:
-            print_rows(run_query(warehouse, statement), as_csv=csv)
+            print_rows(run_query(warehouse, statement, limits), as_csv=csv)
 
 
 def rejudge(study: StudyArgument) -> None:
@@ -188,8 +192,8 @@ def rejudge(study: StudyArgument) -> None:
     with ended_at_once():
         rejudged = rejudge_study(open_study(study).path)
     print_rejudged(rejudged)
-    if rejudged.report.state == "red":
-        raise typer.Exit(RED_NIGHT)
+    if rejudged.report.exit_code:
+        raise typer.Exit(rejudged.report.exit_code)
 
 
 def review(

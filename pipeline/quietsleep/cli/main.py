@@ -13,6 +13,7 @@ from typer.core import TyperGroup
 
 from quietsleep.cli import begin, commands, device, nights, proofs, releasing, serving
 from quietsleep.errors import CANNOT_START, ENVIRONMENT, QuietsleepError, environment_error
+from quietsleep.study.closed import closed_to_others
 
 # Each with the words of its example.
 COMMANDS = (
@@ -68,7 +69,8 @@ class Commands(TyperGroup):
     def invoke(self, ctx: Any) -> Any:
         """Run the command that was asked for."""
         try:
-            return super().invoke(ctx)
+            with closed_to_others():
+                return super().invoke(ctx)
         except QuietsleepError as error:
             raise _stop(str(error), error.exit_code) from error
         except Exception as error:

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from quietsleep.cli.commands import AsJson, StudyArgument, open_study
-from quietsleep.errors import NIGHT_MISSED, RED_NIGHT, QuietsleepError
+from quietsleep.errors import NIGHT_MISSED, QuietsleepError
 
 
 def demo(
@@ -93,8 +93,8 @@ def _run_night(
         print_json("nightly", of_night(report))
     else:
         print_closing(report)
-    if report.state == "red":
-        raise typer.Exit(RED_NIGHT)
+    if report.exit_code:
+        raise typer.Exit(report.exit_code)
 
 
 def _run_dry(path: Path, *, workers: int | None, full: bool, as_json: bool) -> None:
@@ -108,8 +108,8 @@ def _run_dry(path: Path, *, workers: int | None, full: bool, as_json: bool) -> N
         print_json("nightly --dry-run", of_dry_run(dry))
     else:
         print_dry_run(dry)
-    if dry.report.state == "red":
-        raise typer.Exit(RED_NIGHT)
+    if dry.report.exit_code:
+        raise typer.Exit(dry.report.exit_code)
 
 
 def _write_timer(path: Path, *, every: str | None, out: Path | None) -> None:

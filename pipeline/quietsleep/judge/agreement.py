@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from quietsleep.contract import OUTCOMES, ContractError
 from quietsleep.contract.units import factor
 from quietsleep.judge.guard import Guard, apart, unguarded
-from quietsleep.judge.numbers import quotient, usable_or_nan
+from quietsleep.judge.numbers import usable_or_nan
 from quietsleep.signals.gas import btps_factor
 
 if TYPE_CHECKING:
@@ -98,7 +98,7 @@ def _compare(row: dict[str, Any], tolerance_pct: float) -> dict[str, Any]:
         "reported_converted": converted,
         "central_value": central,
         "difference": difference,
-        "difference_pct": quotient(100.0 * difference, central),
+        "difference_pct": 100.0 * difference / central if central else float("nan"),
         "suspected_cause": (
             suspected_cause(converted, central, unit, room=room, tolerance_pct=tolerance_pct)
             if can_convert
@@ -138,9 +138,10 @@ def convert(
     if from_unit is None:
         return float("nan")
     try:
-        converted = usable_or_nan(value * factor(from_unit, to_unit))
+        converted = value * factor(from_unit, to_unit)
     except ContractError:
         return float("nan")
+    converted = usable_or_nan(converted)
     humidity_pct = {"ATPS": SATURATED_PCT, "ATPD": DRY_PCT}.get(conditions or "")
     exponent = exponents(to_unit)["volume"]
     if humidity_pct is None or exponent == 0:

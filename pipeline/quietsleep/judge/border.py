@@ -145,6 +145,7 @@ def problems_of_night(
     `loose` are rows of what is no problem of what a delivery brought.
     """
     rows = state.frame("SELECT * FROM problems ORDER BY night, centre, delivery, where_found")
+    rows = _since_it_came(rows, deliveries)
     keys = pd.concat([roster.recordings["content_key"], roster.checks["content_key"]])
     standing = deliveries.loc[deliveries["state"] != "superseded", OF_DELIVERY]
     of_delivery = rows[rows["content_key"].isna()].merge(standing, on=OF_DELIVERY)
@@ -154,6 +155,18 @@ def problems_of_night(
     found = pd.concat([f for f in (of_delivery, of_signal, of_none) if len(f)] or [rows.iloc[:0]])
     found = found.reindex(columns=rows.columns).rename(columns=NAMES).reset_index(drop=True)
     return found.assign(problem=found.groupby("night", sort=False).cumcount() + 1)
+
+
+def _since_it_came(problems: pd.DataFrame, deliveries: pd.DataFrame) -> pd.DataFrame:
+    """Put the night in which its delivery came into each problem, in that order.
+
+    The register knows it; the state, which may be lost, knows only when it was read last.
+    """
+    came = deliveries.set_index(OF_DELIVERY)["first_night"].dropna().to_dict()
+    keys = zip(problems["centre"], problems["delivery"], problems["night"], strict=True)
+    nights = pd.Series([came.get((c, d), n) for c, d, n in keys], problems.index, dtype="object")
+    order = ["night", *OF_DELIVERY, "where_found"]
+    return problems.assign(night=nights).sort_values(order, kind="stable", ignore_index=True)
 
 
 def _still_said(problems: pd.DataFrame, roster: Roster) -> pd.Series[bool]:

@@ -22,7 +22,7 @@ from quietsleep.contract.reference import (
     Transform,
 )
 from quietsleep.judge.guard import Guard, apart, unguarded
-from quietsleep.judge.numbers import quotient, usable_or_nan
+from quietsleep.judge.numbers import usable_or_nan
 from quietsleep.study.study import Study
 
 GROWTH = ("weight_z", "length_z", "weight_for_length_z")
@@ -336,7 +336,8 @@ def _scored(
     reference: Reference, equation: LinearEquation | LmsTable, value: float, subject: Subject
 ) -> Score:
     scored = partial(Score, equation=reference.key)
-    percent = quotient(100.0 * value, predict(equation, subject.values()))
+    predicted = predict(equation, subject.values())
+    percent = 100.0 * value / predicted if predicted else math.nan
     if isinstance(equation, LmsTable):
         if value <= 0:
             return scored(why=f"A value of 0 or less has no z-score by {reference.key}.")

@@ -26,6 +26,7 @@ import pandas as pd
 from quietsleep import contract
 from quietsleep.contract.model import Table
 from quietsleep.data import data_folder
+from quietsleep.errors import QuietsleepError
 from quietsleep.judge.rules import judge, status_of_items
 from quietsleep.study.register_witness import forget
 from quietsleep.study.review_log import Review, write_review
@@ -33,6 +34,18 @@ from quietsleep.study.study import load_study
 from quietsleep.warehouse.described import warehouse_contract
 from quietsleep.warehouse.publish import read_table
 from quietsleep.warehouse.registered import open_register
+
+
+class KnownAnswersFailed(QuietsleepError):
+    """The study with known answers could not be run whole; the message says where it failed.
+
+    `machine_failed` says that the machine stood in the way, not a mistake of ours.
+    """
+
+    def __init__(self, said: str, machine_failed: bool = False) -> None:
+        super().__init__(said)
+        self.machine_failed = machine_failed
+
 
 FOLDER = data_folder("demo_centres") / "known_answers"
 # What is in the folder besides the study itself.

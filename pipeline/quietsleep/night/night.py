@@ -17,7 +17,7 @@ from time import monotonic
 import pandas as pd
 
 from quietsleep import contract
-from quietsleep.errors import WarehouseError, in_words
+from quietsleep.errors import ENVIRONMENT, RED_NIGHT, WarehouseError, environment_error, in_words
 from quietsleep.intake.find import DeliveryInventory, take_inventory
 from quietsleep.intake.renamed import follow_renames
 from quietsleep.judge.expected import day_of
@@ -26,9 +26,12 @@ from quietsleep.judge.study import JudgedStudy
 from quietsleep.measure.fingerprint import code_fingerprint, program_fingerprint
 from quietsleep.night.looks import at_work
 from quietsleep.night.verdict import NightState, NightVerdict, verdict_of_night
+from quietsleep.store.engine import sweep_spills
 from quietsleep.store.state import State
+from quietsleep.study.closed import close_study, closed_to_others
 from quietsleep.study.history import History, history_of
 from quietsleep.study.register import Kind, Register
+from quietsleep.study.register_key import key_path_of
 from quietsleep.study.storage import check_installed
 from quietsleep.study.study import Study, load_study, remember_centres
 from quietsleep.warehouse.current import current_night, night_facts, nights_folder
@@ -67,6 +70,7 @@ class Night:
     failures: list[str] = field(default_factory=list)
     spans: dict[str, tuple[float, float]] = field(default_factory=dict)
     n_measured: int = 0
+    machine_failed: bool = False
     began: float = field(default_factory=monotonic)
     _history: History = field(default_factory=History)
 
@@ -82,6 +86,7 @@ class Night:
             yield
         except Exception as error:
             self.failures.append(f"{word} failed: {in_words(error)}")
+            self.machine_failed |= environment_error(error) is not None
             LOG.exception("%s failed", word)
 
     def note(self, failures: Mapping[str, str]) -> None:
@@ -105,6 +110,7 @@ class Night:
         """Forget what a first try came to, so that the night can be run anew in the same lock."""
         self.name = _next_name(self.study, self.state)
         self.failures.clear()
+        self.machine_failed = False
         self.spans.clear()
         self.n_measured = 0
         self.queries = None
@@ -116,7 +122,10 @@ class Night:
 
 @dataclass(frozen=True, slots=True)
 class NightReport:
-    """How a night ended, in numbers and sentences; `spans` says from when to when a stage ran."""
+    """How a night ended, in numbers and sentences; `spans` says from when to when a stage ran.
+
+    `machine_failed` says that the machine stood in the way of a stage: a full disk, no memory.
+    """
 
     night: str
     state: NightState
@@ -131,6 +140,14 @@ class NightReport:
     n_problems: int
     seconds: float
     spans: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    machine_failed: bool = False
+
+    @property
+    def exit_code(self) -> int:
+        """The code that a command ends with: of the machine's faults, of any other red night."""
+        if self.state != "red":
+            return 0
+        return ENVIRONMENT if self.machine_failed else RED_NIGHT
 
 
 @contextmanager
@@ -149,7 +166,13 @@ def open_night(
     """
     study = study or load_study(study_path)
     check_installed(study.storage)
-    with State(study.work_path) as state:
+    with closed_to_others(), State(study.work_path) as state:
+        close_study(
+            study.path,
+            study.work_path,
+            key_path_of(study.path, study.name, study.register_key),
+        )
+        sweep_spills(study.work_path, study.path / "warehouse" / "releases")
         register = open_register(study, also=state.register_heads())
         name, now = _next_name(study, state), at or datetime.now(UTC)
         remember_centres(study)
@@ -380,6 +403,7 @@ def _report(
         n_problems=night.state.value("SELECT count(*) FROM problems"),
         seconds=monotonic() - night.began,
         spans=dict(night.spans),
+        machine_failed=night.machine_failed,
     )
 
 

@@ -20,7 +20,6 @@ from typing import Any
 import pandas as pd
 
 from quietsleep import contract
-from quietsleep.errors import QuietsleepError
 from quietsleep.intake.find import CLOSED
 from quietsleep.intake.ingest import FrontDoor
 from quietsleep.intake.store import Address
@@ -38,7 +37,13 @@ from quietsleep.measure.plan import Job, Plan, chunks_of, plan_checks, plan_reco
 from quietsleep.measure.pool import OnThisMachine, Pool, measuring_pool
 from quietsleep.measure.roster import Roster, read_roster
 from quietsleep.night.deliveries import tell_deliveries
-from quietsleep.night.known_answers import in_short, known_answers, moved, told
+from quietsleep.night.known_answers import (
+    KnownAnswersFailed,
+    in_short,
+    known_answers,
+    moved,
+    told,
+)
 from quietsleep.night.night import (
     LOG,
     Night,
@@ -62,11 +67,6 @@ from quietsleep.warehouse.current import current_night, night_facts
 from quietsleep.warehouse.publish import NightFacts, TakenOut, publish, publish_again, read_table
 from quietsleep.warehouse.tables import study_tables
 from quietsleep.warehouse.upload import upload
-
-
-class KnownAnswersFailed(QuietsleepError):
-    """The study with known answers could not be run whole; the message says where it failed."""
-
 
 # Opens what measures, given the study, a number of processes of this machine, and where to say
 # what a person has to know of it.
@@ -392,6 +392,7 @@ def _publish(night: Night, pool: Pool, judged: JudgedStudy) -> Path | None:
         answers = known_answers(partial(publish_aside, pool), aside)
     except KnownAnswersFailed as error:
         night.failures.append(f"Nothing is published: of the study with known answers {error}")
+        night.machine_failed |= error.machine_failed
         return None
     if wrong := moved(answers):
         for sentence in wrong:
@@ -412,7 +413,7 @@ def publish_aside(pool: Pool, study_path: Path, *, study: Study | None = None) -
         plainly = partial(_publish_tables, night, answers=())
         result = walk(stages_aside(night, OnThisMachine(pool), plainly), run_here)
         if night.failures or result.folder is None:
-            raise KnownAnswersFailed(" ".join(night.failures))
+            raise KnownAnswersFailed(" ".join(night.failures), night.machine_failed)
         return result.folder
 
 

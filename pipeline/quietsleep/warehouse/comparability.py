@@ -238,7 +238,7 @@ def between_share_interval(groups: list[FloatArray]) -> tuple[float, float]:
     between, within, mean_size = mean_squares(groups)
     bounds = []
     for probability in (0.975, 0.025):
-        ratio = quotient(between, within * float(stats.f.ppf(probability, k - 1, n - k)))
+        ratio = quotient(quotient(between, within), float(stats.f.ppf(probability, k - 1, n - k)))
         share = quotient(ratio - 1, ratio - 1 + mean_size)
         bounds.append(max(share, 0.0) if isfinite(share) else share)
     return bounds[0], bounds[1]

@@ -17,8 +17,6 @@ from typing import Any
 from quietsleep.errors import WarehouseError
 
 FEWEST_NIGHTS_KEPT = 7
-# A night holds days from which dates of birth follow: for owner and group only.
-FOLDER_MODE, FILE_MODE = 0o750, 0o640
 
 
 def nights_folder(study_path: Path) -> Path:
@@ -100,13 +98,6 @@ def remove_old_nights(
     for folder in nights_folder(study_path).iterdir():
         if kept and folder.resolve() not in kept:
             shutil.rmtree(folder)
-
-
-def close_to_others(top: Path) -> None:
-    """Let nobody but owner and group read a folder and what is in it."""
-    top.chmod(FOLDER_MODE)
-    for path in top.rglob("*"):
-        path.chmod(FOLDER_MODE if path.is_dir() else FILE_MODE)
 
 
 def sha256_of(path: Path) -> str:

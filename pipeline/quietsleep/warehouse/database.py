@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import threading
+from collections.abc import Iterator, Sequence
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -48,6 +50,9 @@ def write_database(
             ) from None
 
 
+ROWS_AT_ONCE = 65_536
+# Of an answer in Python, by a generous guess.
+BYTES_A_VALUE = 80
 HARDENED = {
     "enable_external_access": "false",
     "autoload_known_extensions": "false",
@@ -57,10 +62,38 @@ HARDENED = {
 }
 
 
-def open_night(night_path: Path) -> duckdb.DuckDBPyConnection:
+@dataclass(frozen=True, slots=True)
+class QueryLimits:
+    """What one query of a person may take: memory in GB, and seconds."""
+
+    memory_gb: float = 2.0
+    seconds: float = 300.0
+
+    def config(self) -> dict[str, str]:
+        """Return the settings of a connection; without a folder for it nothing goes to disk."""
+        return {"memory_limit": f"{self.memory_gb * 1e9:.0f}B", "temp_directory": ""}
+
+    @property
+    def too_large(self) -> str:
+        """The sentence where memory does not do."""
+        return (
+            f"This query needs more than {self.memory_gb:g} GB of memory and was ended. Ask for "
+            "fewer rows or columns, or give it more with --memory-gb."
+        )
+
+    @property
+    def too_slow(self) -> str:
+        """The sentence where time does not do."""
+        return (
+            f"This query took longer than {self.seconds:g} s and was ended. Ask for less, or give "
+            "it more with --seconds."
+        )
+
+
+def open_night(night_path: Path, limits: QueryLimits | None = None) -> duckdb.DuckDBPyConnection:
     """Open the database of one night or release; it can be read and nothing else.
 
-    WarehouseError where there is none.
+    WarehouseError where there is none. With `limits` it takes no more memory than they say.
 
     Views count months and days in UTC, so they say the same whatever the client's time zone.
     """
@@ -69,7 +102,8 @@ def open_night(night_path: Path) -> duckdb.DuckDBPyConnection:
     database = night_path / "study.duckdb"
     if not database.exists():
         raise WarehouseError(f"{night_path} holds no study.duckdb: it is no night and no release.")
-    return duckdb.connect(database, read_only=True, config=dict(HARDENED))
+    config = HARDENED | (limits.config() if limits else {})
+    return duckdb.connect(database, read_only=True, config=dict(config))
 
 
 def open_current(study_path: Path) -> duckdb.DuckDBPyConnection:
@@ -89,24 +123,78 @@ class QueryError(QuietsleepError):
     """A query that the warehouse does not answer; the message says why."""
 
 
-def run_query(connection: duckdb.DuckDBPyConnection, sql: str) -> pd.DataFrame:
+def run_query(
+    connection: duckdb.DuckDBPyConnection, sql: str, limits: QueryLimits | None = None
+) -> pd.DataFrame:
     """Answer one query; QueryError with the database's own words when it cannot be answered."""
-    import duckdb
+    import pyarrow as pa
 
-    try:
-        answer = connection.execute(sql)
-        return answer.df() if answer.description else connection.sql("SELECT 1 WHERE false").df()
-    except duckdb.Error as error:
-        raise QueryError(f"The warehouse does not answer this query. {error}") from None
+    limits = limits or QueryLimits()
+    with _within(connection, limits) as clock:
+        answer = connection.sql(sql)
+        if answer is None:
+            return connection.sql("SELECT 1 WHERE false").df()
+        # What the database hands over is no memory of its own any more, and is counted here.
+        batches, held = [], 0
+        reader = answer.to_arrow_reader(ROWS_AT_ONCE)
+        for batch in reader:
+            batches.append(batch)
+            held += 2 * batch.nbytes  # once more as a frame
+            clock.refuse(held)
+        rows = pa.Table.from_batches(batches, reader.schema)
+        frame: pd.DataFrame = connection.from_arrow(rows).df()
+        return frame
 
 
-def query_rows(connection: duckdb.DuckDBPyConnection, sql: str) -> QueryRows:
+def query_rows(
+    connection: duckdb.DuckDBPyConnection, sql: str, limits: QueryLimits | None = None
+) -> QueryRows:
     """Answer one query with the values as they are stored: a whole number stays one beside NULL."""
-    import duckdb
-
-    try:
+    limits = limits or QueryLimits()
+    with _within(connection, limits) as clock:
         answer = connection.execute(sql)
         columns = tuple((str(c[0]), str(c[1])) for c in answer.description or ())
-        return QueryRows(columns, answer.fetchall() if columns else [])
+        rows: list[tuple[Any, ...]] = []
+        while columns and (more := answer.fetchmany(ROWS_AT_ONCE)):
+            rows += more
+            clock.refuse(len(rows) * len(columns) * BYTES_A_VALUE)
+        return QueryRows(columns, rows)
+
+
+class _Clock:
+    """Ends a query when its time is over, and refuses an answer that is too large."""
+
+    def __init__(self, connection: duckdb.DuckDBPyConnection, limits: QueryLimits) -> None:
+        self.limits, self.is_over = limits, False
+        self._connection = connection
+        self.timer = threading.Timer(limits.seconds, self._end)
+        self.timer.daemon = True
+
+    def _end(self) -> None:
+        self.is_over = True
+        self._connection.interrupt()
+
+    def refuse(self, n_bytes: int) -> None:
+        """Raise QueryError where the time is over, or so many bytes are too many."""
+        if self.is_over:
+            raise QueryError(self.limits.too_slow)
+        if n_bytes > self.limits.memory_gb * 1e9:
+            raise QueryError(self.limits.too_large)
+
+
+@contextmanager
+def _within(connection: duckdb.DuckDBPyConnection, limits: QueryLimits) -> Iterator[_Clock]:
+    import duckdb
+
+    clock = _Clock(connection, limits)
+    clock.timer.start()
+    try:
+        yield clock
+    except (duckdb.OutOfMemoryException, MemoryError):
+        raise QueryError(limits.too_large) from None
     except duckdb.Error as error:
+        if clock.is_over:
+            raise QueryError(limits.too_slow) from None
         raise QueryError(f"The warehouse does not answer this query. {error}") from None
+    finally:
+        clock.timer.cancel()

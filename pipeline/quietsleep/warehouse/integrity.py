@@ -21,7 +21,7 @@ from quietsleep.store.tables import ROWS_A_BATCH
 from quietsleep.study.register import Register
 from quietsleep.warehouse.contents import ContentsDigest
 from quietsleep.warehouse.current import current_night, night_facts, sha256_of
-from quietsleep.warehouse.database import open_night
+from quietsleep.warehouse.database import QueryLimits, open_night
 from quietsleep.warehouse.registered import facts_digest, facts_said
 from quietsleep.warehouse.stamps import are_kept, keep_stamps
 
@@ -201,7 +201,9 @@ def _facts_digest(night: Path) -> str:
         return ""
 
 
-def open_as_published(study_path: Path) -> duckdb.DuckDBPyConnection:
+def open_as_published(
+    study_path: Path, limits: QueryLimits | None = None
+) -> duckdb.DuckDBPyConnection:
     """Resolve `current` once and open that night; WarehouseError where its database was changed.
 
     Sizes and times are looked at; where they are others, every byte of the database is read.
@@ -216,7 +218,7 @@ def open_as_published(study_path: Path) -> duckdb.DuckDBPyConnection:
                 f"{' and '.join(wrong)} of night {night.name} was changed since it was published, "
                 "so it answers nothing. Run 'quietsleep doctor STUDY'."
             )
-    return open_night(night)
+    return open_night(night, limits)
 
 
 def _is_database_published(night: Path) -> bool:

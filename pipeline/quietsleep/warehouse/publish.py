@@ -27,13 +27,12 @@ from quietsleep.store.tables import (
     show_files,
     to_arrow,
 )
+from quietsleep.study.closed import FOLDER_MODE, close_to_others
 from quietsleep.warehouse.briefing import BEHIND, briefing_frame
 from quietsleep.warehouse.briefing import TABLE as BRIEFING
 from quietsleep.warehouse.changes import CHANGES_TABLE, changes_since
 from quietsleep.warehouse.current import (
     FEWEST_NIGHTS_KEPT,
-    FOLDER_MODE,
-    close_to_others,
     nights_folder,
     point_at,
     published_nights,

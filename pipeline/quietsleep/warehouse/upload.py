@@ -20,9 +20,9 @@ from typing import Any
 
 from quietsleep.errors import WarehouseError
 from quietsleep.intake.store import Address
+from quietsleep.study.closed import close_to_others
 from quietsleep.warehouse.current import (
     FEWEST_NIGHTS_KEPT,
-    close_to_others,
     night_facts,
     published_nights,
     sha256_of,
@@ -111,9 +111,11 @@ def _lying(address: Address) -> dict[str, dict[str, int]]:
 
 def _pointed(address: Address) -> str:
     try:
-        name = (address / CURRENT).read(1000).decode("ascii", "replace").strip()
+        said = (address / CURRENT).read(MOST_LIST_BYTES).decode("ascii", "replace")
     except FileNotFoundError:
         return ""
+    # Nothing but a name: what is longer was not written by an upload.
+    name = said.removesuffix("\n")
     return name if NIGHT_NAME.fullmatch(name) else ""
 
 
@@ -218,14 +220,21 @@ def fetch(address: Address, folder: Path) -> Path:
     """Copy the current night at an address to `folder/<night>`, whole or not at all.
 
     `current` is resolved once, and every file is compared with its digest; `folder/current` then
-    leads to the night. Raises OSError and WarehouseError.
+    leads to the night. What lies in the folder and is no copy of a night stays: WarehouseError
+    says what is in the way. Raises OSError too.
     """
     night = _pointed(address)
     if not night:
         raise WarehouseError(f"There is no published night at {address}.")
     files, final = _list_there(address, night), folder / night
+    pointer = folder / CURRENT
+    if pointer.exists() and not pointer.is_symlink():
+        raise _in_the_way(pointer)
     if not (final.is_dir() and all(_is_same(final / path, s) for path, s in files.items())):
-        aside = folder / ".aside"
+        aside = folder / f".{night}.fetching"
+        for own in (final, aside):
+            if not _is_copy(own, files):
+                raise _in_the_way(own)
         shutil.rmtree(aside, ignore_errors=True)
         try:
             for path, stamp in files.items():
@@ -234,6 +243,7 @@ def fetch(address: Address, folder: Path) -> Path:
                 (address / "nights" / night / path).fetch(target)
                 if not _is_same(target, stamp):
                     raise WarehouseError(f"{path} of night {night} is not as it was published.")
+            _refuse_unlike(aside, night, files)
             close_to_others(aside)
             shutil.rmtree(final, ignore_errors=True)
             aside.replace(final)
@@ -241,6 +251,38 @@ def fetch(address: Address, folder: Path) -> Path:
             shutil.rmtree(aside, ignore_errors=True)
     swap_pointer(folder, Path(night))
     return final
+
+
+def _is_copy(folder: Path, files: Mapping[str, tuple[int, str]]) -> bool:
+    """Say whether a folder is not there, or a copy of that night and nothing else, whole or not."""
+    if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
+        return False
+    found = [path for path in folder.rglob("*") if not path.is_dir() or path.is_symlink()]
+    return all(str(path.relative_to(folder)) in files for path in found)
+
+
+def _in_the_way(path: Path) -> WarehouseError:
+    return WarehouseError(
+        f"{path} is no copy of the night that is fetched, and is left as it is. Move it away, or "
+        "fetch into another folder."
+    )
+
+
+def _refuse_unlike(copy: Path, night: str, files: Mapping[str, tuple[int, str]]) -> None:
+    """Raise WarehouseError where what the night says of itself is not what lies there under it."""
+    wrong = WarehouseError(
+        f"What lies at the address as night {night} is not what that night says of itself; nothing "
+        "was copied. Let the study upload it anew."
+    )
+    try:
+        facts = night_facts(copy)
+        said = {p["path"]: (p["bytes"], p["file_sha256"]) for p in facts["parts"]}
+        beside = facts.get("files", {}).items()
+        said |= {name: (file["bytes"], file["sha256"]) for name, file in beside}
+        if facts["night"] != night or any(files.get(path) != s for path, s in said.items()):
+            raise wrong
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        raise wrong from None
 
 
 def _is_same(file: Path, stamp: tuple[int, str]) -> bool:
