@@ -81,15 +81,15 @@ async def read(port: int, token: str, at: str, n_pages: int, seen: Seen) -> None
         writer.close()
 
 
-async def hold(port: int, at: str, seen: Seen, *, drips: bool) -> None:
-    """Ask half, again and again, and note how long each time lasts."""
-    while True:
+async def hold(port: int, at: str, seen: Seen, over: asyncio.Event, *, drips: bool) -> None:
+    """Ask half, again and again until it is over, and note how long each time lasts."""
+    while not over.is_set():
         began = monotonic()
         writer = None
         try:
             reader, writer = await asyncio.open_connection(HOST, port, local_addr=(at, 0))
             writer.write(b"GET /larch/ HTTP/1.1\r\nHost: 127.0.0.1\r\nX: ")
-            while True:
+            while not over.is_set():
                 with suppress(TimeoutError):
                     if not await asyncio.wait_for(reader.read(1000), 1.0):
                         break
@@ -100,8 +100,9 @@ async def hold(port: int, at: str, seen: Seen, *, drips: bool) -> None:
         finally:
             if writer is not None:
                 writer.close()
-        seen.held_s.append(monotonic() - began)
-        await asyncio.sleep(0.05)
+        if not over.is_set():
+            seen.held_s.append(monotonic() - began)
+            await asyncio.sleep(1.0)
 
 
 async def measure(
@@ -110,8 +111,9 @@ async def measure(
     """Let all come at once; returns what was seen, and how long it took."""
     seen = Seen()
     of = (1, 1) if one else (MANY, FEW)
+    over = asyncio.Event()
     holding = [
-        asyncio.create_task(hold(port, f"127.0.2.{1 + n % of[1]}", seen, drips=n % 2 == 0))
+        asyncio.create_task(hold(port, f"127.0.2.{1 + n % of[1]}", seen, over, drips=n % 2 == 0))
         for n in range(slow)
     ]
     await asyncio.sleep(1.0 if slow else 0.0)
@@ -123,9 +125,8 @@ async def measure(
     took = monotonic() - began
     if slow:  # long enough for all to be let go once
         await asyncio.sleep(max(0.0, DoorLimits().head_s + 3 - took))
-    for task in holding:
-        task.cancel()
-    await asyncio.gather(*holding, return_exceptions=True)
+    over.set()
+    await asyncio.gather(*holding)
     return seen, took
 
 
