@@ -65,6 +65,32 @@ def test_token_opens_the_pages_that_were_asked_for_and_signing_out_closes_them(
     wait_for_path(window, "/-/login")
 
 
+def test_pages_of_every_kind_are_shown_without_a_complaint(
+    window: Window, site: tuple[str, Tokens], small_night: tuple[Path, NightReport]
+) -> None:
+    """The policy allows what they need: a browser complains of all that it refuses."""
+    address, tokens = site
+    window.open(f"{address}/-/login")
+    sign_in(window, tokens.issue(""))
+    wait_for_path(window, "/overview/")
+    pages = small_night[0] / "pages"
+    kinds = {}
+    for path in sorted((pages / "larch").rglob("*.html")) + sorted(
+        (pages / "overview").glob("*.html")
+    ):
+        inside = path.relative_to(pages)
+        kinds[str(inside if len(inside.parts) == 2 else inside.parent)] = inside
+    assert len(kinds) > 10
+    drawn = 0
+    for inside in kinds.values():
+        window.open(f"{address}/{inside.as_posix()}")
+        wait_for_path(window, f"/{inside.as_posix()}")
+        styled = "getComputedStyle(document.querySelector('.desk-bar button')).borderTopWidth"
+        assert window.run(f"document.styleSheets.length >= 2 && {styled}"), inside
+        drawn += window.run("document.querySelectorAll('.trace canvas, .plots svg').length")
+    assert drawn > 0
+
+
 def test_wrong_token_is_told_and_the_way_is_kept(
     browsers: Browsers, kind: Kind, site: tuple[str, Tokens]
 ) -> None:
@@ -117,7 +143,9 @@ def elsewhere(address: str, token: str, policy: str) -> Any:
             f' action="{address}/-/login"><input name="token" value="{token}">'
             "<button>Win</button></form>"
         )
-        await HTMLResponse(page)(scope, receive, send)
+        # The door adds only what is not said: this place allows itself everything.
+        own = {"content-security-policy": "default-src *", "referrer-policy": policy}
+        await HTMLResponse(page, headers=own)(scope, receive, send)
 
     return app
 

@@ -277,6 +277,17 @@ def test_one_address_asks_for_so_much_at_once_and_its_proxy_for_more(study: Path
         assert all("retry-after" in headers_of(a) for a in answers if status_of(a) == 429)
 
 
+def test_a_right_token_that_comes_many_times_at_once_is_not_held_for_wrong_ones(
+    study: Path,
+) -> None:
+    token = Tokens(study).issue("larch")
+    with at_the_door(study, DoorLimits(attempts=3)) as door, ExitStack() as stack:
+        lines = [stack.enter_context(call(door)) for _ in range(30)]
+        for line in lines:
+            line.sendall(get("/larch/", f"Authorization: Bearer {token}"))
+        assert {status_of(heard(line)) for line in lines} == {200}
+
+
 def test_wrong_tokens_behind_a_proxy_are_counted_by_who_calls(study: Path) -> None:
     """Of the same name too, where the proxy is registered; nobody else can name another caller."""
     token = Tokens(study).issue("larch")

@@ -1,16 +1,18 @@
 """How many may be at the door, in all and from one address, and who has to go when it is full.
 
-Who has signed in stays, and so does a request that is being answered. Of the others, the one that
-has been here longest makes room, of the address that holds the most: those that ask half, send
-slowly or take slowly hold the door shut for nobody but each other.
+Who has signed in stays, and so does a request that is being answered. Of the others makes room who
+has been here longest, those first that never asked anything whole, of the address that holds the
+most: those that ask half, send slowly or take slowly hold the door shut for nobody but each other.
 """
 
 from __future__ import annotations
 
+import asyncio
 import socket
 from collections import defaultdict
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import dataclass, field
 from functools import partial
 from time import monotonic
 from typing import Any, Protocol
@@ -21,6 +23,8 @@ from quietsleep.study.door_limits import DoorLimits
 
 FULL = "Too many are here now. Try again in some seconds."
 Peer = tuple[str, int]
+# So many are let in before those that are here have their turn.
+MOST_OF_TURN = 20
 # What an application puts into the state of a request once it knows who asks.
 IS_KNOWN = "is_known"
 
@@ -29,7 +33,7 @@ class Served(Protocol):
     """A connection whose bytes are read."""
 
     def may_go(self) -> bool:
-        """Whether nothing of use would be lost with it."""
+        """Whether it says nothing now, or is a stranger that sends or takes slowly."""
 
     def is_answering(self) -> bool:
         """Whether an answer is made or goes out."""
@@ -58,6 +62,23 @@ class Guest:
             self._line.shutdown(socket.SHUT_RDWR)
 
 
+@dataclass(slots=True)
+class _House:
+    """Who is here of one address, the oldest first: those that never asked, and the others."""
+
+    fresh: dict[Peer, Guest] = field(default_factory=dict)
+    others: dict[Peer, Guest] = field(default_factory=dict)
+
+    def __len__(self) -> int:
+        return len(self.fresh) + len(self.others)
+
+    def least(self) -> Guest | None:
+        """Return the guest with which the least is lost; None where all have to stay."""
+        if self.fresh:
+            return next(iter(self.fresh.values()))
+        return next((g for g in self.others.values() if g.may_go()), None)
+
+
 class Doorkeeper:
     """Admits connections, and looks after those that are here."""
 
@@ -68,14 +89,13 @@ class Doorkeeper:
         self.clock = clock
         self._callers = callers
         self._guests: dict[Peer, Guest] = {}
-        # By the house that they come from, those who came first before the others.
-        self._houses: defaultdict[str, dict[Peer, Guest]] = defaultdict(dict)
+        self._houses: defaultdict[str, _House] = defaultdict(_House)
 
     def admit(self, line: socket.socket, peer: Peer) -> Guest | None:
         """Let a connection in, where need be in place of another; None where there is no room."""
         # A proxy stands for many; those are counted by request.
         house = "proxy" if self._callers.is_proxy(peer[0]) else neighbours(peer[0])
-        limits, own = self.limits, self._houses.get(house, {})
+        limits, own = self.limits, self._houses.get(house, _House())
         if house != "proxy" and len(own) >= limits.connections_of_one and not self._make_room(own):
             return None
         if len(self._guests) >= limits.connections:
@@ -83,8 +103,14 @@ class Doorkeeper:
             if not any(self._make_room(guests) for guests in largest_first):
                 return None
         guest = Guest(peer, house, line, self.clock())
-        self._guests[peer] = self._houses[house][peer] = guest
+        self._guests[peer] = self._houses[house].fresh[peer] = guest
         return guest
+
+    def has_asked(self, guest: Guest) -> None:
+        """Note that a guest asked for something: it does not go first any more."""
+        if self._guests.get(guest.peer) is guest and guest.peer in self._houses[guest.house].fresh:
+            own = self._houses[guest.house]
+            own.others[guest.peer] = own.fresh.pop(guest.peer)
 
     def leave(self, guest: Guest) -> None:
         """Note that a connection is over."""
@@ -92,8 +118,9 @@ class Doorkeeper:
             return
         del self._guests[guest.peer]
         own = self._houses[guest.house]
-        del own[guest.peer]
-        if not own:
+        own.fresh.pop(guest.peer, None)
+        own.others.pop(guest.peer, None)
+        if not len(own):
             del self._houses[guest.house]
 
     def find(self, peer: Peer | None) -> Guest | None:
@@ -119,13 +146,13 @@ class Doorkeeper:
         """Return how many are here."""
         return len(self._guests)
 
-    def _make_room(self, guests: dict[Peer, Guest]) -> bool:
-        for guest in guests.values():
-            if guest.may_go():
-                guest.let_go()
-                self.leave(guest)
-                return True
-        return False
+    def _make_room(self, house: _House) -> bool:
+        going = house.least()
+        if going is None:
+            return False
+        going.let_go()
+        self.leave(going)
+        return True
 
 
 class Listening(socket.socket):
@@ -134,10 +161,16 @@ class Listening(socket.socket):
     keeper: Doorkeeper
     # Under TLS nothing can be said before it is agreed on.
     is_plain: bool
+    n_of_turn = 0
 
     def accept(self) -> tuple[socket.socket, Any]:
         """Return the next connection. ConnectionAbortedError where there is no room for it."""
+        if self.n_of_turn >= MOST_OF_TURN:
+            raise BlockingIOError
         number, address = self._accept()  # type: ignore[attr-defined]
+        if not self.n_of_turn:
+            asyncio.get_running_loop().call_soon(self._next_turn)
+        self.n_of_turn += 1
         line = _Counted(self.family, self.type, self.proto, fileno=number)
         line.setblocking(False)
         guest = self.keeper.admit(line, (address[0], address[1]))
@@ -149,6 +182,9 @@ class Listening(socket.socket):
             raise ConnectionAbortedError
         line.over = partial(self.keeper.leave, guest)
         return line, address
+
+    def _next_turn(self) -> None:
+        self.n_of_turn = 0
 
 
 class _Counted(socket.socket):

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import h11
 from uvicorn.protocols.http.h11_impl import STATUS_PHRASES, H11Protocol
 
-from quietsleep.server.doorkeeper import IS_KNOWN, Doorkeeper
+from quietsleep.server.doorkeeper import IS_KNOWN, Doorkeeper, Guest
 from quietsleep.server.headers import plain_headers
 from quietsleep.server.patience import Patience, Phase
 
@@ -38,15 +38,16 @@ class DoorLine(H11Protocol):
         super().__init__(*given, **more)
         self._keeper = keeper
         self._note = note
+        self._guest: Guest | None = None
         self._patience = Patience(keeper.limits, keeper.clock(), keeper.clock())
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         """Begin to read."""
         super().connection_made(transport)
         transport.set_write_buffer_limits(high=MOST_UNSENT)
-        guest = self._keeper.find(self.client)
-        if guest is not None:
-            guest.served = self
+        self._guest = self._keeper.find(self.client)
+        if self._guest is not None:
+            self._guest.served = self
 
     def data_received(self, data: bytes) -> None:
         """Read what came."""
@@ -57,6 +58,9 @@ class DoorLine(H11Protocol):
             super().data_received(data)
         except (ValueError, h11.ProtocolError):
             self._refuse(400, NOT_HTTP)
+        if self.cycle is not None and self._guest is not None:
+            self._keeper.has_asked(self._guest)
+            self._guest = None
 
     def resume_writing(self) -> None:
         """Note that what waited was taken."""
@@ -64,7 +68,7 @@ class DoorLine(H11Protocol):
         super().resume_writing()
 
     def may_go(self) -> bool:
-        """Whether nothing of use would be lost with it: it asks for nothing, or is not known."""
+        """Whether it says nothing now, or is a stranger that sends or takes slowly."""
         phase, n_unsent = self._phase(), self.transport.get_write_buffer_size()
         if phase in (Phase.IDLE, Phase.HEAD) and not n_unsent:
             return True
