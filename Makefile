@@ -38,6 +38,7 @@ check: $(VENV)/.test docs
 	@$(BIN)/ruff format --check .
 	@$(BIN)/ruff check .
 	@$(BIN)/mypy
+	@$(BIN)/python -m benchmarks.planted_secrets
 	@$(BIN)/python -m benchmarks.audit
 
 clean:

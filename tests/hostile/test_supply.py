@@ -3,13 +3,23 @@
 from __future__ import annotations
 
 import re
+import tomllib
 from importlib.metadata import PackageNotFoundError, distribution, metadata
+from pathlib import Path
 from typing import Any
 
 import pytest
 from packaging.requirements import Requirement
 
 from benchmarks.audit import verdict
+from benchmarks.planted_secrets import (
+    HARMLESS,
+    INVENTED,
+    Found,
+    known_to_git,
+    not_looked_at,
+    secrets_in,
+)
 
 # Released under either of two licences; we take the one named.
 CHOSEN = {"text-unidecode": "Artistic License"}
@@ -102,3 +112,74 @@ def test_an_audit_without_an_answer_says_so(
 ) -> None:
     found, said = verdict(answer, canary, 3)
     assert found == code and words in said
+
+
+ROOT = Path(__file__).parents[2]
+PINNED = re.compile(r"([A-Za-z0-9._-]+)(?:\[[^]]*\])?==(\S+)")
+
+
+def plain(name: str) -> str:
+    return re.sub(r"[-_.]+", "-", name).lower()
+
+
+def pins() -> dict[str, list[tuple[str, str]]]:
+    """Versions of each package of pins.txt, each with the lines that follow it."""
+    text = (ROOT / "pins.txt").read_text(encoding="utf-8").replace("\\\n", " ")
+    found: dict[str, list[tuple[str, str]]] = {}
+    for line in text.splitlines():
+        match = PINNED.match(line)
+        assert match, f"not a pin: {line[:60]}"
+        found.setdefault(plain(match[1]), []).append((match[2], line))
+    return found
+
+
+def test_whoever_installs_by_pins_gets_the_versions_of_the_constraints() -> None:
+    lines = (ROOT / "constraints.txt").read_text(encoding="utf-8").splitlines()
+    matches = [match for line in lines if (match := PINNED.match(line))]
+    constrained = {plain(match[1]): match[2] for match in matches}
+    for name, versions in pins().items():
+        if name in constrained:  # others are for other systems or versions of Python
+            assert {version for version, _ in versions} == {constrained[name]}, name
+
+
+def test_every_pin_has_hashes_and_what_is_needed_is_pinned() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    extras = project["optional-dependencies"]
+    wanted = {plain(Requirement(text).name) for text in
+              (*project["dependencies"], *extras["report"], *extras["cluster"])}  # fmt: skip
+    found = pins()
+    assert wanted <= set(found), wanted - set(found)
+    for name, versions in found.items():
+        for _, line in versions:
+            assert re.search(r"--hash=sha256:[0-9a-f]{64}\b", line), f"{name} has no hash"
+    text = (ROOT / "pins.txt").read_text(encoding="utf-8")
+    assert "://" not in text and "index" not in text, "whence is for who installs to say"
+
+
+PLANTED = (
+    ("aws.py", 'key = "AKIA' + "Q3EGRIVQ7XYZABCD" + '"\n', "AWS Access Key"),
+    ("notes.md", "-----BEGIN RSA " + "PRIVATE KEY-----\nMIIE\n", "Private Key"),
+    ("mail.toml", 'password = "' + "Xk29vLq0PzR7" + '"\n', "Secret Keyword"),
+    ("remote.sh", "git clone https://me:" + "Xk29vLq0PzR7" + "@example.org/x\n", "Basic Auth"),
+)
+
+
+@pytest.mark.parametrize(("name", "text", "kind"), PLANTED)
+def test_a_planted_key_is_found_and_not_taken_for_known(
+    tmp_path: Path, name: str, text: str, kind: str
+) -> None:
+    (tmp_path / name).write_text("first line\n" + text, encoding="utf-8")
+    found = secrets_in(tmp_path, [name])
+    assert any(each.kind.startswith(kind) and each.line == 2 for each in found), found
+    assert not_looked_at(found) == found
+
+
+def test_what_is_known_is_there_and_has_a_reason() -> None:
+    known = (*HARMLESS, *INVENTED)
+    files = {*known_to_git(ROOT)}
+    assert len(files) > 300 and "pyproject.toml" in files
+    assert all(reason and file in files for file, _, reason in known)
+    file, kind, _ = known[0]
+    assert not_looked_at([Found(file, 1, kind), Found(file, 1, "Private Key")]) == [
+        Found(file, 1, "Private Key")
+    ]

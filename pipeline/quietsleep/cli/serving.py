@@ -76,7 +76,9 @@ def access(
     revoke: Annotated[str | None, typer.Option(help="Name of a token that opens no more.")] = None,
 ) -> None:
     """List tokens of centres and readers, make one, or revoke one."""
+    from quietsleep.review.blind import note_token
     from quietsleep.review.desk import check_signer
+    from quietsleep.review.registrar import look_at_register
     from quietsleep.server.access import Tokens
 
     loaded = open_study(study)
@@ -89,7 +91,11 @@ def access(
         )
     if reader is not None:
         check_signer(reader)
-        typer.echo(tokens.issue_reader(reader))
+        look_at_register(loaded)  # without a sound one no token is made
+        text = tokens.issue_reader(reader)
+        if (made := tokens.prove(text)) is not None:
+            note_token(loaded, reader, bytes.fromhex(made.hash))
+        typer.echo(text)
     elif issue is not None or issue_all:
         typer.echo(tokens.issue(issue or ""))
     elif revoke is not None:

@@ -166,7 +166,9 @@ def decide_blind(
     trial = find_trial(night, reader, handle)
     if trial is None:
         raise TrialReplaced(REPLACED)
-    given = reviews_of(_whole_register(study), study.renamed)
+    register = _whole_register(study)
+    _refuse_other_token(register, reader)
+    given = reviews_of(register, study.renamed)
     if not again and any(_is_of(review, trial, reader) for review in given):
         raise ReadAlready(READ_ALREADY)
     return write_down(
@@ -180,7 +182,24 @@ def decide_blind(
         blind=True,
         new_reader=True,  # the code stands in the token, so it is no slip of the pen
         published=night.published,
+        seat=f"token {reader.secret.hex()}",
     )
+
+
+def note_token(study: Study, code: str, secret: bytes) -> None:
+    """Write down that a reader has a token, by its hash; RegisterError where it cannot be."""
+    _whole_register(study).append("token", {"reader": code, "hash": secret.hex()})
+
+
+def _refuse_other_token(register: Register, reader: Reader) -> None:
+    """Raise ReviewError where the register knows tokens of a reader, and this is none of them."""
+    own = reader.code.casefold()
+    known = [e.body for e in register.of("token") if str(e.body.get("reader")).casefold() == own]
+    if known and known[-1].get("hash") != reader.secret.hex():
+        raise ReviewError(
+            f"This is not the token that the study register knows of reader {reader.code}. Ask the "
+            "coordinating centre for a new one."
+        )
 
 
 def reasons_for(decision: Choice) -> list[ReviewReason]:

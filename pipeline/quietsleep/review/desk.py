@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import getpass
+import os
+import platform
 import re
 from collections.abc import Collection
 from contextlib import closing
@@ -61,9 +64,12 @@ def write_down(
     blind: bool = False,
     new_reader: bool = False,
     published: Published | None = None,
+    seat: str = "",
 ) -> Review:
     """Write what a reader decided of one trial into the study register and return it.
 
+    `seat` is what it was handed in by, the account of this machine unless given; a mark of it is
+    kept, by which two codes of one person are seen.
     `published` is the night that the reader looked at, the last one where it is not given.
     ReviewError when trial, reader, reason or note cannot stand. A code that no reader has used
     yet needs `new_reader`: a slip of the pen must not make a second reader out of one.
@@ -96,8 +102,16 @@ def write_down(
             blind=blind,
             machine=read["machine"],
             overrules=tuple(sorted(overrules.loc[here, "rule"])),
+            seat=register.mark(seat or _account()),
         ),
     )
+
+
+def _account() -> str:
+    try:
+        return f"account {getpass.getuser()} of {platform.node()}"
+    except (OSError, KeyError):  # an account without a name, as containers have
+        return f"account {os.getuid()} of {platform.node()}"
 
 
 def _trial_of(trials: pd.DataFrame, trial: str, centre: str | None) -> dict[str, Any]:

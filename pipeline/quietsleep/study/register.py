@@ -52,6 +52,7 @@ Kind = Literal[
     "erased",  # deliveries whose raw files were rid of what was withdrawn
     "query",  # data queries that a night opened, closed or found changed
     "answer",  # what a person said to a data query
+    "token",  # the token of a reader, by its hash
     "published",  # a night that was published
     "released",  # a release that was made of a night
     "taken_over",  # a file of an earlier form whose content was written down here
@@ -192,6 +193,10 @@ class Register:
                 raise RegisterError(self.broken)
             said = (at or datetime.now(UTC)).isoformat(timespec="seconds")
             return self._write_down([(kind, said, body) for kind, body in bodies])
+
+    def mark(self, text: str) -> str:
+        """Return a short mark of a text: the same for the same, and telling nothing of it."""
+        return hmac.new(self._key, f"mark\n{text}".encode(), hashlib.sha256).hexdigest()[:12]
 
     def mend(self) -> Path | None:
         """Put back what was written down; returns where the changed file went, None if whole.

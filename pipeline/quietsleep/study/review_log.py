@@ -29,7 +29,8 @@ class Review:
     """One decision of one reader on one trial, tied to the signal that was read.
 
     `machine` and `overrules` hold what the rules alone said then: the status and the reject rules
-    that were not met. `seal` is that of its entry in the register.
+    that were not met. `seat` is a mark of the account or token that it was handed in by, empty for
+    older ones. `seal` is that of its entry in the register.
     """
 
     review: str
@@ -47,6 +48,7 @@ class Review:
     blind: bool
     machine: str
     overrules: tuple[str, ...]
+    seat: str = ""
     seal: str = ""
 
     @property
@@ -149,7 +151,7 @@ def _old_bodies(lines: list[str]) -> list[dict[str, Any]]:
         sealed = {name: value for name, value in body.items() if name != "sha256"}
         if body.get("sha256") != _digest(sealed) or body.get("review") != name_of(number):
             break
-        wanted = {f.name for f in fields(Review)} - {"seal"}
+        wanted = {f.name for f in fields(Review)} - {"seal", "seat"}
         if set(sealed) != wanted | {"previous"} or not _can_stand(sealed):
             break
         previous = body["sha256"]
@@ -158,7 +160,8 @@ def _old_bodies(lines: list[str]) -> list[dict[str, Any]]:
 
 
 def _can_stand(body: Mapping[str, Any]) -> bool:
-    texts = [body[f.name] for f in fields(Review) if f.type == "str" and f.name != "seal"]
+    own = {"seal", "seat"}
+    texts = [body[f.name] for f in fields(Review) if f.type == "str" and f.name not in own]
     if not all(isinstance(text, str) for text in texts) or not isinstance(body["overrules"], list):
         return False
     if not all(isinstance(body[name], float) for name in ("start_s", "end_s")):

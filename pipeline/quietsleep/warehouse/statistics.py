@@ -290,6 +290,7 @@ class ReaderOpinion(NamedTuple):
     centre: str
     trial: str
     accepts: bool
+    seat: str = ""
 
 
 def agreement_frame(
@@ -301,10 +302,16 @@ def agreement_frame(
     """
     names = [column.name for column in contract.TABLES["review_agreement"].columns]
     answers = [
-        ReaderOpinion(p.review.reader, p.review.technique, p.review.centre, p.trial, accepts)
+        ReaderOpinion(
+            p.review.reader,
+            p.review.technique,
+            p.review.centre,
+            p.trial,
+            p.review.decision == "accept",
+            p.review.seat,
+        )
         for p in effects.standing
         if p.trial
-        for accepts in (p.review.decision == "accept",)
     ]
     read = {(a.centre, a.trial) for a in answers}
     keys = zip(trials["centre"], trials["trial"], strict=True)
@@ -320,10 +327,10 @@ def agreement_frame(
 
 def _rows(answers: Sequence[ReaderOpinion]) -> Iterable[Mapping[str, object]]:
     for technique in [ALL, *sorted({a.technique for a in answers})]:
-        by_reader: dict[str, dict[tuple[str, str], bool]] = {}
+        by_reader: dict[str, dict[tuple[str, str], ReaderOpinion]] = {}
         for a in answers:
             if technique in (ALL, a.technique):
-                by_reader.setdefault(a.who, {})[a.centre, a.trial] = a.accepts
+                by_reader.setdefault(a.who, {})[a.centre, a.trial] = a
         readers = sorted(set(by_reader) - {MACHINE})
         pairs = [*combinations(readers, 2), *((reader, MACHINE) for reader in readers)]
         for first, second in pairs:
@@ -333,11 +340,12 @@ def _rows(answers: Sequence[ReaderOpinion]) -> Iterable[Mapping[str, object]]:
 
 
 def _compare(
-    first: Mapping[tuple[str, str], bool], second: Mapping[tuple[str, str], bool]
+    first: Mapping[tuple[str, str], ReaderOpinion], second: Mapping[tuple[str, str], ReaderOpinion]
 ) -> dict[str, object]:
-    both = [(first[key], second[key]) for key in first.keys() & second.keys()]
-    if not both:
+    pairs = [(first[key], second[key]) for key in first.keys() & second.keys()]
+    if not pairs:
         return {}
+    both = [(one.accepts, other.accepts) for one, other in pairs]
     table = [[both.count((a, b)) for b in (True, False)] for a in (True, False)]
     return {
         "n_trials": len(both),
@@ -347,4 +355,5 @@ def _compare(
         "n_both_reject": table[1][1],
         "agreement_pct": 100.0 * (table[0][0] + table[1][1]) / len(both),
         "kappa": kappa(table),
+        "n_same_seat": sum(bool(one.seat) and one.seat == other.seat for one, other in pairs),
     }

@@ -243,6 +243,7 @@ class ReviewsView(NamedTuple):
     n_decisions: int
     waived: tuple[tuple[str, str, str, str, str], ...]
     agreement: tuple[tuple[str, str, int, str, str], ...]
+    same_seat: tuple[str, ...]
 
 
 def reviews_of(night: PublishedNight) -> ReviewsView:
@@ -269,6 +270,20 @@ def reviews_of(night: PublishedNight) -> ReviewsView:
             for w in night.rows(WAIVERS)
         ),
         agreement=tuple(_agreement(row) for row in night.rows(AGREEMENT)),
+        same_seat=tuple(said for row in night.rows(AGREEMENT) if (said := _same_seat(row))),
+    )
+
+
+def _same_seat(row: Row) -> str:
+    """Say that two readers may be one person; empty where nothing says so."""
+    n_same = row.get("n_same_seat") or 0  # a night of before has no such column
+    if row["technique"] != ALL or not n_same:
+        return ""
+    both = words.count(row["n_trials"], "trial")
+    return (
+        f"{row['first']} and {row['second']} may be one person: of the {both} that both decided, "
+        f"{n_same} came twice by one account or token. Ask them; until then their agreement is "
+        "that of one reader with themselves."
     )
 
 
