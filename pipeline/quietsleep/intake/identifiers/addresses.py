@@ -19,7 +19,10 @@ _WITHIN = re.compile(
     r"L[ADELNSU]|M[EKL]|N[EGNPRW]|O[LX]|P[AEHLOR]|R[GHM]|S[AEGKLMNOPRSTWY]|T[ADFNQRSW]|UB|W[ACDFNRSV]|YO|ZE)\d[A-Z\d]? ?\d[ABD-HJLNP-UW-Z]{2}"
     r"|[ABCEGHJ-NPRSTVXY]\d[A-Z] \d[A-Z]\d)(?![A-Za-z0-9])"
 )
-_ZIP = re.compile(r"(?<![A-Za-z])(?:zip|postcode|post code|plz|postal code|code postal|postnr|cap|cep|c\.p\.|cp)[ :.]{1,3}[A-Z]{0,2}-?\d{3,6}(?!\d)", re.IGNORECASE)
+_ZIP = re.compile(
+    r"(?<![A-Za-z])(?:zip|postcode|post code|plz|postal code|code postal|postnr|cap|cep|c\.p\.|cp)[ :.]{1,3}[A-Z]{0,2}-?\d{3,6}(?!\d)",
+    re.IGNORECASE,
+)
 _STATE = re.compile(r"\b[A-Z]{2} \d{5}(?:-\d{4})?\b")
 # A house number, a comma, and a place with or without its postcode.
 _PLACED = re.compile(
@@ -42,29 +45,56 @@ def _by_words() -> tuple[re.Pattern[str], ...]:
     name = r"[^\W\d_][^\W\d_'’-]*"
     return (
         # 14 Elm Road
-        re.compile(rf"(?<![\w.])(?:no\.? ?)?\d{{1,5}}(?:[/-]\d{{1,4}})?[a-z]?,? (?:{name}['’]?s? ){{1,4}}{behind}(?![^\W_])", re.IGNORECASE),
+        re.compile(
+            rf"(?<![\w.])(?:no\.? ?)?\d{{1,5}}(?:[/-]\d{{1,4}})?[a-z]?,? (?:{name}['’]?s? ){{1,4}}{behind}(?![^\W_])",
+            re.IGNORECASE,
+        ),
         # Elm Road 14
-        re.compile(rf"(?<![^\W_])(?:{name} ){{1,3}}{behind}[ .,]{{1,2}}(?:n[or]?\.? ?)?\d{{1,4}}(?![\d.,]\d|\d)", re.IGNORECASE),
+        re.compile(
+            rf"(?<![^\W_])(?:{name} ){{1,3}}{behind}[ .,]{{1,2}}(?:n[or]?\.? ?)?\d{{1,4}}(?![\d.,]\d|\d)",
+            re.IGNORECASE,
+        ),
         # rue des Lilas 3, 12 rue des Lilas
-        re.compile(rf"(?<![^\W_]){before}[ .](?: ?{name}\.?[ ,]){{0,5}} ?(?:n[or]?[.°º]? ?|num\.? ?|д\.? ?)?\d{{1,4}}(?!\d|[.,]\d| ?(?:l|ml|kpa|hz|%)\b)", re.IGNORECASE),
-        re.compile(rf"(?<![\w.])\d{{1,4}}(?: ?bis| ?ter| ?[a-z])?,? {before}[ .](?:d[eu]s? |de la |l'|d'|della |dei )?{name}", re.IGNORECASE),
+        re.compile(
+            rf"(?<![^\W_]){before}[ .](?: ?{name}\.?[ ,]){{0,5}} ?(?:n[or]?[.°º]? ?|num\.? ?|д\.? ?)?\d{{1,4}}(?!\d|[.,]\d| ?(?:l|ml|kpa|hz|%)\b)",
+            re.IGNORECASE,
+        ),
+        re.compile(
+            rf"(?<![\w.])\d{{1,4}}(?: ?bis| ?ter| ?[a-z])?,? {before}[ .](?:d[eu]s? |de la |l'|d'|della |dei )?{name}",
+            re.IGNORECASE,
+        ),
         # Kerkstraat 5, 14 Kerkstraat
-        re.compile(rf"(?<![^\W_])(?!atem|luft|fluss){name}[- ]?{ends}[ .]{{1,2}}\d{{1,4}}(?!\d|[.,]\d| ?(?:l|ml|kpa|hz|%|mm|cm)\b)|(?<![\w.,])\d{{1,4}}[a-z]? (?!atem|luft|fluss)[^\W\d_]{{3,}}{ends}(?![^\W_])", re.IGNORECASE),
-        re.compile(rf"(?<![^\W_])(?:{name} ){{1,4}}(?:{behind}|{ends}),? ?n[or]?[.:°º ]{{1,2}}\d{{1,4}}", re.IGNORECASE),
-        re.compile(rf"(?<![^\W_]){boxes}[ .:]{{0,3}}(?:no?\.? ?|nr\.? ?)?\d{{1,6}}(?:[ ,]|$)", re.IGNORECASE),
+        re.compile(
+            rf"(?<![^\W_])(?!atem|luft|fluss){name}[- ]?{ends}[ .]{{1,2}}\d{{1,4}}(?!\d|[.,]\d| ?(?:l|ml|kpa|hz|%|mm|cm)\b)|(?<![\w.,])\d{{1,4}}[a-z]? (?!atem|luft|fluss)[^\W\d_]{{3,}}{ends}(?![^\W_])",
+            re.IGNORECASE,
+        ),
+        re.compile(
+            rf"(?<![^\W_])(?:{name} ){{1,4}}(?:{behind}|{ends}),? ?n[or]?[.:°º ]{{1,2}}\d{{1,4}}",
+            re.IGNORECASE,
+        ),
+        re.compile(
+            rf"(?<![^\W_]){boxes}[ .:]{{0,3}}(?:no?\.? ?|nr\.? ?)?\d{{1,6}}(?:[ ,]|$)",
+            re.IGNORECASE,
+        ),
     )
 
 
 @cache
 def _flat() -> re.Pattern[str]:
     flats = one_of(phrases_of("addresses.flats"))
-    return re.compile(rf"(?<![^\W_]){flats}[ .]{{0,2}}(?:no\.? ?)?\d{{1,4}}[a-z]?(?:/\d+)?,? (?:\d{{1,5}}[a-z]? )?[^\W\d_]{{3,}}", re.IGNORECASE)
+    return re.compile(
+        rf"(?<![^\W_]){flats}[ .]{{0,2}}(?:no\.? ?)?\d{{1,4}}[a-z]?(?:/\d+)?,? (?:\d{{1,5}}[a-z]? )?[^\W\d_]{{3,}}",
+        re.IGNORECASE,
+    )
 
 
 @cache
 def _moved() -> re.Pattern[str]:
     moved = phrases_of("addresses.moved") - {"from", "moved", "bor", "vive", "mora", "residing"}
-    return re.compile(rf"(?<![^\W_]){one_of(moved)}[ :]{{1,3}}(?:(?:at|to|in|now|nun|jetzt|a|en|em|w|v|na|i|the) ){{0,2}}(?P<rest>.{{3,80}})", re.IGNORECASE)
+    return re.compile(
+        rf"(?<![^\W_]){one_of(moved)}[ :]{{1,3}}(?:(?:at|to|in|now|nun|jetzt|a|en|em|w|v|na|i|the) ){{0,2}}(?P<rest>.{{3,80}})",
+        re.IGNORECASE,
+    )
 
 
 def finds_address(text: str) -> str | None:
@@ -86,26 +116,38 @@ def finds_address(text: str) -> str | None:
                 return "it holds a street and a number" if n < 6 else "it holds a post-office box"
     if match := _flat().search(folded):
         words = re.findall(r"[^\W\d_]{3,}", match.group())[1:]
-        if words and all(standing(w) not in {Standing.HARMLESS} for w in words) and _looks_placed(text):
+        if (
+            words
+            and all(standing(w) not in {Standing.HARMLESS} for w in words)
+            and _looks_placed(text)
+        ):
             return "it holds a flat"
     if match := _PLACED.search(text):
         street = [w for w in re.findall(r"[^\W\d_]{3,}", match["street"])]
-        if street and match["place"][0].isupper() and street[-1] and all(
-            standing(w) is not Standing.HARMLESS for w in (*street, match["place"])
+        if (
+            street
+            and match["place"][0].isupper()
+            and street[-1]
+            and all(standing(w) is not Standing.HARMLESS for w in (*street, match["place"]))
         ):
             if match["code"] or (street[-1][0].isupper() or street[0][0].isupper()):
                 known = {standing(w) for w in (*street, match["place"])}
-                if match["code"] or (known & {Standing.UNKNOWN, Standing.NAME, Standing.RARE} and not any(
-                    is_of_trade(plain(w)) for w in street
-                )):
+                if match["code"] or (
+                    known & {Standing.UNKNOWN, Standing.NAME, Standing.RARE}
+                    and not any(is_of_trade(plain(w)) for w in street)
+                ):
                     return "it holds a street, a number and a place"
     if match := _moved().search(folded):
         rest = match["rest"]
         first = re.match(r"[^\W\d_]+", rest)
         if first and standing(first.group()) is Standing.HARMLESS:
             return None
-        if re.match(r"(?:no\.? ?)?\d{1,4}[a-z]? [^\W\d_]{3,}", rest) or re.search(r"[^\W\d_]{4,} \d{1,4}[a-z]?(?:$|[ ,-])", rest):
-            if not re.match(r"\d+ ?(?:min|h|weeks?|wk|months?|mo|km|miles?|days?|hours?|l|ml)\b", rest):
+        if re.match(r"(?:no\.? ?)?\d{1,4}[a-z]? [^\W\d_]{3,}", rest) or re.search(
+            r"[^\W\d_]{4,} \d{1,4}[a-z]?(?:$|[ ,-])", rest
+        ):
+            if not re.match(
+                r"\d+ ?(?:min|h|weeks?|wk|months?|mo|km|miles?|days?|hours?|l|ml)\b", rest
+            ):
                 return "a word before it announces an address"
     return None
 
@@ -116,11 +158,45 @@ def _without_number(text: str) -> str | None:
 
 
 def _looks_placed(text: str) -> bool:
-    return bool(re.search(r"\d", text)) and ("," in text or bool(re.search(r"[A-Z][a-z]{2,}", text)))
+    return bool(re.search(r"\d", text)) and (
+        "," in text or bool(re.search(r"[A-Z][a-z]{2,}", text))
+    )
 
 
+_SURE_ENDS = (
+    "strasse",
+    "straat",
+    "gracht",
+    "gatan",
+    "vagen",
+    "gade",
+    "gasse",
+    "katu",
+    "laan",
+    "str",
+)
 # Words for streets that are common in reports as well.
-_OF_THE_TRADE_TOO = frozenset("place via cours route quai corso largo plaza camino passage avenue str os al ul pl rue".split()) - {"rue", "ul"}
+_OF_THE_TRADE_TOO = frozenset(
+    [
+        "place",
+        "via",
+        "cours",
+        "route",
+        "quai",
+        "corso",
+        "largo",
+        "plaza",
+        "camino",
+        "passage",
+        "avenue",
+        "str",
+        "os",
+        "al",
+        "ul",
+        "pl",
+        "rue",
+    ]
+) - {"rue", "ul"}
 
 
 def _is_of_the_ward(found: str, n: int) -> bool:
@@ -129,10 +205,16 @@ def _is_of_the_ward(found: str, n: int) -> bool:
     street = words_of("addresses.behind", "addresses.before", "addresses.ends")
     named = [w for w in words if w not in street and len(w) >= 3]
     if n == 4:
+        if any(w.endswith(_SURE_ENDS) for w in words):
+            return any(standing(w) is Standing.HARMLESS for w in words)
         return any(standing(w) in {Standing.HARMLESS, Standing.ORDINARY} for w in words)
     if not named:
         return True
-    if n in {2, 3} and words[0] in _OF_THE_TRADE_TOO and all(standing(w) in {Standing.HARMLESS, Standing.ORDINARY} for w in named):
+    if (
+        n in {2, 3}
+        and words[0] in _OF_THE_TRADE_TOO
+        and all(standing(w) in {Standing.HARMLESS, Standing.ORDINARY} for w in named)
+    ):
         return True
     short = [w for w in words if w in street and len(w) <= 3]
     if any(standing(w) is Standing.HARMLESS for w in named):

@@ -12,8 +12,14 @@ _AT = r"(?:\s?@\s?|\s?[(\[{<]\s?(?:at|a|arroba|kukac|snabel-?a|chiocciola|@|klam
 _DOT = r"(?:[.,]|(?<=[)\]}>])\s?[.,]\s?|\s?[(\[{<]\s?(?:dot|punkt|point|punto|ponto|punt|pont|kropka|tecka|piste|nokta|точка)\s?[)\]}>]\s?|\s(?:dot|punkt|point|punto|ponto|punt|pont|kropka|tecka|tečka|piste|nokta|точка)\s)"
 _PLAIN_MAIL = re.compile(r"[^\s@,;:<>()]{1,64}\s?@\s?[^\s@,;:<>()]{1,64}[.,][A-Za-z]{2,}")
 _LOCAL = r"[A-Za-z0-9][\w+%-]{0,30}(?:" + _DOT + r"[\w+%-]{1,30}){0,3}"
-_MAIL = re.compile(rf"(?<!\w){_LOCAL}{_AT}[A-Za-z0-9][\w-]{{1,40}}(?:{_DOT}[A-Za-z0-9-]{{2,40}}){{1,3}}(?!\w)", re.IGNORECASE)
-_OF_A_FILE = re.compile(r"\.(?:json|csv|dat|txt|edf|toml|pdf|xlsx?|docx?|png|jpe?g|raw|bin|zip|parquet|md|py|tsv|log|cal)$", re.IGNORECASE)
+_MAIL = re.compile(
+    rf"(?<!\w){_LOCAL}{_AT}[A-Za-z0-9][\w-]{{1,40}}(?:{_DOT}[A-Za-z0-9-]{{2,40}}){{1,3}}(?!\w)",
+    re.IGNORECASE,
+)
+_OF_A_FILE = re.compile(
+    r"\.(?:json|csv|dat|txt|edf|toml|pdf|xlsx?|docx?|png|jpe?g|raw|bin|zip|parquet|md|py|tsv|log|cal)$",
+    re.IGNORECASE,
+)
 _HALF = re.compile(r"(?<![\w.])[A-Za-z][\w-]*(?:[._]\w+)+@[A-Za-z][\w-]{2,}", re.IGNORECASE)
 
 _TELEPHONE = re.compile(
@@ -41,7 +47,7 @@ _TELEPHONE = re.compile(
 _SPOKEN = {
     "oh", "zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "double", "triple", "nought", "null", "eins", "zwei", "zwo",
     "drei", "vier", "funf", "sechs", "sieben", "acht", "neun", "cero", "uno", "dos", "tres", "cuatro", "cinco", "seis", "siete", "ocho", "nueve",
-    "un", "deux", "trois", "quatre", "cinq", "six", "sept", "huit", "neuf", "hundred",
+    "un", "deux", "trois", "quatre", "cinq", "sept", "huit", "neuf", "hundred",
 }  # fmt: skip
 
 
@@ -69,7 +75,9 @@ def finds_telephone(text: str, *, is_code: bool) -> str | None:
         return "it is written as telephone numbers are"
     for match in _labelled().finditer(plain(opened)):
         digits = re.sub(r"\D", "", match.group(1))
-        clocks = re.fullmatch(r"(?:[01]\d|2[0-3])[0-5]\d[ /-]+(?:[01]\d|2[0-3])[0-5]\d", match.group(1))
+        clocks = re.fullmatch(
+            r"(?:[01]\d|2[0-3])[0-5]\d[ /-]+(?:[01]\d|2[0-3])[0-5]\d", match.group(1)
+        )
         if 6 <= len(digits) <= 15 and not clocks and not _is_day(match.group(1)):
             return "a word before it announces a telephone number"
     if not is_code and re.fullmatch(r"\d{3}[ .]\d{3}[ .]\d{3}|\d\d(?:[ .]\d\d){3}", text):
@@ -80,7 +88,9 @@ def finds_telephone(text: str, *, is_code: bool) -> str | None:
         run = run + 1 if is_figure else 0
         longest = max(longest, run)
     words = sum(plain(w) in _SPOKEN for w in re.findall(r"\w+", text))
-    if (longest >= 7 and words >= 5) or (longest >= 5 and words >= 4 and sum(c.isdigit() for c in text) >= 4):
+    if (longest >= 7 and words >= 5) or (
+        longest >= 5 and words >= 4 and sum(c.isdigit() for c in text) >= 4
+    ):
         return "it is a number said in words"
     return None
 
@@ -94,6 +104,8 @@ def finds_e_mail(text: str) -> str | None:
     if _PLAIN_MAIL.search(text) or _HALF.search(text):
         return "it has the sign of e-mail addresses"
     for match in _MAIL.finditer(text):
-        if not _OF_A_FILE.search(match.group()) and not re.search(r"\d\s?(?:Hz|ml|l/min|kpa|%|mg)", text, re.IGNORECASE):
+        if not _OF_A_FILE.search(match.group()) and not re.search(
+            r"\d\s?(?:Hz|ml|l/min|kpa|%|mg)", text, re.IGNORECASE
+        ):
             return "it is an e-mail address in words"
     return None

@@ -17,12 +17,92 @@ from quietsleep.intake.identifiers.vocabulary import frequency
 from quietsleep.intake.identifiers.words import one_of, words_of
 
 _NOBODY = frozenset(
-    "public default admin administrator lab user users guest shared share all allusers root data desktop "
-    "documents downloads temp tmp local system service svc study research operator tech technician "
-    "nurse test tester demo student students labuser common everyone my appdata roaming export exports "
-    "lungfunction infant ilft pft rvrtc mbw quietsleep device pc workstation station console backup backups "
-    "daten messung gemeinsam partage compartido comun condiviso gedeeld delt felles public_html www shared_data "
-    "team reader physiology resp respiratory paeds clinic measurement raw results bin lib var etc opt".split()
+    [
+        "public",
+        "default",
+        "admin",
+        "administrator",
+        "lab",
+        "user",
+        "users",
+        "guest",
+        "shared",
+        "share",
+        "all",
+        "allusers",
+        "root",
+        "data",
+        "desktop",
+        "documents",
+        "downloads",
+        "temp",
+        "tmp",
+        "local",
+        "system",
+        "service",
+        "svc",
+        "study",
+        "research",
+        "operator",
+        "tech",
+        "technician",
+        "nurse",
+        "test",
+        "tester",
+        "demo",
+        "student",
+        "students",
+        "labuser",
+        "common",
+        "everyone",
+        "my",
+        "appdata",
+        "roaming",
+        "export",
+        "exports",
+        "lungfunction",
+        "infant",
+        "ilft",
+        "pft",
+        "rvrtc",
+        "mbw",
+        "quietsleep",
+        "device",
+        "pc",
+        "workstation",
+        "station",
+        "console",
+        "backup",
+        "backups",
+        "daten",
+        "messung",
+        "gemeinsam",
+        "partage",
+        "compartido",
+        "comun",
+        "condiviso",
+        "gedeeld",
+        "delt",
+        "felles",
+        "public_html",
+        "www",
+        "shared_data",
+        "team",
+        "reader",
+        "physiology",
+        "resp",
+        "respiratory",
+        "paeds",
+        "clinic",
+        "measurement",
+        "raw",
+        "results",
+        "bin",
+        "lib",
+        "var",
+        "etc",
+        "opt",
+    ]
 )
 _STRANGE = frozenset({Standing.UNKNOWN, Standing.NAME})
 _FOLDER = re.compile(r"[\\/]([^\\/:*?\"<>|]{2,40})")
@@ -33,7 +113,10 @@ _URL = re.compile(
     r"[^\s<>\"]{2,200}",
     re.IGNORECASE,
 )
-_AT_MACHINE = re.compile(r"(?<![\w.])(?:ssh|sftp|scp|rsync|login|user) ?:?(?:-\w+ )?([a-z][\w.-]{2,30})@\w+", re.IGNORECASE)
+_AT_MACHINE = re.compile(
+    r"(?<![\w.])(?:ssh|sftp|scp|rsync|login|user) ?:?(?:-\w+ )?([a-z][\w.-]{2,30})@\w+",
+    re.IGNORECASE,
+)
 _HANDLE = re.compile(r"(?<![\w@.)\]])@([A-Za-z_][\w.]{2,30})")
 _TOKEN = re.compile(r"[A-Za-z][A-Za-z]{3,}")
 # Parts of a place on the net that lead to no person.
@@ -56,13 +139,17 @@ def _label() -> re.Pattern[str]:
 
 @cache
 def _net() -> re.Pattern[str]:
-    nets = one_of(words_of("contacts.nets") - {"signal", "profile", "blog", "handle", "messenger", "snap", "discord"})
-    return re.compile(rf"(?:(?<!\w){nets}(?!\w)|微信号?|line id|ライン|카톡|카카오톡|인스타)(?: (?:name|handle|id|user|page|profile|account))?\s?[:=@]?\s?@?([A-Za-z][\w.]{{2,30}})", re.IGNORECASE)
+    nets = one_of(
+        words_of("contacts.nets")
+        - {"signal", "profile", "blog", "handle", "messenger", "snap", "discord"}
+    )
+    return re.compile(
+        rf"(?:(?<!\w){nets}(?!\w)|微信号?|line id|ライン|카톡|카카오톡|인스타)(?: (?:name|handle|id|user|page|profile|account))?\s?[:=@]?\s?@?([A-Za-z][\w.]{{2,30}})",
+        re.IGNORECASE,
+    )
 
 
-def finds_login(
-    text: str, *, is_code: bool, words: frozenset[str] = frozenset()
-) -> str | None:
+def finds_login(text: str, *, is_code: bool, words: frozenset[str] = frozenset()) -> str | None:
     """Say by which sign a text holds the log-in name of a person; None where it shows none.
 
     `words` may stand in it whatever they are.
@@ -85,7 +172,11 @@ def finds_login(
         return "it is a user of a computer"
     for match in _label().finditer(plain(text)):
         name = match.group(1) or match.group(2)
-        if is_login(name) or re.fullmatch(r"[a-z]{3,}\.[a-z]{4,}", name) or (len(name) >= 4 and standing(re.sub(r"[\W\d_].*", "", name)) in _STRANGE):
+        if (
+            is_login(name)
+            or re.fullmatch(r"[a-z]{3,}\.[a-z]{4,}", name)
+            or (len(name) >= 4 and standing(re.sub(r"[\W\d_].*", "", name)) in _STRANGE)
+        ):
             return "a word before it announces a log-in name"
     tokens = [token.strip("()[]<>,;:\"'") for token in text.split()]
     # In a text words stand side by side; joined by a point, or followed by a figure, they are one.
@@ -104,16 +195,30 @@ def finds_place_on_the_net(text: str) -> str | None:
         inside = re.sub(r"^(?:https?://)?[^/]*", "", place)
         if _SOCIAL.search(place) and re.search(r"[A-Za-z0-9]{3}", inside):
             return "it is a page of somebody"
-        if any(_names_someone(t) or is_login(t) or _is_strange(t) for t in re.split(r"[/?&=#]", inside) if len(t) > 3):
+        if any(
+            _names_someone(t) or is_login(t) or _is_strange(t)
+            for t in re.split(r"[/?&=#]", inside)
+            if len(t) > 3
+        ):
             return "it is a page of somebody"
     for match in _HANDLE.finditer(text):
         name = match.group(1)
-        behind = re.search(r"[_\d.]\w", name) or _names_someone(name) or is_login(name) or standing(name) is Standing.UNKNOWN
+        behind = (
+            re.search(r"[_\d.]\w", name)
+            or _names_someone(name)
+            or is_login(name)
+            or standing(name) is Standing.UNKNOWN
+        )
         if behind and not re.fullmatch(r"(?:rest|baseline|peak)\w*", name):
             return "it is written as names on the net are"
     for match in _net().finditer(text):
         name = match.group(1)
-        if re.search(r"[_\d.]\w", name) or "@" in match.group() or standing(name) in {Standing.NAME, Standing.UNKNOWN} or is_login(name):
+        if (
+            re.search(r"[_\d.]\w", name)
+            or "@" in match.group()
+            or standing(name) in {Standing.NAME, Standing.UNKNOWN}
+            or is_login(name)
+        ):
             return "it is written as names on the net are"
     return None
 
@@ -150,25 +255,42 @@ def is_login(token: str) -> bool:
     left, parted, right = (plain(p or "") for p in match.groups())
     if parted:
         if 1 <= len(left) <= 2:
-            return _is_family(right) or (len(left) == 1 and len(right) >= 5 and standing(right) is Standing.UNKNOWN)
+            return _is_family(right) or (
+                len(left) == 1 and len(right) >= 5 and standing(right) is Standing.UNKNOWN
+            )
         if 1 <= len(right) <= 2:
             if token[-1].isdigit():
                 return False  # so are codes of trials written
-            strange = len(right) == 1 and len(left) >= 6 and standing(left) in {*_STRANGE, Standing.RARE}
+            strange = (
+                len(right) == 1 and len(left) >= 6 and standing(left) in {*_STRANGE, Standing.RARE}
+            )
             return _is_family(left) or strange
-        if is_given(left) and len(left) >= 3 and len(right) >= 5 and standing(right) is Standing.UNKNOWN:
+        if (
+            is_given(left)
+            and len(left) >= 3
+            and len(right) >= 5
+            and standing(right) is Standing.UNKNOWN
+        ):
             return True
-        return (is_given(left) or _is_family(left)) and (_is_family(right) or is_given(right)) and (
-            Standing.NAME in {standing(left), standing(right)}
+        return (
+            (is_given(left) or _is_family(left))
+            and (_is_family(right) or is_given(right))
+            and (Standing.NAME in {standing(left), standing(right)})
         )
-    if token != token.lower() or standing(left) in {Standing.HARMLESS, Standing.ORDINARY, Standing.AMBIGUOUS, Standing.NAME}:
+    if token != token.lower() or standing(left) in {
+        Standing.HARMLESS,
+        Standing.ORDINARY,
+        Standing.AMBIGUOUS,
+        Standing.NAME,
+    }:
         return False
     if any(_is_family(left[n:]) and len(left) - n >= 5 for n in (1, 2)):
         return True
     if len(left) >= 7 and _is_family(left[:-1]):
         return True
     return any(
-        _is_name(left[:n], 3) and is_given(left[:n]) and _is_family(left[n:]) for n in range(3, len(left) - 3)
+        _is_name(left[:n], 3) and is_given(left[:n]) and _is_family(left[n:])
+        for n in range(3, len(left) - 3)
     )
 
 

@@ -47,8 +47,12 @@ def _bare(text: str, days: frozenset[date], *, is_code: bool) -> str | None:
     for match in re.finditer(r"(?<![\w.,:/-])\d{9,20}(?![\w:/]|[.,-]\d)", text):
         if not _is_day_or_dial(match.group(), days) and not _is_stamp(match.group()):
             return "it is a long number"
-    grouped = re.fullmatch(r"[^\W\d_]{0,12}[ .:]{0,3}(\d{2,6}(?:[ -]\d{2,6}){1,4})[ .]?[^\W\d_]{0,12}", text)
-    threes = grouped is not None and all(len(part) == 3 for part in re.split("[ -]", grouped.group(1)))
+    grouped = re.fullmatch(
+        r"[^\W\d_]{0,12}[ .:]{0,3}(\d{2,6}(?:[ -]\d{2,6}){1,4})[ .]?[^\W\d_]{0,12}", text
+    )
+    threes = grouped is not None and all(
+        len(part) == 3 for part in re.split("[ -]", grouped.group(1))
+    )
     if grouped and not threes and 10 <= sum(c.isdigit() for c in grouped.group(1)) <= 20:
         return "it is a long number"
     return None
@@ -63,7 +67,10 @@ def _is_day_or_dial(digits: str, days: frozenset[date]) -> bool:
 def _is_stamp(digits: str) -> bool:
     """Whether a number is a day with a time of day behind it."""
     return bool(
-        re.fullmatch(r"20\d\d(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01])(?:[01]\d|2[0-3])[0-5]\d(?:[0-5]\d(?:\d{3})?)?", digits)
+        re.fullmatch(
+            r"20\d\d(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01])(?:[01]\d|2[0-3])[0-5]\d(?:[0-5]\d(?:\d{3})?)?",
+            digits,
+        )
     )
 
 
@@ -101,13 +108,17 @@ def _labelled() -> re.Pattern[str]:
 
 
 # Any word, a word for number, and a number: of a person where it is of no thing.
-_ANY = re.compile(r"([^\W\d_]{2,20})\.?[ _-]?(?:no|nr|num|number|nummer|id|regn|reg|#|nº|n°|№)[.:# =]{0,3}([a-z]{0,3}-?\d{5,}|\d{2,4}[ -]\d{2,4}[ -]\d{2,4})(?![\d.,])")
+_ANY = re.compile(
+    r"([^\W\d_]{2,20})\.?[ _-]?(?:no|nr|num|number|nummer|id|regn|reg|#|nº|n°|№)[.:# =]{0,3}([a-z]{0,3}-?\d{5,}|\d{2,4}[ -]\d{2,4}[ -]\d{2,4})(?![\d.,])"
+)
 
 
 def _is_labelled(text: str) -> bool:
     folded = plain(text)
     for match in _ANY.finditer(folded):
-        if not _thing().search(folded[: match.end()]) and match.group(1) not in words_of("headings.things.words"):
+        if not _thing().search(folded[: match.end()]) and match.group(1) not in words_of(
+            "headings.things.words"
+        ):
             return True
     for match in _labelled().finditer(folded):
         value = match.group("value")
@@ -117,7 +128,9 @@ def _is_labelled(text: str) -> bool:
         before = folded[max(0, match.start() - 24) : match.start()]
         if _of_a_thing(before) or re.fullmatch(r"[01]\d/(?:20)?\d\d.*", value):
             continue
-        between = folded[match.end("long" if match.group("long") else "short") : match.start("value")]
+        between = folded[
+            match.end("long" if match.group("long") else "short") : match.start("value")
+        ]
         # A short label is short for other things as well: its number is a long one.
         firmly = bool(match.group("long")) or re.search(r"[:#=№º°]|no|nr|num", between) is not None
         fewest = 4 if firmly else (5 if between else 6)
@@ -135,7 +148,9 @@ def _is_measured(value: str) -> bool:
     """Whether a number is a quantity: a point in it or a unit behind it."""
     if re.fullmatch(r"\d{1,3}[.,]\d{1,4}", value):
         return True
-    return bool(re.search(r"\d ?(?:ml|kg|mg|g|cm|mm|kpa|hpa|hz|bpm|min|sec|s|l|pct|am|pm|h)$", value)) and not re.search(r"\d{6}", value)
+    return bool(
+        re.search(r"\d ?(?:ml|kg|mg|g|cm|mm|kpa|hpa|hz|bpm|min|sec|s|l|pct|am|pm|h)$", value)
+    ) and not re.search(r"\d{6}", value)
 
 
 def is_bank_account(text: str) -> bool:
@@ -145,7 +160,10 @@ def is_bank_account(text: str) -> bool:
         for n in range(15, len(compact) + 1):
             if sum(c.isdigit() for c in compact[:n]) >= 10 and _mod_97(compact[:n]):
                 return True
-    for match in re.finditer(r"(?<![A-Za-z0-9])[A-Z]{2}\d{2}(?: ?[A-Z0-9]{4}){2,7}(?: ?[A-Z0-9]{1,4})?(?![A-Za-z0-9])", text):
+    for match in re.finditer(
+        r"(?<![A-Za-z0-9])[A-Z]{2}\d{2}(?: ?[A-Z0-9]{4}){2,7}(?: ?[A-Z0-9]{1,4})?(?![A-Za-z0-9])",
+        text,
+    ):
         if sum(c.isdigit() for c in match.group()) >= 12:
             return True
     folded = plain(text)
@@ -154,8 +172,30 @@ def is_bank_account(text: str) -> bool:
 
 @cache
 def _bank() -> re.Pattern[str]:
-    labels = one_of((words_of("numbers.bank") - {"nr", "hesap"}) | {"acct", "acc", "a/c", "kto", "nr konta", "szamla", "חשבון", "bankgiro", "bsb", "sort code", "routing", "ktonr", "iban", "ιβαν", "cuenta", "bank"})
-    return re.compile(rf"(?<![^\W_]){labels}(?![^\W\d_])(?:{_NUMBER_WORD})[a-z]{{0,2}}\d(?:[ -]?[\da-z]){{6,32}}")
+    labels = one_of(
+        (words_of("numbers.bank") - {"nr", "hesap"})
+        | {
+            "acct",
+            "acc",
+            "a/c",
+            "kto",
+            "nr konta",
+            "szamla",
+            "חשבון",
+            "bankgiro",
+            "bsb",
+            "sort code",
+            "routing",
+            "ktonr",
+            "iban",
+            "ιβαν",
+            "cuenta",
+            "bank",
+        }
+    )
+    return re.compile(
+        rf"(?<![^\W_]){labels}(?![^\W\d_])(?:{_NUMBER_WORD})[a-z]{{0,2}}\d(?:[ -]?[\da-z]){{6,32}}"
+    )
 
 
 def _mod_97(account: str) -> bool:
