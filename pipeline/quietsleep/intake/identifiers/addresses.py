@@ -123,32 +123,31 @@ def finds_address(text: str) -> str | None:
         ):
             return "it holds a flat"
     if match := _PLACED.search(text):
-        street = [w for w in re.findall(r"[^\W\d_]{3,}", match["street"])]
+        street = list(re.findall(r"[^\W\d_]{3,}", match["street"]))
         if (
             street
             and match["place"][0].isupper()
             and street[-1]
             and all(standing(w) is not Standing.HARMLESS for w in (*street, match["place"]))
-        ):
-            if match["code"] or (street[-1][0].isupper() or street[0][0].isupper()):
-                known = {standing(w) for w in (*street, match["place"])}
-                if match["code"] or (
-                    known & {Standing.UNKNOWN, Standing.NAME, Standing.RARE}
-                    and not any(is_of_trade(plain(w)) for w in street)
-                ):
-                    return "it holds a street, a number and a place"
+        ) and (match["code"] or (street[-1][0].isupper() or street[0][0].isupper())):
+            known = {standing(w) for w in (*street, match["place"])}
+            if match["code"] or (
+                known & {Standing.UNKNOWN, Standing.NAME, Standing.RARE}
+                and not any(is_of_trade(plain(w)) for w in street)
+            ):
+                return "it holds a street, a number and a place"
     if match := _moved().search(folded):
         rest = match["rest"]
         first = re.match(r"[^\W\d_]+", rest)
         if first and standing(first.group()) is Standing.HARMLESS:
             return None
-        if re.match(r"(?:no\.? ?)?\d{1,4}[a-z]? [^\W\d_]{3,}", rest) or re.search(
-            r"[^\W\d_]{4,} \d{1,4}[a-z]?(?:$|[ ,-])", rest
+        if (
+            re.match(r"(?:no\.? ?)?\d{1,4}[a-z]? [^\W\d_]{3,}", rest)
+            or re.search(r"[^\W\d_]{4,} \d{1,4}[a-z]?(?:$|[ ,-])", rest)
+        ) and not re.match(
+            r"\d+ ?(?:min|h|weeks?|wk|months?|mo|km|miles?|days?|hours?|l|ml)\b", rest
         ):
-            if not re.match(
-                r"\d+ ?(?:min|h|weeks?|wk|months?|mo|km|miles?|days?|hours?|l|ml)\b", rest
-            ):
-                return "a word before it announces an address"
+            return "a word before it announces an address"
     return None
 
 
@@ -175,28 +174,6 @@ _SURE_ENDS = (
     "laan",
     "str",
 )
-# Words for streets that are common in reports as well.
-_OF_THE_TRADE_TOO = frozenset(
-    [
-        "place",
-        "via",
-        "cours",
-        "route",
-        "quai",
-        "corso",
-        "largo",
-        "plaza",
-        "camino",
-        "passage",
-        "avenue",
-        "str",
-        "os",
-        "al",
-        "ul",
-        "pl",
-        "rue",
-    ]
-) - {"rue", "ul"}
 
 
 def _is_of_the_ward(found: str, n: int) -> bool:
@@ -212,7 +189,7 @@ def _is_of_the_ward(found: str, n: int) -> bool:
         return True
     if (
         n in {2, 3}
-        and words[0] in _OF_THE_TRADE_TOO
+        and words[0] in words_of("addresses.of_the_trade_too")
         and all(standing(w) in {Standing.HARMLESS, Standing.ORDINARY} for w in named)
     ):
         return True
@@ -220,4 +197,4 @@ def _is_of_the_ward(found: str, n: int) -> bool:
     if any(standing(w) is Standing.HARMLESS for w in named):
         return True
     ordinary = all(standing(w) is Standing.ORDINARY for w in named)
-    return ordinary and (bool(short) or n == 1 or n == 2) and len(named) < 2
+    return ordinary and (bool(short) or n in {1, 2}) and len(named) < 2

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from functools import cache
 
@@ -29,229 +30,8 @@ _ANNOUNCED_CJK = re.compile(
     "(?:姓名|名字|患者|患儿|患兒|宝宝|寶寶|宝妈|母亲|母親|父亲|父親|妈妈|媽媽|爸爸|家长|家長|氏名|名前|担当|検査者|医师|医生|主治|护士|联系人|聯絡人|操作员|技师|签名|簽名|署名|お名前|母|父|이름|성명|환자|환아|아기|산모|엄마|아빠|담당|검사자|보호자|간호사|의사)[ :：の은는]{1,3}"
     "(?P<name>[\u3400-\u9fff\u3040-\u30ff\uac00-\ud7af]{2,6})(?![\u3400-\u9fff\u3040-\u30ff\uac00-\ud7af])"
 )
-# Before names in scripts that part words by spaces.
-_ROLES = {
-    plain(w)
-    for w in [
-        "الام",
-        "الأم",
-        "أم",
-        "والدة",
-        "والد",
-        "الاب",
-        "الأب",
-        "ابو",
-        "أبو",
-        "الطفل",
-        "الطفلة",
-        "المريض",
-        "المريضة",
-        "الرضيع",
-        "الرضيعة",
-        "دكتور",
-        "الدكتور",
-        "دكتورة",
-        "الدكتورة",
-        "د",
-        "السيد",
-        "السيدة",
-        "الممرضة",
-        "الممرض",
-        "اسم",
-        "بنت",
-        "ابن",
-        "بن",
-        "مادر",
-        "پدر",
-        "نوزاد",
-        "کودک",
-        "بیمار",
-        "دکتر",
-        "آقای",
-        "خانم",
-        "پرستار",
-        "نام",
-        "فرزند",
-        "אמא",
-        "אבא",
-        "אם",
-        "אב",
-        "האם",
-        "האב",
-        "התינוק",
-        "התינוקת",
-        "תינוק",
-        "תינוקת",
-        "ד״ר",
-        "דר",
-        "ד'ר",
-        "גב׳",
-        "גברת",
-        "מר",
-        "אחות",
-        "האחות",
-        "הילד",
-        "הילדה",
-        "שם",
-        "בן",
-        "בת",
-        "של",
-        "माँ",
-        "मां",
-        "माता",
-        "पिता",
-        "शिशु",
-        "बच्चा",
-        "बच्ची",
-        "बेबी",
-        "डॉ",
-        "डा",
-        "श्री",
-        "श्रीमती",
-        "नर्स",
-        "नाम",
-        "कुमारी",
-        "रोगी",
-        "मरीज",
-        "मम्मी",
-        "पापा",
-        "মা",
-        "বাবা",
-        "শিশু",
-        "ডা",
-        "ডাঃ",
-        "নাম",
-        "মিসেস",
-        "জনাব",
-        "நோயாளி",
-        "அம்மா",
-        "அப்பா",
-        "குழந்தை",
-        "டாக்டர்",
-        "திரு",
-        "திருமதி",
-        "பெயர்",
-        "แม่",
-        "พ่อ",
-        "น้อง",
-        "คุณ",
-        "นาย",
-        "นาง",
-        "นางสาว",
-        "ด.ช.",
-        "ด.ญ.",
-        "เด็กชาย",
-        "เด็กหญิง",
-        "พญ",
-        "นพ",
-        "หมอ",
-        "พยาบาล",
-        "ชื่อ",
-        "ਮਾਂ",
-        "ਬੱਚਾ",
-        "ਪਿਤਾ",
-        "ልጅ",
-        "እናት",
-        "አባት",
-        "ሕፃን",
-        "ዶክተር",
-        "ນາງ",
-        "ທ້າວ",
-        "ເດັກ",
-        "ແມ່",
-        "ພໍ່",
-        "ម្តាយ",
-        "ឪពុក",
-        "ទារក",
-        "កុមារ",
-        "លោក",
-        "អ្នកស្រី",
-        "အမေ",
-        "အဖေ",
-        "ကလေး",
-        "ဒေါ်",
-        "ဦး",
-        "മാതാവ്",
-        "അമ്മ",
-        "അച്ഛൻ",
-        "കുഞ്ഞ്",
-        "ഡോ",
-        "ശിശു",
-        "අම්මා",
-        "මව",
-        "පියා",
-        "දරුවා",
-        "ළදරුවා",
-        "ბავშვი",
-        "ახალშობილი",
-        "მშობელი",
-        "தாய்",
-        "தந்தை",
-        "ಮಗು",
-        "ತಾಯಿ",
-        "ತಂದೆ",
-        "ડો",
-        "માતા",
-        "પિતા",
-        "બાળક",
-        "বাবু",
-        "মাতা",
-        "পিতা",
-        "ডাক্তার",
-        "బిడ్డ",
-        "తండ్రి",
-        "बाळ",
-        "आई",
-        "बाबा",
-        "ماں",
-        "باپ",
-        "بچہ",
-        "بچی",
-        "والد",
-        "ڈاکٹر",
-        "ବାପା",
-        "ମା",
-        "డాక్టర్",
-        "శ్రీ",
-        "శ్రీమతి",
-        "პაციენტი",
-        "დედა",
-        "მამა",
-        "ექიმი",
-    ]
-}
 
 
-_TITLES = {
-    plain(w)
-    for w in [
-        "دكتور",
-        "الدكتور",
-        "دكتورة",
-        "الدكتورة",
-        "السيد",
-        "السيدة",
-        "آقای",
-        "خانم",
-        "دكتر",
-        "دکتر",
-        "ד״ר",
-        "דר",
-        "ד'ר",
-        "גב׳",
-        "גברת",
-        "גב",
-        "מר",
-        "श्री",
-        "श्रीमती",
-        "डॉ",
-        "डा",
-        "மருத்துவர்",
-        "டாக்டர்",
-        "திரு",
-        "திருமதி",
-    ]
-}
 _ROLE_CJK = re.compile(
     "(?:患儿|患兒|患児|宝宝|寶寶|婴儿|嬰兒|妈妈|媽媽|母亲|母親|爸爸|父亲|父親|家长|家長|护士|護士|医生|醫生|医师|男婴|女婴|母|父|外婆|奶奶|宝妈|児)[ :：]?"
 )
@@ -301,18 +81,18 @@ def _spaced(words: list[str], *, alone: bool, is_code: bool) -> str | None:
     """Names in scripts that part words by spaces: Arabic, Hebrew, Devanagari."""
     named = [_kind(word) for word in words]
     for n, word in enumerate(words[:-1]):
-        if word not in _ROLES:
+        if word not in words_of("names.roles_caseless"):
             continue
         m = n + 1
-        while m < len(words) - 1 and words[m] in _ROLES:
+        while m < len(words) - 1 and words[m] in words_of("names.roles_caseless"):
             m += 1
         behind = named[m + 1] if m + 1 < len(words) else "ordinary"
         if named[m] == "name" or (named[m] != "ordinary" and behind in {"name", "unknown"}):
             return "it stands beside a role"
         several = len(words) - m >= 2 and not _has_lists(words[m])
-        if named[m] == "unknown" and (word in _TITLES or several):
+        if named[m] == "unknown" and (word in words_of("names.titles_caseless") or several):
             return "it stands beside a role"
-    for one, two in zip(named, named[1:], strict=False):
+    for one, two in itertools.pairwise(named):
         if "name" in (one, two) and "ordinary" not in (one, two):
             return "two words stand together as names do"
         if one == two == "ambiguous" and len(words) == 2 and alone:
@@ -371,7 +151,7 @@ def _kind(word: str) -> str:
 
 @cache
 def _ordinary_words() -> frozenset[str]:
-    return words_of("harmless.ward") | _ROLES
+    return words_of("harmless.ward") | words_of("names.roles_caseless")
 
 
 def _is_inflected(word: str) -> bool:
@@ -443,7 +223,7 @@ def _east_asian(text: str, runs: list[str], *, is_code: bool) -> str | None:
     for run in runs:
         if (2 <= len(run) <= 4 or (len(run) <= 5 and _HAN.match(run))) and _is_east_asian_name(run):
             return "it is built as names are"
-    pairs = list(zip(runs, runs[1:], strict=False))
+    pairs = list(itertools.pairwise(runs))
     if any(
         len(a) <= 4
         and len(b) <= 4

@@ -44,11 +44,6 @@ _TELEPHONE = re.compile(
     )(?![\w-])""",
     re.X,
 )
-_SPOKEN = {
-    "oh", "zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "double", "triple", "nought", "null", "eins", "zwei", "zwo",
-    "drei", "vier", "funf", "sechs", "sieben", "acht", "neun", "cero", "uno", "dos", "tres", "cuatro", "cinco", "seis", "siete", "ocho", "nueve",
-    "un", "deux", "trois", "quatre", "cinq", "sept", "huit", "neuf", "hundred",
-}  # fmt: skip
 
 
 @cache
@@ -82,12 +77,14 @@ def finds_telephone(text: str, *, is_code: bool) -> str | None:
             return "a word before it announces a telephone number"
     if not is_code and re.fullmatch(r"\d{3}[ .]\d{3}[ .]\d{3}|\d\d(?:[ .]\d\d){3}", text):
         return "it is written as telephone numbers are"
-    spoken = [plain(w) in _SPOKEN or w.isdecimal() for w in re.findall(r"\w+", text)]
+    spoken = [
+        plain(w) in words_of("contacts.figures") or w.isdecimal() for w in re.findall(r"\w+", text)
+    ]
     run = longest = 0
     for is_figure in spoken:
         run = run + 1 if is_figure else 0
         longest = max(longest, run)
-    words = sum(plain(w) in _SPOKEN for w in re.findall(r"\w+", text))
+    words = sum(plain(w) in words_of("contacts.figures") for w in re.findall(r"\w+", text))
     if (longest >= 7 and words >= 5) or (
         longest >= 5 and words >= 4 and sum(c.isdigit() for c in text) >= 4
     ):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from functools import cache
 
@@ -16,94 +17,6 @@ from quietsleep.intake.identifiers.spelling import plain
 from quietsleep.intake.identifiers.vocabulary import frequency
 from quietsleep.intake.identifiers.words import one_of, words_of
 
-_NOBODY = frozenset(
-    [
-        "public",
-        "default",
-        "admin",
-        "administrator",
-        "lab",
-        "user",
-        "users",
-        "guest",
-        "shared",
-        "share",
-        "all",
-        "allusers",
-        "root",
-        "data",
-        "desktop",
-        "documents",
-        "downloads",
-        "temp",
-        "tmp",
-        "local",
-        "system",
-        "service",
-        "svc",
-        "study",
-        "research",
-        "operator",
-        "tech",
-        "technician",
-        "nurse",
-        "test",
-        "tester",
-        "demo",
-        "student",
-        "students",
-        "labuser",
-        "common",
-        "everyone",
-        "my",
-        "appdata",
-        "roaming",
-        "export",
-        "exports",
-        "lungfunction",
-        "infant",
-        "ilft",
-        "pft",
-        "rvrtc",
-        "mbw",
-        "quietsleep",
-        "device",
-        "pc",
-        "workstation",
-        "station",
-        "console",
-        "backup",
-        "backups",
-        "daten",
-        "messung",
-        "gemeinsam",
-        "partage",
-        "compartido",
-        "comun",
-        "condiviso",
-        "gedeeld",
-        "delt",
-        "felles",
-        "public_html",
-        "www",
-        "shared_data",
-        "team",
-        "reader",
-        "physiology",
-        "resp",
-        "respiratory",
-        "paeds",
-        "clinic",
-        "measurement",
-        "raw",
-        "results",
-        "bin",
-        "lib",
-        "var",
-        "etc",
-        "opt",
-    ]
-)
 _STRANGE = frozenset({Standing.UNKNOWN, Standing.NAME})
 _FOLDER = re.compile(r"[\\/]([^\\/:*?\"<>|]{2,40})")
 _HOME = re.compile(r"(?<![\w~])~([a-z][\w.-]{2,30})(?=[/\\]|$)", re.IGNORECASE)
@@ -156,7 +69,7 @@ def finds_login(text: str, *, is_code: bool, words: frozenset[str] = frozenset()
     """
     folders = words_of("contacts.folders")
     parts = [m.group(1) for m in _FOLDER.finditer(text)] if ("\\" in text or "/" in text) else []
-    for before, part in zip(parts, parts[1:], strict=False):
+    for before, part in itertools.pairwise(parts):
         if plain(before) in folders | {"documents and settings"} and not _is_nobody(part):
             return "it is a folder of a user"
     if "\\" in text or re.match(r"[/~]", text):
@@ -224,7 +137,9 @@ def finds_place_on_the_net(text: str) -> str | None:
 
 
 def _is_nobody(part: str) -> bool:
-    return plain(part).strip(" $._-") in _NOBODY or plain(part).replace(" ", "") in _NOBODY
+    return plain(part).strip(" $._-") in words_of("contacts.nobody") or plain(part).replace(
+        " ", ""
+    ) in words_of("contacts.nobody")
 
 
 def _names_someone(text: str) -> bool:

@@ -29,148 +29,6 @@ _SPACE = re.compile(r"[ ,_.-]{1,2}")
 # Written apart from its capital inside, such as PneumoBox, a word is the name of a thing.
 _PRODUCT = re.compile(r"(?!Mc|Mac|O['’]|De|Di|Van|Le|La|Fitz)[^\W\d_]*[^\W\d_A-Z][A-Z][^\W\d_]*")
 _DOTTED_INITIALS = re.compile(r"(?:[A-Z]\. ?){1,3}[A-Z]\.?")
-_LETTER_OF_THING = frozenset(
-    [
-        "type",
-        "size",
-        "group",
-        "arm",
-        "lab",
-        "room",
-        "channel",
-        "vitamin",
-        "grade",
-        "class",
-        "phase",
-        "part",
-        "site",
-        "set",
-        "level",
-        "hepatitis",
-        "cohort",
-        "box",
-        "bay",
-        "bed",
-        "cot",
-        "ward",
-        "unit",
-        "block",
-        "step",
-        "series",
-        "version",
-        "rev",
-        "model",
-        "gauge",
-        "plan",
-        "team",
-    ]
-)
-# What is called after somebody, and names no person of the study.
-_CALLED_AFTER = frozenset(
-    [
-        "sign",
-        "score",
-        "syndrome",
-        "law",
-        "chart",
-        "charts",
-        "reflex",
-        "scale",
-        "diagram",
-        "equation",
-        "equations",
-        "criteria",
-        "connector",
-        "index",
-        "plot",
-        "catheter",
-        "tube",
-        "cannula",
-        "pneumotach",
-        "pneumotachograph",
-        "screen",
-        "type",
-        "correction",
-        "method",
-        "manoeuvre",
-        "maneuver",
-        "filter",
-        "statistic",
-        "distribution",
-        "valve",
-        "syringe",
-        "pressure",
-        "effect",
-        "disease",
-        "anomaly",
-        "reference",
-        "references",
-        "z-score",
-        "zscore",
-        "centile",
-        "growth",
-        "transform",
-        "window",
-        "bottle",
-        "principle",
-        "number",
-        "resistor",
-        "kappa",
-        "interval",
-        "limits",
-        "ratio",
-        "mask",
-        "box",
-        "device",
-        "sensor",
-        "classification",
-        "nomogram",
-        "formula",
-        "position",
-        "sequence",
-        "tetralogy",
-        "forceps",
-        "tubing",
-        "circle",
-        "bag",
-        "flask",
-        "percentile",
-        "curve",
-        "curves",
-        "model",
-        "technique",
-        "normalverteilung",
-        "reflexes",
-        "cells",
-        "fall",
-        "fit",
-        "exact",
-        "module",
-        "analyser",
-        "analyzer",
-        "system",
-        "cable",
-        "adapter",
-        "flowhead",
-        "software",
-        "setup",
-        "blade",
-        "needle",
-        "clip",
-        "drain",
-        "trial",
-        "study",
-        "cohort",
-        "criterion",
-        "theorem",
-        "rank",
-        "coefficient",
-        "plots",
-        "statistics",
-        "estimator",
-        "regression",
-    ]
-)
 
 
 def finds_name(
@@ -184,7 +42,7 @@ def finds_name(
     if not any(c.isalpha() for c in text):
         return None
     said = _without_eponyms(text)
-    found = [w for w in words_in(said, split_joined=is_code)]
+    found = list(words_in(said, split_joined=is_code))
     line = _Line(said, found, words, is_code=is_code)
     if not any(line.at(n) in _POSSIBLE for n in range(len(found))) and not line.has_capital:
         return None
@@ -254,7 +112,7 @@ class _Line:
     def is_called_after(self, n: int) -> bool:
         """Whether a thing is called after a name: it stands behind it."""
         last = min(n + 3, len(self.words))
-        return any(self.plain(m) in _CALLED_AFTER for m in range(n + 1, last))
+        return any(self.plain(m) in words_of("names.called_after") for m in range(n + 1, last))
 
 
 @cache
@@ -276,11 +134,6 @@ def _announcing() -> re.Pattern[str]:
     )
 
 
-_FIRM_TITLES = frozenset(
-    ["mr", "mrs", "ms", "dr", "prof", "frau", "herr", "mme", "mlle", "sra", "srta", "dott", "mevr"]
-)
-
-
 def _behind_title(line: _Line) -> str | None:
     titles = words_of("names.titles")
     for n in range(len(line) - 1):
@@ -297,7 +150,9 @@ def _behind_title(line: _Line) -> str | None:
             len(line.words[m].text) == 1 or line.plain(m) in words_of("names.particles")
         ):
             m += 1
-        firmly = title.plain in _FIRM_TITLES and (title.is_capitalised or "." in line.gap(n))
+        firmly = title.plain in words_of("names.firm_titles") and (
+            title.is_capitalised or "." in line.gap(n)
+        )
         if (
             firmly
             and line.is_large(m)
@@ -362,7 +217,11 @@ def _stands_as_name(line: _Line, n: int) -> bool:
 def _by_somebody(line: _Line) -> str | None:
     """Who did it: fixed by Giorgos."""
     for n in range(len(line) - 1):
-        if line.words[n].text not in _BY or line.gap(n) != " " or not line.is_large(n + 1):
+        if (
+            line.words[n].text not in words_of("names.by")
+            or line.gap(n) != " "
+            or not line.is_large(n + 1)
+        ):
             continue
         word = line.words[n + 1]
         if (
@@ -372,11 +231,6 @@ def _by_somebody(line: _Line) -> str | None:
         ):
             return "it says who did something"
     return None
-
-
-_BY = frozenset(
-    ["by", "per", "par", "por", "door", "av", "af", "przez", "od", "door", "from", "with"]
-)
 
 
 def _does(line: _Line) -> str | None:
@@ -545,13 +399,12 @@ def _with_initial(line: _Line) -> str | None:
             before = line.plain(n - 1) if n else ""
             firmly = "." in gap or line.at(n + 1) is _S.NAME or len(line) <= 3
             if (
-                before not in _LETTER_OF_THING
+                before not in words_of("names.lettered")
                 and len(two.text) >= 3
                 and firmly
                 and not line.is_called_after(n + 1)
-            ):
-                if line.at(n + 1) is not _S.AMBIGUOUS or "." in gap:
-                    return "an initial stands beside it"
+            ) and (line.at(n + 1) is not _S.AMBIGUOUS or "." in gap):
+                return "an initial stands beside it"
         is_last = len(two.text) == 1 and two.text.isupper()
         if is_last and line.may_be_name(n) and len(one.text) >= 3 and gap.strip(" ,_") == "":
             dotted = line.text[two.end : two.end + 1] == "."
@@ -559,9 +412,8 @@ def _with_initial(line: _Line) -> str | None:
                 dotted
                 or line.at(n) is _S.NAME
                 or (len(line) == 2 and not re.search(r"\d", line.text))
-            ):
-                if line.at(n) is not _S.AMBIGUOUS or dotted:
-                    return "an initial stands beside it"
+            ) and (line.at(n) is not _S.AMBIGUOUS or dotted):
+                return "an initial stands beside it"
     if _DOTTED_INITIALS.fullmatch(line.text.strip(" ()")) and line.text.strip(" ().") != "":
         return "it is written as initials are"
     return None
