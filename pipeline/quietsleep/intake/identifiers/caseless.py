@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import re
+from collections.abc import Iterator
 from functools import cache
 
 from quietsleep.intake.identifiers.names import is_given, languages_of
@@ -17,23 +18,40 @@ _KANA = re.compile("[\u3040-\u30ff]")
 _HANGUL = re.compile("[\uac00-\ud7af]")
 # The most common family names of one sign, and some of two.
 _CHINESE = frozenset(
-    "王李张張刘劉陈陳杨楊黄黃赵趙吴吳周徐孙孫马馬朱胡郭何高林罗羅郑鄭梁谢謝宋唐许許韩韓冯馮邓鄧曹彭曾肖蕭萧田董袁潘于蒋蔣蔡余杜叶葉程苏蘇魏吕呂丁任沈姚卢盧姜崔钟鍾谭譚陆陸汪范廖石金韦韋贾賈夏付方白邹鄒孟熊秦邱江尹薛闫阎段雷侯龙龍史陶黎贺賀顾顧毛郝龚龔邵万萬钱錢严嚴覃武戴莫孔向汤湯常温康施文牛樊葛邢安齐齊易乔喬伍庞龐颜顏倪庄莊聂聶章鲁魯岳翟殷詹申欧歐耿关關兰蘭焦俞左柳甘祝包宁阮"
+    "王李张張刘劉陈陳杨楊黄黃赵趙吴吳周徐孙孫马馬朱胡郭何高林罗羅郑鄭梁谢謝"
+    "宋唐许許韩韓冯馮邓鄧曹彭曾肖蕭萧田董袁潘于蒋蔣蔡余杜叶葉程苏蘇魏吕呂丁"
+    "任沈姚卢盧姜崔钟鍾谭譚陆陸汪范廖石金韦韋贾賈夏付方白邹鄒孟熊秦邱江尹薛"
+    "闫阎段雷侯龙龍史陶黎贺賀顾顧毛郝龚龔邵万萬钱錢严嚴覃武戴莫孔向汤湯常温"
+    "康施文牛樊葛邢安齐齊易乔喬伍庞龐颜顏倪庄莊聂聶章鲁魯岳翟殷詹申欧歐耿关"
+    "關兰蘭焦俞左柳甘祝包宁阮"
 )
 _KOREAN = frozenset(
-    "김이박최정강조윤장임한오서신권황안송류유전홍고문양손배백허남심노하곽성차주우구민진나지엄채원천방공현함변염여추도소석선설마길연위표명기반왕금옥육인맹제모"
+    "김이박최정강조윤장임한오서신권황안송류유전홍고문양손배백허남심노하곽성"
+    "차주우구민진나지엄채원천방공현함변염여추도소석선설마길연위표명기반왕금"
+    "옥육인맹제모"
 )
 _TITLES_CJK = re.compile(
-    "(?P<name>[\u3400-\u9fff\u3040-\u30ff]{1,5})(?:さん|ちゃん|くん|君|様|先生|医師|医生|醫師|护士|護士|女士|先生|小姐|技师|技師|主任|妈妈|媽媽|爸爸|宝宝|寶寶|の母|の父|ママ|パパ|氏)|"
-    "(?P<kana>[\u30a0-\u30ff]{2,8}(?: [\u30a0-\u30ff]{2,8})?) ?(?:様|さん|ちゃん|くん|君|先生)|(?P<ko>[\uac00-\ud7af]{2,4}) ?(?:씨|님|선생님|간호사|의사|교수|엄마|아빠|아기|어머니|아버지|환아|보호자)"
+    "(?P<name>[\u3400-\u9fff\u3040-\u30ff]{1,5})(?:さん|ちゃん|くん|君|様|"
+    "先生|医師|医生|醫師|护士|護士|女士|先生|小姐|技师|技師|主任|妈妈|媽媽|"
+    "爸爸|宝宝|寶寶|の母|の父|ママ|パパ|氏)|"
+    "(?P<kana>[\u30a0-\u30ff]{2,8}(?: [\u30a0-\u30ff]{2,8})?) ?(?:様|さん|"
+    "ちゃん|くん|君|先生)|(?P<ko>[\uac00-\ud7af]{2,4}) ?(?:씨|님|선생님|"
+    "간호사|의사|교수|엄마|아빠|아기|어머니|아버지|환아|보호자)"
 )
 _ANNOUNCED_CJK = re.compile(
-    "(?:姓名|名字|患者|患儿|患兒|宝宝|寶寶|宝妈|母亲|母親|父亲|父親|妈妈|媽媽|爸爸|家长|家長|氏名|名前|担当|検査者|医师|医生|主治|护士|联系人|聯絡人|操作员|技师|签名|簽名|署名|お名前|母|父|이름|성명|환자|환아|아기|산모|엄마|아빠|담당|검사자|보호자|간호사|의사)[ :：の은는]{1,3}"
-    "(?P<name>[\u3400-\u9fff\u3040-\u30ff\uac00-\ud7af]{2,6})(?![\u3400-\u9fff\u3040-\u30ff\uac00-\ud7af])"
+    "(?:姓名|名字|患者|患儿|患兒|宝宝|寶寶|宝妈|母亲|母親|父亲|父親|妈妈|"
+    "媽媽|爸爸|家长|家長|氏名|名前|担当|検査者|医师|医生|主治|护士|联系人|"
+    "聯絡人|操作员|技师|签名|簽名|署名|お名前|母|父|이름|성명|환자|환아|"
+    "아기|산모|엄마|아빠|담당|검사자|보호자|간호사|의사)[ :：の은는]{1,3}"
+    "(?P<name>[\u3400-\u9fff\u3040-\u30ff\uac00-\ud7af]{2,6})"
+    "(?![\u3400-\u9fff\u3040-\u30ff\uac00-\ud7af])"
 )
 
 
 _ROLE_CJK = re.compile(
-    "(?:患儿|患兒|患児|宝宝|寶寶|婴儿|嬰兒|妈妈|媽媽|母亲|母親|爸爸|父亲|父親|家长|家長|护士|護士|医生|醫生|医师|男婴|女婴|母|父|外婆|奶奶|宝妈|児)[ :：]?"
+    "(?:患儿|患兒|患児|宝宝|寶寶|婴儿|嬰兒|妈妈|媽媽|母亲|母親|爸爸|父亲|"
+    "父親|家长|家長|护士|護士|医生|醫生|医师|男婴|女婴|母|父|外婆|奶奶|"
+    "宝妈|児)[ :：]?"
 )
 _COMPOUND_CJK = (
     "欧阳",
@@ -63,9 +81,9 @@ def finds_caseless_name(text: str, *, is_code: bool) -> str | None:
     text = re.sub("(?<=[\u0590-\u05ff])[\"'״׳](?=[\u0590-\u05ff])", "", text)
     if text.isascii() or not (runs := _RUN.findall(text)):
         return None
-    if _HAN.search(text) or _KANA.search(text) or _HANGUL.search(text):
-        if said := _east_asian(text, runs, is_code=is_code):
-            return said
+    is_eastern = _HAN.search(text) or _KANA.search(text) or _HANGUL.search(text)
+    if is_eastern and (said := _east_asian(text, runs, is_code=is_code)):
+        return said
     thai = [r for r in runs if "\u0e00" <= r[0] <= "\u0e7f"]
     if thai and (said := _thai(text)):
         return said
@@ -79,6 +97,10 @@ def finds_caseless_name(text: str, *, is_code: bool) -> str | None:
 
 def _spaced(words: list[str], *, alone: bool, is_code: bool) -> str | None:
     """Names in scripts that part words by spaces: Arabic, Hebrew, Devanagari."""
+    return next(_signs_of_spaced(words, alone=alone, is_code=is_code), None)
+
+
+def _signs_of_spaced(words: list[str], *, alone: bool, is_code: bool) -> Iterator[str]:
     named = [_kind(word) for word in words]
     for n, word in enumerate(words[:-1]):
         if word not in words_of("names.roles_caseless"):
@@ -88,29 +110,29 @@ def _spaced(words: list[str], *, alone: bool, is_code: bool) -> str | None:
             m += 1
         behind = named[m + 1] if m + 1 < len(words) else "ordinary"
         if named[m] == "name" or (named[m] != "ordinary" and behind in {"name", "unknown"}):
-            return "it stands beside a role"
+            yield "it stands beside a role"
         several = len(words) - m >= 2 and not _has_lists(words[m])
         if named[m] == "unknown" and (word in words_of("names.titles_caseless") or several):
-            return "it stands beside a role"
+            yield "it stands beside a role"
     for one, two in itertools.pairwise(named):
         if "name" in (one, two) and "ordinary" not in (one, two):
-            return "two words stand together as names do"
+            yield "two words stand together as names do"
         if one == two == "ambiguous" and len(words) == 2 and alone:
-            return "two words stand together as names do"
+            yield "two words stand together as names do"
         if {one, two} == {"unknown", "ambiguous"} and len(words) <= 3:
-            return "two words stand together as names do"
+            yield "two words stand together as names do"
     if "name" in named:
-        return "it is in lists of names"
+        yield "it is in lists of names"
     if (
         alone
         and 2 <= len(words) <= 3
         and named.count("unknown") == len(words)
         and all(map(_has_lists, words))
     ):
-        return "two words stand together as names do"
+        yield "two words stand together as names do"
     if is_code and ("unknown" in named or "ambiguous" in named):
-        return "a code holds a word that is no ordinary one"
-    return None
+        yield "a code holds a word that is no ordinary one"
+    return
 
 
 def _has_lists(word: str) -> bool:
@@ -175,7 +197,8 @@ def _often(word: str) -> float:
 
 def _thai(text: str) -> str | None:
     match = re.search(
-        "(?:นางสาว|นาง|นาย|ด\\.ช\\.|ด\\.ญ\\.|เด็กชาย|เด็กหญิง|คุณแม่|คุณพ่อ|คุณ|น้อง|พญ\\.|นพ\\.|หมอ|แม่ชื่อ|ชื่อ) ?([\u0e01-\u0e4e]{3,})",
+        "(?:นางสาว|นาง|นาย|ด\\.ช\\.|ด\\.ญ\\.|เด็กชาย|เด็กหญิง|คุณแม่|คุณพ่อ|"
+        "คุณ|น้อง|พญ\\.|นพ\\.|หมอ|แม่ชื่อ|ชื่อ) ?([\u0e01-\u0e4e]{3,})",
         text,
     )
     if match and not match.group(1).startswith(("แม่", "พ่อ", "หมอ", "พยาบาล", "ภาพ")):
@@ -187,11 +210,15 @@ def _thai(text: str) -> str | None:
 
 
 def _east_asian(text: str, runs: list[str], *, is_code: bool) -> str | None:
+    return next(_signs_of_east_asian(text, runs, is_code=is_code), None)
+
+
+def _signs_of_east_asian(text: str, runs: list[str], *, is_code: bool) -> Iterator[str]:
     if (match := _ANNOUNCED_CJK.search(text)) and _may_be_east_asian(match["name"]):
-        return "a word before it announces a name"
+        yield "a word before it announces a name"
     for match in _TITLES_CJK.finditer(text):
         if (kana := match["kana"]) and frequency_in(kana.split()[0], ("ja",)) < 4:
-            return "it stands beside a role"
+            yield "it stands beside a role"
         name = match["name"] or match["ko"] or ""
         if (
             match["name"]
@@ -199,12 +226,12 @@ def _east_asian(text: str, runs: list[str], *, is_code: bool) -> str | None:
             and len(name) >= 2
             and frequency_in(name[-2:], ("ja", "zh")) < 3.4
         ):
-            return "it stands beside a role"
+            yield "it stands beside a role"
         if any(
             _may_be_east_asian(name[-n:]) or _is_given_there(name[-n:])
             for n in range(2, len(name) + 1)
         ):
-            return "it stands beside a role"
+            yield "it stands beside a role"
         if (
             match["name"]
             and len(name) == 1
@@ -212,17 +239,19 @@ def _east_asian(text: str, runs: list[str], *, is_code: bool) -> str | None:
             and match.group()[1:]
             in {"医生", "医师", "护士", "女士", "小姐", "主任", "醫師", "先生"}
         ):
-            return "it stands beside a role"
+            yield "it stands beside a role"
     if re.search(
-        "[\u3400-\u9fff]{2,4}之[子女]|(?<![\u3041-\u3096])(?!あか|おに|おね|おば|おじ|おか|おと|にい|ねえ)[\u3041-\u3096]{2,5}(?:くん|ちゃん)|[\uac00-\ud7af]{3} ?(?:산모|아기|엄마|아빠|환아)",
+        "[\u3400-\u9fff]{2,4}之[子女]|(?<![\u3041-\u3096])(?!あか|おに|おね|"
+        "おば|おじ|おか|おと|にい|ねえ)[\u3041-\u3096]{2,5}(?:くん|ちゃん)|"
+        "[\uac00-\ud7af]{3} ?(?:산모|아기|엄마|아빠|환아)",
         text,
     ):
-        return "it stands beside a role"
+        yield "it stands beside a role"
     if _behind_role_cjk(text):
-        return "it stands beside a role"
+        yield "it stands beside a role"
     for run in runs:
         if (2 <= len(run) <= 4 or (len(run) <= 5 and _HAN.match(run))) and _is_east_asian_name(run):
-            return "it is built as names are"
+            yield "it is built as names are"
     pairs = list(itertools.pairwise(runs))
     if any(
         len(a) <= 4
@@ -231,12 +260,12 @@ def _east_asian(text: str, runs: list[str], *, is_code: bool) -> str | None:
         and (_is_listed(b) or frequency_in(b, ("ja", "ko", "zh")) < 3.2)
         for a, b in pairs
     ):
-        return "two words stand together as names do"
+        yield "two words stand together as names do"
     if is_code and any(
         len(run) >= 2 and frequency_in(run, ("zh", "ja", "ko")) == 0 for run in runs
     ):
-        return "a code holds a word that is no ordinary one"
-    return None
+        yield "a code holds a word that is no ordinary one"
+    return
 
 
 def _behind_role_cjk(text: str) -> bool:
@@ -246,11 +275,11 @@ def _behind_role_cjk(text: str) -> bool:
         parts = re.match("([\u3400-\u9fff]{1,3}) ([\u3400-\u9fff]{1,3})(?![\u3400-\u9fff])", behind)
         if parts and all(frequency_in(part, ("ja", "zh")) < 3.6 for part in parts.groups()):
             return True
-        if match.group()[-1:] in ":：" and (run := re.match("[\u3400-\u9fff]{2,5}", behind)):
-            if frequency_in(run.group(), ("zh", "ja")) < 3.3 and (
-                run.group()[0] in _CHINESE or len(behind) > len(run.group())
-            ):
-                return True
+        run = re.match("[\u3400-\u9fff]{2,5}", behind)
+        is_built = run and (run.group()[0] in _CHINESE or len(behind) > len(run.group()))
+        said_so = match.group()[-1:] in ":："
+        if run and said_so and is_built and frequency_in(run.group(), ("zh", "ja")) < 3.3:
+            return True
         if behind.startswith(_COMPOUND_CJK):
             return True
         run = re.match("[\u3400-\u9fff]{2,}", behind)

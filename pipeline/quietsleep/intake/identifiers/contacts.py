@@ -8,8 +8,19 @@ from functools import cache
 from quietsleep.intake.identifiers.spelling import plain
 from quietsleep.intake.identifiers.words import one_of, words_of
 
-_AT = r"(?:\s?@\s?|\s?[(\[{<]\s?(?:at|a|arroba|kukac|snabel-?a|chiocciola|@|klammeraffe|apestaart(?:je)?|malpa|zavinac|sobaka|собака)\s?[)\]}>]\s?|\s(?:at|arroba|kukac|snabel-?a|chiocciola|klammeraffe|apestaart(?:je)?|malpa|małpa|zavinac|zavináč|arobase|собака|et|miukumauku|alfakrull)\s)"
-_DOT = r"(?:[.,]|(?<=[)\]}>])\s?[.,]\s?|\s?[(\[{<]\s?(?:dot|punkt|point|punto|ponto|punt|pont|kropka|tecka|piste|nokta|точка)\s?[)\]}>]\s?|\s(?:dot|punkt|point|punto|ponto|punt|pont|kropka|tecka|tečka|piste|nokta|точка)\s)"
+_AT = (
+    r"(?:\s?@\s?|\s?[(\[{<]\s?(?:at|a|arroba|kukac|snabel-?a|chiocciola|@|"
+    r"klammeraffe|apestaart(?:je)?|malpa|zavinac|sobaka|собака)\s?[)"
+    r"\]}>]\s?|\s(?:at|arroba|kukac|snabel-?a|chiocciola|klammeraffe|"
+    r"apestaart(?:je)?|malpa|małpa|zavinac|zavináč|arobase|собака|et|"
+    r"miukumauku|alfakrull)\s)"
+)
+_DOT = (
+    r"(?:[.,]|(?<=[)\]}>])\s?[.,]\s?|\s?[(\[{<]\s?(?:dot|punkt|point|punto|"
+    r"ponto|punt|pont|kropka|tecka|piste|nokta|точка)\s?[)\]}>]\s?|\s(?:dot|"
+    r"punkt|point|punto|ponto|punt|pont|kropka|tecka|tečka|piste|nokta|"
+    r"точка)\s)"
+)
 _PLAIN_MAIL = re.compile(r"[^\s@,;:<>()]{1,64}\s?@\s?[^\s@,;:<>()]{1,64}[.,][A-Za-z]{2,}")
 _LOCAL = r"[A-Za-z0-9][\w+%-]{0,30}(?:" + _DOT + r"[\w+%-]{1,30}){0,3}"
 _MAIL = re.compile(
@@ -17,7 +28,8 @@ _MAIL = re.compile(
     re.IGNORECASE,
 )
 _OF_A_FILE = re.compile(
-    r"\.(?:json|csv|dat|txt|edf|toml|pdf|xlsx?|docx?|png|jpe?g|raw|bin|zip|parquet|md|py|tsv|log|cal)$",
+    r"\.(?:json|csv|dat|txt|edf|toml|pdf|xlsx?|docx?|png|jpe?g|raw|bin|zip|"
+    r"parquet|md|py|tsv|log|cal)$",
     re.IGNORECASE,
 )
 _HALF = re.compile(r"(?<![\w.])[A-Za-z][\w-]*(?:[._]\w+)+@[A-Za-z][\w-]{2,}", re.IGNORECASE)
@@ -52,7 +64,8 @@ def _labelled() -> re.Pattern[str]:
     apart = one_of({w for w in labels if w.isascii() or not _joins_figures(w)})
     joined = one_of({w for w in labels if _joins_figures(w)})
     return re.compile(
-        rf"(?:(?<![^\W_]){apart}(?![^\W\d_])|{joined}|[℡☎✆📞📱])[^\d+(]{{0,18}}([+(]?[\do](?:[ ()./-]{{0,2}}\d){{5,14}})(?![\d:])"
+        rf"(?:(?<![^\W_]){apart}(?![^\W\d_])|{joined}|[℡☎✆📞📱])[^\d+(]{{0,"
+        rf"18}}([+(]?[\do](?:[ ()./-]{{0,2}}\d){{5,14}})(?![\d:])"
     )
 
 

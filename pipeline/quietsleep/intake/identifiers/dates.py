@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from datetime import date
 from functools import cache
 
@@ -18,21 +19,26 @@ _DATES = (
 )
 _SPACED = re.compile(r"(?<!\d)(\d\d?) ?([./-]) ?(\d\d?) ?\2 ?((?:19|20)?\d\d)(?!\d)")
 _SHORT = re.compile(
-    r"(?<![\d.,/])(\d\d?)([./-])(\d\d?)\2(\d\d)(?![\d/-]|[.,]\d| ?(?:l/min|ml|kpa|hpa|cm|mm|hz|kg|bpm|/min|l\b|%))",
+    r"(?<![\d.,/])(\d\d?)([./-])(\d\d?)\2(\d\d)(?![\d/-]|[.,]\d| ?(?:l/min|"
+    r"ml|kpa|hpa|cm|mm|hz|kg|bpm|/min|l\b|%))",
     re.IGNORECASE,
 )
 _ROMAN = re.compile(
     r"(?<![\w.])\d{1,2}[. ]{1,2}(?:I{1,3}|IV|VI{0,3}|IX|XI{0,2})[. ]{1,2}(?:19|20)?\d\d(?!\d)"
 )
 _SCRIPT = re.compile(
-    r"(?:\d{2,4}|元) ?年 ?\d{1,2} ?月 ?\d{1,2} ?日|\d{2,4} ?년 ?\d{1,2} ?월 ?\d{1,2} ?일|(?<![A-Za-z])[HRS]\d{1,2}[.年]\d{1,2}[.月]\d{1,2}"
+    r"(?:\d{2,4}|元) ?年 ?\d{1,2} ?月 ?\d{1,2} ?日|\d{2,4} ?년 ?\d{1,"
+    r"2} ?월 ?\d{1,2} ?일|(?<![A-Za-z])[HRS]\d{1,2}[.年]\d{1,2}[.月]\d{1,2}"
 )
 _VERSION = re.compile(
-    r"(?:\bv(?:er(?:sion)?)?|\bfw|\bsw|firmware|software|release|build|rev(?:ision)?|version|update(?:d)?|upgraded to|\bsop|protocol|protokoll?)[ .:]*(?:\w+ )?$",
+    r"(?:\bv(?:er(?:sion)?)?|\bfw|\bsw|firmware|software|release|build|"
+    r"rev(?:ision)?|version|update(?:d)?|upgraded to|\bsop|protocol|"
+    r"protokoll?)[ .:]*(?:\w+ )?$",
     re.IGNORECASE,
 )
 _TIME = re.compile(
-    r"(?<!\d)(?:[01]?\d|2[0-3])(?:[:h][0-5]\d|[._][0-5]\d(?:[._][0-5]\d)? ?(?:uhr|h|am|pm))|T\d\d:?\d\d|_\d{4,6}(?!\d)",
+    r"(?<!\d)(?:[01]?\d|2[0-3])(?:[:h][0-5]\d|[._][0-5]\d(?:[._][0-5]\d)"
+    r"? ?(?:uhr|h|am|pm))|T\d\d:?\d\d|_\d{4,6}(?!\d)",
     re.IGNORECASE,
 )
 
@@ -46,9 +52,14 @@ def _written() -> re.Pattern[str]:
         r"[\s.,/_-]{0,2}(?:(?:of|de|del|di|da|d'|den|the|na|gada|des|el|le|ta|ta'|mis|ng) ?){0,2}"
     )
     return re.compile(
-        rf"(?<!\d)(?P<d1>{day}){joint}(?<![^\W\d_])(?:{month})(?![^\W\d_])[\s.,/_-]{{0,3}}(?:(?:of|de|del|di|year|ano|roku|r\.?|в|г\.?) ?){{0,2}}(?P<y1>{year})"
-        rf"|(?<![^\W\d_])(?:{month})(?![^\W\d_])[\s.,/_-]{{0,2}}(?:the )?(?P<d2>{day})[\s.,/_-]{{0,3}}(?:of )?(?P<y2>{year})"
-        rf"|(?<!\d)(?P<y3>(?:19|20)\d\d)[\s.,/_-]{{0,2}}(?:gada |m\. |ko |eko |urteko )?(?:(?P<d3>{day})[\s.,/_-]{{0,2}})?(?<![^\W\d_])(?:{month})(?![^\W\d_])[\s.,/_-]{{0,2}}(?P<d4>\d{{1,2}})?"
+        rf"(?<!\d)(?P<d1>{day}){joint}(?<![^\W\d_])(?:{month})(?![^\W\d_])[\s.,"
+        rf"/_-]{{0,3}}(?:(?:of|de|del|di|year|ano|roku|r\.?|в|г\.?) ?){{0,"
+        rf"2}}(?P<y1>{year})"
+        rf"|(?<![^\W\d_])(?:{month})(?![^\W\d_])[\s.,/_-]{{0,2}}(?:the )"
+        rf"?(?P<d2>{day})[\s.,/_-]{{0,3}}(?:of )?(?P<y2>{year})"
+        rf"|(?<!\d)(?P<y3>(?:19|20)\d\d)[\s.,/_-]{{0,2}}(?:gada |m\. |ko |eko |"
+        rf"urteko )?(?:(?P<d3>{day})[\s.,/_-]{{0,2}})?(?<![^\W\d_])(?:{month})"
+        rf"(?![^\W\d_])[\s.,/_-]{{0,2}}(?P<d4>\d{{1,2}})?"
     )
 
 
@@ -57,8 +68,11 @@ def _day_and_month() -> re.Pattern[str]:
     month = one_of(months())
     ordinal = one_of(words_of("dates.ordinals"))
     return re.compile(
-        rf"(?<!\d)\d{{1,2}}(?:st|nd|rd|th|er|\.|º)?[\s./-]{{0,2}}(?:(?:of|de|del|di|den|the) ?){{0,2}}(?<![^\W\d_]){month}(?![^\W\d_])"
-        rf"|(?<![^\W\d_]){month}(?![^\W\d_])[\s./-]{{0,2}}(?:the )?\d{{1,2}}(?!\d)|(?<![^\W_]){ordinal}[ -](?:(?:of|de|del|di) )?{month}(?![^\W\d_])|(?<![^\W\d_]){month} (?:the )?{ordinal}"
+        rf"(?<!\d)\d{{1,2}}(?:st|nd|rd|th|er|\.|º)?[\s./-]{{0,2}}(?:(?:of|de|del|"
+        rf"di|den|the) ?){{0,2}}(?<![^\W\d_]){month}(?![^\W\d_])"
+        rf"|(?<![^\W\d_]){month}(?![^\W\d_])[\s./-]{{0,2}}(?:the )?\d{{1,"
+        rf"2}}(?!\d)|(?<![^\W_]){ordinal}[ -](?:(?:of|de|del|di) )"
+        rf"?{month}(?![^\W\d_])|(?<![^\W\d_]){month} (?:the )?{ordinal}"
     )
 
 
@@ -69,8 +83,11 @@ def _in_words() -> re.Pattern[str]:
     years = one_of(phrases_of("dates.years"))
     figure = r"(?:19|20)\d\d"
     return re.compile(
-        rf"(?<![^\W_])(?:{ordinal}[ -](?:(?:day )?(?:of|de|del|di) )?(?:the )?{month}|{month},? (?:the )?{ordinal})(?![^\W\d_])[ ,]{{1,2}}(?:(?:of|de|del|di|in|im jahr|year) )?(?:{years}|{figure}|['’]\d\d)"
-        rf"|(?<!\d)\d{{1,2}}(?:st|nd|rd|th|er|\.)?[ ](?:(?:of|de|del|di) )?{month}(?![^\W\d_])[ ,]{{1,2}}(?:(?:of|de|del|di) )?{years}"
+        rf"(?<![^\W_])(?:{ordinal}[ -](?:(?:day )?(?:of|de|del|di) )?(?:the )"
+        rf"?{month}|{month},? (?:the )?{ordinal})(?![^\W\d_])[ ,]{{1,2}}(?:(?:of|"
+        rf"de|del|di|in|im jahr|year) )?(?:{years}|{figure}|['’]\d\d)"
+        rf"|(?<!\d)\d{{1,2}}(?:st|nd|rd|th|er|\.)?[ ](?:(?:of|de|del|di) )"
+        rf"?{month}(?![^\W\d_])[ ,]{{1,2}}(?:(?:of|de|del|di) )?{years}"
     )
 
 
@@ -87,7 +104,9 @@ def _birth() -> re.Pattern[str]:
         "생",
     }
     return re.compile(
-        rf"(?<![^\W_]){one_of(words)}(?![^\W\d_])|{one_of(plain(j) for j in joined)}|^\*|[ (]\* ?\d|(?<=[\d_-])born|dob(?=[_\d])|^b(?=\d{6}[fmFM]?$)"
+        rf"(?<![^\W_]){one_of(words)}(?![^\W\d_])|"
+        rf"{one_of(plain(j) for j in joined)}|^\*|[ (]\* ?\d|(?<=[\d_-])born|"
+        rf"dob(?=[_\d])|^b(?=\d{6}[fmFM]?$)"
     )
 
 
@@ -118,9 +137,16 @@ def _test() -> re.Pattern[str]:
         "تاريخ القياس",
         "قياس",
     }
-    stems = "messung|untersuch|mesure|etalonn|kalib|calib|medicion|prueba|esam|misur|meting|matning|maling|badan|meres|olcum|mittau|измер|исслед|μετρησ|undersog|mitat|mitta|izmjer|mjeren|meren|meritev|matav|pomiar|zmierz|olcul|masurat|ispitan|ukur|pemeriks|tes|mootmin|merijums|matavim"
+    stems = (
+        "messung|untersuch|mesure|etalonn|kalib|calib|medicion|prueba|esam|"
+        "misur|meting|matning|maling|badan|meres|olcum|mittau|измер|исслед|"
+        "μετρησ|undersog|mitat|mitta|izmjer|mjeren|meren|meritev|matav|pomiar|"
+        "zmierz|olcul|masurat|ispitan|ukur|pemeriks|tes|mootmin|merijums|"
+        "matavim"
+    )
     return re.compile(
-        rf"(?<![^\W_]){one_of(words - joined)}(?![^\W\d_])|{one_of(joined)}|(?<![^\W_])(?:{stems})[^\W\d_]*"
+        rf"(?<![^\W_]){one_of(words - joined)}(?![^\W\d_])|{one_of(joined)}|"
+        rf"(?<![^\W_])(?:{stems})[^\W\d_]*"
     )
 
 
@@ -129,23 +155,27 @@ def finds_birth_date(text: str, days: frozenset[date], *, is_code: bool) -> str 
 
     A date is taken for one of birth unless it is a day of tests, or the text says what was done.
     """
+    return next(_signs_of_birth(text, days, is_code=is_code), None)
+
+
+def _signs_of_birth(text: str, days: frozenset[date], *, is_code: bool) -> Iterator[str | None]:
     folded = plain(text)
     has_figures = any(c.isdigit() for c in text)
     told = _birth().search(folded) is not None
     if told and has_figures and _tells_birth(text, folded):
-        return "a word beside a date tells of birth"
+        yield "a word beside a date tells of birth"
     if told and (_day_and_month().search(folded) or _in_words().search(folded)):
-        return "a word beside a date tells of birth"
+        yield "a word beside a date tells of birth"
     if not has_figures:
-        return "a date stands there in words" if _in_words().search(folded) else None
+        yield "a date stands there in words" if _in_words().search(folded) else None
     of_test = not is_code and not told and _test().search(folded) is not None
     if of_test:
-        return None
+        return
     if not is_code and not told and _TIME.search(text):
-        return None
+        return
     if _in_words().search(folded):
-        return "a date stands there in words"
-    return _foreign_date(text, folded, days)
+        yield "a date stands there in words"
+    yield _foreign_date(text, folded, days)
 
 
 def _tells_birth(text: str, folded: str) -> bool:
@@ -192,22 +222,10 @@ def _foreign_date(text: str, folded: str, days: frozenset[date]) -> str | None:
     if _SCRIPT.search(text) or _ROMAN.search(text):
         return said
     for match in _written().finditer(folded):
-        if match["d1"] or match["d2"] or match["d3"] or match["d4"]:
-            if not _is_written_day(match, days):
-                return said
-    found = False
-    for match in _SHORT.finditer(text):
-        first, sign, second, year = match.groups()
-        one_digit = min(len(first), len(second)) == 1
-        if not (
-            1 <= int(first) <= 31 and 1 <= int(second) <= 31 and min(int(first), int(second)) <= 12
-        ):
-            continue
-        if _VERSION.search(text[: match.start()]) or (sign == "-" and one_digit):
-            continue
-        if sign == "." and one_digit and not 10 <= int(year) <= 40:
-            continue
-        found = found or not _is_one_of(days, int(first), int(second), int(year))
+        has_day = match["d1"] or match["d2"] or match["d3"] or match["d4"]
+        if has_day and not _is_written_day(match, days):
+            return said
+    found = _has_short_date(text, days)
     for pattern, (year_at, month_at, day_at) in _DATES:
         for match in pattern.finditer(text):
             if _VERSION.search(text[: match.start()]):
@@ -221,6 +239,24 @@ def _foreign_date(text: str, folded: str, days: frozenset[date]) -> str | None:
                 return None
             found = found or 1900 <= found_day.year <= 2100
     return said if found else None
+
+
+def _has_short_date(text: str, days: frozenset[date]) -> bool:
+    """Whether a text holds a date with a year of two figures that is no day of tests."""
+    for match in _SHORT.finditer(text):
+        first, sign, second, year = match.groups()
+        one_digit = min(len(first), len(second)) == 1
+        if not (
+            1 <= int(first) <= 31 and 1 <= int(second) <= 31 and min(int(first), int(second)) <= 12
+        ):
+            continue
+        if _VERSION.search(text[: match.start()]) or (sign == "-" and one_digit):
+            continue
+        if sign == "." and one_digit and not 10 <= int(year) <= 40:
+            continue
+        if not _is_one_of(days, int(first), int(second), int(year)):
+            return True
+    return False
 
 
 def _is_written_day(match: re.Match[str], days: frozenset[date]) -> bool:

@@ -78,10 +78,10 @@ class _Line:
         word = self.words[n]
         if word.plain in self._allowed or _PRODUCT.fullmatch(word.text):
             return _S.HARMLESS
-        if word.is_upper and not self.is_shouted:
-            # A short word in capitals is short for something.
-            if len(word.text) <= 3 or (len(word.text) == 4 and not _is_widely_name(word.plain)):
-                return _S.HARMLESS
+        # A short word in capitals is short for something.
+        longest = 3 if _is_widely_name(word.plain) else 4
+        if word.is_upper and not self.is_shouted and len(word.text) <= longest:
+            return _S.HARMLESS
         return standing(word.text)
 
     def is_large(self, n: int) -> bool:
@@ -186,9 +186,9 @@ def _behind_role(line: _Line) -> str | None:
         )
         if behind and line.at(n - 1) in _LIKELY and line.may_be_name(n - 1):
             return said
-        if bracketed and line.at(n - 1) in {_S.NAME, _S.UNKNOWN, _S.AMBIGUOUS}:
-            if line.may_be_name(n - 1) or (n > 1 and line.at(n - 2) in _POSSIBLE):
-                return said
+        named = line.may_be_name(n - 1) or (n > 1 and line.at(n - 2) in _POSSIBLE)
+        if bracketed and named and line.at(n - 1) in {_S.NAME, _S.UNKNOWN, _S.AMBIGUOUS}:
+            return said
     return None
 
 
@@ -421,11 +421,12 @@ def _with_initial(line: _Line) -> str | None:
 
 def _possessive(line: _Line) -> str | None:
     for n, word in enumerate(line.words):
-        if word.text.endswith(("'s", "’s")) and line.is_large(n) and not line.is_called_after(n):
-            if line.at(n) in {_S.NAME, _S.UNKNOWN} or (
-                line.at(n) is _S.AMBIGUOUS and n > 0 and is_given(word.plain)
-            ):
-                return "something is said to be somebody's"
+        if not word.text.endswith(("'s", "’s")) or line.is_called_after(n):
+            continue
+        known = line.at(n)
+        given = known is _S.AMBIGUOUS and n > 0 and is_given(word.plain)
+        if line.is_large(n) and (known in _LIKELY or given):
+            return "something is said to be somebody's"
     return None
 
 
@@ -471,9 +472,9 @@ def _written_large(line: _Line) -> str | None:
     for n, word in enumerate(line.words):
         known = line.at(n)
         rare = known is _S.RARE and not is_compound(word.plain)
-        if (known is _S.UNKNOWN or rare) and len(word.text) >= 4 and word.is_capitalised:
-            if not word.is_upper or len(word.text) >= 6:
-                return "a code holds a word that is no ordinary one"
+        is_long = len(word.text) >= (6 if word.is_upper else 4)
+        if (known is _S.UNKNOWN or rare) and word.is_capitalised and is_long:
+            return "a code holds a word that is no ordinary one"
         if known is _S.UNKNOWN and len(word.text) >= 6 and re.search("[aeiouyáéíóúäöü]", word.text):
             return "a code holds a word that is no ordinary one"
         if known is _S.NAME and len(word.text) >= 4:
@@ -484,8 +485,8 @@ def _written_large(line: _Line) -> str | None:
 
 
 _SIGNS: tuple[Callable[[_Line], str | None], ...] = (
-    _behind_title, _announced, _known, _behind_role, _by_somebody, _does, _pair, _with_particle, _with_initial,
-    _possessive,
+    _behind_title, _announced, _known, _behind_role, _by_somebody, _does, _pair, _with_particle,
+    _with_initial, _possessive,
 )  # fmt: skip
 _SIGNS_OF_TEXT: tuple[Callable[[_Line], str | None], ...] = (_alone,)
 _SIGNS_OF_CODES: tuple[Callable[[_Line], str | None], ...] = (_written_large,)
