@@ -24,7 +24,7 @@ PATTERN = r"Q[0-9]{3}(?:-[A-Z])?"
 
 
 class Figures(NamedTuple):
-    """Entries by kind, those that were taken for an identifier, and each of both with its reason."""
+    """Entries by kind, those taken for an identifier, and the texts of both with the reason."""
 
     all_of: Counter[str]
     taken: Counter[str]

@@ -105,8 +105,8 @@ def test_there_are_enough_cases() -> None:
 def test_identifiers_are_found() -> None:
     missed = [value for value in TRUE if kind_of(value) is None]
     assert len(missed) <= 0.05 * len(TRUE), missed
-    # What is missed is single words only, in lower case, that no list has.
-    assert all(value.replace(" ", "").isalpha() and value.islower() for value in missed), missed
+    # What is missed is single short words only, that no list has.
+    assert all(value.replace(" ", "").isalpha() and len(value) <= 7 for value in missed), missed
 
 
 def test_codes_raise_few_false_alarms() -> None:
@@ -116,7 +116,7 @@ def test_codes_raise_few_false_alarms() -> None:
 
 def test_what_is_known_to_slip_through() -> None:
     """The limits of looking at single values, so that nobody trusts in more."""
-    for value in ("quensel", "ottilie", "zwq", "iw4711"):
+    for value in ("zwq", "iw4711", "taavi"):
         assert kind_of(value) is None
 
 
@@ -154,7 +154,7 @@ SECRETS = [
     ("recordings", "file", "signals/larch-s001/Anna_Jansen.csv", "the name of a person"),
     ("checks", "check", "Kowalski", "the name of a person"),
     ("reported", "outcome", "a.b@clinic.example", "an e-mail address"),
-    ("sessions", "remark", "Idony Abernethy", "the name of a person"),
+    ("sessions", "Idony Abernethy", "x9y9z9", "the name of a person"),
     ("reported", "Geburtsdatum", "x9y9z9", "a date of birth"),
 ]
 
@@ -176,10 +176,27 @@ def test_a_finding_refuses_the_delivery_and_is_never_written_on(
     assert any(kind in p.sentence for p in result.problems)
     assert all(p.value is None for p in result.problems)
     assert secret not in repr(result) and secret.lower() not in repr(result).lower()
+    assert "Abernethy" not in repr(result)
     assert not list(study.work_path.rglob("*"))
     assert secret not in repr(preview(study, path).problems)
-    known = column not in {"remark", "Geburtsdatum"}
+    known = column not in {"Idony Abernethy", "Geburtsdatum"}
     assert any(p.column == (column if known else None) for p in result.problems)
+
+
+@pytest.mark.parametrize("write", ["write", "write_zip"])
+def test_what_nobody_reads_is_neither_searched_nor_kept_nor_shown(
+    study: Study, draft: Draft, write: str
+) -> None:
+    secrets = ("Idony Abernethy", "03.11.2025", "mum@example.org", "0151 23456789")
+    for row in draft.tables["sessions"]:
+        row |= {f"note_{n}": secret for n, secret in enumerate(secrets)}
+    getattr(draft, write)(study.deliveries_path)
+    result = read_delivery(study, find_deliveries(study, "larch")[0])
+    assert result.state == "accepted" and {p.kind for p in result.problems} == {"column_unknown"}
+    told = repr(result) + "".join(t.to_csv() for t in result.tables.values())
+    kept = b"".join(p.read_bytes() for p in study.work_path.rglob("*") if p.is_file())
+    for secret in secrets:
+        assert secret not in told and secret.encode() not in kept
 
 
 def test_an_earlier_unpacked_archive_is_taken_away(study: Study, draft: Draft) -> None:
@@ -214,7 +231,7 @@ def test_names_of_unlisted_files(study: Study, draft: Draft) -> None:
     assert result.state == "quarantined" and "Jansen" not in repr(result)
 
 
-@pytest.mark.parametrize("name", ["Readme.txt", "Protocol.pdf", "notes/Quensel.txt"])
+@pytest.mark.parametrize("name", ["Readme.txt", "notes/Quensel.txt"])
 def test_an_odd_file_refuses_nothing_but_is_not_named(
     study: Study, draft: Draft, name: str
 ) -> None:

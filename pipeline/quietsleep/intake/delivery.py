@@ -378,13 +378,11 @@ def _unpacked(
 
 
 def _looked_through(delivered: ReadDelivery) -> list[str]:
-    """The files that a clean row names, and the tables: only these were searched for persons.
+    """The files that a clean row names: only these were searched for persons as a whole.
 
-    A workbook is no table but holds some, beside what else its program keeps of who wrote it.
+    Of tables only the columns that are read were; and nothing reads them a second time.
     """
-    named = {*find_tables(delivered.files).texts.values()}
-    for name in ("recordings", "checks"):
-        named |= set(delivered.tables[name]["file"])
+    named = {f for name in ("recordings", "checks") for f in delivered.tables[name]["file"]}
     return [path for path in delivered.files if path in named]
 
 

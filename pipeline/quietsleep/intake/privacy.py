@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 from quietsleep.contract.model import Column
@@ -19,8 +19,6 @@ from quietsleep.intake.files.header import SignalHeader
 from quietsleep.intake.identifiers import (
     BIRTH_DATE,
     column_identifies,
-    days_of_date,
-    names_days_of_tests,
     value_identifies,
 )
 from quietsleep.intake.reference import DeliveryReference
@@ -37,19 +35,7 @@ _PLAIN_NUMBER = re.compile(r"[-+]?\d{1,8}(?:[.,]\d{1,17})?(?:[eE][-+]?\d{1,3})?"
 _TIME = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d")
 # What a program writes for a day without a time of day.
 _MIDNIGHT = re.compile(r"\d{4}-\d\d-\d\d[T ]00:00(?::00(?:\.0+)?)?(?!\d|:)")
-# A call, a report or a calibration belongs to a test of the weeks around it.
-_NEAR = timedelta(days=31)
-# An age may be counted in completed weeks or rounded months.
-_LIKE_AGE = timedelta(days=16)
 _PATH_PARTS = re.compile(r"[/\\]|\.(?=\w{1,8}$)")
-
-
-@dataclass(frozen=True, slots=True)
-class _Test:
-    """The day of a session, and the age of its infant where it is told."""
-
-    day: date
-    age: timedelta | None = None
 
 
 @dataclass(slots=True)
@@ -68,23 +54,24 @@ class PrivacyScan:
     registered: TableWords = field(default_factory=TableWords)
     visits: frozenset[str] = frozenset()
     problems: list[Problem] = field(default_factory=list)
-    _seen: dict[tuple[str, bool], str | None] = field(default_factory=dict)
-    _tests: dict[str, _Test] = field(default_factory=dict)
+    _seen: dict[tuple[str, bool, bool], str | None] = field(default_factory=dict)
 
     def tables(self, tables: Iterable[TextTable]) -> None:
-        """Look through the column names and cells of all tables."""
+        """Look through all names of columns, and the cells of columns that are read.
+
+        What nobody reads is neither kept nor shown, so it is not searched; its name is, for it
+        says what the column holds.
+        """
         tables = list(tables)
         self.days = frozenset(day for table in tables for day in _days_of(table, self.zone))
-        self._tests = {s: t for table in tables for s, t in _tests_of(table)}
         self._seen.clear()
         for table in tables:
             columns = {column.name: column for column in table.contract.columns}
             for number, name in enumerate(table.header):
-                known = columns.get(name)
-                if known is None and (kind := self._name(name)):
+                if known := columns.get(name):
+                    self._column(table, number, known)
+                elif kind := self._name(name):
                     self._found(kind, table.file, number=number, title="the column's name asks for")
-                    continue
-                self._column(table, number, known)
 
     def paths(self, listed: Iterable[str], others: Iterable[str], words: Iterable[str]) -> None:
         """Look through the paths that are listed, those that only lie there, and other words.
@@ -94,7 +81,7 @@ class PrivacyScan:
         """
         parts = {part for path in listed for part in _parts_of_path(path)}
         parts |= {(part, False) for path in others for part, _ in _parts_of_path(path)}
-        kinds = {self._value(part, is_code=is_code) for part, is_code in parts}
+        kinds = {self._value(part, is_code=c, is_heading=not c) for part, c in parts}
         kinds |= {self._name(w) for w in words}
         kinds -= set() if self.days else {BIRTH_DATE}
         for kind in sorted(k for k in kinds if k):
@@ -113,52 +100,20 @@ class PrivacyScan:
         for kind in sorted(k for k in kinds if k):
             self._found(kind, where, title="the heading holds what looks like")
 
-    def _column(self, table: TextTable, number: int, column: Column | None) -> None:
+    def _column(self, table: TextTable, number: int, column: Column) -> None:
         rows_of: dict[str, list[TextRow]] = {}
         for row in table.all_rows:
             if number < len(row.cells) and row.cells[number]:
                 rows_of.setdefault(row.cells[number], []).append(row)
-        # Of a sheet that is no table, and of a column that the study ignores, nobody expects codes.
-        is_code = not (column is None and table.is_apart(table.header[number]))
         found: dict[str, list[int]] = {}
         for value, its_rows in rows_of.items():
-            kind = self._cell(value, column, table.words, is_code=is_code)
-            if kind == BIRTH_DATE and column is None:
-                title = table.header[number]
-                if all(self._is_of_a_test(value, title, table, row) for row in its_rows):
-                    continue
-            if kind:
+            if kind := self._cell(value, column, table.words):
                 found.setdefault(kind, []).append(its_rows[0].row)
         for kind, rows in found.items():
-            name = table.title(column.name) if column else None
+            name = table.title(column.name)
             self._found(kind, table.file, number=number, column=name, row=min(rows), n=len(rows))
 
-    def _is_of_a_test(self, value: str, title: str, table: TextTable, row: TextRow) -> bool:
-        """Whether a plain date is a day of tests: nobody is born after the own test.
-
-        Before the test it is one where the heading says so and the age says no other.
-        """
-        days = days_of_date(value)
-        at = table.header.index("session") if "session" in table.header else -1
-        session = row.cells[at] if 0 <= at < len(row.cells) else ""
-        test = self._tests.get(session) or _Test(max(self.days, default=date.max))
-        if not days:
-            return False
-        if min(days) >= test.day:
-            return True
-        born = test.day - test.age if test.age is not None else None
-        near = any(test.day - _NEAR <= day for day in days)
-        return (
-            near
-            and names_days_of_tests(title)
-            and all(born is None or abs(day - born) > _LIKE_AGE for day in days)
-        )
-
-    def _cell(
-        self, value: str, column: Column | None, words: TableWords, *, is_code: bool
-    ) -> str | None:
-        if column is None:
-            return self._value(value, is_code=is_code)
+    def _cell(self, value: str, column: Column, words: TableWords) -> str | None:
         if _PLAIN_NUMBER.fullmatch(value) and column.type in {"number", "integer"}:
             return None
         if words.is_missing(value) or words.choice(column, value) is not None:
@@ -166,25 +121,29 @@ class PrivacyScan:
         if column.name == "visit" and fold(value) in self.visits:
             return None
         if column.name == "file":
-            kinds = (self._value(p, is_code=c) for p, c in _parts_of_path(value))
+            kinds = (self._value(p, is_code=c, is_heading=not c) for p, c in _parts_of_path(value))
             return next((kind for kind in kinds if kind), None)
         kind = self._value(value, is_code=column.name in CODE_COLUMNS)
         is_time = column.type in {"date", "datetime"}
         return None if is_time and kind == BIRTH_DATE else kind
 
-    def _value(self, value: str, *, is_code: bool) -> str | None:
+    def _value(self, value: str, *, is_code: bool, is_heading: bool = False) -> str | None:
         # The headings of a delivery's files are alike: each value is looked at once.
-        key = (value, is_code)
+        key = (value, is_code, is_heading)
         if key not in self._seen and self.registered.is_code(value):
             self._seen[key] = None
         if key not in self._seen:
             self._seen[key] = value_identifies(
-                value, is_code=is_code, words=self.words, days=self.days
+                value,
+                is_code=is_code,
+                words=self.words,
+                days=self.days,
+                is_heading=is_heading,
             )
         return self._seen[key]
 
     def _name(self, name: str) -> str | None:
-        return column_identifies(name) or self._value(name, is_code=False)
+        return column_identifies(name) or self._value(name, is_code=False, is_heading=True)
 
     def _found(
         self,
@@ -244,19 +203,3 @@ def _days_of(table: TextTable, zone: ZoneInfo | None) -> Iterator[date]:
 
 def _is_time(table: TextTable, name: str) -> bool:
     return any(c.name == name and c.type == "datetime" for c in table.contract.columns)
-
-
-def _tests_of(table: TextTable) -> Iterator[tuple[str, _Test]]:
-    """Day and age of each session of the table of sessions."""
-    wanted = ("session", "tested_at", "age_days")
-    if table.name != "sessions" or any(name not in table.header for name in wanted):
-        return
-    at = [table.header.index(name) for name in wanted]
-    for row in table.rows:
-        if max(at) < len(row.cells):
-            session, tested_at, age = (row.cells[n] for n in at)
-            with suppress(ValueError, OverflowError):
-                day = date.fromisoformat(tested_at[:10])
-                is_age = _PLAIN_NUMBER.fullmatch(age) is not None
-                days = timedelta(days=float(age.replace(",", "."))) if is_age else None
-                yield session, _Test(day, days)

@@ -165,8 +165,12 @@ def measuring_fingerprint(technique: str) -> str:
 def intake_fingerprint() -> str:
     """Return a digest of what decides whether a row is taken in: its code and the contract."""
     code = digest_of(code_behind((INGESTING,), exceptions=NOT_OF_A_ROW))
-    tables = _tree_digest(data_folder("contracts") / "tables")
-    return hashlib.sha256((code + tables).encode()).hexdigest()[:12]
+    contracts = data_folder("contracts")
+    words = (contracts / "identifiers.toml").read_bytes()
+    # Lists of names and words, read as data: no import tells of them.
+    lists = "".join(f"{name}={version_of(name)}" for name in ("faker", "names", "wordfreq"))
+    digest = hashlib.sha256((code + _tree_digest(contracts / "tables") + lists).encode() + words)
+    return digest.hexdigest()[:12]
 
 
 @cache

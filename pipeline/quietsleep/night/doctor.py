@@ -16,6 +16,7 @@ from pathlib import Path
 import duckdb
 
 from quietsleep.errors import WarehouseError
+from quietsleep.intake.dialect import find_tables
 from quietsleep.intake.files.read import read_bounded
 from quietsleep.intake.find import CLOSED, FoundDelivery, take_inventory
 from quietsleep.intake.store import Address, placed
@@ -240,7 +241,10 @@ def _deliveries(study: Study) -> Iterator[Finding]:
             file, stamp = placed(folder) / path, (size, mtime_ns)
             same = _is_same_in_store(found, file, path, stamp, sha256)
         elif found.is_archive:
-            same = not unpacked.is_dir() or _is_same(unpacked / path, (size, None), sha256)
+            # Tables are read out of the archive, and not unpacked.
+            is_table = bool(find_tables([path]).texts)
+            same = is_table or not unpacked.is_dir()
+            same = same or _is_same(unpacked / path, (size, None), sha256)
         else:
             same = _is_same(Path(str(found.path)) / path, (size, mtime_ns), sha256)
         if not same:

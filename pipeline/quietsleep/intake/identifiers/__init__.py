@@ -1,9 +1,8 @@
-"""What looks like an identifier of a person: a column name, or a value. Callers import from here."""
+"""What looks like an identifier of a person, as a column name or a value; the one way in."""
 
 from __future__ import annotations
 
 from quietsleep.intake.identifiers.columns import column_identifies
-from quietsleep.intake.identifiers.dates import days_of_date, names_days_of_tests
 from quietsleep.intake.identifiers.kinds import (
     ACCOUNT,
     ADDRESS,
@@ -19,6 +18,6 @@ from quietsleep.intake.identifiers.values import Sign, sign_in, value_identifies
 
 __all__ = [
     "ACCOUNT", "ADDRESS", "BIRTH_DATE", "E_MAIL", "NAME", "NATIONAL_NUMBER", "TELEPHONE", "Sign",
-    "column_identifies", "common_names", "days_of_date", "harmless_words", "names_days_of_tests",
+    "column_identifies", "common_names", "harmless_words",
     "plain", "sign_in", "value_identifies",
 ]  # fmt: skip

@@ -26,26 +26,6 @@ _PLACES = (
     ("address", ADDRESS),
     ("name", NAME),
 )
-# Words that announce persons only beside others, or where nothing of a test stands beside them.
-_RELATIVES = frozenset(
-    "mother mothers father fathers mum mom dad parent parents guardian guardians contact patient pat pt child baby infant mutter vater eltern mere pere madre padre mae pai moeder vader "
-    "ouder ouders mor far kind enfant bebe nino bambino crianca paciente patienten paziente familie family physician doctor nurse next kin carer caregiver sibling next_of_kin".split()
-)
-# Words that are short or common enough to mean something else inside a longer heading.
-_ONLY_ALONE = frozenset(
-    "ad adi ime nev ten nama fn ln pan run kt pnr fnr ic ik nif cip cf hn rc taj ur urn cap cp cep via rue city town ort cell wa cel chart "
-    "encounter account bic conto conta cuenta compte konto url website homepage alias far mor mor mae pai verge tutor tata anne baba papa mama apa anya veli majka otac insurance case dr"
-    " signal portable mobile domain state home cell village county road street strada gade gata str colonia barrio bairro varos miasto city stad oras comune commune ville ime meno nom nome nome".split()
-)
-_NUMBERS = frozenset(
-    "id ids no nr num number nummer numero numer cislo szam numar numara numarasi code nro n identifier ident numarul broj".split()
-)
-_OF_PERSONS = frozenset(
-    "patient patients pat hospital hosp national insurance identity social passport health medicare medicaid personal person citizen tax civil family household "
-    "paciente patienten paziente pasient potilas pacjent pacjenta pacient pacienta hasta beteg pacijent krankenhaus klinik hopital ospedale ziekenhuis sjukhus sykehus szpital "
-    "mother father parent guardian child baby mutter vater kind clinic medical chart record records licence license driver voter ration birth reg registration admission".split()
-)
-_BIRTH_PARTS = frozenset("date day year month time place dt dat city town country hospital ort jahr datum tag certificate yr mth".split())
 
 
 def column_identifies(header: str) -> str | None:
@@ -60,7 +40,7 @@ def column_identifies(header: str) -> str | None:
     tokens = [_mended(t) for t in tokens]
     found = frozenset(tokens)
     things = words_of("headings.things.words") & found
-    if things and not found & _RELATIVES and not _is_strong(tokens):
+    if things and not found & words_of("headings.things.persons") and not _is_strong(tokens):
         return None
     joined = "".join(tokens)
     of_state = bool(found & words_of("headings.things.state")) or any(
@@ -77,24 +57,32 @@ def _mended(token: str) -> str:
     """Return the word that a token is a slip of: a letter too few, too many or wrong."""
     if len(token) < 7 or not token.isascii():
         return token
-    near = get_close_matches(token, _OFTEN_MISSPELT, n=1, cutoff=0.87)
+    near = get_close_matches(token, words_of("headings.things.misspelt"), n=1, cutoff=0.87)
     return near[0] if near else token
-
-
-_OFTEN_MISSPELT = (
-    "surname", "initials", "firstname", "lastname", "forename", "fullname", "address", "postcode", "telephone", "birthdate", "birthday", "guardian",
-    "patientname", "hospital", "passport", "insurance", "geburtsdatum", "nachname", "vorname", "anschrift", "adresse", "telefono", "telefon", "apellidos",
-    "apellido", "nacimiento", "naissance", "prenom", "cognome", "nascita", "indirizzo", "nascimento", "achternaam", "voornaam", "geboortedatum",
-)  # fmt: skip
 
 
 def _by_pairs(found: frozenset[str]) -> str | None:
     state = found & words_of("headings.things.state") - {"place", "date"}
-    if found & {"birth", "brth", "bth", "bith", "brith"} and found & _BIRTH_PARTS and not state:
+    if (
+        found & {"birth", "brth", "bth", "bith", "brith"}
+        and found & words_of("headings.things.of_birth")
+        and not state
+    ):
         return BIRTH_DATE
-    if found & _OF_PERSONS and found & _NUMBERS and not found & (words_of("headings.things.words") - {"hospital", "clinic"}):
+    if (
+        found & words_of("headings.things.numbered")
+        and found & words_of("headings.things.numbers")
+        and not found & (words_of("headings.things.words") - {"hospital", "clinic"})
+    ):
         return NATIONAL_NUMBER
-    if found & {"emerg", "emergency", "primary", "kin", "nok", "next"} and found & {"contact", "kin", "rel", "person", "relative", "name"}:
+    if found & {"emerg", "emergency", "primary", "kin", "nok", "next"} and found & {
+        "contact",
+        "kin",
+        "rel",
+        "person",
+        "relative",
+        "name",
+    }:
         return NAME
     if {"user", "id"} <= found or {"login", "name"} <= found:
         return ACCOUNT
@@ -104,7 +92,17 @@ def _by_pairs(found: frozenset[str]) -> str | None:
 def _is_strong(tokens: list[str]) -> bool:
     """Whether a heading asks for a person although a thing is named as well."""
     joined = "".join(tokens)
-    strong = ("dateofbirth", "birthdate", "phone", "email", "address", "surname", "lastname", "firstname", "geburtsdat")
+    strong = (
+        "dateofbirth",
+        "birthdate",
+        "phone",
+        "email",
+        "address",
+        "surname",
+        "lastname",
+        "firstname",
+        "geburtsdat",
+    )
     return any(word in joined for word in strong) and not {"ip", "mac"} & set(tokens)
 
 
@@ -112,10 +110,36 @@ def _is_strong(tokens: list[str]) -> bool:
 def _long(place: str) -> tuple[str, ...]:
     """Words and phrases that are found inside a longer heading as well."""
     words = {w for w in words_of(f"headings.{place}.words") if len(w) >= 6 and w.isascii()}
-    signs = {w for w in words_of(f"headings.{place}.words") if not w.isascii() and len(w) >= (2 if w[0] > "\u2e00" else 5)}
+    signs = {
+        w
+        for w in words_of(f"headings.{place}.words")
+        if not w.isascii() and len(w) >= (2 if w[0] > "\u2e00" else 5)
+    }
     joined = {re.sub(r"[\W_]+", "", p) for p in phrases_of(f"headings.{place}.phrases")}
-    joined = {p for p in joined if len(p) >= 6 or (not p.isascii() and len(p) >= (2 if p[:1] > "\u0900" else 4))}
-    never = {"mothers", "father", "mother", "fathers", "parents", "parent", "signal", "account", "encounter", "portable", "mobile", "number", "initial", "village", "insurance", "street", "domain"}
+    joined = {
+        p
+        for p in joined
+        if len(p) >= 6 or (not p.isascii() and len(p) >= (2 if p[:1] > "\u0900" else 4))
+    }
+    never = {
+        "mothers",
+        "father",
+        "mother",
+        "fathers",
+        "parents",
+        "parent",
+        "signal",
+        "account",
+        "encounter",
+        "portable",
+        "mobile",
+        "number",
+        "initial",
+        "village",
+        "insurance",
+        "street",
+        "domain",
+    }
     return tuple((words | signs | joined) - never - {""})
 
 
@@ -128,15 +152,31 @@ def _announces(place: str, tokens: list[str], joined: str, *, of_state: bool) ->
     words = words_of(f"headings.{place}.words")
     if joined in words or joined in _whole(place):
         return True
-    if place == "birth" and set(tokens) & {"birthday", "birthdate", "dob", "bday", "geburtstag", "geburtsdatum", "birthdt"}:
+    if place == "birth" and set(tokens) & {
+        "birthday",
+        "birthdate",
+        "dob",
+        "bday",
+        "geburtstag",
+        "geburtsdatum",
+        "birthdt",
+    }:
         return True
-    if place == "birth" and of_state and not set(tokens) & (words_of("headings.things.days") | {"dat", "dt"}):
+    if (
+        place == "birth"
+        and of_state
+        and not set(tokens) & (words_of("headings.things.days") | {"dat", "dt"})
+    ):
         return False
-    relatives = words & _RELATIVES
+    relatives = words & words_of("headings.things.persons")
     for token in tokens:
         if token not in words:
             continue
-        if token in _ONLY_ALONE and len(tokens) > 1 and not _is_with_filler(tokens, token):
+        if (
+            token in words_of("headings.things.only_alone")
+            and len(tokens) > 1
+            and not _is_with_filler(tokens, token)
+        ):
             continue
         if token in relatives and not _is_all_of_persons(tokens, words):
             continue
@@ -152,11 +192,54 @@ def _announces(place: str, tokens: list[str], joined: str, *, of_state: bool) ->
 
 def _is_with_filler(tokens: list[str], token: str) -> bool:
     """Whether beside a short word stands only what goes with it."""
-    fillers = _NUMBERS | _RELATIVES | {"of", "the", "de", "del", "des", "della", "do", "da", "home", "full", "1", "o", "first", "last"}
+    fillers = (
+        words_of("headings.things.numbers")
+        | words_of("headings.things.persons")
+        | {
+            "of",
+            "the",
+            "de",
+            "del",
+            "des",
+            "della",
+            "do",
+            "da",
+            "home",
+            "full",
+            "1",
+            "o",
+            "first",
+            "last",
+        }
+    )
     return all(t == token or t in fillers for t in tokens)
 
 
 def _is_all_of_persons(tokens: list[str], words: frozenset[str]) -> bool:
     """Whether a heading names a relative and nothing that the relative does or has."""
-    fillers = words | _RELATIVES | {"of", "the", "s", "de", "legal", "full", "der", "des", "and", "or", "und", "et", "y", "e", "responsible", "primary", "referring", "emergency", "present_name"}
+    fillers = (
+        words
+        | words_of("headings.things.persons")
+        | {
+            "of",
+            "the",
+            "s",
+            "de",
+            "legal",
+            "full",
+            "der",
+            "des",
+            "and",
+            "or",
+            "und",
+            "et",
+            "y",
+            "e",
+            "responsible",
+            "primary",
+            "referring",
+            "emergency",
+            "present_name",
+        }
+    )
     return all(t in fillers for t in tokens)

@@ -8,12 +8,30 @@ from functools import cache
 from quietsleep.intake.identifiers.spelling import plain
 from quietsleep.intake.identifiers.words import one_of, words_of
 
-_AT = r"(?:\s?@\s?|\s?[(\[{<]\s?(?:at|a|arroba|kukac|snabel-?a|chiocciola|@|klammeraffe|apestaart(?:je)?|malpa|zavinac|sobaka|собака)\s?[)\]}>]\s?|\s(?:at|arroba|kukac|snabel-?a|chiocciola|klammeraffe|apestaart(?:je)?|malpa|małpa|zavinac|zavináč|arobase|собака|et|miukumauku|alfakrull)\s)"
-_DOT = r"(?:[.,]|(?<=[)\]}>])\s?[.,]\s?|\s?[(\[{<]\s?(?:dot|punkt|point|punto|ponto|punt|pont|kropka|tecka|piste|nokta|точка)\s?[)\]}>]\s?|\s(?:dot|punkt|point|punto|ponto|punt|pont|kropka|tecka|tečka|piste|nokta|точка)\s)"
+_AT = (
+    r"(?:\s?@\s?|\s?[(\[{<]\s?(?:at|a|arroba|kukac|snabel-?a|chiocciola|@|"
+    r"klammeraffe|apestaart(?:je)?|malpa|zavinac|sobaka|собака)\s?[)"
+    r"\]}>]\s?|\s(?:at|arroba|kukac|snabel-?a|chiocciola|klammeraffe|"
+    r"apestaart(?:je)?|malpa|małpa|zavinac|zavináč|arobase|собака|et|"
+    r"miukumauku|alfakrull)\s)"
+)
+_DOT = (
+    r"(?:[.,]|(?<=[)\]}>])\s?[.,]\s?|\s?[(\[{<]\s?(?:dot|punkt|point|punto|"
+    r"ponto|punt|pont|kropka|tecka|piste|nokta|точка)\s?[)\]}>]\s?|\s(?:dot|"
+    r"punkt|point|punto|ponto|punt|pont|kropka|tecka|tečka|piste|nokta|"
+    r"точка)\s)"
+)
 _PLAIN_MAIL = re.compile(r"[^\s@,;:<>()]{1,64}\s?@\s?[^\s@,;:<>()]{1,64}[.,][A-Za-z]{2,}")
 _LOCAL = r"[A-Za-z0-9][\w+%-]{0,30}(?:" + _DOT + r"[\w+%-]{1,30}){0,3}"
-_MAIL = re.compile(rf"(?<!\w){_LOCAL}{_AT}[A-Za-z0-9][\w-]{{1,40}}(?:{_DOT}[A-Za-z0-9-]{{2,40}}){{1,3}}(?!\w)", re.IGNORECASE)
-_OF_A_FILE = re.compile(r"\.(?:json|csv|dat|txt|edf|toml|pdf|xlsx?|docx?|png|jpe?g|raw|bin|zip|parquet|md|py|tsv|log|cal)$", re.IGNORECASE)
+_MAIL = re.compile(
+    rf"(?<!\w){_LOCAL}{_AT}[A-Za-z0-9][\w-]{{1,40}}(?:{_DOT}[A-Za-z0-9-]{{2,40}}){{1,3}}(?!\w)",
+    re.IGNORECASE,
+)
+_OF_A_FILE = re.compile(
+    r"\.(?:json|csv|dat|txt|edf|toml|pdf|xlsx?|docx?|png|jpe?g|raw|bin|zip|"
+    r"parquet|md|py|tsv|log|cal)$",
+    re.IGNORECASE,
+)
 _HALF = re.compile(r"(?<![\w.])[A-Za-z][\w-]*(?:[._]\w+)+@[A-Za-z][\w-]{2,}", re.IGNORECASE)
 
 _TELEPHONE = re.compile(
@@ -38,11 +56,6 @@ _TELEPHONE = re.compile(
     )(?![\w-])""",
     re.X,
 )
-_SPOKEN = {
-    "oh", "zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "double", "triple", "nought", "null", "eins", "zwei", "zwo",
-    "drei", "vier", "funf", "sechs", "sieben", "acht", "neun", "cero", "uno", "dos", "tres", "cuatro", "cinco", "seis", "siete", "ocho", "nueve",
-    "un", "deux", "trois", "quatre", "cinq", "six", "sept", "huit", "neuf", "hundred",
-}  # fmt: skip
 
 
 @cache
@@ -51,7 +64,8 @@ def _labelled() -> re.Pattern[str]:
     apart = one_of({w for w in labels if w.isascii() or not _joins_figures(w)})
     joined = one_of({w for w in labels if _joins_figures(w)})
     return re.compile(
-        rf"(?:(?<![^\W_]){apart}(?![^\W\d_])|{joined}|[℡☎✆📞📱])[^\d+(]{{0,18}}([+(]?[\do](?:[ ()./-]{{0,2}}\d){{5,14}})(?![\d:])"
+        rf"(?:(?<![^\W_]){apart}(?![^\W\d_])|{joined}|[℡☎✆📞📱])[^\d+(]{{0,"
+        rf"18}}([+(]?[\do](?:[ ()./-]{{0,2}}\d){{5,14}})(?![\d:])"
     )
 
 
@@ -69,18 +83,24 @@ def finds_telephone(text: str, *, is_code: bool) -> str | None:
         return "it is written as telephone numbers are"
     for match in _labelled().finditer(plain(opened)):
         digits = re.sub(r"\D", "", match.group(1))
-        clocks = re.fullmatch(r"(?:[01]\d|2[0-3])[0-5]\d[ /-]+(?:[01]\d|2[0-3])[0-5]\d", match.group(1))
+        clocks = re.fullmatch(
+            r"(?:[01]\d|2[0-3])[0-5]\d[ /-]+(?:[01]\d|2[0-3])[0-5]\d", match.group(1)
+        )
         if 6 <= len(digits) <= 15 and not clocks and not _is_day(match.group(1)):
             return "a word before it announces a telephone number"
     if not is_code and re.fullmatch(r"\d{3}[ .]\d{3}[ .]\d{3}|\d\d(?:[ .]\d\d){3}", text):
         return "it is written as telephone numbers are"
-    spoken = [plain(w) in _SPOKEN or w.isdecimal() for w in re.findall(r"\w+", text)]
+    spoken = [
+        plain(w) in words_of("contacts.figures") or w.isdecimal() for w in re.findall(r"\w+", text)
+    ]
     run = longest = 0
     for is_figure in spoken:
         run = run + 1 if is_figure else 0
         longest = max(longest, run)
-    words = sum(plain(w) in _SPOKEN for w in re.findall(r"\w+", text))
-    if (longest >= 7 and words >= 5) or (longest >= 5 and words >= 4 and sum(c.isdigit() for c in text) >= 4):
+    words = sum(plain(w) in words_of("contacts.figures") for w in re.findall(r"\w+", text))
+    if (longest >= 7 and words >= 5) or (
+        longest >= 5 and words >= 4 and sum(c.isdigit() for c in text) >= 4
+    ):
         return "it is a number said in words"
     return None
 
@@ -94,6 +114,8 @@ def finds_e_mail(text: str) -> str | None:
     if _PLAIN_MAIL.search(text) or _HALF.search(text):
         return "it has the sign of e-mail addresses"
     for match in _MAIL.finditer(text):
-        if not _OF_A_FILE.search(match.group()) and not re.search(r"\d\s?(?:Hz|ml|l/min|kpa|%|mg)", text, re.IGNORECASE):
+        if not _OF_A_FILE.search(match.group()) and not re.search(
+            r"\d\s?(?:Hz|ml|l/min|kpa|%|mg)", text, re.IGNORECASE
+        ):
             return "it is an e-mail address in words"
     return None

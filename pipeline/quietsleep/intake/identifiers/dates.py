@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from contextlib import suppress
 from datetime import date
 from functools import cache
 
-from quietsleep.intake.identifiers.spelling import LONGEST_LOOKED_AT, WORDS, plain
+from quietsleep.intake.identifiers.spelling import plain
 from quietsleep.intake.identifiers.words import months, one_of, phrases_of, words_of
 
 _DATES = (
@@ -19,13 +18,29 @@ _DATES = (
     (re.compile(r"(?<!\d)(\d\d)(\d\d)((?:19|20)\d\d)(?!\d)"), (2, 1, 0)),
 )
 _SPACED = re.compile(r"(?<!\d)(\d\d?) ?([./-]) ?(\d\d?) ?\2 ?((?:19|20)?\d\d)(?!\d)")
-_SHORT = re.compile(r"(?<![\d.,/])(\d\d?)([./-])(\d\d?)\2(\d\d)(?![\d/-]|[.,]\d| ?(?:l/min|ml|kpa|hpa|cm|mm|hz|kg|bpm|/min|l\b|%))", re.IGNORECASE)
-_ROMAN = re.compile(r"(?<![\w.])\d{1,2}[. ]{1,2}(?:I{1,3}|IV|VI{0,3}|IX|XI{0,2})[. ]{1,2}(?:19|20)?\d\d(?!\d)")
-_SCRIPT = re.compile(r"(?:\d{2,4}|元) ?年 ?\d{1,2} ?月 ?\d{1,2} ?日|\d{2,4} ?년 ?\d{1,2} ?월 ?\d{1,2} ?일|(?<![A-Za-z])[HRS]\d{1,2}[.年]\d{1,2}[.月]\d{1,2}")
-_VERSION = re.compile(r"(?:\bv(?:er(?:sion)?)?|\bfw|\bsw|firmware|software|release|build|rev(?:ision)?|version|update(?:d)?|upgraded to|\bsop|protocol|protokoll?)[ .:]*(?:\w+ )?$", re.IGNORECASE)
-_TIME = re.compile(r"(?<!\d)(?:[01]?\d|2[0-3])(?:[:h][0-5]\d|[._][0-5]\d(?:[._][0-5]\d)? ?(?:uhr|h|am|pm))|T\d\d:?\d\d|_\d{4,6}(?!\d)", re.IGNORECASE)
-# A column of days of tests is called so.
-_LONGEST_DATE = 10
+_SHORT = re.compile(
+    r"(?<![\d.,/])(\d\d?)([./-])(\d\d?)\2(\d\d)(?![\d/-]|[.,]\d| ?(?:l/min|"
+    r"ml|kpa|hpa|cm|mm|hz|kg|bpm|/min|l\b|%))",
+    re.IGNORECASE,
+)
+_ROMAN = re.compile(
+    r"(?<![\w.])\d{1,2}[. ]{1,2}(?:I{1,3}|IV|VI{0,3}|IX|XI{0,2})[. ]{1,2}(?:19|20)?\d\d(?!\d)"
+)
+_SCRIPT = re.compile(
+    r"(?:\d{2,4}|元) ?年 ?\d{1,2} ?月 ?\d{1,2} ?日|\d{2,4} ?년 ?\d{1,"
+    r"2} ?월 ?\d{1,2} ?일|(?<![A-Za-z])[HRS]\d{1,2}[.年]\d{1,2}[.月]\d{1,2}"
+)
+_VERSION = re.compile(
+    r"(?:\bv(?:er(?:sion)?)?|\bfw|\bsw|firmware|software|release|build|"
+    r"rev(?:ision)?|version|update(?:d)?|upgraded to|\bsop|protocol|"
+    r"protokoll?)[ .:]*(?:\w+ )?$",
+    re.IGNORECASE,
+)
+_TIME = re.compile(
+    r"(?<!\d)(?:[01]?\d|2[0-3])(?:[:h][0-5]\d|[._][0-5]\d(?:[._][0-5]\d)"
+    r"? ?(?:uhr|h|am|pm))|T\d\d:?\d\d|_\d{4,6}(?!\d)",
+    re.IGNORECASE,
+)
 
 
 @cache
@@ -33,11 +48,18 @@ def _written() -> re.Pattern[str]:
     month = one_of(months())
     year = r"(?:(?:19|20|25|14|13)\d\d|['’]?\d\d(?!\d))"
     day = r"\d{1,2}(?:st|nd|rd|th|er|e|\.|º|ª|°|-?го|-?ej|ή|η)?"
-    joint = r"[\s.,/_-]{0,2}(?:(?:of|de|del|di|da|d'|den|the|na|gada|des|el|le|ta|ta'|mis|ng) ?){0,2}"
+    joint = (
+        r"[\s.,/_-]{0,2}(?:(?:of|de|del|di|da|d'|den|the|na|gada|des|el|le|ta|ta'|mis|ng) ?){0,2}"
+    )
     return re.compile(
-        rf"(?<!\d)(?P<d1>{day}){joint}(?<![^\W\d_])(?:{month})(?![^\W\d_])[\s.,/_-]{{0,3}}(?:(?:of|de|del|di|year|ano|roku|r\.?|в|г\.?) ?){{0,2}}(?P<y1>{year})"
-        rf"|(?<![^\W\d_])(?:{month})(?![^\W\d_])[\s.,/_-]{{0,2}}(?:the )?(?P<d2>{day})[\s.,/_-]{{0,3}}(?:of )?(?P<y2>{year})"
-        rf"|(?<!\d)(?P<y3>(?:19|20)\d\d)[\s.,/_-]{{0,2}}(?:gada |m\. |ko |eko |urteko )?(?:(?P<d3>{day})[\s.,/_-]{{0,2}})?(?<![^\W\d_])(?:{month})(?![^\W\d_])[\s.,/_-]{{0,2}}(?P<d4>\d{{1,2}})?"
+        rf"(?<!\d)(?P<d1>{day}){joint}(?<![^\W\d_])(?:{month})(?![^\W\d_])[\s.,"
+        rf"/_-]{{0,3}}(?:(?:of|de|del|di|year|ano|roku|r\.?|в|г\.?) ?){{0,"
+        rf"2}}(?P<y1>{year})"
+        rf"|(?<![^\W\d_])(?:{month})(?![^\W\d_])[\s.,/_-]{{0,2}}(?:the )"
+        rf"?(?P<d2>{day})[\s.,/_-]{{0,3}}(?:of )?(?P<y2>{year})"
+        rf"|(?<!\d)(?P<y3>(?:19|20)\d\d)[\s.,/_-]{{0,2}}(?:gada |m\. |ko |eko |"
+        rf"urteko )?(?:(?P<d3>{day})[\s.,/_-]{{0,2}})?(?<![^\W\d_])(?:{month})"
+        rf"(?![^\W\d_])[\s.,/_-]{{0,2}}(?P<d4>\d{{1,2}})?"
     )
 
 
@@ -46,8 +68,11 @@ def _day_and_month() -> re.Pattern[str]:
     month = one_of(months())
     ordinal = one_of(words_of("dates.ordinals"))
     return re.compile(
-        rf"(?<!\d)\d{{1,2}}(?:st|nd|rd|th|er|\.|º)?[\s./-]{{0,2}}(?:(?:of|de|del|di|den|the) ?){{0,2}}(?<![^\W\d_]){month}(?![^\W\d_])"
-        rf"|(?<![^\W\d_]){month}(?![^\W\d_])[\s./-]{{0,2}}(?:the )?\d{{1,2}}(?!\d)|(?<![^\W_]){ordinal}[ -](?:(?:of|de|del|di) )?{month}(?![^\W\d_])|(?<![^\W\d_]){month} (?:the )?{ordinal}"
+        rf"(?<!\d)\d{{1,2}}(?:st|nd|rd|th|er|\.|º)?[\s./-]{{0,2}}(?:(?:of|de|del|"
+        rf"di|den|the) ?){{0,2}}(?<![^\W\d_]){month}(?![^\W\d_])"
+        rf"|(?<![^\W\d_]){month}(?![^\W\d_])[\s./-]{{0,2}}(?:the )?\d{{1,"
+        rf"2}}(?!\d)|(?<![^\W_]){ordinal}[ -](?:(?:of|de|del|di) )"
+        rf"?{month}(?![^\W\d_])|(?<![^\W\d_]){month} (?:the )?{ordinal}"
     )
 
 
@@ -58,16 +83,31 @@ def _in_words() -> re.Pattern[str]:
     years = one_of(phrases_of("dates.years"))
     figure = r"(?:19|20)\d\d"
     return re.compile(
-        rf"(?<![^\W_])(?:{ordinal}[ -](?:(?:day )?(?:of|de|del|di) )?(?:the )?{month}|{month},? (?:the )?{ordinal})(?![^\W\d_])[ ,]{{1,2}}(?:(?:of|de|del|di|in|im jahr|year) )?(?:{years}|{figure}|['’]\d\d)"
-        rf"|(?<!\d)\d{{1,2}}(?:st|nd|rd|th|er|\.)?[ ](?:(?:of|de|del|di) )?{month}(?![^\W\d_])[ ,]{{1,2}}(?:(?:of|de|del|di) )?{years}"
+        rf"(?<![^\W_])(?:{ordinal}[ -](?:(?:day )?(?:of|de|del|di) )?(?:the )"
+        rf"?{month}|{month},? (?:the )?{ordinal})(?![^\W\d_])[ ,]{{1,2}}(?:(?:of|"
+        rf"de|del|di|in|im jahr|year) )?(?:{years}|{figure}|['’]\d\d)"
+        rf"|(?<!\d)\d{{1,2}}(?:st|nd|rd|th|er|\.)?[ ](?:(?:of|de|del|di) )"
+        rf"?{month}(?![^\W\d_])[ ,]{{1,2}}(?:(?:of|de|del|di) )?{years}"
     )
 
 
 @cache
 def _birth() -> re.Pattern[str]:
     words = {w for w in words_of("dates.birth") if not _unspaced(w)}
-    joined = {w for w in words_of("dates.birth") if _unspaced(w)} | {"נולד", "לידה", "تاريخ الميلاد", "تولد", "ज.ति", "जन्म", "생"}
-    return re.compile(rf"(?<![^\W_]){one_of(words)}(?![^\W\d_])|{one_of(plain(j) for j in joined)}|^\*|[ (]\* ?\d|(?<=[\d_-])born|dob(?=[_\d])|^b(?=\d{6}[fmFM]?$)")
+    joined = {w for w in words_of("dates.birth") if _unspaced(w)} | {
+        "נולד",
+        "לידה",
+        "تاريخ الميلاد",
+        "تولد",
+        "ज.ति",
+        "जन्म",
+        "생",
+    }
+    return re.compile(
+        rf"(?<![^\W_]){one_of(words)}(?![^\W\d_])|"
+        rf"{one_of(plain(j) for j in joined)}|^\*|[ (]\* ?\d|(?<=[\d_-])born|"
+        rf"dob(?=[_\d])|^b(?=\d{6}[fmFM]?$)"
+    )
 
 
 def _unspaced(word: str) -> bool:
@@ -77,10 +117,36 @@ def _unspaced(word: str) -> bool:
 @cache
 def _test() -> re.Pattern[str]:
     words = {w.replace("_", " ") for w in words_of("dates.tests")}
-    joined = {w for w in words if _unspaced(w)} | {"בדיקה", "ביקור", "فحص", "الفحص", "اختبار", "الاختبار", "موعد", "زيارة", "معاينة", "آزمایش", "نوبت", "ویزیت", "مدידה", "מדידה", "כיול", "معايرة", "تاريخ القياس", "قياس"}
-    stems = "messung|untersuch|mesure|etalonn|kalib|calib|medicion|prueba|esam|misur|meting|matning|maling|badan|meres|olcum|mittau|измер|исслед|μετρησ|undersog|mitat|mitta|izmjer|mjeren|meren|meritev|matav|pomiar|zmierz|olcul|masurat|ispitan|ukur|pemeriks|tes|mootmin|merijums|matavim"
+    joined = {w for w in words if _unspaced(w)} | {
+        "בדיקה",
+        "ביקור",
+        "فحص",
+        "الفحص",
+        "اختبار",
+        "الاختبار",
+        "موعد",
+        "زيارة",
+        "معاينة",
+        "آزمایش",
+        "نوبت",
+        "ویزیت",
+        "مدידה",
+        "מדידה",
+        "כיול",
+        "معايرة",
+        "تاريخ القياس",
+        "قياس",
+    }
+    stems = (
+        "messung|untersuch|mesure|etalonn|kalib|calib|medicion|prueba|esam|"
+        "misur|meting|matning|maling|badan|meres|olcum|mittau|измер|исслед|"
+        "μετρησ|undersog|mitat|mitta|izmjer|mjeren|meren|meritev|matav|pomiar|"
+        "zmierz|olcul|masurat|ispitan|ukur|pemeriks|tes|mootmin|merijums|"
+        "matavim"
+    )
     return re.compile(
-        rf"(?<![^\W_]){one_of(words - joined)}(?![^\W\d_])|{one_of(joined)}|(?<![^\W_])(?:{stems})[^\W\d_]*"
+        rf"(?<![^\W_]){one_of(words - joined)}(?![^\W\d_])|{one_of(joined)}|"
+        rf"(?<![^\W_])(?:{stems})[^\W\d_]*"
     )
 
 
@@ -89,31 +155,47 @@ def finds_birth_date(text: str, days: frozenset[date], *, is_code: bool) -> str 
 
     A date is taken for one of birth unless it is a day of tests, or the text says what was done.
     """
+    return next(_signs_of_birth(text, days, is_code=is_code), None)
+
+
+def _signs_of_birth(text: str, days: frozenset[date], *, is_code: bool) -> Iterator[str | None]:
     folded = plain(text)
     has_figures = any(c.isdigit() for c in text)
     told = _birth().search(folded) is not None
     if told and has_figures and _tells_birth(text, folded):
-        return "a word beside a date tells of birth"
+        yield "a word beside a date tells of birth"
     if told and (_day_and_month().search(folded) or _in_words().search(folded)):
-        return "a word beside a date tells of birth"
+        yield "a word beside a date tells of birth"
     if not has_figures:
-        return "a date stands there in words" if _in_words().search(folded) else None
+        yield "a date stands there in words" if _in_words().search(folded) else None
     of_test = not is_code and not told and _test().search(folded) is not None
     if of_test:
-        return None
+        return
     if not is_code and not told and _TIME.search(text):
-        return None
+        return
     if _in_words().search(folded):
-        return "a date stands there in words"
-    return _foreign_date(text, folded, days)
+        yield "a date stands there in words"
+    yield _foreign_date(text, folded, days)
 
 
 def _tells_birth(text: str, folded: str) -> bool:
     """Whether anything like a date stands beside a word of birth."""
     birth = list(_birth().finditer(folded))
-    if _written().search(folded) or _SPACED.search(text) or _SCRIPT.search(text) or _ROMAN.search(text):
+    if (
+        _written().search(folded)
+        or _SPACED.search(text)
+        or _SCRIPT.search(text)
+        or _ROMAN.search(text)
+    ):
         return True
-    near = "|".join((r"\d\d?[/-]\d\d?(?:[/-]\d\d)?(?!\d|[.,]\d)", r"\d\d?\.\d\d?\.(?:\d\d)?(?!\d)", r"\d{6}(?:\d\d)?(?!\d)", r"(?:13|14|19|20|25)\d\d[./ -]\d\d?[./ -]\d\d?"))
+    near = "|".join(
+        (
+            r"\d\d?[/-]\d\d?(?:[/-]\d\d)?(?!\d|[.,]\d)",
+            r"\d\d?\.\d\d?\.(?:\d\d)?(?!\d)",
+            r"\d{6}(?:\d\d)?(?!\d)",
+            r"(?:13|14|19|20|25)\d\d[./ -]\d\d?[./ -]\d\d?",
+        )
+    )
     for match in birth:
         window = folded[match.end() : match.end() + 22]
         if re.match(rf"(?:[^\d]{{0,14}}?)(?<!\d)(?:{near})", window):
@@ -128,7 +210,10 @@ def _may_be_day(text: str) -> bool:
     if len(parts) == 1:
         digits = re.sub(r"\D", "", text)
         pairs = [int(digits[i : i + 2]) for i in range(0, len(digits), 2)]
-        return any(1 <= a <= 31 and 1 <= b <= 12 for a, b in (pairs[:2], pairs[1::-1], pairs[-1:-3:-1], pairs[1:3]))
+        return any(
+            1 <= a <= 31 and 1 <= b <= 12
+            for a, b in (pairs[:2], pairs[1::-1], pairs[-1:-3:-1], pairs[1:3])
+        )
     return all(p >= 1 for p in parts[:2]) and min(parts[:2]) <= 12 and any(p <= 31 for p in parts)
 
 
@@ -137,20 +222,10 @@ def _foreign_date(text: str, folded: str, days: frozenset[date]) -> str | None:
     if _SCRIPT.search(text) or _ROMAN.search(text):
         return said
     for match in _written().finditer(folded):
-        if match["d1"] or match["d2"] or match["d3"] or match["d4"]:
-            if not _is_written_day(match, days):
-                return said
-    found = False
-    for match in _SHORT.finditer(text):
-        first, sign, second, year = match.groups()
-        one_digit = min(len(first), len(second)) == 1
-        if not (1 <= int(first) <= 31 and 1 <= int(second) <= 31 and min(int(first), int(second)) <= 12):
-            continue
-        if _VERSION.search(text[: match.start()]) or (sign == "-" and one_digit):
-            continue
-        if sign == "." and one_digit and not 10 <= int(year) <= 40:
-            continue
-        found = found or not _is_one_of(days, int(first), int(second), int(year))
+        has_day = match["d1"] or match["d2"] or match["d3"] or match["d4"]
+        if has_day and not _is_written_day(match, days):
+            return said
+    found = _has_short_date(text, days)
     for pattern, (year_at, month_at, day_at) in _DATES:
         for match in pattern.finditer(text):
             if _VERSION.search(text[: match.start()]):
@@ -166,8 +241,33 @@ def _foreign_date(text: str, folded: str, days: frozenset[date]) -> str | None:
     return said if found else None
 
 
+def _has_short_date(text: str, days: frozenset[date]) -> bool:
+    """Whether a text holds a date with a year of two figures that is no day of tests."""
+    for match in _SHORT.finditer(text):
+        first, sign, second, year = match.groups()
+        one_digit = min(len(first), len(second)) == 1
+        if not (
+            1 <= int(first) <= 31 and 1 <= int(second) <= 31 and min(int(first), int(second)) <= 12
+        ):
+            continue
+        if _VERSION.search(text[: match.start()]) or (sign == "-" and one_digit):
+            continue
+        if sign == "." and one_digit and not 10 <= int(year) <= 40:
+            continue
+        if not _is_one_of(days, int(first), int(second), int(year)):
+            return True
+    return False
+
+
 def _is_written_day(match: re.Match[str], days: frozenset[date]) -> bool:
-    month = next((n for w, n in months().items() if re.search(rf"(?<![^\W\d_]){re.escape(w)}(?![^\W\d_])", match.group())), 0)
+    month = next(
+        (
+            n
+            for w, n in months().items()
+            if re.search(rf"(?<![^\W\d_]){re.escape(w)}(?![^\W\d_])", match.group())
+        ),
+        0,
+    )
     found = [match[g] for g in ("d1", "d2", "d3", "d4") if match[g]]
     years = [match[g] for g in ("y1", "y2", "y3") if match[g]]
     day = int(re.sub(r"\D", "", found[0])) if found else 0
@@ -178,28 +278,6 @@ def _is_written_day(match: re.Match[str], days: frozenset[date]) -> bool:
 def _is_one_of(days: frozenset[date], first: int, second: int, year: int) -> bool:
     """Whether a date with a short year is the day of a test, written either way round."""
     return any(
-        d.year % 100 == year and (d.day, d.month) in {(first, second), (second, first)} for d in days
-    )
-
-
-def days_of_date(value: str) -> list[date]:
-    """Return the days that a plain date, without anything beside it, may mean; none for others."""
-    if len(value) > _LONGEST_DATE:
-        return []
-    return list(_days_meant(value))
-
-
-def _days_meant(value: str) -> Iterator[date]:
-    for pattern, (year, month, day) in _DATES:
-        if match := pattern.fullmatch(value):
-            parts = match.groups()
-            with suppress(ValueError):
-                yield date(int(parts[year]), int(parts[month]), int(parts[day]))
-
-
-def names_days_of_tests(header: str) -> bool:
-    """Whether the heading of a column says that it holds days on which something was done."""
-    joined = "".join(plain(w) for w in WORDS.findall(header[:LONGEST_LOOKED_AT]))
-    return any(word in joined for word in words_of("headings.things.test_days")) and any(
-        day in joined for day in words_of("headings.things.days")
+        d.year % 100 == year and (d.day, d.month) in {(first, second), (second, first)}
+        for d in days
     )

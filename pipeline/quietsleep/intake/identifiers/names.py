@@ -117,32 +117,36 @@ def standing(text: str) -> Standing:
 
 @lru_cache(maxsize=8192)
 def _standing(folded: str) -> Standing:
+    return next(_judged(folded), Standing.UNKNOWN)
+
+
+def _judged(folded: str) -> Iterator[Standing]:
     word = plain(folded)
     if word in harmless_words() or len(word) < 2:
-        return Standing.HARMLESS
+        yield Standing.HARMLESS
     if word in common_names():
-        return Standing.NAME
+        yield Standing.NAME
     if word in words_of("names.ambiguous") or word in harmless_eponyms():
-        return Standing.AMBIGUOUS
+        yield Standing.AMBIGUOUS
     languages = languages_of(word)
     if word in months() or word in words_of("harmless.days"):
-        return Standing.AMBIGUOUS if languages else Standing.HARMLESS
+        yield Standing.AMBIGUOUS if languages else Standing.HARMLESS
     if len(word) >= 6 and word.startswith(("mc", "mac", "o'", "d'")) and _is_rare(word):
-        return Standing.NAME
+        yield Standing.NAME
     if languages:
-        return _of_listed(word, languages)
+        yield _of_listed(word, languages)
     often = frequency(word, folded)
     if is_in_census(word) and not word.endswith(_stems()):
         if often.peak < 3:
-            return Standing.NAME if rare_english(word) < 2.95 else Standing.AMBIGUOUS
-        return Standing.AMBIGUOUS if often.spread < 0.8 else Standing.ORDINARY
+            yield Standing.NAME if rare_english(word) < 2.95 else Standing.AMBIGUOUS
+        yield Standing.AMBIGUOUS if often.spread < 0.8 else Standing.ORDINARY
     if often.peak > 3.3 or is_of_trade(word):
-        return Standing.ORDINARY
+        yield Standing.ORDINARY
     if len(word) >= 6 and word.endswith(_endings()):
-        return Standing.NAME
+        yield Standing.NAME
     if often.peak > 2.9 or rare_english(word) >= 1.2 or is_compound(word):
-        return Standing.RARE
-    return Standing.UNKNOWN
+        yield Standing.RARE
+    yield Standing.UNKNOWN
 
 
 def _of_listed(word: str, languages: frozenset[str]) -> Standing:

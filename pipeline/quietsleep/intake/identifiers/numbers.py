@@ -7,7 +7,7 @@ tells it from other numbers, it must hold.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import date
 from functools import cache
 
@@ -17,41 +17,53 @@ from quietsleep.intake.identifiers.words import one_of, phrases_of, words_of
 
 def finds_number(text: str, days: frozenset[date], *, is_code: bool) -> str | None:
     """Say by which sign a text holds the number of a person; None where it shows none."""
+    return next(_signs_of_number(text, days, is_code=is_code), None)
+
+
+def _signs_of_number(text: str, days: frozenset[date], *, is_code: bool) -> Iterator[str | None]:
     if not any(c.isdigit() for c in text):
-        return None
+        return
     if _NUMBERED.search(text):
-        return "a word before it announces the number of a person"
+        yield "a word before it announces the number of a person"
     if is_bank_account(text):
-        return "it is written as bank accounts are"
+        yield "it is written as bank accounts are"
     if _is_labelled(text):
-        return "a word before it announces the number of a person"
+        yield "a word before it announces the number of a person"
     if any(pattern.search(text) for pattern in _SHAPES):
-        return "it is written as national numbers are"
+        yield "it is written as national numbers are"
     compact = re.sub(r"[\s.-]", "", text).upper()
     if any(p.fullmatch(compact) and holds(compact) for p, holds in _CHECKED):
-        return "it is written as national numbers are, and its check digit holds"
-    return _bare(text, days, is_code=is_code)
+        yield "it is written as national numbers are, and its check digit holds"
+    yield _bare(text, days, is_code=is_code)
 
 
 def _bare(text: str, days: frozenset[date], *, is_code: bool) -> str | None:
     """A long number that nothing says to be that of a thing."""
+    return next(_signs_of_bare(text, days, is_code=is_code), None)
+
+
+def _signs_of_bare(text: str, days: frozenset[date], *, is_code: bool) -> Iterator[str | None]:
     if is_code:
         if _is_stamp(text):
-            return None
+            return
         digits = re.sub(r"^[A-Za-z]\d{3}[-_ /;:]", "", text)
         if not digits.isdecimal() or not 9 <= len(digits) <= 20:
-            return None
-        return None if _is_day_or_dial(digits, days) else "it is a long number"
+            return
+        yield None if _is_day_or_dial(digits, days) else "it is a long number"
     if _thing().search(plain(text)):
-        return None
+        return
     for match in re.finditer(r"(?<![\w.,:/-])\d{9,20}(?![\w:/]|[.,-]\d)", text):
         if not _is_day_or_dial(match.group(), days) and not _is_stamp(match.group()):
-            return "it is a long number"
-    grouped = re.fullmatch(r"[^\W\d_]{0,12}[ .:]{0,3}(\d{2,6}(?:[ -]\d{2,6}){1,4})[ .]?[^\W\d_]{0,12}", text)
-    threes = grouped is not None and all(len(part) == 3 for part in re.split("[ -]", grouped.group(1)))
+            yield "it is a long number"
+    grouped = re.fullmatch(
+        r"[^\W\d_]{0,12}[ .:]{0,3}(\d{2,6}(?:[ -]\d{2,6}){1,4})[ .]?[^\W\d_]{0,12}", text
+    )
+    threes = grouped is not None and all(
+        len(part) == 3 for part in re.split("[ -]", grouped.group(1))
+    )
     if grouped and not threes and 10 <= sum(c.isdigit() for c in grouped.group(1)) <= 20:
-        return "it is a long number"
-    return None
+        yield "it is a long number"
+    return
 
 
 def _is_day_or_dial(digits: str, days: frozenset[date]) -> bool:
@@ -63,21 +75,27 @@ def _is_day_or_dial(digits: str, days: frozenset[date]) -> bool:
 def _is_stamp(digits: str) -> bool:
     """Whether a number is a day with a time of day behind it."""
     return bool(
-        re.fullmatch(r"20\d\d(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01])(?:[01]\d|2[0-3])[0-5]\d(?:[0-5]\d(?:\d{3})?)?", digits)
+        re.fullmatch(
+            r"20\d\d(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01])(?:[01]\d|2[0-3])"
+            r"[0-5]\d(?:[0-5]\d(?:\d{3})?)?",
+            digits,
+        )
     )
 
 
 @cache
 def _thing() -> re.Pattern[str]:
     return re.compile(
-        rf"(?<![^\W\d_]){one_of(words_of('numbers.things'))}(?![^\W\d_])|n[°º] ?serie|seryjn|序列号|일련번호|製造番号|批号|סידורי"
+        rf"(?<![^\W\d_]){one_of(words_of('numbers.things'))}(?![^\W\d_])|"
+        rf"n[°º] ?serie|seryjn|序列号|일련번호|製造番号|批号|סידורי"
         r"|сериин|зав\. ?№|#\s?\d{1,5}(?!\d)"
     )
 
 
 # What follows a label: nothing, or a word for number, and the signs between.
 _NUMBER_WORD = (
-    r"(?:[ .:#_=/-]{0,3}(?:is|ist|est|es|no|nr|num|numb|number|nummer|numer|numero|numarasi|id|n|nº|n°|№|#|番号|号|nro|c|cislo|szam|ref)"
+    r"(?:[ .:#_=/-]{0,3}(?:is|ist|est|es|no|nr|num|numb|number|nummer|numer|"
+    r"numero|numarasi|id|n|nº|n°|№|#|番号|号|nro|c|cislo|szam|ref)"
     r"(?![^\W\d_]))?[ .:#_=/()№º°-]{0,4}"
 )
 _VALUE = r"(?=[^\s]{0,6}[\d*x])([a-z]{0,5}[- ]?[\dx*](?:[ ./-]?[\da-z*]){3,24})"
@@ -85,7 +103,9 @@ _VALUE = r"(?=[^\s]{0,6}[\d*x])([a-z]{0,5}[- ]?[\dx*](?:[ ./-]?[\da-z*]){3,24})"
 
 # Where words are not parted: something of a patient or an insurance, a word for number, figures.
 _NUMBERED = re.compile(
-    r"(?:患|病|住院|门诊|門診|保险|保険|保|证|證|診|诊|カルテ|学籍|환자|등록|병록|보험|진료)[^\s\d]{0,5}(?:号|號|番号|番號|번호|编号|碼|码|no\.?)[ :：#№.は]{0,3}[A-Za-z]{0,3}\d[\d-]{3,}",
+    r"(?:患|病|住院|门诊|門診|保险|保険|保|证|證|診|诊|カルテ|学籍|환자|"
+    r"등록|병록|보험|진료)[^\s\d]{0,5}(?:号|號|番号|番號|번호|编号|碼|码|"
+    r"no\.?)[ :：#№.は]{0,3}[A-Za-z]{0,3}\d[\d-]{3,}",
     re.IGNORECASE,
 )
 
@@ -93,21 +113,29 @@ _NUMBERED = re.compile(
 @cache
 def _labelled() -> re.Pattern[str]:
     labels = phrases_of("numbers.labels")
-    short = {l for l in labels if len(l) <= 3 and l.isascii()}
+    short = {w for w in labels if len(w) <= 3 and w.isascii()}
     return re.compile(
         rf"(?:(?<![^\W_])(?P<long>{one_of(labels - short)})|(?<![^\W_])(?P<short>{one_of(short)}))"
-        rf"(?:{_NUMBER_WORD})(?P<value>(?:(?<![a-z])[a-z]{{1,5}}[- ]?(?=[\da-z]*\d))?\d(?:[ ./-]?[\da-z]){{0,24}}|(?<![a-z])[a-z]{{4}} ?\d{{4}} ?\d{{4}}|[x*-]{{3,}}\d{{3,}})",
+        rf"(?:{_NUMBER_WORD})(?P<value>(?:(?<![a-z])[a-z]{{1,"
+        rf"5}}[- ]?(?=[\da-z]*\d))?\d(?:[ ./-]?[\da-z]){{0,24}}|(?<![a-z])"
+        rf"[a-z]{{4}} ?\d{{4}} ?\d{{4}}|[x*-]{{3,}}\d{{3,}})",
     )
 
 
 # Any word, a word for number, and a number: of a person where it is of no thing.
-_ANY = re.compile(r"([^\W\d_]{2,20})\.?[ _-]?(?:no|nr|num|number|nummer|id|regn|reg|#|nº|n°|№)[.:# =]{0,3}([a-z]{0,3}-?\d{5,}|\d{2,4}[ -]\d{2,4}[ -]\d{2,4})(?![\d.,])")
+_ANY = re.compile(
+    r"([^\W\d_]{2,20})\.?[ _-]?(?:no|nr|num|number|nummer|id|regn|reg|#|nº|"
+    r"n°|№)[.:# =]{0,3}([a-z]{0,3}-?\d{5,}|\d{2,4}[ -]\d{2,4}[ -]\d{2,4})"
+    r"(?![\d.,])"
+)
 
 
 def _is_labelled(text: str) -> bool:
     folded = plain(text)
     for match in _ANY.finditer(folded):
-        if not _thing().search(folded[: match.end()]) and match.group(1) not in words_of("headings.things.words"):
+        if not _thing().search(folded[: match.end()]) and match.group(1) not in words_of(
+            "headings.things.words"
+        ):
             return True
     for match in _labelled().finditer(folded):
         value = match.group("value")
@@ -117,7 +145,9 @@ def _is_labelled(text: str) -> bool:
         before = folded[max(0, match.start() - 24) : match.start()]
         if _of_a_thing(before) or re.fullmatch(r"[01]\d/(?:20)?\d\d.*", value):
             continue
-        between = folded[match.end("long" if match.group("long") else "short") : match.start("value")]
+        between = folded[
+            match.end("long" if match.group("long") else "short") : match.start("value")
+        ]
         # A short label is short for other things as well: its number is a long one.
         firmly = bool(match.group("long")) or re.search(r"[:#=№º°]|no|nr|num", between) is not None
         fewest = 4 if firmly else (5 if between else 6)
@@ -135,7 +165,9 @@ def _is_measured(value: str) -> bool:
     """Whether a number is a quantity: a point in it or a unit behind it."""
     if re.fullmatch(r"\d{1,3}[.,]\d{1,4}", value):
         return True
-    return bool(re.search(r"\d ?(?:ml|kg|mg|g|cm|mm|kpa|hpa|hz|bpm|min|sec|s|l|pct|am|pm|h)$", value)) and not re.search(r"\d{6}", value)
+    return bool(
+        re.search(r"\d ?(?:ml|kg|mg|g|cm|mm|kpa|hpa|hz|bpm|min|sec|s|l|pct|am|pm|h)$", value)
+    ) and not re.search(r"\d{6}", value)
 
 
 def is_bank_account(text: str) -> bool:
@@ -145,7 +177,10 @@ def is_bank_account(text: str) -> bool:
         for n in range(15, len(compact) + 1):
             if sum(c.isdigit() for c in compact[:n]) >= 10 and _mod_97(compact[:n]):
                 return True
-    for match in re.finditer(r"(?<![A-Za-z0-9])[A-Z]{2}\d{2}(?: ?[A-Z0-9]{4}){2,7}(?: ?[A-Z0-9]{1,4})?(?![A-Za-z0-9])", text):
+    for match in re.finditer(
+        r"(?<![A-Za-z0-9])[A-Z]{2}\d{2}(?: ?[A-Z0-9]{4}){2,7}(?: ?[A-Z0-9]{1,4})?(?![A-Za-z0-9])",
+        text,
+    ):
         if sum(c.isdigit() for c in match.group()) >= 12:
             return True
     folded = plain(text)
@@ -154,8 +189,30 @@ def is_bank_account(text: str) -> bool:
 
 @cache
 def _bank() -> re.Pattern[str]:
-    labels = one_of((words_of("numbers.bank") - {"nr", "hesap"}) | {"acct", "acc", "a/c", "kto", "nr konta", "szamla", "חשבון", "bankgiro", "bsb", "sort code", "routing", "ktonr", "iban", "ιβαν", "cuenta", "bank"})
-    return re.compile(rf"(?<![^\W_]){labels}(?![^\W\d_])(?:{_NUMBER_WORD})[a-z]{{0,2}}\d(?:[ -]?[\da-z]){{6,32}}")
+    labels = one_of(
+        (words_of("numbers.bank") - {"nr", "hesap"})
+        | {
+            "acct",
+            "acc",
+            "a/c",
+            "kto",
+            "nr konta",
+            "szamla",
+            "חשבון",
+            "bankgiro",
+            "bsb",
+            "sort code",
+            "routing",
+            "ktonr",
+            "iban",
+            "ιβαν",
+            "cuenta",
+            "bank",
+        }
+    )
+    return re.compile(
+        rf"(?<![^\W_]){labels}(?![^\W\d_])(?:{_NUMBER_WORD})[a-z]{{0,2}}\d(?:[ -]?[\da-z]){{6,32}}"
+    )
 
 
 def _mod_97(account: str) -> bool:

@@ -29,21 +29,6 @@ _SPACE = re.compile(r"[ ,_.-]{1,2}")
 # Written apart from its capital inside, such as PneumoBox, a word is the name of a thing.
 _PRODUCT = re.compile(r"(?!Mc|Mac|O['’]|De|Di|Van|Le|La|Fitz)[^\W\d_]*[^\W\d_A-Z][A-Z][^\W\d_]*")
 _DOTTED_INITIALS = re.compile(r"(?:[A-Z]\. ?){1,3}[A-Z]\.?")
-_LETTER_OF_THING = frozenset(
-    "type size group arm lab room channel vitamin grade class phase part site set level hepatitis "
-    "cohort box bay bed cot ward unit block step series version rev model gauge plan team".split()
-)
-# What is called after somebody, and names no person of the study.
-_CALLED_AFTER = frozenset(
-    "sign score syndrome law chart charts reflex scale diagram equation equations criteria connector "
-    "index plot catheter tube cannula pneumotach pneumotachograph screen type correction method "
-    "manoeuvre maneuver filter statistic distribution valve syringe pressure effect disease anomaly "
-    "reference references z-score zscore centile growth transform window bottle principle number "
-    "resistor kappa interval limits ratio mask box device sensor classification nomogram formula "
-    "position sequence tetralogy forceps tubing circle bag flask percentile curve curves model "
-    "technique normalverteilung reflexes cells fall fit exact module analyser analyzer system cable adapter flowhead software setup "
-    "blade needle clip drain trial study cohort criterion theorem rank coefficient plots statistics estimator regression".split()
-)
 
 
 def finds_name(
@@ -57,7 +42,7 @@ def finds_name(
     if not any(c.isalpha() for c in text):
         return None
     said = _without_eponyms(text)
-    found = [w for w in words_in(said, split_joined=is_code)]
+    found = list(words_in(said, split_joined=is_code))
     line = _Line(said, found, words, is_code=is_code)
     if not any(line.at(n) in _POSSIBLE for n in range(len(found))) and not line.has_capital:
         return None
@@ -81,7 +66,9 @@ class _Line:
         self.is_shouted = bool(letters) and upper == len(letters) and len(letters) > 1
         self.has_capital = any(w.is_capitalised for w in words)
         # Nor where each word begins large, as titles do.
-        self.is_titled = len(letters) > 1 and all(w.is_capitalised for w in letters if len(w.text) > 3)
+        self.is_titled = len(letters) > 1 and all(
+            w.is_capitalised for w in letters if len(w.text) > 3
+        )
 
     def __len__(self) -> int:
         return len(self.words)
@@ -91,10 +78,10 @@ class _Line:
         word = self.words[n]
         if word.plain in self._allowed or _PRODUCT.fullmatch(word.text):
             return _S.HARMLESS
-        if word.is_upper and not self.is_shouted:
-            # A short word in capitals is short for something.
-            if len(word.text) <= 3 or (len(word.text) == 4 and not _is_widely_name(word.plain)):
-                return _S.HARMLESS
+        # A short word in capitals is short for something.
+        longest = 3 if _is_widely_name(word.plain) else 4
+        if word.is_upper and not self.is_shouted and len(word.text) <= longest:
+            return _S.HARMLESS
         return standing(word.text)
 
     def is_large(self, n: int) -> bool:
@@ -125,7 +112,7 @@ class _Line:
     def is_called_after(self, n: int) -> bool:
         """Whether a thing is called after a name: it stands behind it."""
         last = min(n + 3, len(self.words))
-        return any(self.plain(m) in _CALLED_AFTER for m in range(n + 1, last))
+        return any(self.plain(m) in words_of("names.called_after") for m in range(n + 1, last))
 
 
 @cache
@@ -147,9 +134,6 @@ def _announcing() -> re.Pattern[str]:
     )
 
 
-_FIRM_TITLES = frozenset("mr mrs ms dr prof frau herr mme mlle sra srta dott mevr".split())
-
-
 def _behind_title(line: _Line) -> str | None:
     titles = words_of("names.titles")
     for n in range(len(line) - 1):
@@ -166,8 +150,15 @@ def _behind_title(line: _Line) -> str | None:
             len(line.words[m].text) == 1 or line.plain(m) in words_of("names.particles")
         ):
             m += 1
-        firmly = title.plain in _FIRM_TITLES and (title.is_capitalised or "." in line.gap(n))
-        if firmly and line.is_large(m) and not line.words[m].is_upper and not line.is_called_after(m):
+        firmly = title.plain in words_of("names.firm_titles") and (
+            title.is_capitalised or "." in line.gap(n)
+        )
+        if (
+            firmly
+            and line.is_large(m)
+            and not line.words[m].is_upper
+            and not line.is_called_after(m)
+        ):
             return "a title stands before it"
         small = line.at(m) is _S.UNKNOWN and len(line.words[m].text) >= 4 and len(title.text) >= 2
         if (line.may_be_name(m) or small) and not line.is_called_after(m):
@@ -190,12 +181,14 @@ def _behind_role(line: _Line) -> str | None:
     for n in range(1, len(line)):  # Kowalski baby, Kowalski (mum)
         behind = line.plain(n) in words_of("names.owned") and line.joins(n - 1)
         behind = behind and len(line.words[n - 1].text) >= 3
-        bracketed = line.plain(n) in roles and re.fullmatch(r"'?s? ?\($", line.gap(n - 1)) is not None
+        bracketed = (
+            line.plain(n) in roles and re.fullmatch(r"'?s? ?\($", line.gap(n - 1)) is not None
+        )
         if behind and line.at(n - 1) in _LIKELY and line.may_be_name(n - 1):
             return said
-        if bracketed and line.at(n - 1) in {_S.NAME, _S.UNKNOWN, _S.AMBIGUOUS}:
-            if line.may_be_name(n - 1) or (n > 1 and line.at(n - 2) in _POSSIBLE):
-                return said
+        named = line.may_be_name(n - 1) or (n > 1 and line.at(n - 2) in _POSSIBLE)
+        if bracketed and named and line.at(n - 1) in {_S.NAME, _S.UNKNOWN, _S.AMBIGUOUS}:
+            return said
     return None
 
 
@@ -224,30 +217,45 @@ def _stands_as_name(line: _Line, n: int) -> bool:
 def _by_somebody(line: _Line) -> str | None:
     """Who did it: fixed by Giorgos."""
     for n in range(len(line) - 1):
-        if line.words[n].text not in _BY or line.gap(n) != " " or not line.is_large(n + 1):
+        if (
+            line.words[n].text not in words_of("names.by")
+            or line.gap(n) != " "
+            or not line.is_large(n + 1)
+        ):
             continue
         word = line.words[n + 1]
-        if line.at(n + 1) in {_S.NAME, _S.UNKNOWN, _S.RARE} and not word.is_upper and not is_compound(word.plain):
+        if (
+            line.at(n + 1) in {_S.NAME, _S.UNKNOWN, _S.RARE}
+            and not word.is_upper
+            and not is_compound(word.plain)
+        ):
             return "it says who did something"
     return None
-
-
-_BY = frozenset("by per par por door av af przez od door from with".split())
 
 
 def _does(line: _Line) -> str | None:
     """A capitalised word, and behind it what only persons do."""
     doing = words_of("names.doing")
     for n in range(len(line) - 1):
-        if not (line.is_large(n) and line.may_be_name(n)) or line.is_shouted or line.gap(n) not in {" ", ", ", ": ", " - "}:
+        if (
+            not (line.is_large(n) and line.may_be_name(n))
+            or line.is_shouted
+            or line.gap(n) not in {" ", ", ", ": ", " - "}
+        ):
             continue
         known = line.at(n)
         behind = [line.plain(m) for m in range(n + 1, min(n + 3, len(line)))]
-        if behind[0] not in doing and not (behind[0] in words_of("names.helping") and behind[-1] in doing):
+        if behind[0] not in doing and not (
+            behind[0] in words_of("names.helping") and behind[-1] in doing
+        ):
             continue
         if known in _LIKELY or (known is _S.RARE and not is_compound(line.plain(n))):
             return "it stands before what persons do"
-        if known is _S.AMBIGUOUS and is_given(line.plain(n)) and line.plain(n) not in {"may", "will", "can"}:
+        if (
+            known is _S.AMBIGUOUS
+            and is_given(line.plain(n))
+            and line.plain(n) not in {"may", "will", "can"}
+        ):
             return "it stands before what persons do"
     return None
 
@@ -266,7 +274,9 @@ def _announced(line: _Line) -> str | None:
             return "a word before it announces a name"
         said_so = match.group().casefold()
         firmly = said_so.rstrip()[-1:] in ":=" or any(w in said_so for w in (" by", "/", "name"))
-        before = [line.plain(m) for m, word in enumerate(line.words) if word.end <= match.start()][-1:]
+        before = [line.plain(m) for m, word in enumerate(line.words) if word.end <= match.start()][
+            -1:
+        ]
         if before and before[0] in words_of("headings.things.words"):
             continue
         if firmly and n < len(line) and line.at(n) is _S.UNKNOWN and len(line.words[n].text) >= 4:
@@ -306,7 +316,9 @@ def _pair(line: _Line) -> str | None:
         if not line.joins(n) or not (line.is_large(n) and line.is_large(n + 1)):
             continue
         both = (line.at(n), line.at(n + 1))
-        slavic = "\u0370" <= line.plain(n)[:1] <= "\u052f" and not (line.is_titled or line.is_shouted)
+        slavic = "\u0370" <= line.plain(n)[:1] <= "\u052f" and not (
+            line.is_titled or line.is_shouted
+        )
         if slavic and _S.UNKNOWN in both and _S.HARMLESS not in both:
             return "two words stand together as names do"
         if any(known not in _POSSIBLE for known in both) or line.is_called_after(n + 1):
@@ -314,7 +326,9 @@ def _pair(line: _Line) -> str | None:
         if min(len(line.words[n].text), len(line.words[n + 1].text)) < 2:
             continue
         said = "two words stand together as names do"
-        if _S.NAME in both or (_S.UNKNOWN in both and _S.AMBIGUOUS not in both and not _is_product(line, n)):
+        if _S.NAME in both or (
+            _S.UNKNOWN in both and _S.AMBIGUOUS not in both and not _is_product(line, n)
+        ):
             return said
         if is_given(line.plain(n)) and not line.is_shouted and both != (_S.RARE, _S.RARE):
             return said
@@ -327,7 +341,39 @@ def _is_product(line: _Line, n: int) -> bool:
 
 
 def _with_particle(line: _Line) -> str | None:
-    particles = words_of("names.particles") - {"e", "y", "i", "san", "la", "le", "al", "el", "do", "da", "a", "de", "do", "ben", "ap", "ten", "du", "zum", "zur"}
+    if re.fullmatch(
+        r"(?:de la|de|del|van|von|den|der|di|du|le|la|da|dos|el|al)(?: [^\W\d_]+){1,2}",
+        line.text,
+        re.IGNORECASE,
+    ):
+        last = len(line) - 1
+        if (
+            line.is_large(last)
+            and line.at(last) in {*_POSSIBLE, _S.ORDINARY}
+            and len(line) >= 2
+            and line.words[0].text.islower()
+        ):
+            return "it is joined as family names are"
+    particles = words_of("names.particles") - {
+        "e",
+        "y",
+        "i",
+        "san",
+        "la",
+        "le",
+        "al",
+        "el",
+        "do",
+        "da",
+        "a",
+        "de",
+        "ben",
+        "ap",
+        "ten",
+        "du",
+        "zum",
+        "zur",
+    }
     for n in range(len(line) - 1):
         if line.plain(n) not in particles or not line.joins(n):
             continue
@@ -352,15 +398,22 @@ def _with_initial(line: _Line) -> str | None:
         if len(one.text) == 1 and one.text.isupper() and line.may_be_name(n + 1):
             before = line.plain(n - 1) if n else ""
             firmly = "." in gap or line.at(n + 1) is _S.NAME or len(line) <= 3
-            if before not in _LETTER_OF_THING and len(two.text) >= 3 and firmly and not line.is_called_after(n + 1):
-                if line.at(n + 1) is not _S.AMBIGUOUS or "." in gap:
-                    return "an initial stands beside it"
+            if (
+                before not in words_of("names.lettered")
+                and len(two.text) >= 3
+                and firmly
+                and not line.is_called_after(n + 1)
+            ) and (line.at(n + 1) is not _S.AMBIGUOUS or "." in gap):
+                return "an initial stands beside it"
         is_last = len(two.text) == 1 and two.text.isupper()
         if is_last and line.may_be_name(n) and len(one.text) >= 3 and gap.strip(" ,_") == "":
             dotted = line.text[two.end : two.end + 1] == "."
-            if dotted or line.at(n) is _S.NAME or (len(line) == 2 and not re.search(r"\d", line.text)):
-                if line.at(n) is not _S.AMBIGUOUS or dotted:
-                    return "an initial stands beside it"
+            if (
+                dotted
+                or line.at(n) is _S.NAME
+                or (len(line) == 2 and not re.search(r"\d", line.text))
+            ) and (line.at(n) is not _S.AMBIGUOUS or dotted):
+                return "an initial stands beside it"
     if _DOTTED_INITIALS.fullmatch(line.text.strip(" ()")) and line.text.strip(" ().") != "":
         return "it is written as initials are"
     return None
@@ -368,18 +421,29 @@ def _with_initial(line: _Line) -> str | None:
 
 def _possessive(line: _Line) -> str | None:
     for n, word in enumerate(line.words):
-        if word.text.endswith(("'s", "’s")) and line.is_large(n) and not line.is_called_after(n):
-            if line.at(n) in {_S.NAME, _S.UNKNOWN} or (line.at(n) is _S.AMBIGUOUS and n > 0 and is_given(word.plain)):
-                return "something is said to be somebody's"
+        if not word.text.endswith(("'s", "’s")) or line.is_called_after(n):
+            continue
+        known = line.at(n)
+        given = known is _S.AMBIGUOUS and n > 0 and is_given(word.plain)
+        if line.is_large(n) and (known in _LIKELY or given):
+            return "something is said to be somebody's"
     return None
 
 
 def _alone(line: _Line) -> str | None:
     if any(re.search(r"\w.*[A-Z]", word.text) and not word.is_upper for word in line.words):
         return None  # V'maxFRC
-    if len(line) > 2 or re.search(r"\d", line.text) or not all(line.is_large(n) for n in range(len(line))):
+    if (
+        len(line) > 2
+        or re.search(r"\d", line.text)
+        or not all(line.is_large(n) for n in range(len(line)))
+    ):
         return None
-    if len(line) == 1 and len(line.words[0].text) >= 4 and line.text.strip(" .,;:-()") == line.words[0].text:
+    if (
+        len(line) == 1
+        and len(line.words[0].text) >= 4
+        and line.text.strip(" .,;:-()") == line.words[0].text
+    ):
         known = line.at(0)
         if known is _S.UNKNOWN and _is_built_of_trade(line.plain(0)):
             return None
@@ -396,7 +460,11 @@ def _is_built_of_trade(word: str) -> bool:
 
 
 def _leans_to_name(word: str) -> bool:
-    return word not in words_of("names.ambiguous") | months().keys() | words_of("harmless.days") and word not in harmless_eponyms() and frequency(word).spread < 0.9
+    return (
+        word not in words_of("names.ambiguous") | months().keys() | words_of("harmless.days")
+        and word not in harmless_eponyms()
+        and frequency(word).spread < 0.9
+    )
 
 
 def _written_large(line: _Line) -> str | None:
@@ -404,9 +472,9 @@ def _written_large(line: _Line) -> str | None:
     for n, word in enumerate(line.words):
         known = line.at(n)
         rare = known is _S.RARE and not is_compound(word.plain)
-        if (known is _S.UNKNOWN or rare) and len(word.text) >= 4 and word.is_capitalised:
-            if not word.is_upper or len(word.text) >= 6:
-                return "a code holds a word that is no ordinary one"
+        is_long = len(word.text) >= (6 if word.is_upper else 4)
+        if (known is _S.UNKNOWN or rare) and word.is_capitalised and is_long:
+            return "a code holds a word that is no ordinary one"
         if known is _S.UNKNOWN and len(word.text) >= 6 and re.search("[aeiouyáéíóúäöü]", word.text):
             return "a code holds a word that is no ordinary one"
         if known is _S.NAME and len(word.text) >= 4:
@@ -417,8 +485,8 @@ def _written_large(line: _Line) -> str | None:
 
 
 _SIGNS: tuple[Callable[[_Line], str | None], ...] = (
-    _behind_title, _announced, _known, _behind_role, _by_somebody, _does, _pair, _with_particle, _with_initial,
-    _possessive,
+    _behind_title, _announced, _known, _behind_role, _by_somebody, _does, _pair, _with_particle,
+    _with_initial, _possessive,
 )  # fmt: skip
 _SIGNS_OF_TEXT: tuple[Callable[[_Line], str | None], ...] = (_alone,)
 _SIGNS_OF_CODES: tuple[Callable[[_Line], str | None], ...] = (_written_large,)

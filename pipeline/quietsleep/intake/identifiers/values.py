@@ -73,8 +73,8 @@ def sign_in(
         (NATIONAL_NUMBER, lambda: finds_number(text, days, is_code=is_code)),
         (TELEPHONE, lambda: finds_telephone(text, is_code=is_code)),
         (ADDRESS, lambda: finds_address(text)),
-        (ACCOUNT, lambda: finds_login(text, is_code=is_code, words=words)),
         (NAME, lambda: finds_name(text, is_code=is_code, words=words, is_heading=is_heading)),
+        (ACCOUNT, lambda: finds_login(text, is_code=is_code, words=words)),
         (NAME, lambda: finds_caseless_name(text, is_code=is_code)),
     )
     for kind, look in looks:
