@@ -10,7 +10,7 @@ from __future__ import annotations
 import errno
 import os
 import stat
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Sequence
 from pathlib import Path
 from typing import BinaryIO
 
@@ -28,7 +28,7 @@ class NoPlainFile(QuietsleepError):
     """Where the register should lie there is a link, a folder or a pipe."""
 
 
-def lines_of(path: Path) -> Iterator[bytes]:
+def lines_of(path: Path) -> Generator[bytes, None, None]:
     """Yield the lines of a file with their ends; an unfinished one at the end has none.
 
     Nothing comes after a line that is longer than any of ours, and of that only the beginning.
