@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from fnmatch import fnmatch
 from pathlib import Path
 
-from detect_secrets import SecretsCollection
+from detect_secrets.core.secrets_collection import SecretsCollection
 from detect_secrets.settings import transient_settings
 
 HERE = Path(__file__).parent.parent

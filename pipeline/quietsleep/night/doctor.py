@@ -20,6 +20,7 @@ from quietsleep.intake.dialect import find_tables
 from quietsleep.intake.files.read import read_bounded
 from quietsleep.intake.find import CLOSED, FoundDelivery, take_inventory
 from quietsleep.intake.store import Address, placed
+from quietsleep.site.folder import changed_pages
 from quietsleep.store.state import NAME, State, night_lock, read_whole, set_aside
 from quietsleep.study.register import Register, RegisterError
 from quietsleep.study.register_key import KeyMissing
@@ -61,7 +62,7 @@ def examine(study: Study) -> list[Finding]:
         register, said = _register(study)
         found = [
             *damaged, *_warehouse(study, register), *_releases(study, register), *said,
-            *_room(study), *_leftovers(study),
+            *_pages(study), *_room(study), *_leftovers(study),
         ]  # fmt: skip
         return found if damaged else [*found, *_deliveries(study)]
     finally:
@@ -86,7 +87,13 @@ def _state(study: Study) -> Iterator[Finding]:
     if not (study.work_path / NAME).exists():
         return
     try:
-        read_whole(study.work_path)
+        if changed := read_whole(study.work_path):
+            yield Finding(
+                "The state of the study (work/state.duckdb) is not as the last night left it: it "
+                f"was changed by hand in {', '.join(changed)}.",
+                "set it aside; the next night takes everything in again.",
+                lambda: _set_aside(study),
+            )
     except duckdb.Error:
         yield Finding(
             "The state of the study (work/state.duckdb) is damaged.",
@@ -172,6 +179,27 @@ def _register(study: Study) -> tuple[Register | None, list[Finding]]:
 
 def _mend_register(register: Register) -> None:
     register.mend()
+
+
+def _pages(study: Study) -> Iterator[Finding]:
+    """Hold every page against the digest of when it was written."""
+    wrong = changed_pages(study.path / "pages", study.work_path / "pages")
+    if not wrong:
+        return
+    more = f" So are {len(wrong) - 1} more files." if len(wrong) > 1 else ""
+
+    def mend() -> None:
+        for path in wrong:
+            path.unlink(missing_ok=True)
+        with State(study.work_path) as state:
+            state.run(CLEAR_SIGNATURE)
+
+    place = wrong[0].relative_to(study.path).as_posix()
+    yield Finding(
+        f"{place} is not as it was written.{more}",
+        "take it away; the next night writes it anew.",
+        mend,
+    )
 
 
 def _room(study: Study) -> Iterator[Finding]:

@@ -174,6 +174,7 @@ def open_night(
         )
         sweep_spills(study.work_path, study.path / "warehouse" / "releases")
         register = open_register(study, also=state.register_heads())
+        told = _begin_anew_where_changed(state)
         name, now = _next_name(study, state), at or datetime.now(UTC)
         remember_centres(study)
         with at_work(study.work_path), _logged(study.work_path / "logs", name):
@@ -185,7 +186,21 @@ def open_night(
             signed = signature(study, inventory, register, notices)
             if not register.broken:
                 note_published(register, study.path)
-            yield Night(study, state, register, name, now, full, inventory, signed, notices)
+            yield Night(
+                study, state, register, name, now, full, inventory, signed, notices, told=told
+            )
+
+
+def _begin_anew_where_changed(state: State) -> list[str]:
+    """Let no night rest on a state that was changed by hand; say what was done instead."""
+    if not state.changed:
+        return []
+    listed = ", ".join(state.changed)
+    state.begin_anew()
+    return [
+        f"The state of the study (work/state.duckdb) was changed by hand in {listed}. It is set "
+        "aside beside it, and everything is taken in and measured again."
+    ]
 
 
 def clock_notices(history: History, now: datetime) -> list[str]:

@@ -20,6 +20,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from quietsleep.site import words
+from quietsleep.site.heartbeat import without_heartbeat
 
 _SAFE = re.compile(r"[a-z0-9][a-z0-9_-]{0,79}")
 
@@ -107,7 +108,7 @@ class PageFolder:
         fresh = target.with_name(target.name + ".new")
         fresh.write_bytes(content)
         fresh.replace(target)
-        self._now[name] = [digest, len(content)]
+        self._now[name] = [digest, len(content), _sha256(content)]
         self.written.append(name)
         if name.endswith(".html"):
             self.largest_bytes = max(self.largest_bytes, len(content))
@@ -160,6 +161,37 @@ class PageFolder:
         fresh = self.list_path.with_name(self.list_path.name + ".new")
         fresh.write_text(json.dumps(self._now), encoding="utf-8")
         fresh.replace(self.list_path)
+
+
+def changed_pages(pages: Path, lists: Path) -> list[Path]:
+    """Return the files below `pages` that are not as the lists say they were written, in order.
+
+    Also what is missing, and what no list knows. A folder that has no list is not looked at.
+    """
+    found: list[Path] = []
+    for file in sorted(lists.glob("*.json")):
+        folder = pages / file.stem.removeprefix("centre-")
+        try:
+            listed = json.loads(file.read_text(encoding="utf-8"))
+            known = {folder / name: said[2:] for name, said in listed.items()}
+        except (OSError, ValueError, TypeError, AttributeError):
+            found.append(file)
+            continue
+        # One that was written by an earlier version has no digest.
+        found += [path for path, digest in known.items() if not _is_page(path, *digest)]
+        found += [p for p in folder.rglob("*") if not p.is_dir() and p not in known]
+    return sorted(found)
+
+
+def _is_page(path: Path, sha256: str = "") -> bool:
+    try:
+        return sha256 in ("", _sha256(path.read_bytes()))
+    except OSError:
+        return False
+
+
+def _sha256(content: bytes) -> str:
+    return hashlib.sha256(without_heartbeat(content)).hexdigest()
 
 
 def _finalize(value: Any) -> Any:

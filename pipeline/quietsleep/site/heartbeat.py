@@ -17,6 +17,7 @@ from quietsleep.study.telling import due_after
 
 BEGIN, END = "<!-- looked -->", "<!-- /looked -->"
 _MARKED = re.compile(f"{BEGIN}.*?{END}", re.DOTALL)
+_SAID = re.compile(f"{BEGIN}[^<]{{0,500}}{END}".encode())
 
 
 def heartbeat(looked_at: datetime, due: str) -> Markup:
@@ -29,6 +30,11 @@ def heartbeat(looked_at: datetime, due: str) -> Markup:
         since = "that"
     said += f" If {since} is more than a day ago, nobody looked, and what stands here may be old."
     return Markup(BEGIN) + escape(said) + Markup(END)
+
+
+def without_heartbeat(page: bytes) -> bytes:
+    """Return a page as it was written, whatever was said between the marks since: words alone."""
+    return _SAID.sub(b"", page, count=1)
 
 
 def renew_heartbeat(study: Study, looked_at: datetime) -> None:

@@ -26,6 +26,14 @@ from filelock import FileLock, Timeout
 from quietsleep.contract.sql import identifier, literal
 from quietsleep.errors import ALREADY_RUNNING, QuietsleepError, is_damage
 from quietsleep.records import Measured, Problem
+from quietsleep.store.state_witness import (
+    changed_tables,
+    digests_of,
+    forget_witness,
+    keep_witness,
+    say_at_work,
+    stamp_of,
+)
 from quietsleep.study.register import RegisterHead
 
 PROBLEM_COLUMNS = (
@@ -81,16 +89,23 @@ class State:
     """The open state of one study. Use as a context manager; holds the study's night lock.
 
     One that is only read (`read_only`) takes no lock and must be there; the database's error is
-    raised where a night is at work on it.
+    raised where a night is at work on it. `changed` names the tables that are not as the last night
+    left them: somebody wrote there by hand.
     """
 
     def __init__(self, work: Path, *, read_only: bool = False) -> None:
         self._lock = None if read_only else night_lock(work)
+        self.changed: list[str] = []
         try:
             if read_only:
                 self._con = duckdb.connect(work / NAME, read_only=True)
             else:
+                stamp = stamp_of(work / NAME)
                 self._con = open_state_file(work)
+                if stamp is not None:
+                    self.changed = changed_tables(work / NAME, self._con, stamp)
+                if not self.changed:
+                    say_at_work(work / NAME)
         except BaseException:
             self._unlock()
             raise
@@ -108,9 +123,15 @@ class State:
         trace: TracebackType | None,
     ) -> None:
         try:
+            digests = None
+            if self._lock is not None and not self.changed:
+                with suppress(duckdb.Error):
+                    digests = digests_of(self._con)
             self._con.close()
             if self._damaged and self._lock is not None:
                 set_aside(self._work)
+            elif digests is not None:
+                keep_witness(self._work / NAME, digests)
         finally:
             self._unlock()
 
@@ -306,6 +327,15 @@ class State:
             fresh.replace(old)
             self._con = _connect(old)
 
+    def begin_anew(self) -> None:
+        """Set this state aside and go on with an empty one: all is then taken in again."""
+        with self._own_turn():
+            self._con.close()
+            set_aside(self._work)
+            self._con = _connect(self._work / NAME)
+        self.changed = []
+        say_at_work(self._work / NAME)
+
     def register_heads(self) -> list[RegisterHead]:
         """Return how far the study register went when a night last ended."""
         rows = self.frame("SELECT entries, seal FROM register_head").to_dict("records")
@@ -474,11 +504,20 @@ def set_aside(work: Path) -> Path:
     if log.exists():
         log.replace(aside.with_name(f"{aside.name}.wal"))
     (work / NAME).replace(aside)
+    forget_witness(work / NAME)
     return aside
 
 
-def read_whole(work: Path) -> None:
-    """Read every block of the state; raises the database's error where one is damaged."""
+def read_whole(work: Path) -> list[str]:
+    """Read every block of the state and name the tables that are not as the last night left them.
+
+    Raises the database's error where a block is damaged.
+    """
     with duckdb.connect(work / NAME, read_only=True) as connection:
         for (table,) in connection.execute("SELECT table_name FROM duckdb_tables()").fetchall():
+<<<<<<< HEAD
             connection.execute(f"SELECT bit_xor(hash(t)) FROM {identifier(table)} AS t").fetchall()
+=======
+            connection.execute(f'SELECT bit_xor(hash(t)) FROM "{table}" AS t').fetchall()
+        return changed_tables(work / NAME, connection, None)
+>>>>>>> part-supply

@@ -10,14 +10,14 @@ from __future__ import annotations
 import errno
 import os
 import stat
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Sequence
 from pathlib import Path
 from typing import BinaryIO
 
 from quietsleep.errors import QuietsleepError
 
-# An entry names the recordings of a delivery: a hundred thousand of them take less.
-LONGEST_LINE = 8 * 1024**2
+# An entry names the recordings of a delivery: a million of them take less.
+LONGEST_LINE = 64 * 1024**2
 # Not known on every system; where it is not, what was opened is looked at all the same.
 _NEVER_ELSEWHERE = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
 # A link, a socket.
@@ -28,7 +28,7 @@ class NoPlainFile(QuietsleepError):
     """Where the register should lie there is a link, a folder or a pipe."""
 
 
-def lines_of(path: Path) -> Iterator[bytes]:
+def lines_of(path: Path) -> Generator[bytes, None, None]:
     """Yield the lines of a file with their ends; an unfinished one at the end has none.
 
     Nothing comes after a line that is longer than any of ours, and of that only the beginning.
