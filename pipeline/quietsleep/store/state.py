@@ -515,9 +515,5 @@ def read_whole(work: Path) -> list[str]:
     """
     with duckdb.connect(work / NAME, read_only=True) as connection:
         for (table,) in connection.execute("SELECT table_name FROM duckdb_tables()").fetchall():
-<<<<<<< HEAD
             connection.execute(f"SELECT bit_xor(hash(t)) FROM {identifier(table)} AS t").fetchall()
-=======
-            connection.execute(f'SELECT bit_xor(hash(t)) FROM "{table}" AS t').fetchall()
         return changed_tables(work / NAME, connection, None)
->>>>>>> part-supply

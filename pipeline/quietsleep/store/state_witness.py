@@ -15,6 +15,7 @@ from typing import Any
 
 import duckdb
 
+from quietsleep.contract.sql import identifier
 from quietsleep.study.register_witness import forget_state, remember_state, remembered_state
 
 AT_WORK = {"at_work": True}
@@ -82,10 +83,6 @@ def forget_witness(file: Path) -> None:
 
 
 def _digest(connection: duckdb.DuckDBPyConnection, name: str, columns: Sequence[str]) -> list[str]:
-    listed = ", ".join(_quoted(column) for column in columns)
-    cells = connection.execute(DIGEST.format(listed, _quoted(name))).fetchall()[0]
+    listed = ", ".join(identifier(column) for column in columns)
+    cells = connection.execute(DIGEST.format(listed, identifier(name))).fetchall()[0]
     return [str(cell) for cell in cells]
-
-
-def _quoted(name: str) -> str:
-    return '"' + name.replace('"', '""') + '"'
