@@ -81,6 +81,7 @@ def test_every_error_class_that_may_reach_a_person_has_an_exit_code() -> None:
         "_NoWorkers",
         "_OtherForm",
         "NoTable",
+        "OrchestratorError",
         "OtherOffset",
         "Refused",
         "Unreadable",
