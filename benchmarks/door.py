@@ -13,6 +13,7 @@ import random
 import subprocess
 import sys
 import tempfile
+from collections import Counter
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -141,6 +142,7 @@ def say(title: str, seen: Seen, took: float) -> None:
         f"{title}: {n} pages in {took:.1f} s, {n / took:.0f} a second; a page in "
         f"{median(seen.pages_s) * 1000:.0f} ms (median), {late * 1000:.0f} ms (95 %); "
         f"{len(seen.refused)} refused"
+        + "".join(f" ({n} x {why})" for why, n in Counter(seen.refused).most_common(3))
     )
     if seen.held_s:
         line += (

@@ -249,6 +249,17 @@ def test_work_on_an_answer_may_take_its_time(study: Path) -> None:
         assert b"%d bytes" % n in asked(door, put(n) + b"a" * n)
 
 
+def test_who_has_an_answer_may_ask_again_while_it_is_put_away(study: Path) -> None:
+    async def app(scope: Any, receive: Any, send: Any) -> None:
+        await weigh(scope, receive, send)
+        await anyio.sleep(0.5)
+
+    limits = replace(LONG, connections_of_one=2)
+    with opened(app, limits) as door:
+        told = [asked(door, get("/")) for _ in range(6)]
+        assert {status_of(answer) for answer in told} == {200}
+
+
 def test_the_server_stops_though_slow_ones_are_there(study: Path) -> None:
     with opened(weigh, LONG) as door, ExitStack() as stack:
         for raw in (b"", HALF, put(1000) + b"a"):

@@ -20,7 +20,7 @@ from quietsleep.study.door_limits import DoorLimits
 
 if TYPE_CHECKING:
     from starlette.responses import Response
-    from starlette.types import ASGIApp, Receive, Scope, Send
+    from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 MOST_OF_ADDRESS = 4096
 MOST_HEADERS = 100
@@ -68,13 +68,28 @@ class Door:
         if odd is not None:
             await self._refuse(scope, *odd)(scope, receive, send)
             return
+        is_open = True
+
+        def close() -> None:
+            nonlocal is_open
+            if is_open:
+                is_open = False
+                self._open[house] -= 1
+                if not self._open[house]:
+                    del self._open[house]
+
+        async def send_and_close(message: Message) -> None:
+            # With its last word an answer is over, whatever is put away after it: who has it may
+            # ask again.
+            if message["type"] == "http.response.body" and not message.get("more_body", False):
+                close()
+            await send(message)
+
         self._open[house] += 1
         try:
-            await self._app(scope, receive, send)
+            await self._app(scope, receive, send_and_close)
         finally:
-            self._open[house] -= 1
-            if not self._open[house]:
-                del self._open[house]
+            close()
 
     def _refuse(self, scope: Scope, status: int, sentence: str) -> Response:
         from starlette.responses import PlainTextResponse
