@@ -228,6 +228,8 @@ def _is_of_the_ward(found: str, n: int) -> bool:
     ):
         return True
     short = [w for w in words if w in street and len(w) <= 3]
+    if n in {2, 3} and words[0] not in words_of("addresses.of_the_trade_too"):
+        return False
     if any(standing(w) is Standing.HARMLESS for w in named):
         return True
     ordinary = all(standing(w) is Standing.ORDINARY for w in named)
