@@ -1,4 +1,4 @@
-"""A list by someone who had not seen the code: nine in ten found, one harmless in a hundred at most.
+"""A list by someone who had not seen the code: nine in ten found, one in a hundred refused.
 
 The code was then mended by what it missed here, so the bars say that it stays as good, and not
 how it does on a list that it has never seen.
