@@ -1,4 +1,4 @@
-"""Each kind of identifier by itself, in many languages, and what is written like it and harmless."""
+"""Each kind of identifier by itself, in many languages, and what is like it and harmless."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from quietsleep import contract
 from quietsleep.intake.identifiers import (
     ACCOUNT,
     ADDRESS,
@@ -59,7 +60,8 @@ HARMLESS = (
     "dr on call informed", "red mark", "room 3", "protocol v4.2", "20260203140500.dat",
 )  # fmt: skip
 HEADINGS = {
-    NAME: "next_of_kin|guardian|Nachname|prénom|apellidos|cognome|förnamn|nazwisko|příjmení|имя|姓名",
+    NAME: "next_of_kin|guardian|Nachname|prénom|apellidos|cognome|förnamn|nazwisko|příjmení|имя"
+    "|姓名",
     BIRTH_DATE: "birth_dt|fecha_nac|ddn|Geb.-Datum|geboortedatum|fødselsdato|syntymäaika|生年月日",
     NATIONAL_NUMBER: "MRN|hosp_no|Fallnummer|codice fiscale|personnummer|PESEL|住院号|IBAN",
     TELEPHONE: "phone|Handy|téléphone|teléfono|puhelin|電話番号",
@@ -81,6 +83,11 @@ def test_each_kind_is_found_in_a_text(kind: str, text: str) -> None:
 def test_bank_accounts_are_found(text: str) -> None:
     assert value_identifies(text, is_code=False) == NATIONAL_NUMBER
     assert value_identifies(text.replace("2 32", "2 33").replace("0130", "0131"), is_code=True)
+
+
+def test_outcomes_of_the_contract_are_no_names() -> None:
+    outcomes = [o.name for t in contract.TECHNIQUES.values() for o in t.outcomes]
+    assert outcomes and not [o for o in outcomes if value_identifies(o, is_code=True)]
 
 
 @pytest.mark.parametrize("text", HARMLESS)
@@ -146,7 +153,8 @@ def test_no_long_text_takes_long(unit: str) -> None:
 def test_lists_are_opened_only_for_words_that_nobody_knows() -> None:
     script = (
         "import sys; from quietsleep.intake.identifiers import value_identifies as v, names\n"
-        "for t in ('S-001', '12.5', 'visit 2', 'Supine', 'No leak'): assert v(t, is_code=True) is None\n"
+        "for t in ('S-001', '12.5', 'visit 2', 'Supine', 'No leak'):\n"
+        "    assert v(t, is_code=True) is None\n"
         "assert not any(m.startswith('faker') for m in sys.modules)\n"
         "v('Quensel', is_code=True); assert any(m.startswith('faker') for m in sys.modules)"
     )

@@ -17,7 +17,7 @@ from quietsleep.intake.identifiers.spelling import plain
 from quietsleep.intake.identifiers.values import IdentifierSign, sign_in, value_identifies
 
 __all__ = [
-    "ACCOUNT", "ADDRESS", "BIRTH_DATE", "E_MAIL", "NAME", "NATIONAL_NUMBER", "TELEPHONE", "IdentifierSign",
-    "column_identifies", "common_names", "harmless_words",
-    "plain", "sign_in", "value_identifies",
+    "ACCOUNT", "ADDRESS", "BIRTH_DATE", "E_MAIL", "NAME", "NATIONAL_NUMBER", "TELEPHONE",
+    "IdentifierSign", "column_identifies", "common_names", "harmless_words", "plain", "sign_in",
+    "value_identifies",
 ]  # fmt: skip
