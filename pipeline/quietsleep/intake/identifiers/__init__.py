@@ -14,10 +14,10 @@ from quietsleep.intake.identifiers.kinds import (
 )
 from quietsleep.intake.identifiers.names import common_names, harmless_words
 from quietsleep.intake.identifiers.spelling import plain
-from quietsleep.intake.identifiers.values import Sign, sign_in, value_identifies
+from quietsleep.intake.identifiers.values import IdentifierSign, sign_in, value_identifies
 
 __all__ = [
-    "ACCOUNT", "ADDRESS", "BIRTH_DATE", "E_MAIL", "NAME", "NATIONAL_NUMBER", "TELEPHONE", "Sign",
-    "column_identifies", "common_names", "harmless_words",
-    "plain", "sign_in", "value_identifies",
+    "ACCOUNT", "ADDRESS", "BIRTH_DATE", "E_MAIL", "NAME", "NATIONAL_NUMBER", "TELEPHONE",
+    "IdentifierSign", "column_identifies", "common_names", "harmless_words", "plain", "sign_in",
+    "value_identifies",
 ]  # fmt: skip

@@ -221,14 +221,11 @@ def _is_of_the_ward(found: str, n: int) -> bool:
         return any(standing(w) in {Standing.HARMLESS, Standing.ORDINARY} for w in words)
     if not named:
         return True
-    if (
-        n in {2, 3}
-        and words[0] in words_of("addresses.of_the_trade_too")
-        and all(standing(w) in {Standing.HARMLESS, Standing.ORDINARY} for w in named)
-    ):
-        return True
+    if n in {2, 3}:
+        known = all(standing(w) in {Standing.HARMLESS, Standing.ORDINARY} for w in named)
+        return known and words[0] in words_of("addresses.of_the_trade_too")
     short = [w for w in words if w in street and len(w) <= 3]
     if any(standing(w) is Standing.HARMLESS for w in named):
         return True
     ordinary = all(standing(w) is Standing.ORDINARY for w in named)
-    return ordinary and (bool(short) or n in {1, 2}) and len(named) < 2
+    return ordinary and (bool(short) or n == 1) and len(named) < 2

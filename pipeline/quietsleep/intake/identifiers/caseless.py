@@ -88,9 +88,10 @@ def finds_caseless_name(text: str, *, is_code: bool) -> str | None:
     if thai and (said := _thai(text)):
         return said
     words = [
-        plain(r)
+        word
         for r in runs
         if not _HAN.match(r) and not _HANGUL.match(r) and not _KANA.match(r) and r not in thai
+        if (word := plain(r))
     ]
     return _spaced(words, alone=re.search(r"\d", text) is None, is_code=is_code) if words else None
 

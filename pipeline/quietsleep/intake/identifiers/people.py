@@ -79,8 +79,8 @@ class _Line:
         if word.plain in self._allowed or _PRODUCT.fullmatch(word.text):
             return _S.HARMLESS
         # A short word in capitals is short for something.
-        longest = 3 if _is_widely_name(word.plain) else 4
-        if word.is_upper and not self.is_shouted and len(word.text) <= longest:
+        is_short = word.is_upper and not self.is_shouted and len(word.text) <= 4
+        if is_short and (len(word.text) <= 3 or not _is_widely_name(word.plain)):
             return _S.HARMLESS
         return standing(word.text)
 

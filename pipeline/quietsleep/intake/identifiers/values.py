@@ -29,7 +29,7 @@ from quietsleep.intake.identifiers.people import finds_name
 from quietsleep.intake.identifiers.spelling import tidy
 
 
-class Sign(NamedTuple):
+class IdentifierSign(NamedTuple):
     """A kind of identifier, and why a text is taken for one."""
 
     kind: str
@@ -61,7 +61,7 @@ def sign_in(
     words: frozenset[str] = frozenset(),
     days: frozenset[date] = frozenset(),
     is_heading: bool = False,
-) -> Sign | None:
+) -> IdentifierSign | None:
     """Return the first sign of an identifier in a value, by the kinds that are surest first."""
     text = tidy(value)
     if len(text) < 2 or (len(text) < 3 and text.isascii()):
@@ -79,5 +79,5 @@ def sign_in(
     )
     for kind, look in looks:
         if why := look():
-            return Sign(kind, why)
+            return IdentifierSign(kind, why)
     return None
