@@ -79,7 +79,7 @@ def finds_telephone(text: str, *, is_code: bool) -> str | None:
     opened = re.sub(r"(?<![^\W_])[oO](?=\d{3})", "0", text)
     if is_code:
         opened = re.sub(r"^[A-Za-z]\d{3}[-_ /;:]", "", opened)
-    if _TELEPHONE.search(opened):
+    if any(not _is_day(match.group()) for match in _TELEPHONE.finditer(opened)):
         return "it is written as telephone numbers are"
     for match in _labelled().finditer(plain(opened)):
         digits = re.sub(r"\D", "", match.group(1))

@@ -93,57 +93,25 @@ def _in_words() -> re.Pattern[str]:
 
 @cache
 def _birth() -> re.Pattern[str]:
-    words = {w for w in words_of("dates.birth") if not _unspaced(w)}
-    joined = {w for w in words_of("dates.birth") if _unspaced(w)} | {
-        "נולד",
-        "לידה",
-        "تاريخ الميلاد",
-        "تولد",
-        "ज.ति",
-        "जन्म",
-        "생",
-    }
+    joined = {w for w in words_of("dates.birth") if _is_joined(w)}
+    words = {w.replace("_", " ") for w in words_of("dates.birth") - joined}
     return re.compile(
         rf"(?<![^\W_]){one_of(words)}(?![^\W\d_])|"
-        rf"{one_of(plain(j) for j in joined)}|^\*|[ (]\* ?\d|(?<=[\d_-])born|"
+        rf"{one_of(joined)}|^\*|[ (]\* ?\d|(?<=[\d_-])born|"
         rf"dob(?=[_\d])|^b(?=\d{6}[fmFM]?$)"
     )
 
 
-def _unspaced(word: str) -> bool:
-    return any(ord(c) >= 0xE00 for c in word)
+def _is_joined(word: str) -> bool:
+    """Whether a word is of a script that joins it with what stands before it."""
+    return any(c >= "\u0e00" or "\u0590" <= c <= "\u06ff" for c in word)
 
 
 @cache
 def _test() -> re.Pattern[str]:
     words = {w.replace("_", " ") for w in words_of("dates.tests")}
-    joined = {w for w in words if _unspaced(w)} | {
-        "בדיקה",
-        "ביקור",
-        "فحص",
-        "الفحص",
-        "اختبار",
-        "الاختبار",
-        "موعد",
-        "زيارة",
-        "معاينة",
-        "آزمایش",
-        "نوبت",
-        "ویزیت",
-        "مدידה",
-        "מדידה",
-        "כיול",
-        "معايرة",
-        "تاريخ القياس",
-        "قياس",
-    }
-    stems = (
-        "messung|untersuch|mesure|etalonn|kalib|calib|medicion|prueba|esam|"
-        "misur|meting|matning|maling|badan|meres|olcum|mittau|измер|исслед|"
-        "μετρησ|undersog|mitat|mitta|izmjer|mjeren|meren|meritev|matav|pomiar|"
-        "zmierz|olcul|masurat|ispitan|ukur|pemeriks|tes|mootmin|merijums|"
-        "matavim"
-    )
+    joined = {w for w in words if _is_joined(w)}
+    stems = "|".join(sorted(words_of("dates.of_tests")))
     return re.compile(
         rf"(?<![^\W_]){one_of(words - joined)}(?![^\W\d_])|{one_of(joined)}|"
         rf"(?<![^\W_])(?:{stems})[^\W\d_]*"
