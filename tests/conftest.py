@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from quietsleep.measure.pool import in_process
 from quietsleep.night import stages
@@ -30,6 +31,9 @@ SLOW_FIRST = (
     "truth/test_accuracy.py", "night/test_blocks.py",
 )  # fmt: skip
 HERE = Path(__file__).parent
+# How long an example takes is the machine's; speed is measured in benchmarks.
+settings.register_profile("any machine", deadline=None)
+settings.load_profile("any machine")
 
 
 @pytest.fixture(scope="session", autouse=True)
