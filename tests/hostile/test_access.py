@@ -35,11 +35,6 @@ SECRET = "only rowan and the coordinating centre may read this"
 OWN = "larch may read this"
 
 
-@pytest.fixture(autouse=True)
-def quick_hash(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(access, "_SCRYPT_N", 2**4)
-
-
 @pytest.fixture
 def study_path(tmp_path: Path) -> Path:
     pages = tmp_path / "study" / "pages"

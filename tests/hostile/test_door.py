@@ -16,7 +16,6 @@ from typing import Any
 import anyio
 import pytest
 
-from quietsleep.server import access
 from quietsleep.server.access import Tokens
 from quietsleep.server.doorkeeper import IS_KNOWN
 from quietsleep.study.door_limits import DoorLimits
@@ -40,16 +39,6 @@ from tests.tell.servers import write_certificate
 
 # Longer than any test takes: what ends earlier was let go for another reason.
 LONG = DoorLimits(head_s=60.0, pause_s=60.0, answer_s=60.0, idle_s=60.0)
-
-
-@pytest.fixture(autouse=True)
-def quick_hash(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(access, "_SCRYPT_N", 2**4)
-
-
-@pytest.fixture
-def study(small_study: Path) -> Path:
-    return small_study
 
 
 def test_half_open_requests_are_let_go_and_hold_nobody_up(study: Path) -> None:

@@ -11,7 +11,6 @@ from typing import Any
 
 import pytest
 
-from quietsleep.server import access
 from quietsleep.server.access import Tokens
 from quietsleep.server.access_log import LOG
 from quietsleep.server.app import open_pages
@@ -128,16 +127,6 @@ for _method in ("HEAD", "OPTIONS", "DELETE", "PUT", "POST", "PROPFIND"):
         _raw = f"{_method} {_path} HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 0\r\n\r\n"
         ODD[f"{_method} {_path}"] = (_raw.encode(), {200, 204, 303, 307, 400, 404, 405})
 ODD_ONLY = DoorLimits(head_s=0.5, pause_s=0.5, idle_s=0.3)
-
-
-@pytest.fixture(autouse=True)
-def quick_hash(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(access, "_SCRYPT_N", 2**4)
-
-
-@pytest.fixture
-def study(small_study: Path) -> Path:
-    return small_study
 
 
 @pytest.mark.parametrize("shown", ["by token", "to this machine"])

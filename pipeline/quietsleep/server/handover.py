@@ -31,6 +31,7 @@ from quietsleep.review.desk import check_note, codes_of
 from quietsleep.server.uploads import ARCHIVE, Upload, UploadRefused, is_plain
 from quietsleep.study.history import Arrival, history_of
 from quietsleep.study.register import FILE
+from quietsleep.study.register_file import sync_folder
 from quietsleep.study.study import Study
 from quietsleep.study.upload_limits import MB
 from quietsleep.warehouse.registered import open_register
@@ -151,7 +152,7 @@ def send_upload(study: Study, upload: Upload, *, by: str) -> Receipt:
         place = study.deliveries_path / centre / told.delivery
         place.parent.mkdir(parents=True, exist_ok=True)
         (upload.made / centre / told.delivery).rename(place)
-        _sync(place.parent)
+        sync_folder(place.parent)
         _keep_receipt(study, upload, receipt)
     return receipt
 
@@ -339,14 +340,6 @@ def _told(problem: Problem) -> dict[str, Any]:
         name: getattr(problem, name)
         for name in ("where", "row", "column", "sentence", "expected", "remedy", "session")
     }
-
-
-def _sync(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def conflicts(study: Study) -> Sequence[str]:

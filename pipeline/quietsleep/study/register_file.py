@@ -62,7 +62,7 @@ def append(path: Path, lines: Sequence[str], after: int) -> None:
         file.truncate(after)
         _write_out(file, lines)
     if is_new:
-        _sync_folder(path.parent)
+        sync_folder(path.parent)
 
 
 def write(path: Path, lines: Sequence[str]) -> None:
@@ -72,7 +72,7 @@ def write(path: Path, lines: Sequence[str]) -> None:
     with fresh.open("xb") as file:
         _write_out(file, lines)
     fresh.replace(path)
-    _sync_folder(path.parent)
+    sync_folder(path.parent)
 
 
 def put_aside(path: Path, aside: Path) -> None:
@@ -115,7 +115,8 @@ def _write_out(file: BinaryIO, lines: Sequence[str]) -> None:
     os.fsync(file.fileno())
 
 
-def _sync_folder(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
+    """Make the names inside a folder durable (POSIX keeps renames apart from file contents)."""
     handle = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(handle)

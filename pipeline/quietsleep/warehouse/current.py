@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from quietsleep.errors import WarehouseError
+from quietsleep.study.register_file import sync_folder
 
 FEWEST_NIGHTS_KEPT = 7
 
@@ -104,15 +105,6 @@ def sha256_of(path: Path) -> str:
     """Return the SHA-256 of a file."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
-
-
-def sync_folder(folder: Path) -> None:
-    """Make the names inside a folder durable (POSIX keeps renames apart from file contents)."""
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def sync_tree(top: Path) -> None:

@@ -28,6 +28,7 @@ from quietsleep.store.tables import (
     to_arrow,
 )
 from quietsleep.study.closed import FOLDER_MODE, close_to_others
+from quietsleep.study.register_file import sync_folder
 from quietsleep.warehouse.briefing import BEHIND, briefing_frame
 from quietsleep.warehouse.briefing import TABLE as BRIEFING
 from quietsleep.warehouse.changes import CHANGES_TABLE, changes_since
@@ -38,7 +39,6 @@ from quietsleep.warehouse.current import (
     published_nights,
     remove_old_nights,
     sha256_of,
-    sync_folder,
     sync_tree,
 )
 from quietsleep.warehouse.integrity import damage

@@ -30,13 +30,13 @@ from quietsleep.errors import WarehouseError
 from quietsleep.judge.rules import rules_in_study, rules_version
 from quietsleep.store.tables import PLAIN_CODE, HeldTable
 from quietsleep.study.register import Register, RegisterError
+from quietsleep.study.register_file import sync_folder
 from quietsleep.study.register_key import read_key
 from quietsleep.study.study import Privacy, Study
 from quietsleep.warehouse.current import (
     current_night,
     night_facts,
     sha256_of,
-    sync_folder,
     sync_tree,
 )
 from quietsleep.warehouse.database import open_night

@@ -90,14 +90,13 @@ def finds_telephone(text: str, *, is_code: bool) -> str | None:
             return "a word before it announces a telephone number"
     if not is_code and re.fullmatch(r"\d{3}[ .]\d{3}[ .]\d{3}|\d\d(?:[ .]\d\d){3}", text):
         return "it is written as telephone numbers are"
-    spoken = [
-        plain(w) in words_of("contacts.figures") or w.isdecimal() for w in re.findall(r"\w+", text)
-    ]
+    tokens = re.findall(r"\w+", text)
+    in_words = [plain(token) in words_of("contacts.figures") for token in tokens]
     run = longest = 0
-    for is_figure in spoken:
-        run = run + 1 if is_figure else 0
+    for is_in_words, token in zip(in_words, tokens, strict=True):
+        run = run + 1 if is_in_words or token.isdecimal() else 0
         longest = max(longest, run)
-    words = sum(plain(w) in words_of("contacts.figures") for w in re.findall(r"\w+", text))
+    words = sum(in_words)
     if (longest >= 7 and words >= 5) or (
         longest >= 5 and words >= 4 and sum(c.isdigit() for c in text) >= 4
     ):
