@@ -83,6 +83,7 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.signals.recovery": "where breathing is on its way to, apart from finding breaths",
     "quietsleep.store.measured": "rows of what was measured, apart from the file that keeps them",
     "quietsleep.store.state_witness": "what is remembered of the state, apart from the state",
+    "quietsleep.simulation.centres": "the demo study whole, apart from the interface that writes it",
     "quietsleep.simulation.example": "one session for a new study, apart from the demo study",
     "quietsleep.site.pages.briefing": "five answers, apart from the page that begins with them",
     "quietsleep.site.pages.changes": "one page",

@@ -17,13 +17,11 @@ def demo(
     workers: Annotated[int | None, typer.Option(help="Processes that measure.")] = None,
 ) -> None:
     """Write the invented demo study, and run a night on it."""
-    from quietsleep.simulation.centres import write_demo_study
-    from quietsleep.study.register_witness import forget
+    from quietsleep import write_demo
 
     if not (folder / "study.toml").is_file():
         typer.echo(f"Writing the demo study to {folder} ...")
-        forget(folder)  # of a study that lay in this folder before
-        write_demo_study(folder)
+        write_demo(folder)
     _run_night(folder, workers=workers)
     # As it was called, so that the lines can be typed as they stand.
     program = sys.argv[0] if Path(sys.argv[0]).name == "quietsleep" else "quietsleep"
