@@ -174,7 +174,6 @@ def test_worker_that_hangs_and_scheduler_that_goes_are_not_waited_for(
         return []
 
     monkeypatch.setattr(cluster, "MeasuringPool", InProcess)
-    monkeypatch.setattr(cluster, "patience_s", lambda jobs: 0.5)
     monkeypatch.setattr(cluster, "SECONDS_FOR_A_WORKER", 5.0)
     monkeypatch.setattr(cluster, "measure_apart", measured_apart)
     own_cluster.start(1)
@@ -184,6 +183,7 @@ def test_worker_that_hangs_and_scheduler_that_goes_are_not_waited_for(
     notices: list[str] = []
     with cluster_pool(load_study(stored), 1, notices) as pool:
         assert pool.workers == 1 and pool.measure([]) == [] and notices == apart == []
+        monkeypatch.setattr(cluster, "patience_s", lambda jobs: 0.5)
         os.kill(worker, signal.SIGSTOP)
         assert pool.measure([]) == [] and apart == ["apart"]
         assert "did not end and was measured here" in notices[0]
