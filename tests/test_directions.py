@@ -30,6 +30,7 @@ OF_SIMULATION, MAY_SIMULATE = {"simulation", "data"}, {"simulation", "cli", ""}
 ORCHESTRATION = PACKAGE / "night" / "orchestration"
 # Modules with one importer, each with what it is that its importer is not.
 ONE_IMPORTER: Mapping[str, str] = {
+    "quietsleep": "the public interface, of which one command needs a function as well",
     "quietsleep.site.value_strips": "values among all of a centre: one script for all its pages",
     "quietsleep.cli.begin": "the words that begin something, apart from those of every day",
     "quietsleep.cli.device": "a command with words and printing of its own",
@@ -83,7 +84,6 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.signals.recovery": "where breathing is on its way to, apart from finding breaths",
     "quietsleep.store.measured": "rows of what was measured, apart from the file that keeps them",
     "quietsleep.store.state_witness": "what is remembered of the state, apart from the state",
-    "quietsleep.simulation.centres": "the demo study whole, apart from the interface that writes it",
     "quietsleep.simulation.example": "one session for a new study, apart from the demo study",
     "quietsleep.site.pages.briefing": "five answers, apart from the page that begins with them",
     "quietsleep.site.pages.changes": "one page",
