@@ -105,7 +105,7 @@ def reader(study: Path, end: Path) -> Iterator[list[dict[str, Any]]]:
         yield seen
     finally:
         end.touch()
-        said, _ = process.communicate(timeout=60)
+        said, _ = process.communicate(timeout=600)
         seen.append(json.loads(said))
 
 

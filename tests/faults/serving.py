@@ -50,8 +50,9 @@ ANSWER = KnownAnswer("tidal", "vt_ml", "an item", "truth", 60.0, 0.6, 60.1)
 class Steps:
     """Counts the steps of a night and lets the chosen one (or all from it on) go wrong.
 
-    `name` and `nth` choose a step, or `step` alone by its number among all. A night to be killed
-    that never comes there is killed at its last step. An error that lasts may begin with a stage;
+    `name` and `nth` choose a step, or `step` alone by its number among all; where `after` names a
+    step, those before it do not count. A night to be killed that never comes there is killed at
+    its last step. An error that lasts may begin with a stage;
     it is the first step inside that meets it.
     """
 
@@ -60,12 +61,13 @@ class Steps:
         self.fault = order.get("fault", "kill")
         self.lasting = order.get("lasting", False)
         self.names: list[str] = []
+        self._after = order.get("after")
         self._chosen = 0
 
     def __call__(self, name: str) -> None:
         self.names.append(name)
         of, nth = self.at
-        if nth is None:
+        if nth is None or (self._after is not None and self._after not in self.names):
             return
         last = name == LAST and self.fault == "kill"
         begins = name.startswith("stage") and self.fault != "kill"

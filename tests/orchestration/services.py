@@ -109,11 +109,11 @@ class Workers:
     def client(self) -> Any:
         from distributed import Client
 
-        return Client(self.address, timeout=30, set_as_default=False)  # type: ignore[no-untyped-call]
+        return Client(self.address, timeout=300, set_as_default=False)  # type: ignore[no-untyped-call]
 
     def wait(self, count: int = 2) -> None:
         with self.client() as client:
-            client.wait_for_workers(count, timeout=60)
+            client.wait_for_workers(count, timeout=600)
 
     def processes(self) -> dict[str, int]:
         """Address -> number of the process of each worker."""
@@ -156,8 +156,8 @@ def change_a_limit(study: Path) -> None:
     file.write_text(text.replace("limit = 20\n", "limit = 25\n"), encoding="utf-8")
 
 
-def wait_until(true: Callable[[], bool], seconds: float = 60.0) -> None:
-    """Wait until something is true; AssertionError when it does not become so."""
+def wait_until(true: Callable[[], bool], seconds: float = 600.0) -> None:
+    """Wait until something is true; AssertionError when it never becomes so, however slow."""
     end = time.monotonic() + seconds
     while not true():
         assert time.monotonic() < end, "it did not come about"

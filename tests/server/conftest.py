@@ -55,7 +55,7 @@ class Visitor:
     word: str = ""
 
     def __post_init__(self) -> None:
-        self.client = httpx.Client(base_url=self.address, timeout=60)
+        self.client = httpx.Client(base_url=self.address, timeout=600)
         OPEN.append(self.client)
         self.sign_in()
 

@@ -43,7 +43,7 @@ class Visit:
     """A reader's browser, without the browser."""
 
     def __init__(self, address: str, token: str) -> None:
-        self.client = httpx.Client(base_url=address, timeout=60)
+        self.client = httpx.Client(base_url=address, timeout=600)
         OPEN.append(self.client)
         answer = self.client.post("/-/login", data={"token": token})
         assert answer.headers.get("location") == HOME
