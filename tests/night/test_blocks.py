@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
 from quietsleep.judge import study as blocks
+from quietsleep.judge.study import Block, blocks_of
 from quietsleep.measure.pool import InProcess
 from quietsleep.measure.roster import Roster, read_roster
 from quietsleep.night.stages import run_night
@@ -16,7 +19,11 @@ from quietsleep.study.history import history_of
 from quietsleep.study.study import load_study
 from quietsleep.warehouse.current import current_night, night_facts
 from quietsleep.warehouse.registered import open_register
+from tests.faults.nights import FIRST, SECOND, write_micro_study
+from tests.handmade import deliveries_of
 
+CENTRES = (FIRST, SECOND)
+TABLES = ("sessions", "recordings", "checks", "reported")
 # What names the night itself, or tells the story of several.
 OF_THE_NIGHT = {"nights", "ledger", "changes", "conservation", "session_changes", "briefing"}
 
@@ -49,12 +56,70 @@ def test_every_row_is_in_one_block(
 ) -> None:
     roster = roster_of(study_after)
     monkeypatch.setattr(blocks, "RECORDINGS_A_BLOCK", size)
-    cut = list(blocks.blocks_of(roster))
+    cut = list(blocks_of(roster, workers=1))
+    assert [block.number for block in cut] == [*range(1, len(cut) + 1)]
     assert (len(cut) > len(roster.sessions["centre"].unique())) == (size < 1000)
     for name in ("sessions", "recordings", "reported", "session_checks"):
         parts = [getattr(block.roster, name) for block in cut]
         assert sorted(pd.concat(parts).index) == sorted(getattr(roster, name).index), name
-    judged = pd.concat([block.roster.checks for block in cut if block.has_checks])
-    assert sorted(judged.index) == sorted(roster.checks.index)
+    centres = [centre for block in cut for centre in block.checks_of]
+    assert sorted(centres) == sorted(roster.sessions["centre"].unique())
     for block in cut:
-        assert set(block.roster.session_checks["check_id"]) <= set(block.roster.checks["check_id"])
+        checks, linked = block.roster.checks, block.roster.session_checks
+        own = roster.checks["centre"].isin(block.checks_of)
+        assert set(roster.checks.index[own]) <= set(checks.index)
+        assert set(linked["check_id"]) <= set(checks["check_id"])
+        assert len(block.roster.recordings) <= size or len(block.roster.sessions) == 1
+
+
+def test_centres_share_a_block_until_every_process_has_one(
+    study_after: Path, pool: InProcess, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    roster = roster_of(study_after)
+    assert len(list(blocks_of(roster, workers=8))) == 1  # too small to be worth more
+    monkeypatch.setattr(blocks, "WORTH_A_BLOCK", 1)
+    assert len(list(blocks_of(roster, workers=1))) == 1
+    assert len(list(blocks_of(roster, workers=4))) >= 4
+
+
+OWN_CODES = ("session", "infant", "recording", "check")
+
+
+def write_study_of_same_codes(path: Path) -> Path:
+    """Write a study of two centres whose sessions, infants and recordings have the same codes."""
+    study = write_micro_study(path)
+    for centre in CENTRES:
+        for delivery in deliveries_of(study, centre):
+            for table in TABLES:
+                delivery.put(
+                    table,
+                    [
+                        {n: c.removeprefix(f"{centre}-") if n in OWN_CODES else c
+                         for n, c in row.items()}
+                        for row in delivery.rows(table)
+                    ],
+                )  # fmt: skip
+            delivery.seal()
+    return study
+
+
+def one_centre_a_block(roster: Roster, *, workers: int) -> Iterator[Block]:
+    for number, centre in enumerate(CENTRES, start=1):
+        frames = {name: getattr(roster, name) for name in Roster.__dataclass_fields__}
+        own = Roster(**{name: rows[rows["centre"] == centre] for name, rows in frames.items()})
+        (block,) = blocks_of(own, workers=workers)
+        yield replace(block, number=number)
+
+
+def test_centres_whose_sessions_have_the_same_codes_may_share_a_block(
+    tmp_path: Path, pool: InProcess, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    study = write_study_of_same_codes(tmp_path / "study")
+    assert run_night(study).published
+    together, roster = published(study), roster_of(study)
+    assert len(roster.sessions) == 2 and roster.sessions["session"].nunique() == 1
+    (block,) = blocks_of(roster, workers=1)
+    assert block.checks_of == set(CENTRES)
+    monkeypatch.setattr(blocks, "blocks_of", one_centre_a_block)
+    assert run_night(study, full=True).published
+    assert published(study) == together

@@ -8,12 +8,14 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from quietsleep import contract
 from quietsleep.judge.slips import Registered, registered_of
 from quietsleep.judge.tests import Evidence
 from quietsleep.measure.plan import values_of_checks
 from quietsleep.measure.roster import Roster
+from quietsleep.records import FloatArray
 from quietsleep.signals.gas import btps_factor
 from quietsleep.store.state import StoredMeasures
 from quietsleep.study.study import Device, Study
@@ -22,6 +24,8 @@ FOLLOW_UP = "followup_call_done"
 VALUES = ["centre", "trial", "technique", "quantity", "value", "reason"]
 # What is asked of the row of a recording, besides what its technique needs to measure it.
 SAID = ["sleep_state", "operator_accepts", "mask_on_min", "started_at", "ended_at", "duration_s"]
+
+NO_REASONS: Mapping[str, pd.Series[Any]] = {}
 
 
 def gather(stored: StoredMeasures, roster: Roster, study: Study) -> Evidence:
@@ -98,8 +102,8 @@ def _trial_values(
     measured = stored.merge(trials[names], on=["content_key", "trial_index"])
     said = trials.merge(recordings[["centre", "item", *SAID]], on=["centre", "item"])
     asleep = said["sleep_state"]
-    from_row = _noted(
-        said,
+    from_row = _one_a_row(
+        said[["centre", "trial", "technique"]],
         {
             "quiet_sleep": np.where(asleep.isna(), np.nan, (asleep == "quiet").astype(float)),
             "operator_accepts": as_number(said["operator_accepts"]),
@@ -116,16 +120,7 @@ def _trial_values(
     return with_quotients(values, known, sessions)
 
 
-def _noted(items: pd.DataFrame, notes: Mapping[str, Any]) -> pd.DataFrame:
-    """Return one row per trial and number; NaN without a reason is what nobody wrote down."""
-    kept = items[["centre", "trial", "technique"]]
-    return pd.concat(
-        [kept.assign(quantity=q, value=v, reason=None) for q, v in notes.items()],
-        ignore_index=True,
-    )
-
-
-def _length_against_clock(said: pd.DataFrame) -> dict[str, pd.Series[float]]:
+def _length_against_clock(said: pd.DataFrame) -> dict[str, FloatArray]:
     """Return how far the length of each recording is from the time between its two moments.
 
     Moments that are both whole minutes are taken as written to the minute: they say nothing.
@@ -135,8 +130,8 @@ def _length_against_clock(said: pd.DataFrame) -> dict[str, pd.Series[float]]:
     by_clock = (ended - began).dt.total_seconds().where(~to_the_minute)
     off_s = (by_clock - said["duration_s"].astype("float64")).abs()
     return {
-        "clock_difference_s": off_s,
-        "clock_difference_pct": 100.0 * off_s / by_clock.where(by_clock > 0.0),
+        "clock_difference_s": as_number(off_s),
+        "clock_difference_pct": as_number(100.0 * off_s / by_clock.where(by_clock > 0.0)),
     }
 
 
@@ -148,28 +143,46 @@ def with_quotients(
     `trials` (centre, trial, session) may hold columns of the recording that a quotient takes;
     `sessions` holds the numbers below. NaN where either is missing, with the reason.
     """
-    found = [values]
-    body = sessions.set_index(["centre", "session"])
-    for quantity in contract.QUANTITIES.values():
-        if quantity.ratio is None:
-            continue
-        over, under = quantity.ratio
-        rows = values[values["technique"] == quantity.owner]
-        own = rows[["centre", "trial", "technique"]].drop_duplicates().merge(trials)
-        if over in trials.columns:
-            above = own[over].astype("float64")
-            own = own.assign(reason=None)
-        else:
-            measured = rows[rows["quantity"] == over]
-            own = own.merge(measured[["centre", "trial", "value", "reason"]], how="left")
-            above = own["value"]
-        keys = pd.MultiIndex.from_frame(own[["centre", "session"]])
-        below = body[under].reindex(keys).to_numpy(np.float64)
+    own = values[["centre", "trial", "technique"]].drop_duplicates().merge(trials)
+    technique = own["technique"].to_numpy()
+    row_of = {key: row for row, key in enumerate(_keys(sessions, "session"))}
+    of_session = np.array([row_of.get(key, -1) for key in _keys(own, "session")], np.int64)
+    quotients = [(q, *q.ratio) for q in contract.QUANTITIES.values() if q.ratio is not None]
+    above = {over: _numbers_above(over, values, own) for over in {over for _, over, _ in quotients}}
+    places, numbers, reasons = [], [], []
+    for quantity, over, under in quotients:
+        place = np.flatnonzero(technique == quantity.owner)
+        # A session that is not there is row -1: the NaN behind the last one.
+        below = np.append(sessions[under].to_numpy(np.float64), np.nan)[of_session[place]]
         lacking = np.isnan(below) | (below <= 0.0)
-        own["value"] = above / np.where(lacking, np.nan, below)
-        own["reason"] = own["reason"].mask(lacking, f"no {under}")
-        found.append(own.assign(quantity=quantity.name)[VALUES])
-    return pd.concat(found, ignore_index=True)
+        number, reason = above[over]
+        places.append(place)
+        numbers.append(number[place] / np.where(lacking, np.nan, below))
+        reasons.append(np.where(lacking, f"no {under}", reason[place]))
+    found = own.take(np.concatenate(places)).assign(
+        quantity=np.repeat([q.name for q, _, _ in quotients], [place.size for place in places]),
+        value=np.concatenate(numbers),
+        reason=np.concatenate(reasons),
+    )
+    return pd.concat([values, found[VALUES]], ignore_index=True)
+
+
+def _numbers_above(
+    name: str, values: pd.DataFrame, trials: pd.DataFrame
+) -> tuple[FloatArray, NDArray[np.object_]]:
+    """Return the number (n,) that quotients of trials take, and why there is none (n,)."""
+    if name in trials.columns:
+        return trials[name].to_numpy(np.float64, na_value=np.nan), np.full(len(trials), None)
+    measured = values[values["quantity"] == name]
+    columns = (_keys(measured, "trial"), measured["value"].tolist(), measured["reason"].tolist())
+    found = {key: (value, reason) for key, value, reason in zip(*columns, strict=True)}
+    rows = [found.get(key, (np.nan, None)) for key in _keys(trials, "trial")]
+    reasons = np.array([reason for _, reason in rows], dtype=object)
+    return np.array([value for value, _ in rows], dtype=np.float64), reasons
+
+
+def _keys(rows: pd.DataFrame, code: str) -> list[tuple[str, str]]:
+    return list(zip(rows["centre"].tolist(), rows[code].tolist(), strict=True))
 
 
 def session_values(sessions: pd.DataFrame) -> pd.DataFrame:
@@ -178,20 +191,40 @@ def session_values(sessions: pd.DataFrame) -> pd.DataFrame:
     Columns: centre, session, quantity, value, reason.
     """
     taken = sessions[~sessions["held"]]
-    frames = []
+    values: dict[str, FloatArray] = {}
+    reasons: dict[str, pd.Series[Any]] = {}
     for name in contract.SESSION.names("session"):
-        rows = taken[["centre", "session"]].assign(quantity=str(name))
-        rows["reason"] = None
         if f"{name}_why" in taken.columns:
-            rows["value"], rows["reason"] = taken[name], taken[f"{name}_why"].replace("", None)
+            value, reasons[name] = taken[name], taken[f"{name}_why"].replace("", None)
         elif name == FOLLOW_UP:
-            rows["value"] = taken[name].map({"yes": 1.0, "no": 0.0})
+            value = taken[name].map({"yes": 1.0, "no": 0.0})
         else:
-            rows["value"] = as_number(taken[name])
-        frames.append(rows)
-    return pd.concat(frames, ignore_index=True)
+            value = taken[name]
+        values[name] = as_number(value)
+    return _one_a_row(taken[["centre", "session"]], values, reasons)
 
 
-def as_number(column: pd.Series[Any]) -> pd.Series[float]:
+def _one_a_row(
+    items: pd.DataFrame,
+    values: Mapping[str, FloatArray],
+    reasons: Mapping[str, pd.Series[Any]] = NO_REASONS,
+) -> pd.DataFrame:
+    """Return a row per quantity and item: the columns of `items`, quantity, value, reason.
+
+    `values` are (n_items,), as are `reasons`; a NaN without a reason is what nobody wrote down.
+    """
+    none = np.full(len(items), None)
+    return (
+        items.take(np.tile(np.arange(len(items)), len(values)))
+        .assign(
+            quantity=np.repeat([*values], len(items)),
+            value=np.concatenate([*values.values()]),
+            reason=np.concatenate([reasons.get(name, none) for name in values]),
+        )
+        .reset_index(drop=True)
+    )
+
+
+def as_number(column: pd.Series[Any]) -> FloatArray:
     """Return yes and no as 1 and 0, numbers as they are, missing as NaN."""
-    return column.astype("Float64").astype("float64")
+    return column.to_numpy(np.float64, na_value=np.nan)

@@ -67,11 +67,10 @@ def joined(parts: Iterable[Remarks]) -> Remarks:
 def _slips_of_tests(judged: Judged) -> pd.DataFrame:
     """Return the tests of which enough trials have a number that one slip explains."""
     verdicts, by = judged.verdicts, ["centre", "session", "technique"]
-    named = verdicts[
-        (verdicts["item_kind"] == "trial")
-        & (verdicts["state"] == "fail")
-        & verdicts["sentence"].astype("str").str.contains(LIKELY, regex=False)
-    ]
+    failed = verdicts[(verdicts["item_kind"] == "trial") & (verdicts["state"] == "fail")]
+    named = failed[failed["sentence"].astype("str").str.contains(LIKELY, regex=False)]
+    if named.empty:
+        return named[SLIPS]
     suspected = named.groupby(by).agg(n=("item", "nunique"), sentence=("sentence", "first"))
     found = suspected.join(judged.trials.groupby(by).size().rename("n_all"), how="left")
     many = found["n"] * 100.0 >= contract.QUERIES.slip_share_pct * found["n_all"]

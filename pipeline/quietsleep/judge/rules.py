@@ -22,6 +22,7 @@ from quietsleep.contract import Rule
 from quietsleep.contract.model import NAMED, named_in
 from quietsleep.judge.limits import say, within
 from quietsleep.judge.slips import POLARITY, Registered, likely_slips, say_slips, say_turned
+from quietsleep.records import FloatArray, IntArray
 from quietsleep.study.study import LimitChange, Waiver
 
 VALUE_COLUMNS = ("centre", "session", "technique", "item", "on", "quantity", "value")
@@ -98,28 +99,40 @@ def judge(
     holds what is registered of the device of each (centre, session). Returns one row per item and
     rule with VERDICT_COLUMNS, ordered by technique, rule and item.
     """
+    items, numbers = _laid_out(values)
+    technique, on = items["technique"].to_numpy(), items["on"].to_numpy()
+    sessions = zip(items["centre"].tolist(), items["session"].tolist(), strict=True)
+    devices = [registered.get(session, UNKNOWN) for session in sessions]
     judged: list[_Judged] = []
-    items: list[pd.DataFrame] = []
-    n_items = 0
-    by_owner = dict(tuple(values.groupby("technique", sort=True, observed=True)))
-    for owner, rows in by_owner.items():
-        own = [r for r in rules if r.owner == owner and r.level == level]
-        if not own:
-            continue
-        wide = rows.pivot(index=ITEM, columns="quantity", values="value")
-        named = rows.drop_duplicates(ITEM).set_index(ITEM).loc[wide.index]
-        sessions = list(zip(wide.index.get_level_values("centre"), named["session"], strict=True))
-        devices = [registered.get(session, UNKNOWN) for session in sessions]
+    for owner in dict.fromkeys(technique.tolist()):
+        place = np.flatnonzero(technique == owner)
         judged += [
-            _judge_rule(rule, wide, named["on"].to_numpy(), n_items, devices) for rule in own
+            _judge_rule(rule, numbers, on[place], place, devices)
+            for rule in rules
+            if rule.owner == owner and rule.level == level
         ]
-        items.append(named.reset_index()[["centre", "item", "session"]])
-        n_items += len(named)
     judged = [each for each in judged if each.place.size]
     if not judged:
         return pd.DataFrame(columns=list(VERDICT_COLUMNS))
-    verdicts = _verdicts(judged, pd.concat(items, ignore_index=True))
-    return _apply_waivers(verdicts, waivers)
+    return _apply_waivers(_verdicts(judged, items[["centre", "item", "session"]]), waivers)
+
+
+def _laid_out(values: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, FloatArray]]:
+    """Return one row per item, ordered by technique and item, and its numbers by quantity.
+
+    The numbers of a quantity are (n_items,), NaN where it is absent. ValueError where an item has a
+    quantity twice.
+    """
+    known = values[values["technique"].notna()]
+    item = known.groupby(["technique", *ITEM], sort=True, observed=True).ngroup().to_numpy()
+    _, first = np.unique(item, return_index=True)
+    quantity, names = pd.factorize(known["quantity"])
+    if np.unique(quantity * first.size + item).size < item.size:
+        raise ValueError("an item has a quantity twice")
+    numbers = np.full((len(names), first.size), np.nan)
+    numbers[quantity, item] = known["value"].to_numpy(np.float64)
+    items = known[["centre", "item", "session", "technique", "on"]].iloc[first]
+    return items.reset_index(drop=True), dict(zip(names.tolist(), numbers, strict=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,50 +144,54 @@ class _Judged:
 
     rule: Rule
     unit: str
-    place: NDArray[np.int64]
-    observed: NDArray[np.float64]
+    place: IntArray
+    observed: FloatArray
     state: list[str]
     sentence: list[str]
 
 
 def _judge_rule(
     rule: Rule,
-    wide: pd.DataFrame,
+    numbers: Mapping[str, FloatArray],
     on: NDArray[Any],
-    first: int,
+    place: IntArray,
     devices: Sequence[Registered],
 ) -> _Judged:
+    """Judge the items at some places (n,), of the days `on` (n,), by one rule."""
     in_force = np.fromiter((_in_force(rule, day) for day in on), bool, len(on))
-    observed = _column(wide, rule.quantity)[in_force]
+    place = place[in_force]
+    observed = _of_items(numbers, rule.quantity, place)
     holds = within(observed, rule.low, rule.high)
     if rule.alternative is not None:
         other = rule.alternative
-        holds = holds | within(_column(wide, other.quantity)[in_force], other.low, other.high)
+        holds = holds | within(_of_items(numbers, other.quantity, place), other.low, other.high)
     state = np.where(holds, "pass", "fail").astype(object)
     state[np.isnan(observed)] = rule.missing
     unit = contract.QUANTITIES[(rule.owner, rule.level, rule.quantity)].unit
-    place = np.flatnonzero(in_force)
-    others_named = {name for name in named_in(rule.sentence) if name not in NAMED}
     part = rule.scaled_part or rule.quantity
-    beside = {name: _column(wide, name)[in_force] for name in {*others_named, part, POLARITY}}
-    sentences = []
-    for number, (judged, value) in enumerate(zip(state.tolist(), observed.tolist(), strict=True)):
-        if judged == "pass":
-            sentences.append("")
-            continue
-        others = {name: float(column[number]) for name, column in beside.items()}
+    named = {*(name for name in named_in(rule.sentence) if name not in NAMED), part, POLARITY}
+    sentences = [""] * place.size
+    for row in np.flatnonzero(state != "pass").tolist():
+        value, its = float(observed[row]), place[row : row + 1]
+        others = {name: float(_of_items(numbers, name, its)[0]) for name in named}
         said = say(rule, value, unit=unit, beside=others)
-        device = devices[int(place[number])]
-        turned = say_turned(rule, value, others[POLARITY]) if judged == "fail" else ""
-        sentences.append(said + _slip(rule, value, others[part], unit, device) + turned)
+        device = devices[int(place[row])]
+        turned = say_turned(rule, value, others[POLARITY]) if state[row] == "fail" else ""
+        sentences[row] = said + _slip(rule, value, others[part], unit, device) + turned
     return _Judged(
         rule=rule,
         unit=unit,
-        place=first + place,
+        place=place,
         observed=observed,
         state=state.tolist(),
         sentence=sentences,
     )
+
+
+def _of_items(numbers: Mapping[str, FloatArray], quantity: str, place: IntArray) -> FloatArray:
+    """Return the numbers of a quantity at some places (n,); NaN where no item has it."""
+    found = numbers.get(quantity)
+    return np.full(place.size, np.nan) if found is None else found[place]
 
 
 def _slip(rule: Rule, observed: float, part: float, unit: str, registered: Registered) -> str:
@@ -225,12 +242,6 @@ def _in_force(rule: Rule, day: date) -> bool:
     return rule.valid_from <= day and (rule.valid_until is None or day <= rule.valid_until)
 
 
-def _column(wide: pd.DataFrame, quantity: str) -> NDArray[np.float64]:
-    if quantity not in wide.columns:
-        return np.full(len(wide), np.nan)
-    return wide[quantity].to_numpy(dtype=np.float64)
-
-
 def _apply_waivers(verdicts: pd.DataFrame, waivers: Sequence[Waiver]) -> pd.DataFrame:
     for waiver in waivers:
         hit = (
@@ -255,22 +266,32 @@ def status_of_items(verdicts: pd.DataFrame) -> pd.DataFrame:
     failed = verdicts["state"] == "fail"
     reject = verdicts["severity"] == "reject"
     unjudged = (verdicts["state"] == "not_judged") & reject
-    marks = verdicts[ITEM].assign(
-        rejected=failed & reject,
-        unjudged=unjudged,
-        flagged=failed & (verdicts["severity"] == "flag"),
-        n_alerts=(failed & (verdicts["severity"] == "alert")).astype("int64"),
-    )
-    grouped = marks.groupby(ITEM, sort=True)
-    result = grouped[["rejected", "unjudged", "flagged"]].any()
-    why = verdicts[(failed & reject) | unjudged].groupby(ITEM)["sentence"].agg(" ".join)
+    item = verdicts.groupby(ITEM, sort=True).ngroup().to_numpy()
+    _, first = np.unique(item, return_index=True)
+    marks = {
+        "rejected": failed & reject,
+        "unjudged": unjudged,
+        "flagged": failed & (verdicts["severity"] == "flag"),
+        "n_alerts": failed & (verdicts["severity"] == "alert"),
+    }
+    counts = {
+        name: np.bincount(item[mark.to_numpy(bool)], minlength=first.size)
+        for name, mark in marks.items()
+    }
+    why: list[list[str]] = [[] for _ in first]
+    against = ((failed & reject) | unjudged).to_numpy(bool)
+    for place, sentence in zip(item[against], verdicts["sentence"][against], strict=True):
+        why[place].append(sentence)
     return pd.DataFrame(
         {
             "status": np.select(
-                [result["rejected"], result["unjudged"]], ["rejected", "not_judgeable"], "accepted"
+                [counts["rejected"] > 0, counts["unjudged"] > 0],
+                ["rejected", "not_judgeable"],
+                "accepted",
             ),
-            "flagged": result["flagged"],
-            "n_alerts": grouped["n_alerts"].sum(),
-            "why": why.reindex(result.index).fillna(""),
-        }
+            "flagged": counts["flagged"] > 0,
+            "n_alerts": counts["n_alerts"],
+            "why": [" ".join(sentences) for sentences in why],
+        },
+        index=pd.MultiIndex.from_frame(verdicts[ITEM].iloc[first]),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
@@ -40,7 +41,7 @@ from quietsleep.judge.scores import load_references, with_growth, with_scores
 from quietsleep.judge.tests import Evidence, Judged, judge_study
 from quietsleep.measure.pool import Pool
 from quietsleep.measure.roster import Roster
-from quietsleep.records import Problem
+from quietsleep.records import IntArray, Problem
 from quietsleep.store import ledger
 from quietsleep.store.state import State, StoredMeasures
 from quietsleep.store.tables import TableOnDisk, in_contract
@@ -125,8 +126,7 @@ def judge_block(inputs: JudgingInputs, given: tuple[Block, StoredMeasures]) -> J
     judged = told_why(
         judge_study(gathered, rules=inputs.rules, waivers=inputs.waivers), inputs.effects
     )
-    if not block.has_checks:
-        gathered, judged = _without_checks(gathered, judged)
+    gathered, judged = _with_checks_of(gathered, judged, block.checks_of)
     references, caught = load_references(inputs.study.path), Caught()
     outcomes = with_scores(
         judged.outcomes,
@@ -260,7 +260,7 @@ def judge(
     grown = with_surroundings(growth, study.centres)
     roster = replace(roster, sessions=with_history(grown))
     ledger.begin_ledger(state)
-    blocks = list(blocks_of(roster))
+    blocks = list(blocks_of(roster, workers=pool.workers))
     state.lay_out(_places(blocks))
     for judged in pool.stream(partial(judge_block, inputs), _given(state, blocks)):
         for name, on_disk in inputs.tables_on_disk.items():
@@ -349,11 +349,16 @@ def _places(blocks: Sequence[Block]) -> pd.DataFrame:
     return pd.concat([pd.DataFrame(columns), *frames], ignore_index=True).drop_duplicates()
 
 
-def _without_checks(gathered: Evidence, judged: Judged) -> tuple[Evidence, Judged]:
-    """Leave out the checks, which were judged with another block of the centre."""
-    verdicts = judged.verdicts
-    return replace(gathered, check_values=gathered.check_values.iloc[:0]), replace(
-        judged, checks=judged.checks.iloc[:0], verdicts=verdicts[verdicts["item_kind"] != "check"]
+def _with_checks_of(
+    gathered: Evidence, judged: Judged, centres: frozenset[str]
+) -> tuple[Evidence, Judged]:
+    """Leave out the checks of other centres, which were judged with an earlier block."""
+    values, checks, verdicts = gathered.check_values, judged.checks, judged.verdicts
+    if centres.issuperset(checks["centre"]):
+        return gathered, judged
+    kept = (verdicts["item_kind"] != "check") | verdicts["centre"].isin(centres)
+    return replace(gathered, check_values=values[values["centre"].isin(centres)]), replace(
+        judged, checks=checks[checks["centre"].isin(centres)], verdicts=verdicts[kept]
     )
 
 
@@ -372,79 +377,86 @@ def _joined(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
 
 
 RECORDINGS_A_BLOCK = 1_000
+# So few are judged in about the time that a block costs by itself: not worth another one.
+WORTH_A_BLOCK = 250
+# Stands for the sessions of a centre of which none counts: its checks and held rows are judged.
+NO_SESSION = ""
+OF_A_SESSION = ("sessions", "recordings", "reported", "session_checks")
+# What judging does not ask for.
+OF_NO_BLOCK = ("superseded", "delivered", "withdrawn", "sessions_without_consent")
 
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """Sessions of one centre with all that belongs to them.
+    """Sessions of one centre or of several with all that belongs to them.
 
-    The checks of a centre are judged with its first block (`has_checks`); the later blocks hold
-    those that their sessions rest on.
+    The checks of a centre are judged with its first block (`checks_of` names those centres); the
+    later blocks hold those that their sessions rest on.
     """
 
     number: int
     roster: Roster
-    has_checks: bool
+    checks_of: frozenset[str]
 
 
-def blocks_of(roster: Roster) -> Iterator[Block]:
-    """Cut a roster into blocks, centre by centre; every row is in one block, but for checks.
+def blocks_of(roster: Roster, *, workers: int) -> Iterator[Block]:
+    """Cut a roster into blocks; every row is in one block, but for checks.
 
-    A roster without any row is one block without any.
+    A roster without any row is one block without any. Codes of sessions and checks are a centre's
+    own, so both are known by their centre and code.
     """
-    number = 0
-    centres = _centres(roster)
-    if not centres:
-        yield Block(1, roster, True)
-    for centre in sorted(centres):
-        own = _of_centre(roster, centre)
-        for place, sessions in enumerate(_sessions(own)):
-            number += 1
-            yield Block(number, _of_sessions(own, sessions, first=place == 0), place == 0)
+    of_session, first_of = _number_blocks(roster, workers)
+    checks = _keys(roster.checks, "check_id")
+
+    def numbers(rows: pd.DataFrame) -> IntArray:
+        # What belongs to no session that counts is taken with the first of its centre.
+        found = (of_session.get(key, first_of[key[0]]) for key in _keys(rows, "session"))
+        return np.fromiter(found, np.int64, len(rows))
+
+    block_of = {name: numbers(getattr(roster, name)) for name in OF_A_SESSION}
+    for number in range(1, max(of_session.values(), default=1) + 1):
+        own = {name: getattr(roster, name)[of == number] for name, of in block_of.items()}
+        centres = frozenset(centre for centre, first in first_of.items() if first == number)
+        linked = set(_keys(own["session_checks"], "check_id"))
+        needed = np.array([key[0] in centres or key in linked for key in checks], bool)
+        nothing = {name: getattr(roster, name).iloc[:0] for name in OF_NO_BLOCK}
+        yield Block(number, Roster(**own, **nothing, checks=roster.checks[needed]), centres)
+
+
+def _keys(rows: pd.DataFrame, code: str) -> list[tuple[str, str]]:
+    return list(zip(rows["centre"].tolist(), rows[code].tolist(), strict=True))
+
+
+def _number_blocks(
+    roster: Roster, workers: int
+) -> tuple[dict[tuple[str, str], int], dict[str, int]]:
+    """Return the block of each session, by centre and code, and the first block of each centre.
+
+    Sessions are taken centre by centre until their recordings and checks fill a block: it is small
+    enough for the memory, and for each worker to have one of a large study.
+    """
+    n_recordings = Counter(_keys(roster.recordings, "session"))
+    n_checks = Counter(roster.checks["centre"].tolist())
+    whole = n_recordings.total() + n_checks.total()
+    room = min(RECORDINGS_A_BLOCK, max(WORTH_A_BLOCK, whole // workers))
+    sessions: dict[str, list[str]] = {centre: [] for centre in sorted(_centres(roster))}
+    for centre, session in sorted(_keys(roster.sessions, "session")):
+        sessions[centre].append(session)
+    of_session: dict[tuple[str, str], int] = {}
+    first_of: dict[str, int] = {}
+    number, n_held = 1, 0
+    for centre, codes in sessions.items():
+        coming = n_checks[centre]
+        for code in codes or [NO_SESSION]:
+            coming += n_recordings[centre, code]
+            if n_held and n_held + coming > room:
+                number, n_held = number + 1, 0
+            of_session[centre, code] = number
+            first_of.setdefault(centre, number)
+            n_held, coming = n_held + coming, 0
+    return of_session, first_of
 
 
 def _centres(roster: Roster) -> set[str]:
     frames = (roster.sessions, roster.recordings, roster.checks, roster.reported)
     return {str(centre) for frame in frames for centre in frame["centre"].unique()}
-
-
-def _of_centre(roster: Roster, centre: str) -> Roster:
-    return Roster(
-        **{
-            name: getattr(roster, name)[getattr(roster, name)["centre"] == centre]
-            for name in Roster.__dataclass_fields__
-        }
-    )
-
-
-def _sessions(roster: Roster) -> Iterator[pd.Series[str]]:
-    """Yield the sessions of each block, by their codes in order; one empty block without any."""
-    counts = roster.recordings.groupby("session").size()
-    codes = roster.sessions["session"].sort_values(ignore_index=True)
-    if codes.empty:
-        yield codes
-        return
-    sizes = codes.map(counts).fillna(0).cumsum()
-    groups = (sizes // RECORDINGS_A_BLOCK).astype(int)
-    for _, block in codes.groupby(groups):
-        yield block
-
-
-def _of_sessions(roster: Roster, sessions: pd.Series[str], *, first: bool) -> Roster:
-    """Take what belongs to some sessions; what belongs to none is taken with the first ones."""
-    known = set(roster.sessions["session"])
-
-    def own(rows: pd.DataFrame) -> pd.DataFrame:
-        inside = rows["session"].isin(sessions)
-        return rows[inside | ~rows["session"].isin(known)] if first else rows[inside]
-
-    linked = own(roster.session_checks)
-    needed = roster.checks["check_id"].isin(linked["check_id"])
-    return replace(
-        roster,
-        sessions=roster.sessions[roster.sessions["session"].isin(sessions)],
-        recordings=own(roster.recordings),
-        reported=own(roster.reported),
-        session_checks=linked,
-        checks=roster.checks if first else roster.checks[needed],
-    )

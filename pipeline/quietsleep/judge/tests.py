@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from quietsleep import contract
 from quietsleep.contract import Rule
@@ -127,14 +128,20 @@ def _with_status(items: pd.DataFrame, name: str, verdicts: pd.DataFrame) -> pd.D
     """Join the derived status; an item without any verdict keeps its recorded state as status."""
     given = items.rename(columns={"state": "recorded", "why": "recorded_why"})
     derived = status_of_items(verdicts)
-    joined = given.merge(derived, left_on=["centre", name], right_index=True, how="left")
-    # Without a single verdict these columns come empty and without a type.
-    joined = joined.astype({"status": "object", "why": "object"})
-    joined["status"] = joined["status"].fillna(joined.get("recorded", "accepted"))
-    joined["why"] = joined["why"].fillna(joined.get("recorded_why", ""))
-    joined["flagged"] = joined["flagged"].eq(True)
-    joined["n_alerts"] = joined["n_alerts"].fillna(0).astype("int64")
-    return joined
+    row_of = {key: row for row, key in enumerate(derived.index)}
+    keys = zip(items["centre"].tolist(), items[name].tolist(), strict=True)
+    row = np.array([row_of.get(key, -1) for key in keys], np.int64)
+
+    def said(what: str, without: Any) -> NDArray[np.object_]:
+        found = np.array([*derived[what], None], dtype=object)  # an item without a verdict is -1
+        return np.where(row < 0, without, found[row])
+
+    return given.assign(
+        status=said("status", given.get("recorded", "accepted")),
+        flagged=said("flagged", False).astype(bool),
+        n_alerts=said("n_alerts", 0).astype(np.int64),
+        why=said("why", given.get("recorded_why", "")),
+    )
 
 
 def _status_of_sessions(
@@ -148,8 +155,11 @@ def _status_of_sessions(
     """
     touches = {rule.key: rule.touches for rule in rules if rule.touches is not None}
     at_btps = sessions.loc[sessions["gas_state"] == "btps", ["centre", "session"]]
-    keys = pd.MultiIndex.from_frame(verdicts[["centre", "session"]])
-    apart = verdicts["rule"].isin(list(touches)) & keys.isin(pd.MultiIndex.from_frame(at_btps))
+    of_btps = {*at_btps.itertuples(index=False, name=None)}
+    columns = (verdicts[name].tolist() for name in ("centre", "session", "rule"))
+    apart = np.array(
+        [rule in touches and (c, s) in of_btps for c, s, rule in zip(*columns, strict=True)], bool
+    )
     judged = _with_status(sessions, "session", verdicts[~apart])
     refuses = verdicts["state"].isin(["fail", "not_judged"]) & (verdicts["severity"] == "reject")
     doubted = verdicts[apart & refuses].assign(column=lambda rows: rows["rule"].map(touches))
