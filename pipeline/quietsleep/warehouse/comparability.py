@@ -120,7 +120,8 @@ def _compare(outcome: str, equipment_class: str, rows: Columns) -> Comparability
     measure, unit, said, made = _made_comparable(outcome, rows)
     known = ~np.isnan(made) & (rows["infant_number"] >= 0)
     numbers, first = np.unique(rows["infant_number"][known], return_index=True)
-    means = pd.Series(made[known]).groupby(rows["infant_number"][known]).mean().to_numpy()
+    by_infant = pd.Series(made[known]).groupby(rows["infant_number"][known])
+    means: FloatArray = np.asarray(by_infant.mean(), dtype=np.float64)
     centres = rows["centre"][known][first]
     by_centre = {
         str(centre): means[places] for centre, places in sorted(places_of(centres).items())

@@ -245,13 +245,14 @@ def _pairs(outcomes: pd.DataFrame, visits: pd.DataFrame) -> Columns:
     paired = paired[paired["value_before"].notna()]
     scores = paired[["z", "z_before"]].to_numpy(dtype=np.float64)
     same = paired["equation"].fillna("") == paired["equation_before"].fillna("")
-    both = paired[["in_doubt", "in_doubt_before"]].to_numpy(dtype=bool)
+    doubted = paired[["in_doubt", "in_doubt_before"]].to_numpy(dtype=bool)
     numbers = ("value", "value_before", "z", "z_before")
-    return columns_of(paired, numbers=numbers, others=("outcome", "centre", "infant")) | {
+    of_both: Columns = {
         "days": (paired["day"] - paired["day_before"]).dt.days.to_numpy(dtype=np.float64),
-        "doubted": both.any(axis=1),
+        "doubted": doubted[:, 0] | doubted[:, 1],
         "same_equation": usable(scores).all(axis=1) & same.to_numpy(dtype=bool),
     }
+    return of_both | columns_of(paired, numbers=numbers, others=("outcome", "centre", "infant"))
 
 
 def _sits_on_a_factor(pairs: Columns, unit: str) -> BoolArray:
