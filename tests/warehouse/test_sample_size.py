@@ -22,7 +22,7 @@ from quietsleep.warehouse.sample_size import (
     sample_size_frame,
     variance_components,
 )
-from quietsleep.warehouse.spread import clean_values, first_of_each_infant
+from quietsleep.warehouse.spread import clean_values, columns_of, first_of_each_infant
 
 # Calcium of four turnip leaves, four determinations each, in percent: Snedecor GW, Cochran WG.
 # Statistical methods. 6th ed. 1967, one-way random effects (from memory).
@@ -191,7 +191,8 @@ def test_the_first_session_of_an_infant_counts_and_slips_are_left_out() -> None:
                              "equipment_class": "box"}])  # fmt: skip
     values = clean_values(outcomes, sessions, devices)
     # Sessions of odd number are the earlier ones.
-    assert first_of_each_infant(values)["value"].to_list() == [1.0, 3.0, 5.0, 7.0]
+    columns = columns_of(values, numbers=["value"], others=["centre", "infant"])
+    assert first_of_each_infant(columns)["value"].tolist() == [1.0, 3.0, 5.0, 7.0]
     assert row_of(made(values))["between_infant_sd"] == pytest.approx(np.std([1, 3, 5, 7], ddof=1))
     row = row_of(made(values, frozenset({("c1", "vt_ml")})))
     assert (row["n_infants"], row["n_suspected"]) == (0, 4) and row["why"].startswith("Fewer")

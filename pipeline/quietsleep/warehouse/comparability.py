@@ -10,19 +10,27 @@ from __future__ import annotations
 import warnings
 from dataclasses import dataclass, replace
 from math import isfinite
-from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from quietsleep.contract import OUTCOMES
 from quietsleep.judge.guard import Guard, apart, unguarded
 from quietsleep.judge.numbers import only_usable, quotient, usable
 from quietsleep.records import FloatArray
-from quietsleep.warehouse.spread import NOT_REGISTERED, ROUNDING, mean_interval, mean_squares
-
-if TYPE_CHECKING:
-    import pandas as pd
+from quietsleep.warehouse.spread import (
+    NOT_REGISTERED,
+    NOWHERE,
+    ROUNDING,
+    Columns,
+    columns_of,
+    mean_interval,
+    mean_squares,
+    places_of,
+    rows_of,
+    texts_in,
+)
 
 # Below these the numbers are shown with a warning; common practice, no source.
 FEWEST_INFANTS = 10
@@ -72,17 +80,16 @@ def compare_centres(
     several classes, all of them together, with a warning that says so. Values that cannot be
     computed with count like missing ones; what fails in one class leaves the others.
     """
-    values = clean_outcomes["value"].to_numpy(dtype=np.float64)
-    rows = clean_outcomes[usable(values)].copy()
-    rows["equipment_class"] = rows["equipment_class"].fillna(NOT_REGISTERED)
+    rows = _of_infants(clean_outcomes)
+    by_outcome = places_of(rows["outcome"])
     found = []
     for outcome in OUTCOMES:
-        of_outcome = rows[rows["outcome"] == outcome]
-        for equipment_class in sorted(of_outcome["equipment_class"].unique()):
-            same = of_outcome[of_outcome["equipment_class"] == equipment_class]
+        of_outcome = rows_of(rows, by_outcome.get(outcome, NOWHERE))
+        by_class = places_of(of_outcome["equipment_class"])
+        for equipment_class, places in sorted(by_class.items()):
             with apart(guard, "comparability", outcome, equipment_class):
-                found.append(_compare(outcome, str(equipment_class), same))
-        n_classes = of_outcome["equipment_class"].nunique()
+                found.append(_compare(outcome, equipment_class, rows_of(of_outcome, places)))
+        n_classes = len(by_class)
         if across_equipment and n_classes > 1:
             warning = (
                 f"{n_classes} classes of equipment are mixed here: "
@@ -94,17 +101,30 @@ def compare_centres(
     return found
 
 
-def _compare(outcome: str, equipment_class: str, rows: pd.DataFrame) -> Comparability:
-    measure, unit, said, made = _made_comparable(outcome, rows)
-    infants = (
-        rows.assign(made=made)
-        .dropna(subset=["made"])
-        .groupby(["centre", "infant"], sort=True, as_index=False)["made"]
-        .mean()
+def _of_infants(clean_outcomes: pd.DataFrame) -> Columns:
+    """Return the columns that are compared, with a number for each infant; -1 where none is named.
+
+    Numbers are in the order of centre and infant.
+    """
+    rows = clean_outcomes[usable(clean_outcomes["value"].to_numpy(dtype=np.float64))]
+    classes = rows["equipment_class"].fillna(NOT_REGISTERED).to_numpy()
+    columns = columns_of(
+        rows, numbers=("value", "z", "length_cm"), others=("outcome", "equation", "centre")
     )
+    number = rows.groupby(["centre", "infant"], sort=True).ngroup().to_numpy(dtype=np.float64)
+    numbers = np.where(np.isnan(number), -1, number).astype(np.int64)
+    return columns | {"equipment_class": classes, "infant_number": numbers}
+
+
+def _compare(outcome: str, equipment_class: str, rows: Columns) -> Comparability:
+    measure, unit, said, made = _made_comparable(outcome, rows)
+    known = ~np.isnan(made) & (rows["infant_number"] >= 0)
+    numbers, first = np.unique(rows["infant_number"][known], return_index=True)
+    by_infant = pd.Series(made[known]).groupby(rows["infant_number"][known])
+    means: FloatArray = np.asarray(by_infant.mean(), dtype=np.float64)
+    centres = rows["centre"][known][first]
     by_centre = {
-        str(centre): group["made"].to_numpy(dtype=np.float64)
-        for centre, group in infants.groupby("centre", sort=True)
+        str(centre): means[places] for centre, places in sorted(places_of(centres).items())
     }
     groups = list(by_centre.values())
     share, trouble = between_share(groups)
@@ -113,7 +133,7 @@ def _compare(outcome: str, equipment_class: str, rows: pd.DataFrame) -> Comparab
         equipment_class=equipment_class,
         measure=measure,
         unit=unit,
-        n_infants=len(infants),
+        n_infants=numbers.size,
         centres=tuple(_centre_mean(centre, values) for centre, values in by_centre.items()),
         between_share=share,
         between_share_interval=between_share_interval(groups),
@@ -121,21 +141,19 @@ def _compare(outcome: str, equipment_class: str, rows: pd.DataFrame) -> Comparab
     )
 
 
-def _made_comparable(outcome: str, rows: pd.DataFrame) -> tuple[str, str, list[str], FloatArray]:
+def _made_comparable(outcome: str, rows: Columns) -> tuple[str, str, list[str], FloatArray]:
     """Return (measure, unit, warnings, values): z-scores, or residuals in percent."""
-    equations = set(rows["equation"].dropna())
-    has_z = usable(rows["z"].to_numpy(dtype=np.float64))
+    equations = texts_in(rows["equation"])
+    has_z = usable(rows["z"])
     if has_z.all() and len(equations) == 1:
-        return f"z-score by {equations.pop()}", "1", [], rows["z"].to_numpy(dtype=np.float64)
+        return f"z-score by {equations.pop()}", "1", [], rows["z"]
     said = []
     if has_z.any():
         said.append(
-            f"{int(has_z.sum())} of {len(rows)} values have a z-score, by {len(equations)} "
+            f"{int(has_z.sum())} of {has_z.size} values have a z-score, by {len(equations)} "
             "equations; they are not pooled, residuals are compared instead."
         )
-    values = rows["value"].to_numpy(dtype=np.float64)
-    length_cm = rows["length_cm"].to_numpy(dtype=np.float64)
-    centres = rows["centre"].to_numpy()
+    values, length_cm, centres = rows["value"], rows["length_cm"], rows["centre"]
     if (values > 0).all():
         residuals = 100 * length_residuals(np.log(values), logs_of(length_cm), centres)
         return "residual of the logarithm on log length", "%", said, residuals
@@ -190,7 +208,6 @@ def between_share(groups: list[FloatArray]) -> tuple[float, list[str]]:
         return float("nan"), []
     if not _vary(groups):
         return float("nan"), [NO_VARIATION]
-    import pandas as pd
     from statsmodels.formula.api import mixedlm
 
     frame = pd.DataFrame(

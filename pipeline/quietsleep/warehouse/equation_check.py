@@ -10,6 +10,7 @@ controls of each sex; from memory).
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from itertools import combinations
 from math import ceil, nan, sqrt
@@ -17,6 +18,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from quietsleep.contract.reference import Reference
 from quietsleep.contract.wording import count
@@ -27,13 +29,19 @@ from quietsleep.warehouse.comparability import ALL_CLASSES
 from quietsleep.warehouse.spread import (
     ALL_CENTRES,
     FEWEST,
+    NOWHERE,
+    Columns,
     Interval,
     all_equal,
     centres_and_all,
+    columns_of,
     first_of_each_infant,
     is_slipped,
     mean_interval,
+    normal_quantile,
     of_centre,
+    places_of,
+    rows_of,
     said,
     said_interval,
     sd_interval,
@@ -73,15 +81,22 @@ def equation_check_frame(
     `values` are the `clean_values` of a study. Every equation is asked of every value of its
     outcomes, whichever scores them otherwise. What fails in one part has no row.
     """
+    measures = ("length_cm", "weight_kg", "age_days", "corrected_age_days")
+    others = ("centre", "infant", "equipment_class", "sex", *measures)
+    columns = columns_of(values, numbers=("value",), others=others)
+    of_outcome = {
+        outcome: rows_of(columns, places)
+        for outcome, places in places_of(values["outcome"]).items()
+    } | {NO_OUTCOME: rows_of(columns, NOWHERE)}
     rows: list[dict[str, Any]] = []
     for reference in (*references.published.values(), *references.own.values()):
-        rows += _of_equation(reference, values, slipped, guard=guard)
+        rows += _of_equation(reference, of_outcome, slipped, guard=guard)
     return pd.DataFrame(rows)
 
 
 def _of_equation(
     reference: Reference,
-    values: pd.DataFrame,
+    values: Mapping[str, Columns],
     slipped: frozenset[tuple[str, str]],
     *,
     guard: Guard,
@@ -94,18 +109,19 @@ def _of_equation(
             "centre": ALL_CENTRES,
         }
         why = reference.note or FOR_COMPARISON
-        nothing = _row(reference, _scored(reference, values.iloc[:0]), named)
+        nothing = _row(reference, _scored(reference, NO_OUTCOME, values[NO_OUTCOME]), named)
         yield nothing | named | {"why": why, "sentence": f"{reference.key}: {why}"}
     for outcome in reference.outcomes:
-        own = values[values["outcome"] == outcome]
-        suspected = is_slipped(own, slipped)
-        scored = _scored(reference, own[~suspected], guard=guard)
+        own = values.get(outcome, values[NO_OUTCOME])
+        suspected = is_slipped(own, outcome, slipped)
+        left_out = rows_of(own, suspected)
+        scored = _scored(reference, outcome, rows_of(own, ~suspected), guard=guard)
         for part, rows, named in _parts(scored):
             row = None
             with apart(guard, f"check of {reference.key} in {_who(named)}", outcome):
                 row = _row(reference, part, named) | named | {
                     "outcome": outcome,
-                    "n_suspected": _n_of(own[suspected], named),
+                    "n_suspected": _n_of(left_out, named),
                     "warning": " ".join(_warnings(scored, rows, named)),
                 }  # fmt: skip
             if row is not None:
@@ -113,31 +129,31 @@ def _of_equation(
 
 
 def _scored(
-    reference: Reference, values: pd.DataFrame, *, guard: Guard = unguarded
-) -> pd.DataFrame:
-    """Add z-score, percent predicted and reason of one equation to every value."""
-    row: Any
+    reference: Reference, outcome: str, values: Columns, *, guard: Guard = unguarded
+) -> Columns:
+    """Add z-score, percent predicted and reason of one equation to every value of an outcome."""
     found = []
-    for row in values.itertuples():
+    for place, value in enumerate(values["value"]):
+        sex = values["sex"][place]
         subject = Subject(
-            sex=row.sex if isinstance(row.sex, str) else None,
-            length_cm=_number(row.length_cm),
-            weight_kg=_number(row.weight_kg),
-            age_days=_number(row.age_days),
-            corrected_age_days=_number(row.corrected_age_days),
-            equipment_class=str(row.equipment_class),
+            sex=sex if isinstance(sex, str) else None,
+            length_cm=_number(values["length_cm"][place]),
+            weight_kg=_number(values["weight_kg"][place]),
+            age_days=_number(values["age_days"][place]),
+            corrected_age_days=_number(values["corrected_age_days"][place]),
+            equipment_class=str(values["equipment_class"][place]),
         )
         score = FAILED
-        with apart(guard, f"z-score by {reference.key}", row.outcome, row.centre):
-            score = score_by(reference, float(row.value), subject)
+        with apart(guard, f"z-score by {reference.key}", outcome, values["centre"][place]):
+            score = score_by(reference, float(value), subject)
         found.append((score.z, score.percent_predicted, score.why))
     columns = zip(*found, strict=True) if found else ((), (), ())
     z, percent, why = (list(column) for column in columns)
-    return values.assign(
-        z=np.array(z, dtype=np.float64),
-        percent_predicted=np.array(percent, dtype=np.float64),
-        z_why=np.array(why, dtype=object),
-    )
+    return values | {
+        "z": np.array(z, dtype=np.float64),
+        "percent_predicted": np.array(percent, dtype=np.float64),
+        "z_why": np.array(why, dtype=object),
+    }
 
 
 def _number(value: Any) -> float:
@@ -145,35 +161,37 @@ def _number(value: Any) -> float:
 
 
 def _parts(
-    scored: pd.DataFrame,
-) -> Iterator[tuple[pd.DataFrame, pd.DataFrame, dict[str, str]]]:
+    scored: Columns,
+) -> Iterator[tuple[Columns, Columns, dict[str, str]]]:
     """Yield (values, all values of the class, what they are of): by sex over all, then centres."""
-    classes = sorted(scored["equipment_class"].unique())
+    of_class = places_of(scored["equipment_class"])
+    classes = sorted(of_class)
     for name in [ALL_CLASSES, *classes] if len(classes) != 1 else classes:
-        rows = scored if name == ALL_CLASSES else scored[scored["equipment_class"] == name]
+        rows = scored if name == ALL_CLASSES else rows_of(scored, of_class[name])
         for centre in centres_and_all(rows):
             of = {"equipment_class": str(name), "centre": centre or ALL_CENTRES}
             own = of_centre(rows, centre)
             yield own, rows, of | {"sex": BOTH}
             for sex in SEXES if centre is None else ():
-                yield own[own["sex"] == sex], rows, of | {"sex": sex}
+                yield rows_of(own, own["sex"] == sex), rows, of | {"sex": sex}
 
 
-def _n_of(rows: pd.DataFrame, named: Mapping[str, str]) -> int:
+def _n_of(rows: Columns, named: Mapping[str, str]) -> int:
+    found = np.ones(len(rows["centre"]), dtype=bool)
     for column, everything in (
         ("equipment_class", ALL_CLASSES), ("sex", BOTH), ("centre", ALL_CENTRES),
     ):  # fmt: skip
         if named[column] != everything:
-            rows = rows[rows[column] == named[column]]
-    return len(rows)
+            found &= rows[column] == named[column]
+    return int(found.sum())
 
 
-def _row(reference: Reference, values: pd.DataFrame, named: Mapping[str, str]) -> dict[str, Any]:
-    has_z = usable(values["z"].to_numpy(dtype=np.float64))
-    scores = first_of_each_infant(values[has_z])["z"].to_numpy(dtype=np.float64)
+def _row(reference: Reference, values: Columns, named: Mapping[str, str]) -> dict[str, Any]:
+    has_z = usable(values["z"])
+    scores = first_of_each_infant(rows_of(values, has_z))["z"]
     row: dict[str, Any] = {
         "equation": reference.key,
-        "n_values": len(values),
+        "n_values": has_z.size,
         "n_refused": int((~has_z).sum()),
         "n_suspected": 0,
         "n_infants": scores.size,
@@ -181,7 +199,7 @@ def _row(reference: Reference, values: pd.DataFrame, named: Mapping[str, str]) -
         "n_needed": ADVISED_A_SEX * (len(SEXES) if named["sex"] == BOTH else 1),
         **_percent(values),
     }
-    refused = _most_common(values.loc[~has_z, "z_why"])
+    refused = _most_common(values["z_why"][~has_z])
     few = "" if refused and not scores.size else TOO_FEW
     few = few if scores.size < FEWEST else NO_VARIATION
     if scores.size < FEWEST or all_equal(scores):
@@ -204,14 +222,15 @@ def _row(reference: Reference, values: pd.DataFrame, named: Mapping[str, str]) -
     return only_finite(row | {"sentence": _told(reference, row, named)})
 
 
-def _most_common(reasons: pd.Series[str]) -> str:
-    told = reasons[reasons.fillna("") != ""]
-    return "" if told.empty else str(told.mode().iloc[0])
+def _most_common(reasons: NDArray[np.object_]) -> str:
+    """Return the reason that is given most, of several the first by its letters."""
+    told = Counter(reason for reason in reasons if reason)
+    return min(told, key=lambda reason: (-told[reason], reason), default="")
 
 
-def _percent(values: pd.DataFrame) -> dict[str, float]:
-    has = usable(values["percent_predicted"].to_numpy(dtype=np.float64))
-    first = first_of_each_infant(values[has])["percent_predicted"].to_numpy(dtype=np.float64)
+def _percent(values: Columns) -> dict[str, float]:
+    has = usable(values["percent_predicted"])
+    first = first_of_each_infant(rows_of(values, has))["percent_predicted"]
     if first.size < FEWEST:
         return {}
     mean, interval = mean_interval(first)
@@ -231,9 +250,7 @@ def _of_percent(row: Mapping[str, Any]) -> str:
 
 def _quantiles() -> float:
     """Return the sum of the normal quantiles of two-sided 5 % and of 80 % power, 2.80."""
-    from scipy import stats
-
-    return sum(float(stats.norm.ppf(p)) for p in (1 - TWO_SIDED_PCT / 200, POWER_PCT / 100))
+    return sum(normal_quantile(p) for p in (1 - TWO_SIDED_PCT / 200, POWER_PCT / 100))
 
 
 def infants_to_see(shift_z: float) -> int:
@@ -286,13 +303,11 @@ def _told(reference: Reference, row: Mapping[str, Any], named: Mapping[str, str]
     )
 
 
-def _warnings(
-    scored: pd.DataFrame, of_class: pd.DataFrame, named: Mapping[str, str]
-) -> Iterator[str]:
+def _warnings(scored: Columns, of_class: Columns, named: Mapping[str, str]) -> Iterator[str]:
     """Yield what else the numbers may come from: no controls, unlike equipment, unlike centres."""
     yield NO_CONTROLS
     classes = _means(scored, "equipment_class")
-    n_classes = scored["equipment_class"].nunique()
+    n_classes = len(set(scored["equipment_class"]))
     if named["equipment_class"] == ALL_CLASSES and n_classes > 1:
         yield f"{n_classes} classes of equipment are pooled here."
     if apart := _furthest(classes):
@@ -301,12 +316,12 @@ def _warnings(
         yield f"Mean z differs between centres: {apart}."
 
 
-def _means(scored: pd.DataFrame, by: str) -> dict[str, tuple[float, Interval]]:
+def _means(scored: Columns, by: str) -> dict[str, tuple[float, Interval]]:
     """Return the mean z of the infants of each class or centre, with its interval."""
-    known = scored[usable(scored["z"].to_numpy(dtype=np.float64))]
+    known = rows_of(scored, usable(scored["z"]))
     found = {}
-    for name, rows in known.groupby(by, sort=True):
-        scores = first_of_each_infant(rows)["z"].to_numpy(dtype=np.float64)
+    for name, places in sorted(places_of(known[by]).items()):
+        scores = first_of_each_infant(rows_of(known, places))["z"]
         if scores.size >= FEWEST:
             found[str(name)] = mean_interval(scores)
     return found

@@ -23,15 +23,20 @@ from quietsleep.judge.agreement import Room, known_factors
 from quietsleep.judge.contradictions import AGES, SAME_DAY
 from quietsleep.judge.guard import Guard, apart, unguarded
 from quietsleep.judge.numbers import only_finite, quotient, usable, usable_in_sql
-from quietsleep.records import FloatArray
+from quietsleep.records import BoolArray, FloatArray
 from quietsleep.warehouse.spread import (
     ALL_CENTRES,
     FEWEST,
+    NOWHERE,
     ROUNDING,
+    Columns,
     all_equal,
     centres_and_all,
+    columns_of,
     is_slipped,
     of_centre,
+    places_of,
+    rows_of,
     said,
     said_interval,
     sd_interval,
@@ -95,29 +100,29 @@ def repeatability_frame(
     outcome of a centre whose statistics fail has no rows, and the others have theirs.
     """
     tests, pairs = _tests(connection), _pairs(outcomes, visits)
+    of_quantity = places_of(zip(tests["technique"], tests["quantity"], strict=True))
+    of_outcome = places_of(pairs["outcome"])
     rows: list[dict[str, Any]] = []
     for outcome in contract.OUTCOMES.values():
-        own = tests[(tests["technique"] == outcome.technique)
-                    & (tests["quantity"] == outcome.quantity)]  # fmt: skip
-        own = own.assign(outcome=outcome.name)
-        of_outcome = pairs[pairs["outcome"] == outcome.name]
-        rows += _by_centre(outcome, own, of_outcome, slipped, guard=guard)
+        asked = (outcome.technique, outcome.quantity)
+        own_tests = rows_of(tests, of_quantity.get(asked, NOWHERE))
+        own_pairs = rows_of(pairs, of_outcome.get(outcome.name, NOWHERE))
+        rows += _by_centre(outcome, own_tests, own_pairs, slipped, guard=guard)
     return pd.DataFrame(rows)
 
 
 def _by_centre(
     outcome: Outcome,
-    tests: pd.DataFrame,
-    pairs: pd.DataFrame,
+    tests: Columns,
+    pairs: Columns,
     slipped: frozenset[tuple[str, str]],
     *,
     guard: Guard,
 ) -> Iterator[dict[str, Any]]:
-    tests = tests.assign(suspected=is_slipped(tests, slipped))
-    pairs = pairs.assign(
-        suspected=is_slipped(pairs, slipped) | _sits_on_a_factor(pairs, outcome.unit)
-    )
-    scored = pairs[pairs["same_equation"]]
+    tests = tests | {"suspected": is_slipped(tests, outcome.name, slipped)}
+    off = is_slipped(pairs, outcome.name, slipped) | _sits_on_a_factor(pairs, outcome.unit)
+    pairs = pairs | {"suspected": off}
+    scored = rows_of(pairs, pairs["same_equation"])
     for centre in centres_and_all(tests, pairs):
         named = {
             "technique": outcome.technique,
@@ -128,7 +133,7 @@ def _by_centre(
             partial(_within, of_centre(tests, centre), outcome),
             partial(_between, of_centre(pairs, centre), outcome, VALUE),
         ]
-        if len(scored):
+        if len(scored["centre"]):
             parts.append(partial(_between, of_centre(scored, centre), outcome, Z))
         for part in parts:
             row = None
@@ -138,45 +143,45 @@ def _by_centre(
                 yield row
 
 
-def _tests(connection: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+def _tests(connection: duckdb.DuckDBPyConnection) -> Columns:
     asked = pd.DataFrame(
         sorted({(o.technique, o.quantity) for o in contract.OUTCOMES.values()}),
         columns=["technique", "quantity"],
     )
     connection.register("quantities_asked", asked)
     try:
-        return connection.execute(SUMS).df()
+        found = connection.execute(SUMS).df()
     finally:
         connection.unregister("quantities_asked")
+    numbers = ("n", "mean", "lowest", "highest", "squares", "log_squares")
+    return columns_of(found, numbers=numbers, others=("centre", "technique", "quantity"))
 
 
-def _within(tests: pd.DataFrame, outcome: Outcome) -> dict[str, Any]:
-    several = tests[tests["n"] > 1]
-    sound = several[~several["suspected"].to_numpy(dtype=bool)]
+def _within(tests: Columns, outcome: Outcome) -> dict[str, Any]:
+    several = tests["n"] > 1
+    sound = rows_of(tests, several & ~tests["suspected"])
+    sizes = sound["n"]
     row: dict[str, Any] = {
         "compared": TRIALS,
         "measure": VALUE,
         "unit": outcome.unit,
-        "n_tests": len(sound),
-        "n_trials": int(sound["n"].sum()),
-        "n_suspected": len(several) - len(sound),
+        "n_tests": sizes.size,
+        "n_trials": int(sizes.sum()),
+        "n_suspected": int(several.sum()) - sizes.size,
         "n_doubted": 0,
     }
-    if len(sound) < FEWEST:
+    if sizes.size < FEWEST:
         return row | {"why": TOO_FEW_TESTS, "sentence": _nothing(outcome, TOO_FEW_TESTS)}
-    numbers = {c: sound[c].to_numpy(dtype=np.float64) for c in
-               ("n", "mean", "lowest", "highest", "squares", "log_squares")}  # fmt: skip
-    sizes = numbers["n"]
-    mean = float((numbers["mean"] * sizes).sum() / sizes.sum())
+    mean = float((sound["mean"] * sizes).sum() / sizes.sum())
     # What rounding leaves of equal values is no spread.
-    ends = np.stack([numbers["lowest"], numbers["highest"]], axis=1)
+    ends = np.stack([sound["lowest"], sound["highest"]], axis=1)
     equal = all(all_equal(pair) for pair in ends)
     spread = _spread(
-        np.zeros_like(sizes) if equal else numbers["squares"],
-        np.zeros_like(sizes) if equal else numbers["log_squares"],
-        numbers["mean"],
-        freedom=int(sizes.sum()) - len(sound),
-        positive=bool((numbers["lowest"] > 0).all()),
+        np.zeros_like(sizes) if equal else sound["squares"],
+        np.zeros_like(sizes) if equal else sound["log_squares"],
+        sound["mean"],
+        freedom=int(sizes.sum()) - sizes.size,
+        positive=bool((sound["lowest"] > 0).all()),
     )
     row = row | {"mean": mean} | _numbers(spread)
     words = (
@@ -184,7 +189,7 @@ def _within(tests: pd.DataFrame, outcome: Outcome) -> dict[str, Any]:
         f"{said(row['coefficient'], outcome.unit)} in 95 of 100 pairs of trials: {outcome.name} "
         f"has a within-test SD of {said(spread.sd)}"
         f"{said_interval((row['sd_low'], row['sd_high']))}{_cv(spread)}, from "
-        f"{row['n_trials']} trials of {count(len(sound), 'test')}."
+        f"{row['n_trials']} trials of {count(sizes.size, 'test')}."
     )
     return only_finite(row | {"sentence": words + _left_out(row, "test")})
 
@@ -221,7 +226,7 @@ def _numbers(spread: Spread) -> dict[str, Any]:
     }
 
 
-def _pairs(outcomes: pd.DataFrame, visits: pd.DataFrame) -> pd.DataFrame:
+def _pairs(outcomes: pd.DataFrame, visits: pd.DataFrame) -> Columns:
     """Return each clean outcome of an infant beside its next one, of another day."""
     values = outcomes["value"].to_numpy(dtype=np.float64)
     told = ["value", "z", "equation"]
@@ -240,19 +245,22 @@ def _pairs(outcomes: pd.DataFrame, visits: pd.DataFrame) -> pd.DataFrame:
     paired = paired[paired["value_before"].notna()]
     scores = paired[["z", "z_before"]].to_numpy(dtype=np.float64)
     same = paired["equation"].fillna("") == paired["equation_before"].fillna("")
-    return paired.assign(
-        days=(paired["day"] - paired["day_before"]).dt.days,
-        doubted=paired["in_doubt"].astype(bool) | paired["in_doubt_before"].astype(bool),
-        same_equation=usable(scores).all(axis=1) & same.to_numpy(dtype=bool),
-    )
+    doubted = paired[["in_doubt", "in_doubt_before"]].to_numpy(dtype=bool)
+    numbers = ("value", "value_before", "z", "z_before")
+    of_both: Columns = {
+        "days": (paired["day"] - paired["day_before"]).dt.days.to_numpy(dtype=np.float64),
+        "doubted": doubted[:, 0] | doubted[:, 1],
+        "same_equation": usable(scores).all(axis=1) & same.to_numpy(dtype=bool),
+    }
+    return of_both | columns_of(paired, numbers=numbers, others=("outcome", "centre", "infant"))
 
 
-def _sits_on_a_factor(pairs: pd.DataFrame, unit: str) -> np.ndarray[Any, np.dtype[np.bool_]]:
+def _sits_on_a_factor(pairs: Columns, unit: str) -> BoolArray:
     """Say of which pairs one value is off by about a known factor, larger than infants differ by.
 
     Infants grow from session to session, so the factor itself has room on both sides.
     """
-    first, second = (pairs[c].to_numpy(dtype=np.float64) for c in ("value_before", "value"))
+    first, second = pairs["value_before"], pairs["value"]
     found = np.zeros(first.shape, dtype=bool)
     positive = (first > 0) & (second > 0)
     ratios = np.log(second[positive]) - np.log(first[positive])
@@ -262,24 +270,22 @@ def _sits_on_a_factor(pairs: pd.DataFrame, unit: str) -> np.ndarray[Any, np.dtyp
     return found
 
 
-def _between(pairs: pd.DataFrame, outcome: Outcome, measure: str) -> dict[str, Any]:
-    suspected = pairs["suspected"].to_numpy(dtype=bool)
-    doubted = pairs["doubted"].to_numpy(dtype=bool) & ~suspected
-    sound = pairs[~(suspected | doubted)]
-    infants = sound[["centre", "infant"]].drop_duplicates()
+def _between(pairs: Columns, outcome: Outcome, measure: str) -> dict[str, Any]:
+    suspected = pairs["suspected"]
+    doubted = pairs["doubted"] & ~suspected
+    sound = rows_of(pairs, ~(suspected | doubted))
+    first, second, days = sound[f"{measure}_before"], sound[measure], sound["days"]
     row: dict[str, Any] = {
         "compared": SESSIONS,
         "measure": measure,
         "unit": outcome.unit if measure == VALUE else "1",
-        "n_pairs": len(sound),
-        "n_infants": len(infants),
+        "n_pairs": days.size,
+        "n_infants": len(set(zip(sound["centre"], sound["infant"], strict=True))),
         "n_suspected": int(suspected.sum()),
         "n_doubted": int(doubted.sum()),
     }
-    if len(sound) < FEWEST:
+    if days.size < FEWEST:
         return row | {"why": TOO_FEW_PAIRS, "sentence": _nothing(outcome, TOO_FEW_PAIRS)}
-    first, second = (sound[c].to_numpy(dtype=np.float64) for c in (f"{measure}_before", measure))
-    days = sound["days"].to_numpy(dtype=np.float64)
     spread = _of_pairs(first, second, is_score=measure == Z)
     numbers = _numbers(spread)
     if measure == Z:

@@ -19,6 +19,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from quietsleep import contract
 from quietsleep.contract import Outcome
@@ -35,13 +36,20 @@ from quietsleep.warehouse.comparability import (
 )
 from quietsleep.warehouse.spread import (
     FEWEST,
+    NOWHERE,
+    Columns,
     all_equal,
+    columns_of,
     first_of_each_infant,
     is_slipped,
     mean_squares,
+    normal_quantile,
+    places_of,
+    rows_of,
     said,
     said_interval,
     sd_interval,
+    texts_in,
 )
 
 POWERS_PCT = (80, 90)
@@ -86,27 +94,31 @@ def sample_size_frame(
 
     `values` are the `clean_values` of a study. What fails in one class of equipment has no row.
     """
+    others = ("centre", "infant", "equipment_class", "equation")
+    columns = columns_of(values, numbers=("value", "z", "length_cm"), others=others)
+    of_outcome = places_of(values["outcome"])
     rows: list[dict[str, Any]] = []
     for outcome in contract.OUTCOMES.values():
-        own = values[values["outcome"] == outcome.name]
+        own = rows_of(columns, of_outcome.get(outcome.name, NOWHERE))
         rows += _by_class(outcome, own, slipped, guard=guard)
     return pd.DataFrame(rows)
 
 
 def _by_class(
     outcome: Outcome,
-    values: pd.DataFrame,
+    values: Columns,
     slipped: frozenset[tuple[str, str]],
     *,
     guard: Guard,
 ) -> Iterator[dict[str, Any]]:
-    classes = sorted(values["equipment_class"].unique())
+    of_class = places_of(values["equipment_class"])
+    classes = sorted(of_class)
     for equipment_class in [ALL_CLASSES, *classes] if len(classes) != 1 else classes:
         is_all = equipment_class == ALL_CLASSES
-        own = values if is_all else values[values["equipment_class"] == equipment_class]
+        own = values if is_all else rows_of(values, of_class[equipment_class])
         infants = first_of_each_infant(own)
-        suspected = is_slipped(infants, slipped)
-        sound = infants[~suspected]
+        suspected = is_slipped(infants, outcome.name, slipped)
+        sound = rows_of(infants, ~suspected)
         row = {
             "technique": outcome.technique,
             "outcome": outcome.name,
@@ -115,7 +127,7 @@ def _by_class(
         }
         n_classes = len(classes) if is_all else 1
         for measure in (VALUE, RESIDUAL, Z):
-            if measure == Z and not sound["z"].notna().any():
+            if measure == Z and np.isnan(sound["z"]).all():
                 continue
             needed = None
             with apart(guard, f"sample size by {measure}", outcome.name, equipment_class):
@@ -129,37 +141,34 @@ def _by_class(
 
 
 def _measured(
-    measure: str, infants: pd.DataFrame, outcome: Outcome
+    measure: str, infants: Columns, outcome: Outcome
 ) -> tuple[FloatArray, str, str | None]:
     """Return (values, one an infant with NaN for none; unit; why there are none)."""
-    values = infants["value"].to_numpy(dtype=np.float64)
+    values, scores = infants["value"], infants["z"]
     nothing = np.full(values.shape, np.nan)
     if measure == VALUE:
         return values, outcome.unit, None
     if measure == Z:
-        scored = infants[infants["z"].notna()]
-        several = scored["equation"].nunique() > 1
-        scores = infants["z"].to_numpy(dtype=np.float64)
+        several = len(texts_in(infants["equation"][~np.isnan(scores)])) > 1
         return nothing if several else scores, "1", SEVERAL_EQUATIONS if several else None
     if not (values > 0).all():
         return nothing, "%", NOT_POSITIVE
-    lengths = infants["length_cm"].to_numpy(dtype=np.float64)
-    centres = infants["centre"].to_numpy()
-    return 100 * length_residuals(np.log(values), logs_of(lengths), centres), "%", None
+    lengths = logs_of(infants["length_cm"])
+    return 100 * length_residuals(np.log(values), lengths, infants["centre"]), "%", None
 
 
 def _needed(
     outcome: Outcome,
     measure: str,
     made: FloatArray,
-    centres: pd.Series[str],
+    centres: NDArray[np.object_],
     *,
     unit: str,
     n_classes: int,
     why: str | None,
 ) -> dict[str, Any]:
     known = usable(made)
-    numbers, names = made[known], centres.to_numpy()[known]
+    numbers, names = made[known], centres[known]
     groups = [numbers[names == name] for name in sorted(set(names))]
     row: dict[str, Any] = {
         "measure": measure,
@@ -206,12 +215,9 @@ def infants_per_group(
     the normal quantiles of two-sided 5 % and of the power; u^2/4 stands for Student's t (Guenther).
     Times the design effect, rounded up. None where that is no number.
     """
-    from scipy import stats
-
     if not (difference > 0 and sd > 0 and design_effect > 0 and 0 < power_pct < 100):
         return None
-    u = float(stats.norm.ppf(1 - TWO_SIDED_PCT / 200))
-    v = float(stats.norm.ppf(power_pct / 100))
+    u, v = normal_quantile(1 - TWO_SIDED_PCT / 200), normal_quantile(power_pct / 100)
     ratio = quotient(sd, difference)
     n = (2 * (u + v) ** 2 * ratio * ratio + u**2 / 4) * design_effect
     return ceil(n) if isfinite(n) and n < 1e9 else None

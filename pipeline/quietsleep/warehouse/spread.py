@@ -6,9 +6,10 @@ left out like those that are missing (`judge.numbers`).
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Hashable, Iterable, Iterator, Sequence
+from functools import cache
 from math import isfinite, nan, sqrt
-from typing import NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -30,6 +31,11 @@ OF_SESSION = (
     "session", "infant", "tested_on", "sex", "length_cm", "weight_kg", "age_days",
     "corrected_age_days", "device", "device_valid_from",
 )  # fmt: skip
+# Columns of one table, each of shape (rows,). The statistics part a study into very many groups of
+# few rows, and to cut arrays costs far less than to cut frames.
+Columns = dict[str, NDArray[Any]]
+NOWHERE: NDArray[np.intp] = np.array([], dtype=np.intp)
+Key = TypeVar("Key", bound=Hashable)
 
 
 class Interval(NamedTuple):
@@ -65,9 +71,38 @@ def clean_values(
     return rows.sort_values(order, kind="stable", ignore_index=True)
 
 
-def first_of_each_infant(values: pd.DataFrame) -> pd.DataFrame:
+def columns_of(
+    frame: pd.DataFrame, *, numbers: Iterable[str] = (), others: Iterable[str] = ()
+) -> Columns:
+    """Return columns of a frame as arrays of shape (rows,), `numbers` as floats with NaN."""
+    found: Columns = {name: frame[name].to_numpy(dtype=np.float64) for name in numbers}
+    return found | {name: frame[name].to_numpy() for name in others}
+
+
+def rows_of(columns: Columns, which: NDArray[np.bool_] | NDArray[np.intp]) -> Columns:
+    """Return some rows of columns, by a mask of shape (rows,) or by their places."""
+    return {name: values[which] for name, values in columns.items()}
+
+
+def places_of(keys: Iterable[Key]) -> dict[Key, NDArray[np.intp]]:
+    """Return the places of the rows of each key, in their order; keys as they first come."""
+    found: dict[Key, list[int]] = {}
+    for place, key in enumerate(keys):
+        found.setdefault(key, []).append(place)
+    return {key: np.array(places, dtype=np.intp) for key, places in found.items()}
+
+
+def texts_in(column: NDArray[Any]) -> set[str]:
+    """Return the texts of a column without those that are missing."""
+    return {text for text in column if isinstance(text, str)}
+
+
+def first_of_each_infant(values: Columns) -> Columns:
     """Return the first of some `clean_values` of each infant; a mean would spread less."""
-    return values.drop_duplicates(["centre", "infant"])
+    first: dict[tuple[str, str], int] = {}
+    for place, infant in enumerate(zip(values["centre"], values["infant"], strict=True)):
+        first.setdefault(infant, place)
+    return rows_of(values, np.array(list(first.values()), dtype=np.intp))
 
 
 def slipped_centres(unit_slips: pd.DataFrame) -> frozenset[tuple[str, str]]:
@@ -78,25 +113,33 @@ def slipped_centres(unit_slips: pd.DataFrame) -> frozenset[tuple[str, str]]:
     return frozenset(zip(own["centre"], own["outcome"], strict=True))
 
 
-def is_slipped(rows: pd.DataFrame, slipped: frozenset[tuple[str, str]]) -> NDArray[np.bool_]:
-    """Say which rows are of a centre and outcome that is off by a factor."""
-    if not slipped:
-        return np.zeros(len(rows), dtype=bool)
-    keys = zip(rows["centre"], rows["outcome"], strict=True)
-    return np.array([key in slipped for key in keys], dtype=bool)
+def is_slipped(
+    rows: Columns, outcome: str, slipped: frozenset[tuple[str, str]]
+) -> NDArray[np.bool_]:
+    """Say which rows of an outcome are of a centre that is off by a factor in it."""
+    return np.array([(centre, outcome) in slipped for centre in rows["centre"]], dtype=bool)
 
 
-def centres_and_all(*frames: pd.DataFrame) -> Iterator[str | None]:
+def centres_and_all(*tables: Columns) -> Iterator[str | None]:
     """Yield None for all centres together, then each; no None where a centre is coded so."""
-    own = sorted({str(centre) for frame in frames for centre in frame["centre"]})
+    own = sorted({str(centre) for table in tables for centre in table["centre"]})
     if ALL_CENTRES not in own:
         yield None
     yield from own
 
 
-def of_centre(rows: pd.DataFrame, centre: str | None) -> pd.DataFrame:
+def of_centre(rows: Columns, centre: str | None) -> Columns:
     """Return the rows of one centre, or of all."""
-    return rows if centre is None else rows[rows["centre"] == centre]
+    return rows if centre is None else rows_of(rows, rows["centre"] == centre)
+
+
+# Asked for the same few shares again and again.
+@cache
+def normal_quantile(share: float) -> float:
+    """Return the quantile of the standard normal distribution at a share from 0 to 1."""
+    from scipy import stats
+
+    return float(stats.norm.ppf(share))
 
 
 def mean_interval(values: FloatArray) -> tuple[float, Interval]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -29,16 +30,33 @@ from quietsleep.warehouse.statistics import agreement_frame as review_agreement_
 from quietsleep.warehouse.statistics import agreement_limits_frame, comparability_frame
 from quietsleep.warehouse.unit_slips import unit_slips_frame
 
+if TYPE_CHECKING:
+    import duckdb
+
+# What is counted in the rows that wait on disk.
+ASKED_ON_DISK = ("tests", "verdicts", "checks", "check_values", "trials", "trial_values")
+
 
 def study_tables(judged: JudgedStudy, *, guard: Guard = unguarded) -> dict[str, pd.DataFrame]:
     """Return the frames that are made of the whole study, by warehouse table.
 
     `guard` keeps a failure in the statistics of one centre or outcome away from all others.
     """
+    with frugal_engine(judged.study.work_path) as engine:
+        for name in ASKED_ON_DISK:
+            on_disk = judged.tables_on_disk[name]
+            show_files(engine, on_disk.table, on_disk.files())
+        frames = _frames(judged, engine, guard)
+    return {name: in_contract(frame, name) for name, frame in frames.items()}
+
+
+def _frames(
+    judged: JudgedStudy, engine: duckdb.DuckDBPyConnection, guard: Guard
+) -> dict[str, pd.DataFrame]:
     study, devices = judged.study, _devices(judged.study)
     visits = visits_frame(judged.sessions, judged.contradictions)
-    standing = _standing(judged, guard)
-    frames = {
+    standing = _standing(judged, engine, guard)
+    return {
         "centres": _centres(judged),
         "devices": devices,
         "infants": infants_frame(visits),
@@ -61,52 +79,48 @@ def study_tables(judged: JudgedStudy, *, guard: Guard = unguarded) -> dict[str, 
         "quantities": _quantities(),
         "sources": pd.DataFrame([{"source": s.key, "citation": s.citation} for s in _sources()]),
         **standing,
-        **_spread(judged, visits, devices, standing["unit_slips"], guard),
+        **_spread(judged, engine, visits, devices, standing["unit_slips"], guard=guard),
     }
-    return {name: in_contract(frame, name) for name, frame in frames.items()}
 
 
-def _standing(judged: JudgedStudy, guard: Guard) -> dict[str, pd.DataFrame]:
+def _standing(
+    judged: JudgedStudy, engine: duckdb.DuckDBPyConnection, guard: Guard
+) -> dict[str, pd.DataFrame]:
     """Return how centres and devices stand, counted from the rows that wait on disk."""
     found = dict.fromkeys(
         ("standing", "acceptance_weeks", "drifts", "lost_tests", "unit_slips"), pd.DataFrame()
     )
-    with frugal_engine(judged.study.work_path) as engine:
-        for name in ("tests", "verdicts", "checks", "check_values"):
-            on_disk = judged.tables_on_disk[name]
-            show_files(engine, on_disk.table, on_disk.files())
-        with guard("standing of the centres"):
-            found |= standing_tables(engine, guard=guard)
-        with guard("drifts of the devices"):
-            found["drifts"] = drifts_frame(engine, judged.rules, guard=guard)
-        with guard("lost tests"):
-            found["lost_tests"] = lost_tests_frame(engine, judged.rules, guard=guard)
-        with guard("slips of unit"):
-            found["unit_slips"] = unit_slips_frame(
-                judged.agreement,
-                judged.outcomes,
-                judged.sessions,
-                judged.remarks.slips,
-                count_tests(engine),
-                guard=guard,
-            )
+    with guard("standing of the centres"):
+        found |= standing_tables(engine, guard=guard)
+    with guard("drifts of the devices"):
+        found["drifts"] = drifts_frame(engine, judged.rules, guard=guard)
+    with guard("lost tests"):
+        found["lost_tests"] = lost_tests_frame(engine, judged.rules, guard=guard)
+    with guard("slips of unit"):
+        found["unit_slips"] = unit_slips_frame(
+            judged.agreement,
+            judged.outcomes,
+            judged.sessions,
+            judged.remarks.slips,
+            count_tests(engine),
+            guard=guard,
+        )
     return found
 
 
 def _spread(
     judged: JudgedStudy,
+    engine: duckdb.DuckDBPyConnection,
     visits: pd.DataFrame,
     devices: pd.DataFrame,
     unit_slips: pd.DataFrame,
+    *,
     guard: Guard,
 ) -> dict[str, pd.DataFrame]:
     """Return how results repeat, what a comparison needs, and how the equations fit."""
     found = dict.fromkeys(("repeatability", "sample_size", "equation_check"), pd.DataFrame())
     slipped = slipped_centres(unit_slips)
-    with guard("repeatability"), frugal_engine(judged.study.work_path) as engine:
-        for name in ("tests", "trials", "trial_values"):
-            on_disk = judged.tables_on_disk[name]
-            show_files(engine, on_disk.table, on_disk.files())
+    with guard("repeatability"):
         found["repeatability"] = repeatability_frame(
             engine, judged.outcomes, visits, slipped, guard=guard
         )
