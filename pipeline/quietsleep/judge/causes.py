@@ -213,9 +213,13 @@ def _of_checks(judged: JudgedStudy) -> Iterator[tuple[QuerySubject, _Draft]]:
 
 def _of_contradictions(judged: JudgedStudy) -> Iterator[tuple[QuerySubject, _Draft]]:
     """Yield whom each contradiction concerns; what it says is a problem already."""
-    infants = dict(zip(*(judged.sessions[name] for name in ("session", "infant")), strict=True))
+    names = ("centre", "session", "infant")
+    infants = {
+        (centre, session): infant
+        for centre, session, infant in zip(*(judged.sessions[name] for name in names), strict=True)
+    }
     for each in judged.contradictions:
-        known = {text(infants.get(session)) for session in each.sessions} - {""}
+        known = {text(infants.get((each.centre, session))) for session in each.sessions} - {""}
         infant = known.pop() if len(known) == 1 and each.centre else ""
         subject = QuerySubject(each.kind, each.centre, item=each.about)
         yield subject, _Draft(sessions=each.sessions, infant=infant)
