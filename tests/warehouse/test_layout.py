@@ -16,10 +16,11 @@ import duckdb
 import pytest
 
 from quietsleep.errors import WarehouseError, environment_error
-from quietsleep.warehouse import database
+from quietsleep.warehouse.current import current_night
 from quietsleep.warehouse.database import write_database
+from quietsleep.warehouse.described import warehouse_contract
 from quietsleep.warehouse.layout import Order, TableToLayOut, error_of, said_of
-from quietsleep.warehouse.publish import Part, warehouse_contract
+from quietsleep.warehouse.parquet import Part
 
 TABLE = warehouse_contract()["nights"]
 NO_PART = Part("tables/none.parquet", TABLE.name, 1, "", "", 0)
@@ -68,7 +69,7 @@ def test_program_says_what_is_wrong(tmp_path: Path) -> None:
 
 
 def test_row_too_few_is_a_sentence(published: Path) -> None:
-    night = database.current_night(published)
+    night = current_night(published)
     parts = [Part(**row) for row in json.loads((night / "NIGHT.json").read_text())["parts"]]
     of_table = [replace(part, rows=part.rows + 1) for part in parts if part.table == TABLE.name]
     aside = published / "aside"
@@ -89,7 +90,7 @@ def test_program_that_is_killed_is_said_to_be(
             super().__init__(*args, **kwargs)
             self.kill()
 
-    monkeypatch.setattr(database.subprocess, "Popen", Killed)
+    monkeypatch.setattr(subprocess, "Popen", Killed)
     with pytest.raises(WarehouseError, match="ended from outside, most likely for want of memory"):
         write_database(tmp_path, [TABLE], [NO_PART], ["SELECT 1;" * 100_000])
 

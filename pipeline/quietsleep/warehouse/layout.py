@@ -100,10 +100,14 @@ def error_of(said: Mapping[str, Any]) -> Exception:
     """Make the error again: a sentence of ours, what the machine put in the way, or a mistake."""
     import duckdb
 
-    ours = {"WarehouseError": WarehouseError, "OSError": OSError, "MemoryError": MemoryError}
+    ours: dict[str, type[Exception]] = {
+        "WarehouseError": WarehouseError,
+        "OSError": OSError,
+        "MemoryError": MemoryError,
+    }
     kind, made_of = said["kind"], said["made_of"]
     known = ours.get(kind) or getattr(duckdb, kind, None)
-    if isinstance(known, type) and issubclass(known, (duckdb.Error, *ours.values())):
+    if isinstance(known, type) and issubclass(known, Exception):
         error: Exception = known(*made_of)
     else:
         error = RuntimeError(f"{kind}: {made_of[0]}")
