@@ -9,8 +9,9 @@ from __future__ import annotations
 import os
 import re
 import shutil
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -18,6 +19,8 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
+from pandas.api.extensions import ExtensionArray
+from pandas.api.types import pandas_dtype
 
 from quietsleep import contract
 from quietsleep.contract.model import Table
@@ -31,6 +34,10 @@ if TYPE_CHECKING:
 PLAIN_CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*")
 NO_CENTRE = "__HIVE_DEFAULT_PARTITION__"
 ROWS_A_BATCH = 65_536
+# What a frame holds for each type of the contract; days are objects.
+FRAME_TYPES = {
+    name: pandas_dtype("object" if kind == "date" else kind) for name, kind in PANDAS_TYPES.items()
+}
 
 
 class Rows(Protocol):
@@ -163,17 +170,40 @@ def in_contract(frame: pd.DataFrame, table: str) -> pd.DataFrame:
     In tests, and where QUIETSLEEP_CHECK_FRAMES is set, every cell is held against the contract.
     """
     declared = contract.TABLES[table]
-    rows = frame.reindex(columns=[column.name for column in declared.columns])
-    # The type of a column without values is anyone's guess, such as times without their zone.
-    for name in rows.columns[rows.isna().all()]:
-        rows[name] = pd.Series(None, index=rows.index, dtype="object")
-    types = {column.name: PANDAS_TYPES[column.type] for column in declared.columns}
-    rows = rows.astype({name: "object" if t == "date" else t for name, t in types.items()})
+    if not frame.columns.is_unique:
+        raise ValueError(f"table {table}: a column comes twice")
+    # On small frames each step costs the same whatever it does, so a column is turned only if its
+    # type is another one, and rows are sorted only if they are not in order.
+    columns: dict[str, Any] = {}
+    without: dict[Any, ExtensionArray] = {}
+    for column in declared.columns:
+        kind = FRAME_TYPES[column.type]
+        values = frame.get(column.name)
+        # The type of a column without values is anyone's guess, such as times without their zone.
+        if values is None or values.array.isna().all():
+            if kind not in without:
+                without[kind] = _without_values(len(frame), kind)
+            columns[column.name] = without[kind]
+        else:
+            columns[column.name] = (values if values.dtype == kind else values.astype(kind)).array
+    rows = pd.DataFrame(columns)
     for name in declared.key:
-        if rows[name].isna().any():
+        if rows[name].array.isna().any():
             raise ValueError(f"table {table}: rows without {name}")
-    rows = rows.sort_values(list(declared.key), ignore_index=True)
+    if not _are_in_order(rows, declared.key):
+        rows = rows.sort_values(list(declared.key), ignore_index=True)
     return pandera_schema(declared).validate(rows, lazy=True) if frames_are_checked() else rows
+
+
+def _without_values(n: int, kind: Any) -> ExtensionArray:
+    """Return a column of `n` rows without values, in its pandas type."""
+    return pd.Series(None, index=range(n), dtype="object").astype(kind).array
+
+
+def _are_in_order(rows: pd.DataFrame, key: Sequence[str]) -> bool:
+    """Say whether each row's key is larger than the one before it."""
+    keys = zip(*(rows[name].tolist() for name in key), strict=True)
+    return all(before < after for before, after in pairwise(keys))
 
 
 def frames_are_checked() -> bool:
@@ -204,9 +234,9 @@ def _to_array(table: str, series: pd.Series[Any], field: pa.Field) -> pa.Array:
     """Convert one column; NaN, NaT and None become null."""
     try:
         values = series
-        if series.isna().all():
+        if series.array.isna().all():
             # pandas makes a column without any value one of floats, whatever it is meant to hold.
-            values = series.astype(object)
+            values = pd.Series(None, index=series.index, dtype=object)
         elif pa.types.is_timestamp(field.type) and series.dtype.kind == "M":
             values = series.dt.as_unit(field.type.unit)
         array = pa.Array.from_pandas(values, type=field.type)
@@ -224,7 +254,8 @@ def refuse_same_key(table: Table, data: pa.Table) -> None:
     if not table.key or data.num_rows < 2:
         return
     keys = data.select(list(table.key))
-    counts = keys.group_by(list(table.key)).aggregate([([], "count_all")])
+    # Threads cost a small table more than they bring, and a large one no less.
+    counts = keys.group_by(list(table.key), use_threads=False).aggregate([([], "count_all")])
     if counts.num_rows != data.num_rows:
         twice = counts.filter(pc.greater(counts["count_all"], 1)).slice(0, 1).to_pylist()[0]
         key = ", ".join(f"{name} {twice[name]}" for name in table.key)

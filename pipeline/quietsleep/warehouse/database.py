@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import json
+import os
+import subprocess
+import sys
 import threading
 from collections.abc import Iterator, Sequence
-from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,9 +16,8 @@ from typing import TYPE_CHECKING, Any
 from quietsleep.contract.model import Table
 from quietsleep.contract.schemas import duckdb_ddl
 from quietsleep.errors import QuietsleepError, WarehouseError
-from quietsleep.store.processes import new_processes
 from quietsleep.warehouse.current import current_night
-from quietsleep.warehouse.layout import TableToLayOut, lay_out
+from quietsleep.warehouse.layout import Order, TableToLayOut, error_of
 from quietsleep.warehouse.parquet import Part
 
 if TYPE_CHECKING:
@@ -31,7 +33,7 @@ def write_database(
     It is laid out in a process of its own: an engine writes whole blocks, and with them what its
     memory held before, such as rows of the night before that were withdrawn since.
     """
-    own = [
+    own = tuple(
         TableToLayOut(
             table.name,
             duckdb_ddl(table),
@@ -39,15 +41,42 @@ def write_database(
             sum(part.rows for part in parts if part.table == table.name),
         )
         for table in tables
-    ]
-    with new_processes(1) as fresh:
-        try:
-            fresh.submit(lay_out, folder, own, tuple(view_statements)).result()
-        except BrokenProcessPool:
-            raise WarehouseError(
-                "The process that lays out study.duckdb was ended from outside, most likely for "
-                "want of memory. Nothing was published; the next night goes on from there."
-            ) from None
+    )
+    answer = _answer_to(Order(str(folder), own, tuple(view_statements)))
+    if not answer.endswith(b"\n"):
+        raise WarehouseError(
+            "The process that lays out study.duckdb was ended from outside, most likely for "
+            "want of memory. Nothing was published; the next night goes on from there."
+        )
+    if said := json.loads(answer):
+        raise error_of(said)
+
+
+def _answer_to(order: Order) -> bytes:
+    """Have study.duckdb laid out by a program; return what it says, nothing where it was ended.
+
+    Not by a pool's process: that would begin with the main module of whoever called, again. The end
+    of its standard input, also by a kill of this process, ends it.
+    """
+    program = [sys.executable, "-P", "-m", "quietsleep.warehouse.layout"]
+    answer = b""
+    # A program that was ended before it read the order leaves a broken pipe.
+    with (
+        suppress(BrokenPipeError),
+        subprocess.Popen(
+            program,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            # It imports from where this process did.
+            env=os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
+            start_new_session=True,  # Ctrl-C is for this process, which then lets go of it
+        ) as process,
+    ):
+        assert process.stdin is not None and process.stdout is not None
+        process.stdin.write(order.line())
+        process.stdin.flush()
+        answer = process.stdout.read()
+    return answer
 
 
 ROWS_AT_ONCE = 65_536
