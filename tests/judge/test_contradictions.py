@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, timedelta
+from types import SimpleNamespace
 from typing import Any
 
 import pandas as pd
@@ -11,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from quietsleep import contract
+from quietsleep.judge import causes
 from quietsleep.judge.contradictions import Contradiction, contradictions_of
 from quietsleep.judge.plausible import with_history
 from quietsleep.measure.roster import Roster
@@ -135,3 +137,14 @@ def test_the_order_of_rows_changes_nothing() -> None:
     ]
     forward, back = found_in(*rows), found_in(*reversed(rows))
     assert forward == back and len({c.key for c in forward}) == len(forward) == 4
+
+
+def test_it_concerns_the_infant_of_its_own_centre_where_another_uses_the_same_codes() -> None:
+    sessions = pd.DataFrame(
+        [("larch", "s1", "i1"), ("larch", "s2", "i1"), ("willow", "s1", "i7")],
+        columns=["centre", "session", "infant"],
+    )
+    told = Contradiction("infant_differs", "larch", "i1", ("s1", "s2"), "", "", "")
+    judged: Any = SimpleNamespace(sessions=sessions, contradictions=[told])
+    ((_, draft),) = causes._of_contradictions(judged)
+    assert draft.infant == "i1"
