@@ -20,6 +20,7 @@ from quietsleep.judge.border import HELD
 from quietsleep.judge.remarks import CONSENT_RULE
 from quietsleep.judge.study import JudgedStudy
 from quietsleep.judge.subjects import QuerySubject, held_tonight, subjects_of_problems, text
+from quietsleep.store.items import keys_of
 
 # What of the schedule a person has to look at, and the kind of query that it is.
 OUTSTANDING = {
@@ -213,11 +214,8 @@ def _of_checks(judged: JudgedStudy) -> Iterator[tuple[QuerySubject, _Draft]]:
 
 def _of_contradictions(judged: JudgedStudy) -> Iterator[tuple[QuerySubject, _Draft]]:
     """Yield whom each contradiction concerns; what it says is a problem already."""
-    names = ("centre", "session", "infant")
-    infants = {
-        (centre, session): infant
-        for centre, session, infant in zip(*(judged.sessions[name] for name in names), strict=True)
-    }
+    sessions = judged.sessions
+    infants = dict(zip(keys_of(sessions, "session"), sessions["infant"], strict=True))
     for each in judged.contradictions:
         known = {text(infants.get((each.centre, session))) for session in each.sessions} - {""}
         infant = known.pop() if len(known) == 1 and each.centre else ""

@@ -17,6 +17,7 @@ from quietsleep.measure.plan import values_of_checks
 from quietsleep.measure.roster import Roster
 from quietsleep.records import FloatArray
 from quietsleep.signals.gas import btps_factor
+from quietsleep.store.items import keys_of
 from quietsleep.store.state import StoredMeasures
 from quietsleep.study.study import Device, Study
 
@@ -145,8 +146,8 @@ def with_quotients(
     """
     own = values[["centre", "trial", "technique"]].drop_duplicates().merge(trials)
     technique = own["technique"].to_numpy()
-    row_of = {key: row for row, key in enumerate(_keys(sessions, "session"))}
-    of_session = np.array([row_of.get(key, -1) for key in _keys(own, "session")], np.int64)
+    row_of = {key: row for row, key in enumerate(keys_of(sessions, "session"))}
+    of_session = np.array([row_of.get(key, -1) for key in keys_of(own, "session")], np.int64)
     quotients = [(q, *q.ratio) for q in contract.QUANTITIES.values() if q.ratio is not None]
     above = {over: _numbers_above(over, values, own) for over in {over for _, over, _ in quotients}}
     places, numbers, reasons = [], [], []
@@ -174,15 +175,11 @@ def _numbers_above(
     if name in trials.columns:
         return trials[name].to_numpy(np.float64, na_value=np.nan), np.full(len(trials), None)
     measured = values[values["quantity"] == name]
-    columns = (_keys(measured, "trial"), measured["value"].tolist(), measured["reason"].tolist())
+    columns = (keys_of(measured, "trial"), measured["value"].tolist(), measured["reason"].tolist())
     found = {key: (value, reason) for key, value, reason in zip(*columns, strict=True)}
-    rows = [found.get(key, (np.nan, None)) for key in _keys(trials, "trial")]
+    rows = [found.get(key, (np.nan, None)) for key in keys_of(trials, "trial")]
     reasons = np.array([reason for _, reason in rows], dtype=object)
     return np.array([value for value, _ in rows], dtype=np.float64), reasons
-
-
-def _keys(rows: pd.DataFrame, code: str) -> list[tuple[str, str]]:
-    return list(zip(rows["centre"].tolist(), rows[code].tolist(), strict=True))
 
 
 def session_values(sessions: pd.DataFrame) -> pd.DataFrame:

@@ -43,6 +43,7 @@ from quietsleep.measure.pool import Pool
 from quietsleep.measure.roster import Roster
 from quietsleep.records import IntArray, Problem
 from quietsleep.store import ledger
+from quietsleep.store.items import keys_of
 from quietsleep.store.state import State, StoredMeasures
 from quietsleep.store.tables import TableOnDisk, in_contract
 from quietsleep.study.history import History
@@ -406,25 +407,21 @@ def blocks_of(roster: Roster, *, workers: int) -> Iterator[Block]:
     own, so both are known by their centre and code.
     """
     of_session, first_of = _number_blocks(roster, workers)
-    checks = _keys(roster.checks, "check_id")
+    checks = keys_of(roster.checks, "check_id")
 
     def numbers(rows: pd.DataFrame) -> IntArray:
         # What belongs to no session that counts is taken with the first of its centre.
-        found = (of_session.get(key, first_of[key[0]]) for key in _keys(rows, "session"))
+        found = (of_session.get(key, first_of[key[0]]) for key in keys_of(rows, "session"))
         return np.fromiter(found, np.int64, len(rows))
 
     block_of = {name: numbers(getattr(roster, name)) for name in OF_A_SESSION}
     for number in range(1, max(of_session.values(), default=1) + 1):
         own = {name: getattr(roster, name)[of == number] for name, of in block_of.items()}
         centres = frozenset(centre for centre, first in first_of.items() if first == number)
-        linked = set(_keys(own["session_checks"], "check_id"))
+        linked = set(keys_of(own["session_checks"], "check_id"))
         needed = np.array([key[0] in centres or key in linked for key in checks], bool)
         nothing = {name: getattr(roster, name).iloc[:0] for name in OF_NO_BLOCK}
         yield Block(number, Roster(**own, **nothing, checks=roster.checks[needed]), centres)
-
-
-def _keys(rows: pd.DataFrame, code: str) -> list[tuple[str, str]]:
-    return list(zip(rows["centre"].tolist(), rows[code].tolist(), strict=True))
 
 
 def _number_blocks(
@@ -435,12 +432,12 @@ def _number_blocks(
     Sessions are taken centre by centre until their recordings and checks fill a block: it is small
     enough for the memory, and for each worker to have one of a large study.
     """
-    n_recordings = Counter(_keys(roster.recordings, "session"))
+    n_recordings = Counter(keys_of(roster.recordings, "session"))
     n_checks = Counter(roster.checks["centre"].tolist())
     whole = n_recordings.total() + n_checks.total()
     room = min(RECORDINGS_A_BLOCK, max(WORTH_A_BLOCK, whole // workers))
     sessions: dict[str, list[str]] = {centre: [] for centre in sorted(_centres(roster))}
-    for centre, session in sorted(_keys(roster.sessions, "session")):
+    for centre, session in sorted(keys_of(roster.sessions, "session")):
         sessions[centre].append(session)
     of_session: dict[tuple[str, str], int] = {}
     first_of: dict[str, int] = {}

@@ -22,6 +22,7 @@ from quietsleep.judge.outcomes import Accepted, summarise_tests
 from quietsleep.judge.rules import judge, status_of_items
 from quietsleep.judge.slips import Registered
 from quietsleep.records import MeasuredTrial
+from quietsleep.store.items import keys_of
 from quietsleep.study.study import Waiver
 from quietsleep.techniques.interface import technique_of
 
@@ -129,8 +130,7 @@ def _with_status(items: pd.DataFrame, name: str, verdicts: pd.DataFrame) -> pd.D
     given = items.rename(columns={"state": "recorded", "why": "recorded_why"})
     derived = status_of_items(verdicts)
     row_of = {key: row for row, key in enumerate(derived.index)}
-    keys = zip(items["centre"].tolist(), items[name].tolist(), strict=True)
-    row = np.array([row_of.get(key, -1) for key in keys], np.int64)
+    row = np.array([row_of.get(key, -1) for key in keys_of(items, name)], np.int64)
 
     def said(what: str, without: Any) -> NDArray[np.object_]:
         found = np.array([*derived[what], None], dtype=object)  # an item without a verdict is -1

@@ -38,6 +38,11 @@ def day_of_check(check_id: str) -> date:
     return date.fromisoformat(check_id.split("/")[1])
 
 
+def keys_of(rows: pd.DataFrame, code: str) -> list[tuple[str, str]]:
+    """Return the centre of each row with its code in the column `code`."""
+    return list(zip(rows["centre"].tolist(), rows[code].tolist(), strict=True))
+
+
 def item_of_row(table: str, row: Mapping[Hashable, Any]) -> str | None:
     """Return the item of a delivered row of `table`; None where it does not say all of its key.
 
