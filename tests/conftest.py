@@ -17,6 +17,7 @@ from quietsleep.night.night import NightReport
 from quietsleep.night.stages import Opener, run_night
 from quietsleep.simulation.centres import write_demo_study
 from quietsleep.study.register_key import KEY_VARIABLE
+from tests.evidence import pytest_configure as pytest_configure  # noqa: PLC0414
 from tests.evidence import pytest_terminal_summary as pytest_terminal_summary  # noqa: PLC0414
 from tests.shared import made_once
 

@@ -1,10 +1,32 @@
-"""Tests that were left out are said at the end of a run: which evidence nobody looked at."""
+"""What a run says beside its dots: each failure at once, and the tests that nobody looked at."""
 
 from __future__ import annotations
 
 from collections import Counter
 
 import pytest
+
+# Characters of a trace that are written at once; the whole one stands at the end of the run.
+LONGEST_TRACE = 4000
+
+
+class Failures:
+    """Writes each failure when it comes: a run that is cut off has then said what failed."""
+
+    def __init__(self, config: pytest.Config) -> None:
+        self.config = config
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        """Write the name and the trace of a test that failed."""
+        terminal = self.config.pluginmanager.get_plugin("terminalreporter")
+        if report.failed and terminal is not None:
+            terminal.write_line(f"\nFAILED {report.nodeid} ({report.when})", red=True)
+            terminal.write_line(report.longreprtext[-LONGEST_TRACE:])
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Say failures at once."""
+    config.pluginmanager.register(Failures(config), "failures said at once")
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
