@@ -132,12 +132,12 @@ def _stages(spans: dict[str, tuple[float, float]]) -> list[Figure]:
 
 def measure_idle(study: Path) -> list[Figure]:
     """An unchanged night, beside a bare walk over the same tree."""
-    from quietsleep.night.orchestration.run import run_with_prefect
+    from quietsleep.night.orchestration.run import run_orchestrated
 
     top = str(study / "deliveries")
-    run_with_prefect(study, workers=None, full=False)
+    run_orchestrated(study, workers=None, full=False)
     walk_s = seconds_of(partial(_walk, top), times=3)
-    idle_s = seconds_of(partial(run_with_prefect, study, workers=None, full=False), times=3)
+    idle_s = seconds_of(partial(run_orchestrated, study, workers=None, full=False), times=3)
     name = f"unchanged night, {_walk(top)} files"
     return [Figure(name, idle_s, "s", "walk and stat", walk_s, most_times=MOST_TIMES_WALK)]
 

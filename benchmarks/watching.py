@@ -104,9 +104,9 @@ def run_one(study: Path, *, rejudge: bool) -> None:
 
         report = rejudge_study(study).report
     else:
-        from quietsleep.night.orchestration.run import run_with_prefect
+        from quietsleep.night.orchestration.run import run_orchestrated
 
-        report = run_with_prefect(study, workers=None, full=False)
+        report = run_orchestrated(study, workers=None, full=False)
     said: dict[str, Any] = {
         "seconds": perf_counter() - begun,
         "state": report.state,

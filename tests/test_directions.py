@@ -8,6 +8,7 @@ from __future__ import annotations
 import ast
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -68,6 +69,7 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.night.orchestration.cluster_worker": "what runs on other machines",
     "quietsleep.night.orchestration.nightly": "flows, which know the orchestrator when imported",
     "quietsleep.night.orchestration.run": "starts the orchestrator; its flows must not import it",
+    "quietsleep.night.orchestration.stages_at_work": "what flows only refer to: they are copied",
     "quietsleep.night.orchestration.schedule": "a command of its own",
     "quietsleep.server.attempts": "wrong tokens over time, apart from what a token is",
     "quietsleep.server.door": "what may come in, apart from how connections are served",
@@ -127,6 +129,7 @@ def name_of(path: Path) -> str:
 MODULES = {name_of(path): path for path in sorted(PACKAGE.rglob("*.py"))}
 
 
+@cache
 def imported(path: Path) -> set[str]:
     """Dotted names of everything that a module imports, wherever in it."""
     names: set[str] = set()

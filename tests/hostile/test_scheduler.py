@@ -291,7 +291,11 @@ def test_interrupted_night_does_not_wait_for_its_measures(
 def test_whole_night_of_the_command_line_ends_within_seconds_of_ctrl_c(tmp_path: Path) -> None:
     """While its measuring processes are at work, its server and what clears locks beside them."""
     study = write_micro_study(tmp_path / "study")
-    command = [sys.executable, "-c", "from quietsleep.cli.main import app; app()"]
+    program = (
+        "from quietsleep.night import stages; stages.CHUNKS_OF_A_SMALL_STAGE = 0; "
+        "from quietsleep.cli.main import app; app()"
+    )
+    command = [sys.executable, "-c", program]
     night = subprocess.Popen(
         [*command, "nightly", str(study)], stdout=PIPE, stderr=PIPE, start_new_session=True
     )

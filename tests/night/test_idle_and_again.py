@@ -4,18 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import shutil
-import sys
-from contextlib import nullcontext
 from pathlib import Path
-from types import SimpleNamespace
 
 import pytest
 
-from quietsleep.measure.pool import InProcess
+from quietsleep.measure.pool import InProcess, in_process
 from quietsleep.night.night import NightReport
-from quietsleep.night.orchestration.open_nights import night_of
-from quietsleep.night.orchestration.run import run_with_prefect
-from quietsleep.night.stages import run_here, run_night, run_open_night
+from quietsleep.night.orchestration.run import run_orchestrated
+from quietsleep.night.stages import run_night
 from quietsleep.simulation.exports import relist
 from quietsleep.store.state import NightRunning, State
 from quietsleep.study.study import Study
@@ -99,7 +95,7 @@ def test_changed_program_wakes_the_night_and_rules_are_named(
 
 
 def test_no_other_command_slips_in_between_the_first_look_and_the_stages(
-    small_study: Path, pool: InProcess, monkeypatch: pytest.MonkeyPatch
+    small_study: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The lock of the night that looked is the lock of the night that works."""
     refused = []
@@ -109,16 +105,7 @@ def test_no_other_command_slips_in_between_the_first_look_and_the_stages(
             State(study.work_path)
         refused.append(study.name)
 
-    monkeypatch.setattr("quietsleep.night.orchestration.run.check_study", check)
     monkeypatch.setattr("quietsleep.night.stages.check_study", check)
-    monkeypatch.setattr("quietsleep.night.orchestration.run.embedded", lambda work: nullcontext())
-    flows = SimpleNamespace(flow_of=lambda study: _night_offered)
-    monkeypatch.setitem(sys.modules, "quietsleep.night.orchestration.nightly", flows)
-    report = run_with_prefect(small_study, workers=1, full=False)
-    assert report.published and len(refused) == 2
-
-
-def _night_offered(study_path: str, *, workers: int | None, full: bool) -> NightReport:
-    """Stand for the flow: take the night that was opened before, and run it here."""
-    with night_of(Path(study_path), full=full) as night:
-        return run_open_night(night, run_here, workers=workers)
+    monkeypatch.setattr("quietsleep.night.orchestration.run.pool_of", in_process)
+    report = run_orchestrated(small_study, workers=1, full=False)
+    assert report.published and len(refused) == 1

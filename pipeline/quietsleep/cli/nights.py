@@ -82,11 +82,11 @@ def _run_night(
     study = open_study(path)
     from quietsleep.cli.as_json import of_night, print_json
     from quietsleep.night.closing import print_closing
-    from quietsleep.night.orchestration.run import run_with_prefect
+    from quietsleep.night.orchestration.run import run_orchestrated
     from quietsleep.store.processes import ended_at_once
 
     with ended_at_once():
-        report = run_with_prefect(study.path, workers=workers, full=full)
+        report = run_orchestrated(study.path, workers=workers, full=full)
     if as_json:
         print_json("nightly", of_night(report))
     else:

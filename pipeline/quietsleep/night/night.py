@@ -25,6 +25,7 @@ from quietsleep.judge.rules import rules_in_study, rules_version
 from quietsleep.judge.study import JudgedStudy
 from quietsleep.measure.fingerprint import code_fingerprint, program_fingerprint
 from quietsleep.night.looks import at_work
+from quietsleep.night.progress import NightProgress
 from quietsleep.night.verdict import NightState, NightVerdict, verdict_of_night
 from quietsleep.store.engine import sweep_spills
 from quietsleep.store.state import State
@@ -53,7 +54,7 @@ class Night:
 
     `notices` are what the machines say that is no failure, `told` sentences that ask for nothing;
     `queries` is the table of data queries, None until the night has judged. `spans` says from when
-    to when a stage ran.
+    to when a stage ran. `progress` is shown to whoever started the night on a terminal.
     """
 
     study: Study
@@ -72,6 +73,7 @@ class Night:
     n_measured: int = 0
     machine_failed: bool = False
     began: float = field(default_factory=monotonic)
+    progress: NightProgress | None = None
     _history: History = field(default_factory=History)
 
     @property
@@ -105,15 +107,6 @@ class Night:
         finally:
             first = self.spans.get(word, (begun, begun))[0]
             self.spans[word] = (min(first, begun), monotonic())
-
-    def begin_again(self) -> None:
-        """Forget what a first try came to, so that the night can be run anew in the same lock."""
-        self.name = _next_name(self.study, self.state)
-        self.failures.clear()
-        self.machine_failed = False
-        self.spans.clear()
-        self.n_measured = 0
-        self.queries = None
 
     def verdict(self, judged: JudgedStudy | None) -> NightVerdict:
         """Return what the night comes to, given what was judged."""

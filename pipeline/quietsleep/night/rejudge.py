@@ -12,7 +12,8 @@ from quietsleep.errors import QuietsleepError
 from quietsleep.measure.plan import plan_checks, plan_recordings
 from quietsleep.measure.roster import Roster, read_roster
 from quietsleep.night.night import Night, NightReport, close_night, is_idle, open_night
-from quietsleep.night.stages import end_idle, judging_stages, open_pool, run_here, walk
+from quietsleep.night.stage import run_here, walk
+from quietsleep.night.stages import end_idle, judging_stages, open_pool
 from quietsleep.study.register import RegisterError
 from quietsleep.warehouse.database import open_night as open_warehouse
 

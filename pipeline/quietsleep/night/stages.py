@@ -1,9 +1,8 @@
 """The stages of a night in their only order; whoever runs a night walks them.
 
 `stages_of` hands out one stage after the other, each a piece of work over items, and takes what it
-made into the next. Here they are walked in this process; `orchestration.nightly` walks the same
-ones as tasks. A stage that fails is recorded with its traceback and turns the night red; stages
-that do not depend on it go on, and the last good warehouse stays where it is.
+made into the next. A stage that fails is recorded with its traceback and turns the night red;
+stages that do not depend on it go on, and the last good warehouse stays where it is.
 """
 
 from __future__ import annotations
@@ -11,7 +10,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Generator, Mapping, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -55,6 +54,7 @@ from quietsleep.night.night import (
     open_night,
 )
 from quietsleep.night.queries import queries_by_now, with_queries
+from quietsleep.night.stage import Result, Stage, Stages, run_here, run_in_threads, walk
 from quietsleep.night.telling import end_told, say_last_look, tell
 from quietsleep.review.queries import queries_of
 from quietsleep.site.traces import draw_in
@@ -71,34 +71,8 @@ from quietsleep.warehouse.upload import upload
 # Opens what measures, given the study, a number of processes of this machine, and where to say
 # what a person has to know of it.
 Opener = Callable[[Study, int, list[str]], AbstractContextManager[Pool]]
-
-
-@dataclass(frozen=True, slots=True)
-class Stage:
-    """One stage of a night: the same work on each of some items, and what it made of them."""
-
-    night: Night
-    word: str
-    work: Callable[[Any], Any]
-    items: Sequence[Any]
-    made: list[Any] = field(default_factory=list)
-
-    def run(self, number: int) -> None:
-        """Do the work on the item of that number, guarded; safe to call from several threads."""
-        with self.night.stage(self.word):
-            self.made.append(self.work(self.items[number]))
-
-
-@dataclass(frozen=True, slots=True)
-class Result:
-    """What the stages of a night came to; None for what they did not reach."""
-
-    judged: JudgedStudy | None = None
-    folder: Path | None = None
-
-
-# Hands out stages, each to be run whole before the next is asked for; returns what they came to.
-Stages = Generator[Stage, None, Result]
+# Whole chunks for each process; what is more than that is worth an orchestrator.
+CHUNKS_OF_A_SMALL_STAGE = 1
 
 
 def stages_of(night: Night, pool: Pool) -> Stages:
@@ -167,24 +141,6 @@ def judging_stages(night: Night, pool: Pool, roster: Roster) -> Stages:
     return Result(judged, folder)
 
 
-def walk(stages: Stages, run: Callable[[Stage], None]) -> Result:
-    """Run every stage before the next is asked for; return what they came to."""
-    while True:
-        try:
-            stage = next(stages)
-        except StopIteration as ended:
-            result: Result = ended.value
-            return result
-        LOG.info("%s, items: %d", stage.word, len(stage.items))
-        run(stage)
-
-
-def run_here(stage: Stage) -> None:
-    """Run a stage in this thread, one item after the other."""
-    for number in range(len(stage.items)):
-        stage.run(number)
-
-
 def run_night(
     study_path: Path,
     *,
@@ -196,23 +152,30 @@ def run_night(
     """Run one night in this process, without the orchestrator.
 
     `workers` is the number of measuring processes, all cores unless given. `pool` opens what
-    measures where these are not processes of this machine. The night is that of `at`, or of now.
+    measures where these are not processes of this machine, and is given one chunk at a time. The
+    night is that of `at`, or of now.
     """
     with open_night(study_path, full=full, at=at) as night:
         if is_idle(night):
             return end_idle(night)
-        return run_open_night(night, run_here, workers=workers, pool=pool)
+        one_by_one = run_here if pool is not None else None
+        return run_open_night(night, one_by_one, workers=workers, pool=pool)
 
 
 def run_open_night(
     night: Night,
-    run: Callable[[Stage], None],
+    run: Callable[[Stage], None] | None = None,
     *,
     workers: int | None = None,
     pool: Opener | None = None,
 ) -> NightReport:
-    """Run the stages of a night that is open and has work to do."""
+    """Run the stages of a night that is open and has work to do.
+
+    `run` runs a stage; unless given, in threads that keep all measuring processes at work.
+    """
     with open_pool(night, workers, pool) as opened:
+        if run is None:
+            run = run_in_threads if opened.workers > 1 else run_here
         result = walk(stages_of(night, opened), run)
     return _closed(night, result.judged, result.folder)
 
@@ -334,7 +297,8 @@ def _measuring(night: Night, pool: Pool, kind: str, plan: Plan) -> Stage:
     night.state.forget_measured(job.key for job in todo)
     most, workers = (pool.jobs_per_chunk, pool.workers) if todo else (1, 1)
     chunks = chunks_of(todo, workers=workers, most=most)
-    return Stage(night, f"measuring {kind}", partial(_measure, night, pool), chunks)
+    is_large = len(todo) > CHUNKS_OF_A_SMALL_STAGE * most * workers
+    return Stage(night, f"measuring {kind}", partial(_measure, night, pool), chunks, is_large)
 
 
 def _measure(night: Night, pool: Pool, chunk: Sequence[Job]) -> int:

@@ -20,7 +20,8 @@ from quietsleep.intake.find import take_inventory
 from quietsleep.intake.renamed import follow_renames
 from quietsleep.measure.roster import all_rows, read_roster
 from quietsleep.night.night import open_night
-from quietsleep.night.stages import ingesting_stages, run_here
+from quietsleep.night.stage import run_here
+from quietsleep.night.stages import ingesting_stages
 from quietsleep.review.desk import check_note, check_signer, codes_of
 from quietsleep.store.erase import erase_sessions
 from quietsleep.store.state import ASIDE, State

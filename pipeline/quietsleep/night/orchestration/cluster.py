@@ -43,8 +43,8 @@ from quietsleep.study.study import Study
 # About ten seconds of work: a killed worker costs no more, and handing over is not felt.
 JOBS_PER_CLUSTER_CHUNK = 250
 CHUNKS_A_WORKER = 2
-# Threads of the flow only wait, so there may be many: enough for 64 workers at two chunks each.
-MOST_THREADS = 128
+# Threads of a night only wait, so there may be many: enough for 64 workers at two chunks each.
+MOST_CHUNKS = 128
 SECONDS_TO_CONNECT = 10
 SECONDS_FOR_A_WORKER = 30.0
 _SECONDS_A_LOOK = 2.0

@@ -46,7 +46,8 @@ def embedded(work: Path) -> Iterator[None]:
         with _environment(here):
             _use_environment()
             _wait_for(address, key)
-            yield
+            with _events_untold():
+                yield
 
 
 def settings_in(work: Path) -> dict[str, str]:
@@ -151,6 +152,22 @@ def _use_environment() -> None:
     from prefect.context import refresh_global_settings_context
 
     refresh_global_settings_context()
+
+
+@contextmanager
+def _events_untold() -> Iterator[None]:
+    """Send the server no events: nobody reads them, and what is left of them outlives the server.
+
+    The process would try to deliver each for seconds before it ends.
+    """
+    from prefect.events.clients import NullEventsClient
+    from prefect.events.worker import EventsWorker
+
+    EventsWorker.set_client_override(NullEventsClient)
+    try:
+        yield
+    finally:
+        EventsWorker.set_client_override(None)
 
 
 @contextmanager

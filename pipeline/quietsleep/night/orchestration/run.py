@@ -1,38 +1,52 @@
-"""Run one night with the embedded orchestrator, which is started only when there is work."""
+"""Run one night; the orchestrator is started only for a stage that is worth it."""
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 
 from quietsleep.errors import QuietsleepError, environment_error
 from quietsleep.night.night import NightReport, is_idle, open_night
-from quietsleep.night.orchestration.embedded import embedded
-from quietsleep.night.orchestration.open_nights import offered
-from quietsleep.night.stages import check_study, end_idle, run_here, run_open_night
+from quietsleep.night.orchestration.cluster import MOST_CHUNKS, pool_of
+from quietsleep.night.orchestration.embedded import ADDRESS, embedded
+from quietsleep.night.progress import NightProgress
+from quietsleep.night.stage import MOST_THREADS, Stage, run_in_threads
+from quietsleep.night.stages import end_idle, run_open_night
 
 
-def run_with_prefect(study_path: Path, *, workers: int | None, full: bool) -> NightReport:
+def run_orchestrated(study_path: Path, *, workers: int | None, full: bool) -> NightReport:
     """Run one night; raises NightRunning, and StudyError or ContractError with a sentence.
 
-    An unchanged night ends before the orchestrator is started: it would cost more than the night.
-    The night is opened once: no other command can slip in before the flow begins.
+    A server of our own costs more than a small night, so it is started for large stages alone;
+    one that an operator names is told of every stage.
     """
     with open_night(study_path, full=full) as night:
         if is_idle(night):
             return end_idle(night)
-        check_study(night.study)
-        try:
-            with offered(night), embedded(night.study.work_path):
-                from quietsleep.night.orchestration.nightly import flow_of
+        with NightProgress() as night.progress:
+            return run_open_night(night, _run, workers=workers, pool=pool_of)
 
-                return flow_of(night.study)(str(study_path), workers=workers, full=full)
-        except Exception as error:
-            if isinstance(error, QuietsleepError) or environment_error(error):
-                raise
-            # The orchestrator is a convenience; a night does not stand or fall with it.
-            print("The orchestrator failed; the night is run without it.", file=sys.stderr)
-            from quietsleep.night.orchestration.cluster import pool_of
 
-            night.begin_again()
-            return run_open_night(night, run_here, workers=workers, pool=pool_of)
+def _run(stage: Stage) -> None:
+    """Run a stage, as tasks of the orchestrator where it is large enough."""
+    study = stage.night.study
+    if (stage.is_large or os.environ.get(ADDRESS)) and _is_run_as_tasks(stage):
+        return
+    run_in_threads(stage, most=MOST_CHUNKS if study.storage.scheduler else MOST_THREADS)
+
+
+def _is_run_as_tasks(stage: Stage) -> bool:
+    """Run a stage as tasks; False where the orchestrator failed, and something may be left."""
+    try:
+        with embedded(stage.night.study.work_path):
+            from quietsleep.night.orchestration.nightly import run_in_flow
+
+            run_in_flow(stage)
+    except Exception as error:
+        if isinstance(error, QuietsleepError) or environment_error(error):
+            raise
+        # The orchestrator is a convenience; a night does not stand or fall with it.
+        print("The orchestrator failed; the night goes on without it.", file=sys.stderr)
+        return False
+    return True
