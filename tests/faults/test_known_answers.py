@@ -6,8 +6,9 @@ import json
 import math
 import shutil
 import tomllib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -19,8 +20,11 @@ from quietsleep import contract
 from quietsleep.contract import Rule
 from quietsleep.contract import units as contract_units
 from quietsleep.judge import outcomes, rules, scores
+from quietsleep.measure import fingerprint
 from quietsleep.measure.pool import InProcess
+from quietsleep.night import answers_asked
 from quietsleep.night import known_answers as compare
+from quietsleep.night.answers_asked import stood_before
 from quietsleep.night.answers_by_hand import truth_by_hand
 from quietsleep.night.known_answers import (
     FOLDER,
@@ -41,8 +45,10 @@ from quietsleep.night.record_answers import (
 )
 from quietsleep.night.stages import publish_aside, run_night
 from quietsleep.signals import channels, fits, gas
+from quietsleep.study.register_witness import remember_answers
 from quietsleep.techniques import plethysmography, tidal
 from quietsleep.warehouse.current import current_night, night_facts
+from tests.conftest import ANSWER
 from tests.night.conftest import pool as pool  # noqa: PLC0414  (a fixture)
 
 HERE = partial(publish_aside, InProcess())
@@ -231,3 +237,89 @@ def test_truth_is_the_simulators_and_its_own(cells: Any, tmp_path: Path) -> None
     row = "linden|linden-s002|raised_volume|fvc_ml"
     assert found["outcomes", row, "value"] == 100.0
     assert found["test_values", "linden|linden-s002/raised_volume", "n_accepted"] == 3.0
+
+
+@pytest.fixture
+def times_asked(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[Path]]:
+    """The studies whose nights asked; asking itself is left out."""
+    asked: list[Path] = []
+
+    def noted(run: object, aside: Path) -> list[KnownAnswer]:
+        asked.append(aside)
+        return [ANSWER]
+
+    monkeypatch.setattr(answers_asked, "known_answers", noted)
+    remember_answers({})
+    yield asked
+    remember_answers({})
+
+
+def test_answers_that_stood_are_asked_again_when_what_they_rest_on_changed(
+    micro: Path,
+    tmp_path: Path,
+    pool: object,
+    times_asked: list[Path],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Their ground is the program, the libraries as installed, the machine, and they themselves."""
+    one, other = tmp_path / "one", tmp_path / "other"
+    for study in (one, other):
+        shutil.copytree(micro, study)
+    run_night(one)
+    run_night(other)  # the same machine, the same program
+    assert len(times_asked) == 1
+    first, second = (night_facts(current_night(s))["known_answers"] for s in (one, other))
+    assert first == second and {"truth", "asked_at"} <= first[0].keys()
+    run_night(other, full=True)
+    assert len(times_asked) == 2
+    known = tmp_path / "known"
+    shutil.copytree(FOLDER, known)
+    (known / "more.toml").touch()
+    changed: list[tuple[object, str, object]] = [
+        (compare, "FOLDER", known),
+        (compare, "installation_digest", lambda: "a library of other size"),
+        (answers_asked, "STAND_FOR", timedelta(0)),
+    ]
+    for n, (module, name, value) in enumerate(changed):
+        (other / "waivers.toml").write_text(f"# {n}\n", encoding="utf-8")
+        with monkeypatch.context() as patched:
+            patched.setattr(module, name, value)
+            assert not run_night(other).idle
+        assert len(times_asked) == 3 + n
+
+
+@pytest.mark.parametrize("said", [
+    {}, {"rests_on": "x"}, {"rests_on": "x", "asked_at": "yesterday", "answers": []},
+    {"rests_on": "x", "asked_at": "2026-01-01T00:00:00+00:00", "answers": "none"},
+    {"rests_on": "x", "asked_at": "2026-01-01T00:00:00+00:00", "answers": []},
+    {"rests_on": "x", "asked_at": "2026-01-01T00:00:00", "answers": [{"truth": 1.0}]},
+    {"rests_on": "x", "asked_at": "2026-01-02T00:00:01+00:00", "answers": [{"truth": 1.0}]},
+    {"rests_on": "x", "asked_at": "2025-12-26T00:00:00+00:00", "answers": [{"truth": 1.0}]},
+    {"rests_on": "y", "asked_at": "2026-01-01T00:00:00+00:00", "answers": [{"truth": 1.0}]},
+])  # fmt: skip
+def test_what_is_remembered_of_answers_and_says_nothing_is_not_believed(said: Any) -> None:
+    now = datetime(2026, 1, 2, tzinfo=UTC)
+    remember_answers(said)
+    assert stood_before("x", now) is None
+    stands = {"rests_on": "x", "asked_at": "2026-01-01T00:00:00+00:00", "answers": [{"truth": 1.0}]}
+    remember_answers(stands)
+    assert stood_before("x", now) == [{"truth": 1.0}]
+    remember_answers({})
+
+
+def test_file_of_a_library_that_was_put_anew_is_another_installation(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    library = tmp_path / "anewly"
+    library.mkdir()
+    (library / "__init__.py").touch()
+    monkeypatch.syspath_prepend(tmp_path)
+    behind = fingerprint.Code(frozenset(), frozenset({"anewly"}))
+    monkeypatch.setattr(fingerprint, "code_behind", lambda modules: behind)
+    digests = []
+    for text in ("", "1", "2"):
+        (library / "fast.so").write_text(text, encoding="utf-8")
+        fingerprint.installation_digest.cache_clear()
+        digests.append(fingerprint.installation_digest())
+    fingerprint.installation_digest.cache_clear()
+    assert len({*digests}) == 3

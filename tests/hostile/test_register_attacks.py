@@ -23,6 +23,7 @@ from quietsleep.errors import QuietsleepError, in_words
 from quietsleep.measure.pool import in_process
 from quietsleep.night import stages
 from quietsleep.night.doctor import examine
+from quietsleep.night.known_answers import told
 from quietsleep.night.stages import run_night
 from quietsleep.review.registrar import look_at_register, say_meant
 from quietsleep.study.begin import NewCentre, begin_study
@@ -296,7 +297,7 @@ def of_one_night(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with pytest.MonkeyPatch.context() as patch:
         patch.delenv(KEY_VARIABLE)
         patch.setenv("XDG_CONFIG_HOME", str(place / "settings"))
-        patch.setattr(stages, "known_answers", lambda run, aside: [ANSWER])
+        patch.setattr(stages, "answers_that_stand", lambda night, run: told([ANSWER]))
         patch.setattr(stages, "write_site", lambda *given: None)
         begin_study(place / "study", study="invented", title="Invented", centre=NewCentre("larch"))
         assert run_night(place / "study", pool=in_process).published

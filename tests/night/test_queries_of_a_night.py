@@ -288,7 +288,7 @@ def test_an_answer_makes_a_cheap_night(
     def never(*given: object, **named: object) -> None:
         raise AssertionError("nothing is to be judged")
 
-    for word in ("judge", "known_answers", "ingesting_stages"):
+    for word in ("judge", "answers_that_stand", "ingesting_stages"):
         monkeypatch.setattr(stages, word, never)
     report = run_night(troubled)
     assert report.published and not report.idle and report.n_measured == 0

@@ -8,13 +8,15 @@ from __future__ import annotations
 
 import ast
 import hashlib
+import platform
 import re
 import sys
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import asdict, dataclass, fields
 from functools import cache
 from importlib.metadata import PackageNotFoundError, packages_distributions, requires, version
+from importlib.util import find_spec
 from pathlib import Path
 
 from quietsleep import contract
@@ -26,6 +28,7 @@ PACKAGE = Path(__file__).parents[1]
 NAME = PACKAGE.name
 MEASURING = f"{NAME}.measure.recording"
 INGESTING = f"{NAME}.intake.ingest"
+NIGHT = f"{NAME}.night.stages"
 # Modules that measuring imports and that cannot change a number, each with the reason.
 NOT_OF_A_NUMBER: Mapping[str, str] = {
     NAME: "names the public interface, and nothing else",
@@ -101,22 +104,27 @@ def _path_of(name: str, package: Path) -> Path | None:
 @cache
 def _imports(path: Path) -> frozenset[str]:
     """Return the names a file imports; of `from a import b` both a and a.b, if it is a module."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    typing_only = {
-        id(inner)
-        for node in ast.walk(tree)
-        if isinstance(node, ast.If) and getattr(node.test, "id", "") == "TYPE_CHECKING"
-        for inner in ast.walk(node)
-    }
     names: set[str] = set()
-    for node in ast.walk(tree):
-        if id(node) in typing_only:
-            continue
+    for node in _statements(ast.parse(path.read_text(encoding="utf-8")).body):
         if isinstance(node, ast.Import):
             names |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module:
             names |= {node.module} | {f"{node.module}.{alias.name}" for alias in node.names}
     return frozenset(names)
+
+
+def _statements(body: Iterable[ast.AST]) -> Iterator[ast.AST]:
+    """Yield statements and those inside them, but for what only type checkers see.
+
+    No expression holds an import, and most of a tree is expressions.
+    """
+    for node in body:
+        if isinstance(node, ast.If) and getattr(node.test, "id", "") == "TYPE_CHECKING":
+            continue
+        yield node
+        for inner in ("body", "orelse", "finalbody", "handlers", "cases"):
+            held = getattr(node, inner, ())
+            yield from _statements(held if isinstance(held, list) else ())
 
 
 @cache
@@ -189,6 +197,24 @@ def program_fingerprint() -> str:
     declared = {re.split(r"[^\w.-]", need)[0] for need in needed}
     parts += [f"{name}={version_of(name)}" for name in sorted(declared)]
     return hashlib.sha256("".join(parts).encode()).hexdigest()
+
+
+@cache
+def installation_digest() -> str:
+    """Return a digest of the program, this machine, and the files of libraries as they lie there.
+
+    A library that was built or copied anew under the same version has other sizes or times.
+    """
+    machine = f"{sys.version} {platform.node()} {platform.machine()} {platform.release()}"
+    digest = hashlib.sha256(f"{program_fingerprint()} {machine}".encode())
+    for library in sorted(code_behind((NIGHT,)).libraries):
+        spec = find_spec(library)
+        for folder in spec.submodule_search_locations or () if spec else ():
+            for path in sorted(Path(folder).rglob("*")):
+                if "__pycache__" not in path.parts and path.is_file():
+                    info = path.stat()
+                    digest.update(f"{path}\0{info.st_size}\0{info.st_mtime_ns}".encode())
+    return digest.hexdigest()
 
 
 # Of an entry, what says since when and where it holds, or which files and columns are its own.

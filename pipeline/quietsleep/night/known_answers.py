@@ -1,16 +1,17 @@
 """Run a study with known answers the whole way, and say what has moved away from them.
 
-Every night does so before it publishes: a changed library, a damaged installation or a slip in a
-formula, a unit, a rule or a summary is found before a number of it is read. The study is simulated
-and lies in `demo_centres/known_answers` with its deliveries; it is taken in, measured, judged and
-published into a folder aside by the very functions of a night, and the published tables are
-compared row by row with answers.toml. An answer is the truth of the simulator, with a tolerance
-that has its reason in tolerances.toml, or a number that was recorded: what no truth is known of,
-such as the r2 of a fit, may not change unseen either.
+It is run before a night publishes, as often as `answers_asked` says: a changed library, a damaged
+installation or a slip in a formula, a unit, a rule or a summary is found before a number of it is
+read. The study is simulated and lies in `demo_centres/known_answers` with its deliveries; it is
+taken in, measured, judged and published into a folder aside by the very functions of a night, and
+the published tables are compared row by row with answers.toml. An answer is the truth of the
+simulator, with a tolerance that has its reason in tolerances.toml, or a number that was recorded:
+what no truth is known of, such as the r2 of a fit, may not change unseen either.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 import shutil
@@ -28,6 +29,7 @@ from quietsleep.contract.model import Table
 from quietsleep.data import data_folder
 from quietsleep.errors import QuietsleepError
 from quietsleep.judge.rules import judge, status_of_items
+from quietsleep.measure.fingerprint import installation_digest
 from quietsleep.study.register_witness import forget
 from quietsleep.study.review_log import Review, write_review
 from quietsleep.study.study import load_study
@@ -159,6 +161,15 @@ def known_answers(run: Callable[[Path], Path], aside: Path) -> list[KnownAnswer]
         aside.with_name(f"{aside.name}.key").unlink(missing_ok=True)
         forget(aside)
     return [*compare(answers, cells), *observed, *boundary_answers(file)]
+
+
+def answers_rest_on() -> str:
+    """Return a digest of all that the known answers rest on."""
+    digest = hashlib.sha256(installation_digest().encode())
+    for file in sorted(path for path in FOLDER.rglob("*") if path.is_file()):
+        digest.update(str(file.relative_to(FOLDER)).encode())
+        digest.update(file.read_bytes())
+    return digest.hexdigest()
 
 
 def copy_study(folder: Path, target: Path) -> None:

@@ -35,16 +35,10 @@ from quietsleep.measure.origin import code_said, columns_of
 from quietsleep.measure.plan import Job, Plan, chunks_of, plan_checks, plan_recordings
 from quietsleep.measure.pool import OnThisMachine, Pool, measuring_pool
 from quietsleep.measure.roster import Roster, read_roster
+from quietsleep.night.answers_asked import answers_that_stand
 from quietsleep.night.deliveries import tell_deliveries
-from quietsleep.night.known_answers import (
-    KnownAnswersFailed,
-    in_short,
-    known_answers,
-    moved,
-    told,
-)
+from quietsleep.night.known_answers import KnownAnswersFailed
 from quietsleep.night.night import (
-    LOG,
     Night,
     NightReport,
     answers_wait,
@@ -351,19 +345,8 @@ def _taken_out(night: Night) -> TakenOut | None:
 
 def _publish(night: Night, pool: Pool, judged: JudgedStudy) -> Path | None:
     """Publish the warehouse of this night, unless a known answer has moved."""
-    aside = night.study.work_path / "known_answers"
-    try:
-        answers = known_answers(partial(publish_aside, pool), aside)
-    except KnownAnswersFailed as error:
-        night.failures.append(f"Nothing is published: of the study with known answers {error}")
-        night.machine_failed |= error.machine_failed
-        return None
-    if wrong := moved(answers):
-        for sentence in wrong:
-            LOG.error(sentence)
-        night.failures += in_short(wrong, log=f"work/logs/{night.name}.log")
-        return None
-    return _publish_tables(night, judged, told(answers))
+    answers = answers_that_stand(night, partial(publish_aside, pool))
+    return None if answers is None else _publish_tables(night, judged, answers)
 
 
 def publish_aside(pool: Pool, study_path: Path, *, study: Study | None = None) -> Path:

@@ -1,4 +1,4 @@
-"""What this machine remembers of a study outside its folder: how far its register went, its state.
+"""What this machine remembers outside of study folders: registers, states, known answers.
 
 Whoever can write into a study folder can put back an older register together with its copy, the
 state and the nights, or name a key of their own in study.toml. What a machine remembers beside the
@@ -17,7 +17,7 @@ from typing import Any
 
 from quietsleep.study.register_key import KEY_VARIABLE, settings_folder
 
-FOLDER = "registers"
+FOLDER, ANSWERS = "registers", "known_answers.json"
 
 
 def remembered(study_path: Path) -> tuple[int, str] | None:
@@ -53,6 +53,22 @@ def forget_state(study_path: Path) -> None:
         _file(study_path, "state").unlink(missing_ok=True)
 
 
+def remembered_answers() -> dict[str, Any]:
+    """Return what was said of the known answers when they last stood; empty where nothing was."""
+    with suppress(OSError, ValueError):
+        said = json.loads(_folder().joinpath(ANSWERS).read_text(encoding="utf-8"))
+        return said if isinstance(said, dict) else {}
+    return {}
+
+
+def remember_answers(said: Mapping[str, Any]) -> None:
+    """Remember of the known answers, for all studies, what is said of them; an empty one: nothing.
+
+    Where that cannot be written, the next night asks them again.
+    """
+    _write(_folder() / ANSWERS, said)
+
+
 def forget(study_path: Path) -> None:
     """Forget the register of a folder in which a study begins anew, or was no more than a copy."""
     with suppress(OSError):
@@ -69,8 +85,11 @@ def _write(file: Path, said: Mapping[str, Any]) -> None:
 
 
 def _file(study_path: Path, of: str = "register") -> Path:
+    place = hashlib.sha256(os.fsencode(study_path.resolve())).hexdigest()[:16]
+    return _folder() / f"{place}.{of}.json"
+
+
+def _folder() -> Path:
     # Not beside a key that study.toml names: who writes there could lead to a place of their own.
     named = os.environ.get(KEY_VARIABLE)
-    folder = Path(named).expanduser().parent if named else settings_folder()
-    place = hashlib.sha256(os.fsencode(study_path.resolve())).hexdigest()[:16]
-    return folder / FOLDER / f"{place}.{of}.json"
+    return (Path(named).expanduser().parent if named else settings_folder()) / FOLDER
