@@ -82,11 +82,11 @@ def run_here(stage: Stage) -> None:
 
 def run_in_threads(stage: Stage, *, most: int = MOST_THREADS) -> None:
     """Run what is left of a stage, several items at the same time."""
-    if len(stage.items) == 1:
+    if len(left := stage.left()) < 2:
         return run_here(stage)
     threads = ThreadPoolExecutor(most)
     try:
-        for _ in threads.map(stage.run, stage.left()):
+        for _ in threads.map(stage.run, left):
             pass
     finally:
         # Nothing is left to wait for, unless the night was interrupted: then nobody waits.

@@ -25,28 +25,31 @@ def run_orchestrated(study_path: Path, *, workers: int | None, full: bool) -> Ni
         if is_idle(night):
             return end_idle(night)
         with NightProgress() as night.progress:
-            return run_open_night(night, _run, workers=workers, pool=pool_of)
+            return run_open_night(night, _Runner(), workers=workers, pool=pool_of)
 
 
-def _run(stage: Stage) -> None:
-    """Run a stage, as tasks of the orchestrator where it is large enough."""
-    study = stage.night.study
-    if (stage.is_large or os.environ.get(ADDRESS)) and _is_run_as_tasks(stage):
-        return
-    run_in_threads(stage, most=MOST_CHUNKS if study.storage.scheduler else MOST_THREADS)
+class _Runner:
+    """Runs stages, as tasks of the orchestrator where they are large enough, until it fails."""
 
+    def __init__(self) -> None:
+        self.is_given_up = False
 
-def _is_run_as_tasks(stage: Stage) -> bool:
-    """Run a stage as tasks; False where the orchestrator failed, and something may be left."""
-    try:
-        with embedded(stage.night.study.work_path):
-            from quietsleep.night.orchestration.nightly import run_in_flow
+    def __call__(self, stage: Stage) -> None:
+        """Run one stage; what the orchestrator left of it when it failed is run without."""
+        if not self.is_given_up and (stage.is_large or os.environ.get(ADDRESS)):
+            self._run_as_tasks(stage)
+        is_far = bool(stage.night.study.storage.scheduler)
+        run_in_threads(stage, most=MOST_CHUNKS if is_far else MOST_THREADS)
 
-            run_in_flow(stage)
-    except Exception as error:
-        if isinstance(error, QuietsleepError) or environment_error(error):
-            raise
-        # The orchestrator is a convenience; a night does not stand or fall with it.
-        print("The orchestrator failed; the night goes on without it.", file=sys.stderr)
-        return False
-    return True
+    def _run_as_tasks(self, stage: Stage) -> None:
+        try:
+            with embedded(stage.night.study.work_path):
+                from quietsleep.night.orchestration.nightly import run_in_flow
+
+                run_in_flow(stage)
+        except Exception as error:
+            if isinstance(error, QuietsleepError) or environment_error(error):
+                raise
+            # The orchestrator is a convenience; a night does not stand or fall with it.
+            print("The orchestrator failed; the night goes on without it.", file=sys.stderr)
+            self.is_given_up = True
