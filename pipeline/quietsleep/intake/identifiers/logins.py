@@ -197,16 +197,16 @@ def _judged_login(token: str) -> Iterator[bool]:
             )
             yield _is_family(left) or strange
         if (
-            is_given(left)
-            and len(left) >= 3
+            len(left) >= 3
             and len(right) >= 5
             and standing(right) is Standing.UNKNOWN
+            and is_given(left)
         ):
             yield True
         yield (
-            (is_given(left) or _is_family(left))
+            Standing.NAME in {standing(left), standing(right)}
+            and (is_given(left) or _is_family(left))
             and (_is_family(right) or is_given(right))
-            and (Standing.NAME in {standing(left), standing(right)})
         )
     if token != token.lower() or standing(left) in {
         Standing.HARMLESS,
