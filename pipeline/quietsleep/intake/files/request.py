@@ -130,4 +130,4 @@ def may_show_column(name: str) -> bool:
     """Whether the name of an unregistered column may be repeated in a sentence."""
     if not 0 < len(name) <= 40 or not name.isprintable() or column_identifies(name):
         return False
-    return value_identifies(name, is_code=False, is_heading=True) is None
+    return value_identifies(name, is_code=True) is None
