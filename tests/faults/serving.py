@@ -24,6 +24,7 @@ import scipy.signal  # noqa: F401
 
 from quietsleep import contract
 from quietsleep.errors import environment_error
+from quietsleep.intake.identifiers import value_identifies
 from quietsleep.measure.fingerprint import (
     code_fingerprint,
     intake_fingerprint,
@@ -184,7 +185,12 @@ def serve(order: dict[str, Any]) -> dict[str, Any]:
 
 
 def freeze() -> None:
-    """Read the code's digests once: files edited while nights run must not turn them."""
+    """Read the code's digests once: files edited while nights run must not turn them.
+
+    Units and patterns are made once as well: each night would make them anew in its own process.
+    """
+    contract.check_all()
+    value_identifies("april-01", is_code=False)
     code_fingerprint()
     intake_fingerprint()
     program_fingerprint()

@@ -8,7 +8,7 @@ import time
 from datetime import date
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from quietsleep import contract
@@ -21,8 +21,11 @@ from quietsleep.intake.identifiers import (
     NATIONAL_NUMBER,
     TELEPHONE,
     column_identifies,
+    dates,
     value_identifies,
 )
+from quietsleep.intake.identifiers.spelling import plain
+from quietsleep.intake.identifiers.words import months
 
 FOUND = {
     NAME: (
@@ -159,3 +162,25 @@ def test_lists_are_opened_only_for_words_that_nobody_knows() -> None:
         "v('Quensel', is_code=True); assert any(m.startswith('faker') for m in sys.modules)"
     )
     subprocess.run([sys.executable, "-c", script], check=True)
+
+
+MONTHS = st.sampled_from(sorted(months()))
+AROUND = st.text("12 .,-_/'abzéжα月ofde", max_size=6)
+
+
+@given(st.lists(st.one_of(MONTHS, AROUND, st.just("first"), st.just("2019")), max_size=6))
+@example(["1. ", "juli", " 2019"])
+def test_no_date_in_words_is_missed_where_no_month_seems_to_be_named(parts: list[str]) -> None:
+    """The patterns are made only where a month may be named."""
+    text = plain("".join(parts))
+    patterns = (dates._written(), dates._day_and_month(), dates._in_words())
+    if any(pattern.search(text) for pattern in patterns):
+        assert dates._may_name_month(text)
+
+
+def test_patterns_of_months_are_not_made_for_usual_names() -> None:
+    usual = ("larch-s001-tid1", "juniper-01", "2026-03-02", "syringe", "marching", "second visit")
+    assert not any(dates._may_name_month(text) for text in usual)
+    assert all(
+        dates._may_name_month(plain(text)) for text in ("2 mar 2024", "1. märz 19", "3_jan_2019")
+    )

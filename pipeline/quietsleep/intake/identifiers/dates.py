@@ -92,6 +92,25 @@ def _in_words() -> re.Pattern[str]:
 
 
 @cache
+def _months_by_kind() -> tuple[frozenset[str], frozenset[str]]:
+    """Return the months that are one word of plain letters, and how all others begin."""
+    words = frozenset(name for name in months() if re.fullmatch("[a-z]+", name))
+    return words, frozenset(name.split()[0] for name in months() if name not in words)
+
+
+def _may_name_month(folded: str) -> bool:
+    """Whether a text names a month, or may: else no date in words need be looked for in it.
+
+    The patterns of such dates hold the months of all languages and take long to make. No letter
+    stands beside a month in any of them.
+    """
+    words, beginnings = _months_by_kind()
+    return not words.isdisjoint(re.findall("[a-z]+", folded)) or any(
+        beginning in folded for beginning in beginnings
+    )
+
+
+@cache
 def _birth() -> re.Pattern[str]:
     joined = {w for w in words_of("dates.birth") if _is_joined(w)}
     words = {w.replace("_", " ") for w in words_of("dates.birth") - joined}
@@ -129,19 +148,21 @@ def finds_birth_date(text: str, days: frozenset[date], *, is_code: bool) -> str 
 def _signs_of_birth(text: str, days: frozenset[date], *, is_code: bool) -> Iterator[str | None]:
     folded = plain(text)
     has_figures = any(c.isdigit() for c in text)
+    has_month = _may_name_month(folded)
     told = _birth().search(folded) is not None
     if told and has_figures and _tells_birth(text, folded):
         yield "a word beside a date tells of birth"
-    if told and (_day_and_month().search(folded) or _in_words().search(folded)):
+    if told and has_month and (_day_and_month().search(folded) or _in_words().search(folded)):
         yield "a word beside a date tells of birth"
     if not has_figures:
-        yield "a date stands there in words" if _in_words().search(folded) else None
+        in_words = has_month and _in_words().search(folded)
+        yield "a date stands there in words" if in_words else None
     of_test = not is_code and not told and _test().search(folded) is not None
     if of_test:
         return
     if not is_code and not told and _TIME.search(text):
         return
-    if _in_words().search(folded):
+    if has_month and _in_words().search(folded):
         yield "a date stands there in words"
     yield _foreign_date(text, folded, days)
 
@@ -150,7 +171,7 @@ def _tells_birth(text: str, folded: str) -> bool:
     """Whether anything like a date stands beside a word of birth."""
     birth = list(_birth().finditer(folded))
     if (
-        _written().search(folded)
+        (_may_name_month(folded) and _written().search(folded))
         or _SPACED.search(text)
         or _SCRIPT.search(text)
         or _ROMAN.search(text)
@@ -189,7 +210,7 @@ def _foreign_date(text: str, folded: str, days: frozenset[date]) -> str | None:
     said = "it holds a date that is no day of tests"
     if _SCRIPT.search(text) or _ROMAN.search(text):
         return said
-    for match in _written().finditer(folded):
+    for match in _written().finditer(folded) if _may_name_month(folded) else ():
         has_day = match["d1"] or match["d2"] or match["d3"] or match["d4"]
         if has_day and not _is_written_day(match, days):
             return said
