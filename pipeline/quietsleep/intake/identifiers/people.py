@@ -78,6 +78,10 @@ class _Line:
         word = self.words[n]
         if word.plain in self._allowed or _PRODUCT.fullmatch(word.text):
             return _S.HARMLESS
+        # A code of the study that lost its hyphen: larchs001.
+        is_numbered = self.text[word.end : word.end + 1].isdigit()
+        if is_numbered and word.plain[:-1] in self._allowed:
+            return _S.HARMLESS
         # A short word in capitals is short for something.
         is_short = word.is_upper and not self.is_shouted and len(word.text) <= 4
         if is_short and (len(word.text) <= 3 or not _is_widely_name(word.plain)):
