@@ -92,8 +92,10 @@ def test_a_decision_is_the_one_that_the_command_line_writes(
         study, trial.trial, centre=trial.centre, reader="r3", decision="reject",
         reason="leak_seen", note="At 3 s.", blind=True, new_reader=True,
     )  # fmt: skip
-    own: dict[str, Any] = {"review": "", "reader": "", "decided_at": "", "seal": ""}
+    own: dict[str, Any] = {"review": "", "reader": "", "decided_at": "", "seal": "", "seat": ""}
     assert replace(said, **own) == replace(by_hand, **own)
+    # At the desk a token says who sits there, at a terminal the account.
+    assert said.seat and by_hand.seat and said.seat != by_hand.seat
     assert said.blind and said.reader == "r1"
 
 
