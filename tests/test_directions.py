@@ -57,6 +57,7 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.judge.conservation": "the count that must come out, apart from what it counts",
     "quietsleep.judge.outcomes": "how trials become one number, apart from judging",
     "quietsleep.measure.origin": "where code comes from, apart from what it amounts to",
+    "quietsleep.night.answers_asked": "when known answers are asked, apart from what they are",
     "quietsleep.night.deliveries": "what a night says of deliveries, apart from its stages",
     "quietsleep.night.device.entry": "what is written down, apart from what is proposed",
     "quietsleep.night.device.picture": "what is drawn, apart from what is said",
