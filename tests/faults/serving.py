@@ -141,7 +141,8 @@ def run(order: dict[str, Any]) -> dict[str, Any]:
     """Run one night as ordered and say how it ended."""
     if not order.get("asks"):
         stages.answers_that_stand = lambda night, run: told([ANSWER])  # type: ignore[attr-defined]
-    remember_answers({})
+    else:
+        remember_answers({})
     steps = Steps(order)
     hook(steps)
     answer: dict[str, Any] = {"names": steps.names}

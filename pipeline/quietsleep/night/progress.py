@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from types import TracebackType
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 from rich.console import Console
 from rich.progress import (
@@ -16,31 +17,11 @@ from rich.progress import (
 
 
 class NightProgress:
-    """One bar per stage on standard error; silent where that is no terminal."""
+    """One bar per stage."""
 
-    def __init__(self) -> None:
-        console = Console(stderr=True)
-        self._bars = Progress(
-            TextColumn("{task.description:<22}"),
-            BarColumn(),
-            MofNCompleteColumn(),
-            TimeElapsedColumn(),
-            console=console,
-            disable=not console.is_terminal,
-        )
+    def __init__(self, bars: Progress) -> None:
+        self._bars = bars
         self._stage: TaskID | None = None
-
-    def __enter__(self) -> NightProgress:
-        self._bars.start()
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self._bars.stop()
 
     def begin(self, stage: str, total: int) -> None:
         """Start the bar of a stage."""
@@ -50,3 +31,18 @@ class NightProgress:
         """Move the bar of the stage by one."""
         if self._stage is not None:
             self._bars.advance(self._stage)
+
+
+@contextmanager
+def shown_progress() -> Iterator[NightProgress]:
+    """Show bars on standard error for the length of a block; none where that is no terminal."""
+    console = Console(stderr=True)
+    with Progress(
+        TextColumn("{task.description:<22}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeElapsedColumn(),
+        console=console,
+        disable=not console.is_terminal,
+    ) as bars:
+        yield NightProgress(bars)

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import date
-from functools import cache
+from functools import cache, lru_cache
 
 from quietsleep.intake.identifiers.spelling import plain
 from quietsleep.intake.identifiers.words import months, one_of, phrases_of, words_of
@@ -98,6 +98,7 @@ def _months_by_kind() -> tuple[frozenset[str], frozenset[str]]:
     return words, frozenset(name.split()[0] for name in months() if name not in words)
 
 
+@lru_cache(maxsize=1024)
 def _may_name_month(folded: str) -> bool:
     """Whether a text names a month, or may: else no date in words need be looked for in it.
 
@@ -108,6 +109,12 @@ def _may_name_month(folded: str) -> bool:
     return not words.isdisjoint(re.findall("[a-z]+", folded)) or any(
         beginning in folded for beginning in beginnings
     )
+
+
+def _dates(pattern: Callable[[], re.Pattern[str]], folded: str) -> Iterator[re.Match[str]]:
+    """Yield the dates in words that a text holds."""
+    if _may_name_month(folded):
+        yield from pattern().finditer(folded)
 
 
 @cache
@@ -148,21 +155,19 @@ def finds_birth_date(text: str, days: frozenset[date], *, is_code: bool) -> str 
 def _signs_of_birth(text: str, days: frozenset[date], *, is_code: bool) -> Iterator[str | None]:
     folded = plain(text)
     has_figures = any(c.isdigit() for c in text)
-    has_month = _may_name_month(folded)
     told = _birth().search(folded) is not None
     if told and has_figures and _tells_birth(text, folded):
         yield "a word beside a date tells of birth"
-    if told and has_month and (_day_and_month().search(folded) or _in_words().search(folded)):
+    if told and (any(_dates(_day_and_month, folded)) or any(_dates(_in_words, folded))):
         yield "a word beside a date tells of birth"
     if not has_figures:
-        in_words = has_month and _in_words().search(folded)
-        yield "a date stands there in words" if in_words else None
+        yield "a date stands there in words" if any(_dates(_in_words, folded)) else None
     of_test = not is_code and not told and _test().search(folded) is not None
     if of_test:
         return
     if not is_code and not told and _TIME.search(text):
         return
-    if has_month and _in_words().search(folded):
+    if any(_dates(_in_words, folded)):
         yield "a date stands there in words"
     yield _foreign_date(text, folded, days)
 
@@ -171,7 +176,7 @@ def _tells_birth(text: str, folded: str) -> bool:
     """Whether anything like a date stands beside a word of birth."""
     birth = list(_birth().finditer(folded))
     if (
-        (_may_name_month(folded) and _written().search(folded))
+        any(_dates(_written, folded))
         or _SPACED.search(text)
         or _SCRIPT.search(text)
         or _ROMAN.search(text)
@@ -210,7 +215,7 @@ def _foreign_date(text: str, folded: str, days: frozenset[date]) -> str | None:
     said = "it holds a date that is no day of tests"
     if _SCRIPT.search(text) or _ROMAN.search(text):
         return said
-    for match in _written().finditer(folded) if _may_name_month(folded) else ():
+    for match in _dates(_written, folded):
         has_day = match["d1"] or match["d2"] or match["d3"] or match["d4"]
         if has_day and not _is_written_day(match, days):
             return said

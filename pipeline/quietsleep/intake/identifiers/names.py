@@ -81,8 +81,7 @@ def _names_of(provider: type) -> Iterator[tuple[bool, str]]:
             # Names of some scripts come with their reading.
             for name in entry if isinstance(entry, tuple) else (entry,):
                 if isinstance(name, str) and "{" not in name:
-                    for part in name.replace("-", " ").split():
-                        yield is_given, part.lower() if part.isascii() else plain(part)
+                    yield from ((is_given, plain(n)) for n in name.replace("-", " ").split())
 
 
 @cache

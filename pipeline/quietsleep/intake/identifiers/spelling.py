@@ -28,6 +28,8 @@ CASELESS = re.compile(
 @lru_cache(maxsize=8192)
 def plain(word: str) -> str:
     """Return a word in lower case without accents."""
+    if word.isascii():
+        return word.lower()
     folded = word.casefold().translate(_LETTERS)
     if folded.isascii():
         return folded

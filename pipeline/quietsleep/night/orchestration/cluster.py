@@ -37,6 +37,7 @@ from quietsleep.night.orchestration.cluster_worker import (
     measure_there,
     own_facts,
 )
+from quietsleep.night.stage import MOST_THREADS
 from quietsleep.records import Measured
 from quietsleep.study.study import Study
 
@@ -48,6 +49,11 @@ MOST_CHUNKS = 128
 SECONDS_TO_CONNECT = 10
 SECONDS_FOR_A_WORKER = 30.0
 _SECONDS_A_LOOK = 2.0
+
+
+def threads_of(study: Study) -> int:
+    """Return how many items of a stage are worth waiting for at the same time."""
+    return MOST_CHUNKS if study.storage.scheduler else MOST_THREADS
 
 
 class ClusterPool:

@@ -21,8 +21,8 @@ from quietsleep.errors import RED_NIGHT, QuietsleepError
 from quietsleep.night.closing import print_closing
 from quietsleep.night.night import NightReport, is_idle, open_night
 from quietsleep.night.orchestration import stages_at_work
-from quietsleep.night.orchestration.cluster import MOST_CHUNKS, pool_of
-from quietsleep.night.progress import NightProgress
+from quietsleep.night.orchestration.cluster import MOST_CHUNKS, pool_of, threads_of
+from quietsleep.night.progress import shown_progress
 from quietsleep.night.rejudge import Rejudged, rejudge_study
 from quietsleep.night.stage import MOST_THREADS, Stage
 from quietsleep.night.stages import end_idle, run_open_night
@@ -47,7 +47,7 @@ def nightly(study_path: str, workers: int | None = None, full: bool = False) -> 
     with open_night(_allowed(study_path), full=full) as night:
         if is_idle(night):
             return _told(end_idle(night))
-        with NightProgress() as night.progress:
+        with shown_progress() as night.progress:
             return _told(run_open_night(night, _run_as_tasks, workers=workers, pool=pool_of))
 
 
@@ -95,30 +95,34 @@ nightly_on_cluster = nightly.with_options(name="night on a cluster", task_runner
 @flow(name="stage of a night", task_runner=THREADS, persist_result=False)
 def stage_of_night(night: str) -> None:
     """Run the stage that a night of this process is at."""
-    _run_as_tasks(stages_at_work.AT_WORK[night])
+    _submit(stages_at_work.AT_WORK[night])
 
 
 def run_in_flow(stage: Stage) -> None:
     """Run one stage in a flow of its own, with as many threads as suit where it is measured."""
-    night = stage.night
-    runner = MORE_THREADS if night.study.storage.scheduler else THREADS
+    runner: TaskRunner[Any] = ThreadPoolTaskRunner(max_workers=threads_of(stage.night.study))
     with stages_at_work.at_work(stage):
-        stage_of_night.with_options(task_runner=runner)(night.name)
+        stage_of_night.with_options(task_runner=runner)(stage.night.name)
 
 
 def _run_as_tasks(stage: Stage) -> None:
+    """Run one stage in the flow of its night."""
+    with stages_at_work.at_work(stage):
+        _submit(stage)
+
+
+def _submit(stage: Stage) -> None:
     """Run what is left of a stage, one task an item.
 
     A stage records its own failures in the night; here only a task that never reached its stage
     is added to them.
     """
     night = stage.night
-    with stages_at_work.at_work(stage):
-        tasks = [run_item.submit(night.name, stage.word, number) for number in stage.left()]
-        for future in as_completed(tasks):
-            future.wait()
-            if not future.state.is_completed():
-                night.failures.append(f"{stage.word} was not carried out: {future.state.message}")
+    tasks = [run_item.submit(night.name, stage.word, number) for number in stage.left()]
+    for future in as_completed(tasks):
+        future.wait()
+        if not future.state.is_completed():
+            night.failures.append(f"{stage.word} was not carried out: {future.state.message}")
 
 
 @flow(name="rejudge", persist_result=False)

@@ -8,10 +8,10 @@ from pathlib import Path
 
 from quietsleep.errors import QuietsleepError, environment_error
 from quietsleep.night.night import NightReport, is_idle, open_night
-from quietsleep.night.orchestration.cluster import MOST_CHUNKS, pool_of
+from quietsleep.night.orchestration.cluster import pool_of, threads_of
 from quietsleep.night.orchestration.embedded import ADDRESS, embedded
-from quietsleep.night.progress import NightProgress
-from quietsleep.night.stage import MOST_THREADS, Stage, run_in_threads
+from quietsleep.night.progress import shown_progress
+from quietsleep.night.stage import Stage, run_in_threads
 from quietsleep.night.stages import end_idle, run_open_night
 
 
@@ -24,7 +24,7 @@ def run_orchestrated(study_path: Path, *, workers: int | None, full: bool) -> Ni
     with open_night(study_path, full=full) as night:
         if is_idle(night):
             return end_idle(night)
-        with NightProgress() as night.progress:
+        with shown_progress() as night.progress:
             return run_open_night(night, _Runner(), workers=workers, pool=pool_of)
 
 
@@ -38,8 +38,7 @@ class _Runner:
         """Run one stage; what the orchestrator left of it when it failed is run without."""
         if not self.is_given_up and (stage.is_large or os.environ.get(ADDRESS)):
             self._run_as_tasks(stage)
-        is_far = bool(stage.night.study.storage.scheduler)
-        run_in_threads(stage, most=MOST_CHUNKS if is_far else MOST_THREADS)
+        run_in_threads(stage, most=threads_of(stage.night.study))
 
     def _run_as_tasks(self, stage: Stage) -> None:
         try:
