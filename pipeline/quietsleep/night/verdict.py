@@ -69,13 +69,14 @@ def open_in_words(queries: pd.DataFrame) -> list[str]:
 
     A query that is the only one of its kind at its centre is said in full.
     """
-    waiting = queries[queries["state"] == "open"]
-    said = []
-    for kind in contract.QUERIES.kinds.values():
-        rows = waiting[waiting["kind"] == kind.name]
-        for centre, own in rows.groupby(rows["centre"].fillna(""), sort=True):
-            said.append(_said(str(centre), kind.many, own.to_dict("records")))
-    return said
+    waiting: dict[tuple[str, str], list[dict[Any, Any]]] = {}
+    for row in queries[queries["state"] == "open"].to_dict("records"):
+        waiting.setdefault((row["kind"], text(row["centre"])), []).append(row)
+    order = {kind: place for place, kind in enumerate(contract.QUERIES.kinds)}
+    return [
+        _said(centre, contract.QUERIES.kinds[kind].many, waiting[kind, centre])
+        for kind, centre in sorted(waiting, key=lambda group: (order[group[0]], group[1]))
+    ]
 
 
 def _said(centre: str, many: str, rows: Sequence[Mapping[Any, Any]]) -> str:

@@ -21,6 +21,8 @@ from typing import Any
 
 import duckdb
 import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
 from filelock import FileLock, Timeout
 
 from quietsleep.contract.sql import identifier, literal
@@ -252,12 +254,17 @@ class State:
                 "ORDER BY centre, delivery",
                 [table],
             ).fetchall()
-        frames = [
-            pd.read_parquet(io.BytesIO(body)).assign(centre=centre, delivery=delivery)
-            for centre, delivery, body in bodies
-        ]
-        frames = [frame for frame in frames if len(frame)]
-        return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
+        rows = []
+        for centre, delivery, body in bodies:
+            # What pandas noted of each body differs where one holds no value of a column.
+            of_one = pq.read_table(pa.BufferReader(body)).replace_schema_metadata()
+            for name, said in (("centre", centre), ("delivery", delivery)):
+                of_one = of_one.append_column(name, pa.repeat(said, len(of_one)))
+            rows.append(of_one)
+        if not any(map(len, rows)):
+            return pd.DataFrame()
+        whole = pa.concat_tables(rows, promote_options="permissive")
+        return whole.to_pandas(ignore_metadata=True)
 
     def store_measured(
         self, measured: Sequence[Measured], *, night: str, code: Mapping[str, str]

@@ -22,7 +22,7 @@ from quietsleep.contract import Rule
 from quietsleep.judge.guard import Guard, apart, unguarded
 from quietsleep.judge.numbers import LARGEST, only_finite, quotient, usable_in_sql
 from quietsleep.records import FloatArray
-from quietsleep.warehouse.spread import all_equal
+from quietsleep.warehouse.spread import all_equal, t_quantile
 
 if TYPE_CHECKING:
     import duckdb
@@ -291,7 +291,7 @@ def _bent_line(weeks: FloatArray, values: FloatArray) -> BentLine | None:
     slope, x = float(slopes[best]), bent_off[best]
     wide = _alike(y_off - slope * x)
     error = wide * float(np.sqrt(left[best] / (n - 2) / sxx[best]))
-    half = float(stats.t.ppf(0.975, n - 2)) * error
+    half = t_quantile(0.975, n - 2) * error
     chance = len(places) * 2 * float(stats.t.sf(quotient(abs(slope), error), n - 2))
     at_end = float(values[-1] + y.mean() + slope * x[-1])
     return BentLine(best, slope, slope - half, slope + half, min(1.0, chance), at_end)

@@ -142,18 +142,24 @@ def normal_quantile(share: float) -> float:
     return float(stats.norm.ppf(share))
 
 
+@cache
+def t_quantile(share: float, freedom: int) -> float:
+    """Return the quantile of Student's t at a share from 0 to 1, by degrees of freedom."""
+    from scipy import stats
+
+    return float(stats.t.ppf(share, freedom))
+
+
 def mean_interval(values: FloatArray) -> tuple[float, Interval]:
     """Return the mean of values (n,) and its interval (Student's t, n - 1 degrees of freedom).
 
     Values that cannot be computed with are left out.
     """
-    from scipy import stats
-
     values = values[usable(values)]
     n, mean = values.size, float(values.mean()) if values.size else nan
     if n < 2:
         return mean, NO_INTERVAL
-    half = float(stats.t.ppf(0.975, n - 1) * values.std(ddof=1) / sqrt(n))
+    half = float(t_quantile(0.975, n - 1) * values.std(ddof=1) / sqrt(n))
     return mean, Interval(mean - half, mean + half)
 
 

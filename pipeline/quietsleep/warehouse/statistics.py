@@ -21,6 +21,7 @@ from quietsleep.judge.guard import Guard, apart, unguarded
 from quietsleep.judge.numbers import only_finite, only_usable, quotient, usable
 from quietsleep.judge.readers import ALL, MACHINE, ReviewEffects, machine_status
 from quietsleep.warehouse.comparability import Comparability, compare_centres
+from quietsleep.warehouse.spread import t_quantile
 
 FloatArray = NDArray[np.float64]
 
@@ -66,14 +67,12 @@ def limits_of_agreement(first: ArrayLike, second: ArrayLike, *, width_sd: float 
     SD*sqrt(3/n); intervals with Student's t of n - 1 degrees of freedom. The worked example of
     1986 uses width_sd = 2.
     """
-    from scipy import stats
-
     difference = _differences(first, second)
     n = difference.size
     if n < 3:
         raise ValueError(f"limits of agreement need at least 3 pairs, here are {n}")
     bias, sd = float(difference.mean()), float(difference.std(ddof=1))
-    t = float(stats.t.ppf(0.975, n - 1))
+    t = t_quantile(0.975, n - 1)
     of_bias, of_limit = t * sd / n**0.5, t * sd * (3 / n) ** 0.5
     lower, upper = bias - width_sd * sd, bias + width_sd * sd
     return Limits(

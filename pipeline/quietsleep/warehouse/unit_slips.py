@@ -22,6 +22,7 @@ from quietsleep.judge.limits import show_beyond
 from quietsleep.judge.numbers import usable
 from quietsleep.records import FloatArray
 from quietsleep.warehouse.comparability import length_residuals, logs_of
+from quietsleep.warehouse.spread import t_quantile
 
 # Definitions of this study. A single value is a typing error, and named by its own query.
 FEWEST_SUSPECTED = 2
@@ -186,12 +187,10 @@ def _off_by_a_factor(outcome: str, by_centre: dict[str, FloatArray]) -> Iterator
 
 def _middle(logs: FloatArray) -> dict[str, float]:
     """Return the middle ratio of logarithms (n,) with its 99.8 % interval (Student's t)."""
-    from scipy import stats
-
     n, middle = logs.size, float(np.median(logs)) if logs.size else nan
     half = nan
     if n > 1:
-        half = float(stats.t.ppf(1 - CHANCE, n - 1)) * float(logs.std(ddof=1)) / n**0.5
+        half = t_quantile(1 - CHANCE, n - 1) * float(logs.std(ddof=1)) / n**0.5
     shown = {"ratio": middle, "ratio_low": middle - half, "ratio_high": middle + half}
     return {name: exp(value) if abs(value) < 600 else nan for name, value in shown.items()}
 
