@@ -254,17 +254,11 @@ class State:
                 "ORDER BY centre, delivery",
                 [table],
             ).fetchall()
-        rows = []
-        for centre, delivery, body in bodies:
-            # What pandas noted of each body differs where one holds no value of a column.
-            of_one = pq.read_table(pa.BufferReader(body)).replace_schema_metadata()
-            for name, said in (("centre", centre), ("delivery", delivery)):
-                of_one = of_one.append_column(name, pa.repeat(said, len(of_one)))
-            rows.append(of_one)
+        rows = [_rows_of(body, centre, delivery) for centre, delivery, body in bodies]
         if not any(map(len, rows)):
             return pd.DataFrame()
         whole = pa.concat_tables(rows, promote_options="permissive")
-        return whole.to_pandas(ignore_metadata=True)
+        return whole.to_pandas()
 
     def store_measured(
         self, measured: Sequence[Measured], *, night: str, code: Mapping[str, str]
@@ -398,6 +392,17 @@ OWN_COLUMNS = "SELECT column_name FROM duckdb_columns() WHERE table_name = 'deli
 ASIDE = "state.aside-"
 # What does not fit is laid out on disk, beside the file.
 MEMORY_LIMIT = "400MB"
+
+
+def _rows_of(body: bytes, centre: str, delivery: str) -> pa.Table:
+    """Return the rows kept of one delivery; the type of a column without values is left open."""
+    kept = pq.read_table(pa.BufferReader(body))
+    columns = {
+        name: pa.nulls(len(kept)) if column.null_count == len(kept) else column
+        for name, column in zip(kept.column_names, kept.columns, strict=True)
+    }
+    of_whom = {"centre": centre, "delivery": delivery}
+    return pa.table(columns | {name: pa.repeat(said, len(kept)) for name, said in of_whom.items()})
 
 
 def open_state_file(work: Path) -> duckdb.DuckDBPyConnection:
