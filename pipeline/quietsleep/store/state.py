@@ -257,8 +257,8 @@ class State:
         rows = [_rows_of(body, centre, delivery) for centre, delivery, body in bodies]
         if not any(map(len, rows)):
             return pd.DataFrame()
-        whole = pa.concat_tables(rows, promote_options="permissive")
-        return whole.to_pandas()
+        whole: pd.DataFrame = pa.concat_tables(rows, promote_options="permissive").to_pandas()
+        return whole
 
     def store_measured(
         self, measured: Sequence[Measured], *, night: str, code: Mapping[str, str]
