@@ -17,6 +17,7 @@ from quietsleep.night.night import NightReport
 from quietsleep.night.stages import Opener, run_night
 from quietsleep.simulation.centres import write_demo_study
 from quietsleep.study.register_key import KEY_VARIABLE
+from quietsleep.warehouse.release import make_release
 from tests.evidence import pytest_configure as pytest_configure  # noqa: PLC0414
 from tests.evidence import pytest_terminal_summary as pytest_terminal_summary  # noqa: PLC0414
 from tests.shared import made_once
@@ -70,11 +71,16 @@ ANSWER = KnownAnswer("tidal", "vt_ml", "an item", "truth", 60.0, 0.6, 60.1)
 ASKS = HERE / "faults" / "test_known_answers.py"
 
 
+def answers_stand(patch: pytest.MonkeyPatch) -> None:
+    """Let the known answers stand unasked, also in nights that live longer than a test."""
+    patch.setattr(stages, "answers_that_stand", lambda night, run: told([ANSWER]))
+
+
 @pytest.fixture(autouse=True)
 def known_answers_stand(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
     """Let the known answers stand unasked: asking them costs a night ten seconds."""
     if request.path != ASKS:
-        monkeypatch.setattr(stages, "answers_that_stand", lambda night, run: told([ANSWER]))
+        answers_stand(monkeypatch)
 
 
 @pytest.fixture(scope="session")
@@ -86,6 +92,20 @@ def demo_night(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, NightRep
         return checked_night(path)
 
     return made_once(tmp_path_factory, "demo", make)
+
+
+@pytest.fixture(scope="session")
+def demo_release(
+    demo_night: tuple[Path, NightReport], tmp_path_factory: pytest.TempPathFactory
+) -> Path:
+    """A release of the demo night; do not change it, nor what lies beside it."""
+
+    def make(path: Path) -> None:
+        shutil.copytree(demo_night[0] / "warehouse", path / "warehouse", symlinks=True)
+        make_release(path, "r1", secret=b"the same days every time")
+
+    folder, _ = made_once(tmp_path_factory, "demo-release", make)
+    return folder / "warehouse" / "releases" / "r1"
 
 
 @pytest.fixture(scope="session")

@@ -12,13 +12,15 @@ from quietsleep.night.night import NightReport
 from quietsleep.warehouse.current import current_night
 from tests.browser.find_browser import KINDS, LEFT_OUT, Kind, is_left_out
 from tests.browser.windows import Browsers, Window, open_browsers
+from tests.shared import made_once
 from tests.site.nights import (
     CopiedTraces,
     WrittenNight,
     copy_of,
+    crowded_pages,
     nasty,
     read_night,
-    sixty_trials,
+    sixty_pages,
 )
 
 NOBODY_LOOKS = f"{LEFT_OUT}=1: nobody has looked at the pages in a browser"
@@ -82,17 +84,19 @@ def demo(demo_night: tuple[Path, NightReport]) -> WrittenNight:
 @pytest.fixture(scope="session")
 def night(demo: WrittenNight, tmp_path_factory: pytest.TempPathFactory) -> WrittenNight:
     """The demo night with one of its centres late: one with every technique, one with nothing."""
-    made = copy_of(demo.made)
-    made.row("centres", centre="sedge")["state"] = "late"
-    return made.write(tmp_path_factory.mktemp("browser"), CopiedTraces(demo.pages))
+
+    def make(path: Path) -> WrittenNight:
+        made = copy_of(demo.made)
+        made.row("centres", centre="sedge")["state"] = "late"
+        return made.write(path, CopiedTraces(demo.pages))
+
+    return made_once(tmp_path_factory, "browser-night", make)[1]
 
 
 @pytest.fixture(scope="session")
 def crowded(demo: WrittenNight, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """One centre with 500 sessions, no traces."""
-    made = copy_of(demo.made).keep(centres=["larch"], techniques=["tidal", "single_occlusion"])
-    made.repeat_sessions(42)
-    return made.write(tmp_path_factory.mktemp("crowded")).pages
+    return crowded_pages(tmp_path_factory, demo)[0]
 
 
 @pytest.fixture(scope="session")
@@ -105,7 +109,7 @@ def hostile_pages(demo: WrittenNight, tmp_path_factory: pytest.TempPathFactory) 
 
 @pytest.fixture(scope="session")
 def long_session(demo: WrittenNight, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return sixty_trials(demo, copy_of(demo.made), tmp_path_factory.mktemp("long"))
+    return sixty_pages(tmp_path_factory, demo)
 
 
 class Visit:

@@ -3,22 +3,17 @@
 from __future__ import annotations
 
 import re
-import shutil
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from quietsleep.night.night import NightReport
-from quietsleep.site.report.write import write_report
-from quietsleep.warehouse.release import make_release
+from tests.site.nights import report_of
 
 
 @pytest.fixture(scope="module")
-def report(demo_night: tuple[Path, NightReport], tmp_path_factory: pytest.TempPathFactory) -> Path:
-    study = tmp_path_factory.mktemp("printed") / "demo"
-    shutil.copytree(demo_night[0] / "warehouse", study / "warehouse", symlinks=True)
-    return write_report(make_release(study, "r1"), study)
+def report(demo_release: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return report_of(tmp_path_factory, demo_release)
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

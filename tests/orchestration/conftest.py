@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -13,8 +14,15 @@ from werkzeug.serving import WSGIRequestHandler
 
 from quietsleep.intake import store as store_module
 from quietsleep.measure.pool import in_process
-from quietsleep.night.night import NightReport
 from quietsleep.night.stages import run_night
+from quietsleep.simulation.centres import (
+    jobs_of,
+    write_delivery,
+    write_study_files,
+    write_study_rules,
+)
+from quietsleep.simulation.scenario import load_scenarios
+from tests.conftest import answers_stand
 from tests.orchestration.services import (
     BUCKET,
     KEYS,
@@ -26,6 +34,9 @@ from tests.orchestration.services import (
     kind_of,
 )
 from tests.shared import made_once
+
+# How many sessions each centre of the very small study delivers.
+SESSIONS = {"larch": 2, "sedge": 1}
 
 
 @pytest.fixture(scope="session")
@@ -71,16 +82,38 @@ def workers(s3: Store, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Wor
         cluster.stop()
 
 
-@pytest.fixture(scope="session")
-def delivered(small_deliveries: Path) -> Path:
-    """A small study as delivered; do not change it."""
-    return small_deliveries
+def write_two_centres(path: Path) -> None:
+    """Write a study of one centre with two deliveries as folders and one with an archive."""
+    scenarios = tuple(
+        replace(each, zipped=(1,)) if each.centre == "sedge" else each
+        for each in load_scenarios()
+        if each.centre in SESSIONS
+    )
+    write_study_files(path, scenarios, seed=7)
+    write_study_rules(path)
+    (path / "waivers.toml").unlink()
+    for scenario in scenarios:
+        for job in jobs_of(scenario, path, seed=7, sessions=SESSIONS[scenario.centre]):
+            write_delivery(job)
 
 
 @pytest.fixture(scope="session")
-def one_machine(small_night: tuple[Path, NightReport]) -> Path:
+def delivered(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A very small study as delivered; do not change it."""
+    return made_once(tmp_path_factory, "carried", write_two_centres)[0]
+
+
+@pytest.fixture(scope="session")
+def one_machine(delivered: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The same study after a night on one machine, out of a folder; do not change it."""
-    return small_night[0]
+
+    def make(path: Path) -> None:
+        shutil.copytree(delivered, path, dirs_exist_ok=True)
+        with pytest.MonkeyPatch.context() as patch:
+            answers_stand(patch)
+            run_night(path, pool=in_process)
+
+    return made_once(tmp_path_factory, "carried-night", make)[0]
 
 
 @pytest.fixture(scope="session")
@@ -90,14 +123,16 @@ def two_nights(one_machine: Path, tmp_path_factory: pytest.TempPathFactory) -> P
     def make(path: Path) -> None:
         shutil.copytree(one_machine, path, symlinks=True, dirs_exist_ok=True)
         change_a_limit(path)
-        run_night(path, pool=in_process)
+        with pytest.MonkeyPatch.context() as patch:
+            answers_stand(patch)
+            run_night(path, pool=in_process)
 
     return made_once(tmp_path_factory, "two-nights", make)[0]
 
 
 @pytest.fixture
 def stored(request: pytest.FixtureRequest, s3: Store, delivered: Path, tmp_path: Path) -> Path:
-    """The small study with its deliveries in the store, and its warehouse uploaded there."""
+    """A study with its deliveries in the store, and its warehouse uploaded there."""
     study = tmp_path / "demo"
     study.mkdir()
     for entry in delivered.iterdir():

@@ -131,7 +131,7 @@ def test_store_that_does_not_answer_is_waited_for_once(
 
 def test_archive_in_a_store_is_read_where_it_lies(s3: Store, stored: Path) -> None:
     study = load_study(stored)
-    found = found_in(study, "sedge", "sedge-02")
+    found = found_in(study, "sedge", "sedge-01")
     delivered = read_delivery(study, found)
     assert delivered.state == "accepted" and str(delivered.root).startswith("zip://")
     recordings = delivered.tables["recordings"]
@@ -152,7 +152,7 @@ def test_bad_archives_are_refused_as_in_a_folder(
     spoil: str, s3: Store, stored: Path, delivered: Path, tmp_path: Path
 ) -> None:
     archive = tmp_path / "sedge-09.zip"
-    shutil.copy(delivered / "deliveries" / "sedge" / "sedge-02.zip", archive)
+    shutil.copy(delivered / "deliveries" / "sedge" / "sedge-01.zip", archive)
     data = archive.read_bytes()
     if spoil == "cut":
         archive.write_bytes(data[: len(data) // 2])

@@ -7,13 +7,28 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 from quietsleep.intake.delivery import read_delivery
 from quietsleep.intake.find import take_inventory
+from quietsleep.night.night import NightReport
 from quietsleep.study.study import load_study
 from quietsleep.warehouse.current import current_night
 from quietsleep.warehouse.database import open_night
 from quietsleep.warehouse.integrity import damage, database_damage
 from tests.orchestration.services import ROOT, Store, Workers, add_to_study, conservation, parts
+
+
+@pytest.fixture(scope="session")
+def delivered(small_deliveries: Path) -> Path:
+    """Every technique and every format of a file; do not change it."""
+    return small_deliveries
+
+
+@pytest.fixture(scope="session")
+def one_machine(small_night: tuple[Path, NightReport]) -> Path:
+    """The same study after a night on one machine, out of a folder; do not change it."""
+    return small_night[0]
 
 
 def command(*words: str) -> subprocess.CompletedProcess[str]:

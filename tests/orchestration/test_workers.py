@@ -74,6 +74,11 @@ def own_cluster(s3: Store, tmp_path: Path) -> Iterator[Workers]:
         cluster_of_test.stop()
 
 
+def measured(s3: Store) -> int:
+    """How many recordings were read again after they were looked through, checks left out."""
+    return sum(n > 1 for path, n in s3.signals_read().items() if "/larch-s0" in path)
+
+
 def test_killed_worker_costs_its_chunk_again_and_no_byte(
     stored: Path, one_machine: Path, workers: Workers, s3: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -85,7 +90,8 @@ def test_killed_worker_costs_its_chunk_again_and_no_byte(
     def kill_amid_a_chunk() -> None:
         with workers.client() as client:
             processes = client.run(os.getpid)
-            wait_until(lambda: sum(n > 1 for n in s3.signals_read().values()) >= 20)
+            # Both workers are amid the first of their chunks then, which hold six recordings each.
+            wait_until(lambda: measured(s3) >= 5)
             busy = [w for w, keys in client.processing().items() if keys]
             os.kill(processes[busy[0]], signal.SIGKILL)
             killed.append(processes[busy[0]])
@@ -95,6 +101,7 @@ def test_killed_worker_costs_its_chunk_again_and_no_byte(
     sizes: list[int] = []
     report, _ = night_on(workers.address, stored, sizes)
     killer.join()
+    assert max(sizes) == 6
     assert len(killed) == 1
     assert report.conservation["balances"].all() and parts(stored) == parts(one_machine)
     assert not any("cluster" in sentence or "worker" in sentence for sentence in report.sentences)
@@ -160,7 +167,9 @@ def test_scheduler_that_is_not_there_costs_no_night(
     assert "was measured on this machine" in said and "(query " in said
     found, wanted = parts(stored), parts(one_machine)
     (asks,) = found.keys() - wanted.keys()
-    assert "/queries/" in asks and found == wanted | {asks: found[asks]}
+    (nobody_asked,) = wanted.keys() - found.keys()  # the part of a table without rows
+    assert "/queries/" in asks and nobody_asked == "tables/queries/part.parquet"
+    assert found | {nobody_asked: wanted[nobody_asked]} == wanted | {asks: found[asks]}
 
 
 def test_worker_that_hangs_and_scheduler_that_goes_are_not_waited_for(

@@ -41,6 +41,64 @@ class Tape:
     starts: Floats
 
 
+@dataclass(frozen=True, slots=True)
+class _Fixed:
+    """What no step changes: taken out of the loop, which runs a hundred thousand times."""
+
+    everyone: NDArray[np.int64]
+    relax: Floats
+    stiff: Floats
+    g1: Floats
+    g2: Floats
+    inner: Floats
+    through: Floats
+    gas: Floats
+    r_all: Floats
+    braked: Floats
+    narrowing: Floats
+    shutter_step: Floats
+    bump_at_s: Floats
+    bump_s: Floats
+    holds_back: NDArray[np.bool_]
+    always_leaks: NDArray[np.bool_]
+    is_late: bool
+    dips: bool
+    leaks: bool
+    beats: bool
+    efforts: bool
+
+    @classmethod
+    def of(cls, b: Bodies, pattern: Pattern, plan: Manoeuvres, tau: Floats) -> _Fixed:
+        h = 0.5 * STEP_S
+        relax = 1.0 + h / b.stress_s
+        g1, g2 = 1.0 / (b.r1 + h / b.c1), 1.0 / (b.r2 + h / b.c2)
+        inner = g1 + g2
+        r_all = b.r0 + 1.0 / (1.0 / b.r1 + 1.0 / b.r2) + b.apparatus
+        return cls(
+            everyone=np.arange(b.c1.size),
+            relax=relax,
+            stiff=b.stress_kpa_ml * h / relax,
+            g1=g1,
+            g2=g2,
+            inner=inner,
+            through=1.0 / inner,
+            gas=b.mask_ml_kpa / STEP_S,
+            r_all=r_all,
+            braked=r_all * (pattern.brake - 1.0),
+            narrowing=0.02 * b.apparatus,
+            shutter_step=STEP_S / plan.moving_s,
+            bump_at_s=1.1 * tau,
+            bump_s=0.35 * tau,
+            holds_back=plan.glottis_s > 0,
+            always_leaks=plan.leak_always > 0,
+            is_late=bool((plan.glottis_s > 0).any()),
+            dips=bool(plan.dip.any()),
+            leaks=bool(plan.leak.any()),
+            beats=bool(pattern.heart_kpa.any()),
+            efforts=bool(plan.effort_kpa.any()),
+        )
+
+
 class _Run:
     """State of all infants; one element each."""
 
@@ -63,6 +121,7 @@ class _Run:
         self.clock = np.zeros(n)
         self.shut = np.zeros(n)  # 0 open, 1 shut
         self.moving = np.zeros(n)  # +1 closing, -1 opening
+        self.outer: Floats | None = None  # conductance to the room, as the shutter stands
         self.breath = np.zeros(n, dtype=np.int64)
         self.trial = np.zeros(n, dtype=np.int64)
         self.closure = np.zeros(n, dtype=np.int64)
@@ -80,6 +139,7 @@ class _Run:
         self.starts: list[list[float]] = [[0.0] for _ in range(n)]
         self.amplitude, self.ti, self.te = np.zeros(n), np.zeros(n), np.zeros(n)
         self.rest = rest
+        self.fixed = _Fixed.of(bodies, pattern, plan, tau)
         self.draw(np.ones(n, dtype=bool))
 
     def draw(self, who: NDArray[np.bool_]) -> None:
@@ -154,7 +214,7 @@ def _control(run: _Run, now_s: float, after: int) -> None:
     emptying = (run.mode == EMPTYING) & (run.moving <= 0)
     if emptying.any():
         places = np.minimum(run.closure, run.k - 1)
-        share = np.where(run.closure < run.k, plan.shares[np.arange(run.n), places], -1.0)
+        share = np.where(run.closure < run.k, plan.shares[run.fixed.everyone, places], -1.0)
         _close(run, emptying & (volume <= share * run.held_ml) & (run.closure < run.k), now_s)
         over = emptying & (run.closure >= run.k) & (volume <= plan.early_share * run.held_ml)
         over &= run.moving <= 0
@@ -208,53 +268,80 @@ def _muscle(run: _Run, now_s: float) -> None:
     relax = np.where(run.mode == EXPIRING, pattern.lets_go_s, run.plan.relax_s)
     gone = run.pmus_from * np.exp(-clock / relax)
     run.pmus = np.where(run.mode == INSPIRING, np.maximum(inward, left), gone)
-    effort = run.plan.effort_kpa * np.sin(np.pi * clock / 0.2) ** 2
-    beat = 2.0 * np.pi * pattern.heart_hz * now_s
-    heart = pattern.heart_kpa * (np.sin(beat) + 0.3 * np.sin(2.0 * beat + 1.0))
-    run.push = np.where(run.mode == HOLDING, effort, 0.0) + heart
+    if run.fixed.beats:
+        beat = 2.0 * np.pi * pattern.heart_hz * now_s
+        run.push = pattern.heart_kpa * (np.sin(beat) + 0.3 * np.sin(2.0 * beat + 1.0))
+    if run.fixed.efforts:
+        effort = run.plan.effort_kpa * np.sin(np.pi * clock / 0.2) ** 2
+        effort = np.where(run.mode == HOLDING, effort, 0.0)
+        run.push = effort + run.push if run.fixed.beats else effort
 
 
 def _advance(run: _Run) -> Floats:
     """One implicit midpoint step; flow through the head, mL/s, inspiration positive."""
-    b, plan, h = run.bodies, run.plan, 0.5 * STEP_S
-    run.shut = np.clip(run.shut + run.moving * STEP_S / plan.moving_s, 0.0, 1.0)
-    run.moving = np.where((run.shut <= 0.0) & (run.moving < 0), 0.0, run.moving)
-    arrived = (run.shut >= 1.0) & (run.moving > 0)
-    run.moving = np.where(arrived, 0.0, run.moving)
-    area = (1.0 - run.shut) ** 2
-    outer = np.where(
-        area > 0, 1.0 / (b.apparatus + 0.02 * b.apparatus * (1 / np.maximum(area, 1e-9) - 1)), 0.0
-    )
-    larynx = np.where(run.mode == EXPIRING, run.pattern.brake, 1.0)
-    after_s = np.where(run.mode == EMPTYING, run.since_open, 1e3)
-    late = np.clip((plan.glottis_s + 0.02 - after_s) / 0.02, 0.0, 1.0) * (plan.glottis_s > 0)
-    late = np.where((run.mode == EMPTYING) & (run.closure >= run.k), late, 0.0)
-    r_all = b.r0 + 1.0 / (1.0 / b.r1 + 1.0 / b.r2) + b.apparatus
-    held = r_all * (larynx - 1.0) + 1e3 * r_all * late**4
-    bump = np.exp(-(((after_s - 1.1 * run.tau) / (0.35 * run.tau)) ** 2))
-    held += r_all * (1.0 / np.maximum(1.0 - plan.dip * bump, 0.02) - 1.0)
+    b, fixed = run.bodies, run.fixed
+    emptying = run.mode == EMPTYING
+    outer = _shutter(run)
+    held = _held_back(run, emptying)
+    leaking = _leaking(run, emptying)
     run.since_open += STEP_S
     # Midpoint: pressures at h ahead depend on flow, which adds to resistance.
-    relax = 1.0 + h / b.stress_s
-    stiff = b.stress_kpa_ml * h / relax
     e1, e2 = run.v1 / b.c1 + run.push - run.pmus, run.v2 / b.c2 + run.push - run.pmus
-    ahead = run.stress / relax
-    g1, g2 = 1.0 / (b.r1 + h / b.c1), 1.0 / (b.r2 + h / b.c2)
-    inner = g1 + g2
-    driving = (g1 * e1 + g2 * e2) / inner + ahead
-    path = b.r0 + held + 1.0 / inner + stiff
-    leaking = np.where((plan.leak_always > 0) | (run.shut > 0) | (after_s < 0.05), plan.leak, 0.0)
-    leaking = leaking / np.sqrt(np.abs(run.mask) + 1e-4)
-    gas = b.mask_ml_kpa / STEP_S
+    ahead = run.stress / fixed.relax
+    driving = (fixed.g1 * e1 + fixed.g2 * e2) / fixed.inner + ahead
+    path = b.r0 + held + fixed.through + fixed.stiff
+    gas = fixed.gas
     mask = (gas * run.mask + driving / path) / (gas + 1.0 / path + outer + leaking)
     out = (driving - mask) / path
-    meet = driving - ahead - out / inner
-    q1, q2 = g1 * (e1 - meet), g2 * (e2 - meet)
+    meet = driving - ahead - out / fixed.inner
+    q1, q2 = fixed.g1 * (e1 - meet), fixed.g2 * (e2 - meet)
     run.v1 = run.v1 - STEP_S * q1
     run.v2 = run.v2 - STEP_S * q2
-    stressed = ahead - stiff * out
+    stressed = ahead - fixed.stiff * out
     run.stress = run.stress - STEP_S * (b.stress_kpa_ml * out + stressed / b.stress_s)
-    run.lost = run.lost + STEP_S * leaking * mask
+    if fixed.leaks:
+        run.lost = run.lost + STEP_S * leaking * mask
     run.mask = mask
     run.clock = run.clock + STEP_S
     return -outer * mask
+
+
+def _shutter(run: _Run) -> Floats:
+    """Move the shutter by a step; the conductance from the mask to the room, mL/s per kPa."""
+    b, fixed = run.bodies, run.fixed
+    if not run.moving.any() and run.outer is not None:
+        return run.outer
+    run.shut = np.minimum(np.maximum(run.shut + run.moving * fixed.shutter_step, 0.0), 1.0)
+    run.moving = np.where((run.shut <= 0.0) & (run.moving < 0), 0.0, run.moving)
+    run.moving = np.where((run.shut >= 1.0) & (run.moving > 0), 0.0, run.moving)
+    area = (1.0 - run.shut) ** 2
+    narrow = b.apparatus + fixed.narrowing * (1 / np.maximum(area, 1e-9) - 1)
+    run.outer = np.where(area > 0, 1.0 / narrow, 0.0)
+    return run.outer
+
+
+def _held_back(run: _Run, emptying: NDArray[np.bool_]) -> Floats:
+    """Resistance that larynx and glottis add, kPa.s/mL; what nobody of a run has costs nothing."""
+    plan, fixed = run.plan, run.fixed
+    held: Floats = np.where(run.mode == EXPIRING, fixed.braked, 0.0)
+    if not (fixed.is_late or fixed.dips):
+        return held
+    after_s = np.where(emptying, run.since_open, 1e3)
+    if fixed.is_late:
+        late = np.clip((plan.glottis_s + 0.02 - after_s) / 0.02, 0.0, 1.0) * fixed.holds_back
+        late = np.where(emptying & (run.closure >= run.k), late, 0.0)
+        held = held + 1e3 * fixed.r_all * late**4
+    if fixed.dips:
+        bump = np.exp(-(((after_s - fixed.bump_at_s) / fixed.bump_s) ** 2))
+        held = held + fixed.r_all * (1.0 / np.maximum(1.0 - plan.dip * bump, 0.02) - 1.0)
+    return held
+
+
+def _leaking(run: _Run, emptying: NDArray[np.bool_]) -> Floats | float:
+    """Conductance of the orifice beside the mask, mL/s per kPa."""
+    if not run.fixed.leaks:
+        return 0.0
+    after_s = np.where(emptying, run.since_open, 1e3)
+    is_open = run.fixed.always_leaks | (run.shut > 0) | (after_s < 0.05)
+    leaking: Floats = np.where(is_open, run.plan.leak, 0.0)
+    return leaking / np.sqrt(np.abs(run.mask) + 1e-4)

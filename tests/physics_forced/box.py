@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from math import exp, log
 from typing import Literal
 
@@ -83,37 +84,49 @@ class _Gas:
         self, muscle: Array, *, opening: Array | None = None, until_still: bool = False
     ) -> None:
         """Integrate; `opening` is the open share of the shutter, 1 where left out."""
-        body, k = self.body, self.k
+        body, k, rest_ml = self.body, self.k, self.rest_ml
         step = 1.0 / BOX_HZ
         tissue, airway = 0.3 * body.resistance, 0.7 * body.resistance
+        apparatus = body.apparatus
         stiff = 1.0 / body.compliance_ml_kpa
         second, fade = body.relaxing_share * stiff, exp(-step / body.relaxing_s)
-        share = [1.0] * muscle.size if opening is None else opening.tolist()
-        rows, leak = self.rows, self.test.leak
-        for i, pull in enumerate(muscle.tolist()):
-            pressure = k * (self.gas / (self.rest_ml + self.volume) - 1.0)
-            if share[i] > 0.02:
-                shutter = body.apparatus * (1.0 / share[i] ** 2 - 1.0)
-                flow = -pressure / (airway + body.apparatus + shutter)
-                escaping = 0.0
+        free = airway + apparatus
+        paths = [free] * muscle.size
+        if opening is not None:  # none where the shutter is as good as closed
+            paths = [
+                free + apparatus * (1.0 / share**2 - 1.0) if share > 0.02 else 0.0
+                for share in opening.tolist()
+            ]
+        leak, volume, content, relaxing = self.test.leak, self.volume, self.gas, self.relaxing
+        flows: list[float] = []
+        mouths: list[float] = []
+        chests: list[float] = []
+        gases: list[float] = []
+        for i, (pull, path) in enumerate(zip(muscle.tolist(), paths, strict=True)):
+            pressure = k * (content / (rest_ml + volume) - 1.0)
+            if path:
+                flow, escaping = -pressure / path, 0.0
             else:
                 flow, escaping = 0.0, leak * pressure
-            mouth = pressure + flow * airway
-            moved = (pressure + pull - self.volume * stiff - self.relaxing) / tissue * step
-            rows["flow"].append(flow)
-            rows["mouth"].append(mouth)
-            rows["chest"].append(self.volume)
-            rows["gas"].append(self.gas)
-            self.volume += moved
-            self.relaxing = (self.relaxing + second * moved) * fade
-            self.gas += (flow - escaping) * step
+            moved = (pressure + pull - volume * stiff - relaxing) / tissue * step
+            flows.append(flow)
+            mouths.append(pressure + flow * airway)
+            chests.append(volume)
+            gases.append(content)
+            volume += moved
+            relaxing = (relaxing + second * moved) * fade
+            content += (flow - escaping) * step
             if until_still and i > 400 and flow <= 0.0:
                 break
+        self.volume, self.gas, self.relaxing = volume, content, relaxing
+        for name, seen in zip(self.rows, (flows, mouths, chests, gases), strict=True):
+            self.rows[name] += seen
 
 
-def record_box(body: Body, test: BoxTest, rng: np.random.Generator) -> BoxCourse:
-    """Breathe in the box and close the shutter now and then."""
-    gas = _Gas(body, test)
+@cache
+def _gain(body: Body, barometric_kpa: float, dead_ml: float) -> float:
+    """Muscle pressure that gives the tidal volume at this altitude, the shutter standing open."""
+    test = BoxTest(barometric_kpa=barometric_kpa, dead_ml=dead_ml)
     unit, _ = _at_box_rate(body, 1.0)
     gain = body.tidal_ml / body.compliance_ml_kpa
     for _ in range(4):
@@ -122,6 +135,14 @@ def record_box(body: Body, test: BoxTest, rng: np.random.Generator) -> BoxCourse
             probe.move(gain * unit)
         last = np.array(probe.rows["gas"][-unit.size :])
         gain *= body.tidal_ml / float(last.max() - last[0])
+    return gain
+
+
+def record_box(body: Body, test: BoxTest, rng: np.random.Generator) -> BoxCourse:
+    """Breathe in the box and close the shutter now and then."""
+    gas = _Gas(body, test)
+    unit, _ = _at_box_rate(body, 1.0)
+    gain = _gain(body, test.barometric_kpa, test.dead_ml)
     for _ in range(4):
         gas.move(gain * unit)
     gas.rows = {name: [] for name in gas.rows}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,7 +37,39 @@ class Made:
     events: Mapping[str, list[int]] = field(default_factory=dict)
 
 
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """What the lungs did, whatever the mask lets by: one motion stands behind every leak."""
+
+    body: Body
+    flow: Array
+    applied: Array
+    jacket: Array
+    truths: tuple[Mapping[str, float], ...]
+    elevation: float
+    squeezes: tuple[tuple[int, int], ...]
+    inflations: tuple[tuple[int, int], ...] = ()
+
+    def behind(self, leak: Leak | None) -> Made:
+        """Return what a device and its mask see of it."""
+        seen, mask = through_mask(self, leak)
+        truths = self.truths
+        if self.inflations:
+            ((start, _),) = self.squeezes
+            held = {"inflation_pressure_kpa": float(mask[start - 200 : start].mean())}
+            truths = tuple({**truth, **held} for truth in truths)
+        channels = {"flow": seen, "airway_pressure": mask, "jacket_pressure": self.jacket}
+        return Made(channels, truths, self.elevation)
+
+
 def record_squeezes(
+    body: Body, rng: np.random.Generator, *, leak: Leak | None = None, **more: Any
+) -> Made:
+    """Record what `move_squeezes` does."""
+    return move_squeezes(body, rng, **more).behind(leak)
+
+
+def move_squeezes(
     body: Body,
     rng: np.random.Generator,
     *,
@@ -45,9 +78,8 @@ def record_squeezes(
     breaths_after: int = 6,
     jacket_kpa: float = 6.0,
     fill_s: float = 0.02,
-    leak: Leak | None = None,
     sigh: float = 1.0,
-) -> Made:
+) -> Moved:
     """Squeeze at end-inspiration, several times, with quiet breathing around it."""
     course = Course(body, rng)
     course.breathe(4)
@@ -67,13 +99,9 @@ def record_squeezes(
     breaths = _lowest(volume, [b - begins for b in course.events["breath"]], body)
     truths = [_squeeze_truth(flow, volume, breaths, a, b) for a, b in spans]
     jacket = course.whole("jacket")[begins:]
-    seen, mask = through_mask(flow, np.zeros(flow.size), body, leak, squeezes=spans, inflations=[])
-    levels = [t["eel_ml"] for t in truths]
-    return Made(
-        {"flow": seen, "airway_pressure": mask, "jacket_pressure": jacket},
-        tuple(truths),
-        float(np.mean(levels)) / body.tidal_ml,
-    )
+    elevation = float(np.mean([t["eel_ml"] for t in truths])) / body.tidal_ml
+    none = np.zeros(flow.size)
+    return Moved(body, flow, none, jacket, tuple(truths), elevation, tuple(spans))
 
 
 def _lowest(volume: Array, begun: list[int], body: Body) -> list[int]:
@@ -104,6 +132,13 @@ def _squeeze_truth(
 
 
 def record_raised(
+    body: Body, rng: np.random.Generator, *, leak: Leak | None = None, **more: Any
+) -> Made:
+    """Record what `move_raised` does."""
+    return move_raised(body, rng, **more).behind(leak)
+
+
+def move_raised(
     body: Body,
     rng: np.random.Generator,
     *,
@@ -118,8 +153,7 @@ def record_raised(
     jacket_kpa: float = 7.0,
     fill_s: float = 0.02,
     open_s: float = 0.008,
-    leak: Leak | None = None,
-) -> Made:
+) -> Moved:
     """Inflate a few times, squeeze at the end of the last inflation, breathe on."""
     course = Course(body, rng)
     course.breathe(4)
@@ -144,17 +178,11 @@ def record_raised(
     applied, jacket = course.whole("applied")[begins:], course.whole("jacket")[begins:]
     span = (start - begins, end - begins)
     blown = [(a - begins, b - begins) for a, b in blown]
-    seen, mask = through_mask(flow, applied, body, leak, squeezes=[span], inflations=blown)
     begun = [b - begins for b in course.events["breath"] if begins <= b < start]
     breaths = _lowest(volume, begun, body)
     level = float(np.mean([volume[b] for b in breaths[-5:]]))
-    truth = _raised_truth(flow, volume, *span)
-    truth["inflation_pressure_kpa"] = float(mask[span[0] - 200 : span[0]].mean())
-    return Made(
-        {"flow": seen, "airway_pressure": mask, "jacket_pressure": jacket},
-        (truth,),
-        level / body.tidal_ml,
-    )
+    truths, elevation = (_raised_truth(flow, volume, *span),), level / body.tidal_ml
+    return Moved(body, flow, applied, jacket, truths, elevation, (span,), tuple(blown))
 
 
 def _raised_truth(flow: Array, volume: Array, start: int, end: int) -> dict[str, float]:
@@ -180,25 +208,22 @@ def _raised_truth(flow: Array, volume: Array, start: int, end: int) -> dict[str,
     return truth
 
 
-def through_mask(
-    flow: Array,
-    applied_kpa: Array,
-    body: Body,
-    leak: Leak | None,
-    *,
-    squeezes: list[tuple[int, int]],
-    inflations: list[tuple[int, int]],
-) -> tuple[Array, Array]:
+def through_mask(moved: Moved, leak: Leak | None) -> tuple[Array, Array]:
     """Flow through the head and pressure in the mask: gas to the lungs = through head - leaked."""
+    flow, applied_kpa, apparatus = moved.flow, moved.applied, moved.body.apparatus
     seen = flow.copy()
     if leak is not None:
         opened = np.zeros(flow.size, dtype=bool)
-        spans = {"squeeze": squeezes, "inflation": inflations, "blown": squeezes + inflations}
-        for first, last in spans.get(leak.when, [(0, flow.size)]):
+        spans = {
+            "squeeze": moved.squeezes,
+            "inflation": moved.inflations,
+            "blown": moved.squeezes + moved.inflations,
+        }
+        for first, last in spans.get(leak.when, ((0, flow.size),)):
             opened[first:last] = True
         for _ in range(40):
-            mask = applied_kpa - body.apparatus * seen
+            mask = applied_kpa - apparatus * seen
             lost = leak.hole * np.sign(mask) * np.sqrt(np.abs(mask))
             lost = lost + np.where(flow < 0, -leak.share_out * flow, leak.share_in * flow)
             seen = 0.5 * seen + 0.5 * (flow + np.where(opened, lost, 0.0))
-    return seen, applied_kpa - body.apparatus * seen
+    return seen, applied_kpa - apparatus * seen

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from copy import deepcopy
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any
 
 import numpy as np
@@ -13,9 +14,9 @@ import pytest
 from quietsleep.contract import TECHNIQUES
 from quietsleep.records import Measures
 from quietsleep.techniques import plethysmography as technique
-from tests.physics_forced.box import BOX_HZ, BoxTest, record_box
+from tests.physics_forced.box import BOX_HZ, BoxCourse, BoxTest, record_box
 from tests.physics_forced.device import Chain, recording_of
-from tests.physics_forced.lungs import draw_body
+from tests.physics_forced.lungs import Body, draw_body
 
 ELEVATIONS = (0.02, 0.12, 0.22, 0.32)
 CHAINS = ((100.0, 2, 80.0), (200.0, 8, 28.0), (250.0, 4, 40.0), (1000.0, 8, 25.0))
@@ -34,15 +35,12 @@ class Seen:
     n_efforts: int
 
 
-def occlusions(
-    seed: int,
-    *,
-    chain: Chain,
-    elevation: float,
-    half_life_said_s: float | None = None,
-    **more: Any,
-) -> list[Seen]:
-    rng = np.random.default_rng([seed, round(100 * elevation), round(chain.rate_hz)])
+@lru_cache(maxsize=12)  # as many as cases ask for again before others come
+def course_of(
+    seed: int, rate_hz: int, elevation: float, more: tuple[tuple[str, Any], ...]
+) -> tuple[BoxCourse, Body, int, np.random.Generator]:
+    """Move an infant once for all filters that look at it; with what is drawn next."""
+    rng = np.random.default_rng([seed, round(100 * elevation), rate_hz])
     weight_kg = float(rng.uniform(3.2, 11.5))
     body = draw_body(rng, weight_kg=weight_kg, elevation=elevation, relaxing=bool(seed % 2))
     drawn = {
@@ -51,8 +49,24 @@ def occlusions(
         "airway_zero_kpa": float(rng.normal(0.0, 0.02)),
         "half_life_s": float(rng.uniform(7.2, 10.8)),
     }
-    test = BoxTest(**(drawn | more))
+    test = BoxTest(**(drawn | dict(more)))
     course = record_box(body, test, rng)
+    assert len(course.tgv_ml) == test.occlusions
+    return course, body, test.efforts, rng
+
+
+def occlusions(
+    seed: int,
+    *,
+    chain: Chain,
+    elevation: float,
+    half_life_said_s: float | None = None,
+    **more: Any,
+) -> list[Seen]:
+    course, body, n_efforts, rng = course_of(
+        seed, round(chain.rate_hz), elevation, tuple(more.items())
+    )
+    rng = deepcopy(rng)
     recording = recording_of(
         course.channels,
         technique="plethysmography",
@@ -63,18 +77,18 @@ def occlusions(
         | ({"box_half_life_s": half_life_said_s} if half_life_said_s else {}),
     )
     trials = technique.find_trials(recording)
-    assert len(trials) == test.occlusions
+    assert len(trials) == len(course.tgv_ml)
     assert recording.clipped == ()
     found = []
     for trial, tgv_ml, frc_ml in zip(trials, course.tgv_ml, course.frc_ml, strict=True):
         values = technique.measure_trial(recording, trial)
         found.append(
             Seen(
-                {"elevation": elevation, "chain": chain, "weight_kg": weight_kg} | more,
+                {"elevation": elevation, "chain": chain, "weight_kg": body.weight_kg} | more,
                 values,
                 100.0 * (values["tgv_ml"] / tgv_ml - 1.0),
                 100.0 * (values["frc_ml"] / frc_ml - 1.0),
-                test.efforts,
+                n_efforts,
             )
         )
     return found

@@ -14,7 +14,7 @@ from quietsleep.records import Measures, Recording
 from quietsleep.signals.clipping import longest_clipped_s
 from quietsleep.techniques.interface import technique_of
 from tests.physics_forced.device import Chain, recording_of
-from tests.physics_forced.forced import Leak, Made, record_raised, record_squeezes
+from tests.physics_forced.forced import Leak, Made, Moved, move_raised, move_squeezes
 from tests.physics_forced.lungs import FINE_HZ, Body, draw_body
 
 ELEVATIONS = (0.02, 0.12, 0.22, 0.32)
@@ -47,22 +47,27 @@ def drawn(seed: int, elevation: float) -> tuple[Body, np.random.Generator]:
     return body, rng
 
 
-@cache
 def made(key: str, seed: int, elevation: float, leak: Leak | None = None) -> tuple[Made, Body]:
+    moved = motion(key, seed, elevation)
+    return moved.behind(leak), moved.body
+
+
+@cache
+def motion(key: str, seed: int, elevation: float) -> Moved:
+    """What the lungs do, which no leak of the mask changes."""
     body, rng = drawn(seed, elevation)
     if key == "raised_volume":
-        return record_raised(
+        return move_raised(
             body,
             rng,
-            leak=leak,
             inflations=int(rng.integers(2, 5)),
             pause_s=float(rng.uniform(0.9, 1.6)),
             apnoea_s=float(rng.choice([0.0, 0.0, 1.5])),
             fill_s=float(rng.uniform(0.01, 0.025)),
-        ), body
+        )
     sigh = float(rng.choice([1.0, 1.0, 1.4]))
     fill_s = float(rng.uniform(0.01, 0.03))
-    return record_squeezes(body, rng, leak=leak, sigh=sigh, fill_s=fill_s), body
+    return move_squeezes(body, rng, sigh=sigh, fill_s=fill_s)
 
 
 def recorded(key: str, fine: Made, body: Body, chain: Chain, seed: int = 0) -> Recording:

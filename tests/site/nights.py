@@ -10,17 +10,21 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
+from time import process_time
 
 import pandas as pd
+import pytest
 
 from quietsleep import contract
 from quietsleep.site.packing import PackedTrial, pieces_of
 from quietsleep.site.read import PublishedNight, Row
+from quietsleep.site.report.write import write_report
 from quietsleep.site.traces import Draw, Wanted
 from quietsleep.site.write import PagesReport, write_site
 from quietsleep.study.study import Study, load_study
 from quietsleep.warehouse.current import current_night
 from quietsleep.warehouse.publish import NightFacts, publish
+from tests.shared import made_once
 
 # Columns whose value is, or begins with, the code of a session, a recording or a check.
 CODES = ("session", "recording", "check_id", "test", "trial", "item")
@@ -124,6 +128,11 @@ class EditedNight:
 
     def write(self, path: Path, draw: Draw | None = None, night: str = "n000001") -> WrittenNight:
         """Publish the rows and write their pages below `path`."""
+        bare = self.without_pages(path, night)
+        return replace(bare, report=write_site(bare.study, bare.night, draw))
+
+    def without_pages(self, path: Path, night: str = "n000001") -> WrittenNight:
+        """Publish the rows alone; of the study, the centres that are left."""
         folder = self.publish(path, night)
         centres = {r["centre"] for r in self.tables["centres"]}
         study = replace(
@@ -131,7 +140,7 @@ class EditedNight:
             path=path,
             centres={k: v for k, v in self.study.centres.items() if k in centres},
         )
-        return WrittenNight(study, folder, self, write_site(study, folder, draw))
+        return WrittenNight(study, folder, self)
 
 
 def _recoded(row: Row, text: Callable[[str], str], columns: Sequence[str]) -> Row:
@@ -216,14 +225,62 @@ def copy_of(night: EditedNight) -> EditedNight:
 SIXTY = "willow/tests/willow-s010--single_occlusion.html"
 
 
-def sixty_trials(demo: WrittenNight, night: EditedNight, path: Path) -> Path:
+def sixty_trials(demo: WrittenNight, night: EditedNight, path: Path) -> None:
     """Write a test of sixty trials, all rejected as the five that it had, with their traces."""
     (recording,) = (r["recording"] for r in demo.rows(
         "recordings", session="willow-s010", technique="single_occlusion"))  # fmt: skip
     night.keep(centres=["willow"], techniques=["single_occlusion"])
     night.repeat_trials(recording, 12)
     again = CopiedTraces(demo.pages, lambda name, index: (name, (index - 1) % 5 + 1))
-    return night.write(path, again).pages
+    night.write(path, again)
+
+
+def sixty_pages(factory: pytest.TempPathFactory, demo: WrittenNight) -> Path:
+    """Return the pages of that test, written once for all who look at them."""
+
+    def make(path: Path) -> None:
+        sixty_trials(demo, copy_of(demo.made), path)
+
+    return made_once(factory, "sixty", make)[0] / "pages"
+
+
+def report_of(factory: pytest.TempPathFactory, release: Path) -> Path:
+    """Return the report of the demo night's release, written once for all who look at it."""
+
+    def make(path: Path) -> None:
+        write_report(release, path)
+
+    return made_once(factory, "demo-report", make)[0] / "report.html"
+
+
+@dataclass(frozen=True, slots=True)
+class Crowded:
+    """A centre of more than 500 sessions, and how its pages were written, twice."""
+
+    n_sessions: int
+    first: PagesReport
+    again: PagesReport
+    first_s: float
+    again_s: float
+
+
+def crowded_pages(factory: pytest.TempPathFactory, demo: WrittenNight) -> tuple[Path, Crowded]:
+    """Return the pages of a large centre without traces, written once for all who look at them."""
+
+    def make(path: Path) -> Crowded:
+        made = copy_of(demo.made).keep(centres=["willow"], techniques=["tidal", "single_occlusion"])
+        made.repeat_sessions(42)
+        bare = made.without_pages(path)
+        begun = process_time()
+        first = write_site(bare.study, bare.night)
+        between = process_time()
+        again = write_site(bare.study, bare.night)
+        ended = process_time()
+        n = len(made.tables["sessions"])
+        return Crowded(n, first, again, between - begun, ended - between)
+
+    folder, said = made_once(factory, "crowded", make)
+    return folder / "pages", said
 
 
 def nasty(night: EditedNight, text: str) -> EditedNight:

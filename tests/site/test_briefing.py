@@ -15,7 +15,7 @@ from quietsleep.site import words
 from quietsleep.site.pages.briefing import figure
 from quietsleep.site.pages.changes import cause_words, csv_of
 from quietsleep.site.read import PublishedNight
-from tests.site.nights import EditedNight, WrittenNight
+from tests.site.nights import EditedNight, WrittenNight, copy_of
 
 QUESTIONS = ("missing", "slipping", "drifting", "comparable", "changed")
 
@@ -155,9 +155,12 @@ def test_the_parts_of_a_reason_add_up(demo: WrittenNight) -> None:
             assert sum(map(int, rows)) == lost
 
 
-def changed_night(edited: EditedNight, path: Path) -> WrittenNight:
-    """Publish a night and one after it, in which one session says something else."""
-    edited.keep(centres=["willow"], techniques=["tidal"]).write(path)
+@pytest.fixture(scope="module")
+def changed_night(demo: WrittenNight, tmp_path_factory: pytest.TempPathFactory) -> WrittenNight:
+    """A night and one after it, in which one session says something else; do not change it."""
+    path = tmp_path_factory.mktemp("changed")
+    edited = copy_of(demo.made).keep(centres=["willow"], techniques=["tidal"])
+    edited.publish(path)
     edited.tables["sessions"][0]["weight_kg"] = 8.125
     edited.tables["session_changes"] = [
         {"centre": "willow", "session": f"willow-s{i:03d}", "what": "changed", "n_tests_new": 0,
@@ -168,10 +171,8 @@ def changed_night(edited: EditedNight, path: Path) -> WrittenNight:
     return edited.write(path, night="n000002")
 
 
-def test_changes_are_told_session_by_session_and_by_cause(
-    edited: EditedNight, tmp_path: Path
-) -> None:
-    page = overview(changed_night(edited, tmp_path), "changes")
+def test_changes_are_told_session_by_session_and_by_cause(changed_night: WrittenNight) -> None:
+    page = overview(changed_night, "changes")
     sentences = re.findall(r"willow-04 brought back 4 tests of willow-s(\d+)\.", page)
     assert sorted(map(int, sentences)) == list(range(1, 32))
     heads = [plain(h) for h in re.findall(r"<h2.*?</h2>", page, re.S)]
@@ -182,18 +183,17 @@ def test_changes_are_told_session_by_session_and_by_cause(
     assert "18 more sessions" in page
 
 
-def test_the_csv_holds_every_changed_cell(edited: EditedNight, tmp_path: Path) -> None:
-    made = changed_night(edited, tmp_path)
-    night = PublishedNight(made.night)
+def test_the_csv_holds_every_changed_cell(changed_night: WrittenNight) -> None:
+    night = PublishedNight(changed_night.night)
     rows = night.rows("SELECT * FROM changes WHERE night = 'n000002'")
     night.close()
-    with (made.pages / "overview/changes.csv").open(encoding="utf-8", newline="") as file:
+    with (changed_night.pages / "overview/changes.csv").open(encoding="utf-8", newline="") as file:
         found = list(csv.DictReader(file))
     assert len(found) == len(rows) > 0
     assert {(r["key"], r["column_name"]) for r in found} == {
         (r["key"], r["column_name"]) for r in rows
     }
-    assert 'href="changes.csv"' in overview(made, "changes")
+    assert 'href="changes.csv"' in overview(changed_night, "changes")
 
 
 def test_no_cell_of_a_csv_is_run_by_a_spreadsheet() -> None:
@@ -225,7 +225,7 @@ def test_what_is_missing_is_what_was_expected(edited: EditedNight, tmp_path: Pat
                 "due_on": date(2026, 3, n + 1)}
         for n, state in enumerate(states)
     ]  # fmt: skip
-    made = edited.write(tmp_path)
+    made = edited.keep(centres=["larch"], techniques=["tidal"]).write(tmp_path)
     page = overview(made, "missing")
     assert "3 expected things have not come" in plain(page)
     table = page.split("Expected and received, table")[1].split("</table>")[0]

@@ -67,7 +67,7 @@ def test_a_crash_and_a_broken_balance_come_first(edited: EditedNight, tmp_path: 
 def test_changes_since_the_night_before_are_listed(
     edited: EditedNight, traces: CopiedTraces, tmp_path: Path
 ) -> None:
-    edited.keep(centres=["willow"], techniques=["tidal"]).write(tmp_path, traces)
+    edited.keep(centres=["willow"], techniques=["tidal"]).publish(tmp_path)
     changed = edited.tables["sessions"][0]
     changed["weight_kg"] = 8.125
     pages = edited.write(tmp_path, traces, "n000002").pages
@@ -122,7 +122,8 @@ def change_limit(night: EditedNight, rule: str, on: date, high: float) -> None:
 def test_a_dated_decision_stands_beside_the_rule_it_changed(
     edited: EditedNight, tmp_path: Path
 ) -> None:
-    change_limit(edited.keep(centres=["willow"]), "tidal.no_leak", date(2026, 2, 1), 8.0)
+    kept = edited.keep(centres=["willow"], techniques=["tidal"])
+    change_limit(kept, "tidal.no_leak", date(2026, 2, 1), 8.0)
     text = body(edited.write(tmp_path).pages / "willow/rules.html").replace("\xa0", " ")
     assert "at most 8 %" in text and "from 1 Feb 2026" in text and "changed by" in text
     assert "until 31 Jan 2026" in text

@@ -18,7 +18,6 @@ from typer.testing import CliRunner
 
 from quietsleep.cli.main import app
 from quietsleep.errors import QuietsleepError, WarehouseError
-from quietsleep.night.night import NightReport
 from quietsleep.site.report import figures
 from quietsleep.site.report.figures import (
     IntervalMark,
@@ -30,21 +29,19 @@ from quietsleep.site.report.flow import flow_chart
 from quietsleep.site.report.write import write_report
 from quietsleep.warehouse.account import account_of
 from quietsleep.warehouse.database import open_night
-from quietsleep.warehouse.release import make_release
+from tests.site.nights import report_of
 
 SVG = re.compile(r"<svg class=\"(?:plot|flow)\".*?</svg>", re.S)
 
 
 @pytest.fixture(scope="module")
-def release(demo_night: tuple[Path, NightReport], tmp_path_factory: pytest.TempPathFactory) -> Path:
-    study = tmp_path_factory.mktemp("released") / "demo"
-    shutil.copytree(demo_night[0] / "warehouse", study / "warehouse", symlinks=True)
-    return make_release(study, "r1", secret=b"the same days every time")
+def release(demo_release: Path) -> Path:
+    return demo_release
 
 
 @pytest.fixture(scope="module")
 def page(release: Path, tmp_path_factory: pytest.TempPathFactory) -> str:
-    return write_report(release, tmp_path_factory.mktemp("report")).read_text("utf-8")
+    return report_of(tmp_path_factory, release).read_text("utf-8")
 
 
 @pytest.fixture(scope="module")
@@ -282,12 +279,12 @@ def test_without_the_library_it_says_what_to_install(
     assert said.exit_code == 2 and "pip install" in said.output
 
 
-def test_the_command_writes_beside_the_release(release: Path) -> None:
-    said = CliRunner().invoke(app, ["report", str(release)])
-    target = release.with_name("r1-report") / "report.html"
+def test_the_command_writes_beside_the_release(release: Path, tmp_path: Path) -> None:
+    copy = shutil.copytree(release, tmp_path / "r1")
+    said = CliRunner().invoke(app, ["report", str(copy)])
+    target = tmp_path / "r1-report" / "report.html"
     assert said.exit_code == 0 and target.is_file()
     assert f"Written to {target}" in said.output.replace("\n", "")
-    shutil.rmtree(target.parent)
 
 
 def drawn(n: int, **changed: Any) -> str:

@@ -18,6 +18,7 @@ from quietsleep.contract import OUTCOMES, Column, Table
 from quietsleep.contract.schemas import duckdb_ddl
 from quietsleep.warehouse import database
 from quietsleep.warehouse import publish as publication
+from quietsleep.warehouse.layout import Order, lay_out
 from quietsleep.warehouse.publish import NightFacts, publish
 
 Frames = dict[str, pd.DataFrame]
@@ -257,9 +258,27 @@ def published(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
+def lay_out_here(order: Order) -> bytes:
+    """Lay out study.duckdb in this process; what goes wrong is raised as it is."""
+    lay_out(Path(order.folder), order.tables, order.view_statements)
+    return b"null\n"
+
+
+def publish_quickly(patch: pytest.MonkeyPatch) -> None:
+    """Leave out what a small publication costs most: comments, views, and a process of its own."""
+    patch.setattr(database, "_answer_to", lay_out_here)
+    patch.setattr(database, "duckdb_ddl", lambda t: duckdb_ddl(t).partition(";")[0])
+    patch.setattr(publication, "view_sql", lambda: "SELECT 1;")
+    patch.setattr(publication, "stored_view_sql", lambda: ["SELECT 1;"])
+
+
+@pytest.fixture(scope="session")
+def quickly() -> Callable[[pytest.MonkeyPatch], None]:
+    """The same as `quick`, for fixtures that live longer than a test."""
+    return publish_quickly
+
+
 @pytest.fixture
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Leave comments and views out of the database, which costs most of a small publication."""
-    monkeypatch.setattr(database, "duckdb_ddl", lambda t: duckdb_ddl(t).partition(";")[0])
-    monkeypatch.setattr(publication, "view_sql", lambda: "SELECT 1;")
-    monkeypatch.setattr(publication, "stored_view_sql", lambda: ["SELECT 1;"])
+    """Publish without comments, views and a process of its own."""
+    publish_quickly(monkeypatch)

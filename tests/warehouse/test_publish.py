@@ -62,9 +62,39 @@ FEW_TABLES = ("nights", "tests", "outcomes", "changes")
 @pytest.fixture
 def few_frames(quick: None, study: Any, monkeypatch: pytest.MonkeyPatch) -> dict[str, pd.DataFrame]:
     """Frames of a warehouse of four tables, for tests that publish very often."""
+    publish_few(monkeypatch)
+    return {name: frame for name, frame in study.frames().items() if name in FEW_TABLES}
+
+
+@pytest.fixture(scope="module")
+def first_of_few(
+    new_study: Any, facts_made: Any, quickly: Any, tmp_path_factory: pytest.TempPathFactory
+) -> Path:
+    """A study after the first of its nights of four tables; do not change it."""
+    path = tmp_path_factory.mktemp("few") / "study"
+    frames = numbered({n: f for n, f in new_study().frames().items() if n in FEW_TABLES}, 1)
+    with pytest.MonkeyPatch.context() as patch:
+        quickly(patch)
+        publish_few(patch)
+        publish(path, "n1", frames, facts_made(rules_version="1"))
+    return path
+
+
+@pytest.fixture
+def after_n1(published: Path, tmp_path: Path) -> Path:
+    """A copy of a study after its first night, to go on from."""
+    return Path(shutil.copytree(published, tmp_path / "study", symlinks=True))
+
+
+@pytest.fixture
+def begun(first_of_few: Path, tmp_path: Path) -> Path:
+    """A copy of it."""
+    return Path(shutil.copytree(first_of_few, tmp_path / "study", symlinks=True))
+
+
+def publish_few(patch: pytest.MonkeyPatch) -> None:
     few = {name: WAREHOUSE_TABLES[name] for name in FEW_TABLES}
-    monkeypatch.setattr(publishing, "warehouse_contract", lambda: few)
-    return {name: frame for name, frame in study.frames().items() if name in few}
+    patch.setattr(publishing, "warehouse_contract", lambda: few)
 
 
 def numbers_seen(path: Path) -> set[int]:
@@ -165,11 +195,10 @@ KILLS = [*kills("before"), *kills("after", "replace", "symlink_to", "link", "poi
 
 @pytest.mark.parametrize("kill", KILLS)
 def test_a_kill_at_any_step_leaves_a_good_night(
-    few_frames: Any, facts: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kill: Any
+    few_frames: Any, begun: Path, facts: Any, monkeypatch: pytest.MonkeyPatch, kill: Any
 ) -> None:
     owner, name, when = kill
     frames = few_frames
-    publish(tmp_path, "n1", numbered(frames, 1), facts(rules_version="1"))
     real = getattr(owner, name)
 
     def killed(*args: Any, **kwargs: Any) -> Any:
@@ -179,18 +208,18 @@ def test_a_kill_at_any_step_leaves_a_good_night(
 
     with monkeypatch.context() as patch, pytest.raises(Killed):
         patch.setattr(owner, name, killed)
-        publish(tmp_path, "n2", numbered(frames, 2), facts(rules_version="2"))
-    seen = numbers_seen(tmp_path)
+        publish(begun, "n2", numbered(frames, 2), facts(rules_version="2"))
+    seen = numbers_seen(begun)
     assert seen in ({1}, {2})
     swapped = seen == {2}
     if not swapped:
-        assert [p.name for p in current.published_nights(tmp_path)] == ["n1"]
+        assert [p.name for p in current.published_nights(begun)] == ["n1"]
     night = "n3" if swapped else "n2"
-    publish(tmp_path, night, numbered(frames, 3), facts(rules_version="3"))
-    assert numbers_seen(tmp_path) == {3}
-    folders = {p.name for p in (tmp_path / "warehouse" / "nights").iterdir()}
+    publish(begun, night, numbered(frames, 3), facts(rules_version="3"))
+    assert numbers_seen(begun) == {3}
+    folders = {p.name for p in (begun / "warehouse" / "nights").iterdir()}
     assert folders == {"n1", "n2", night}
-    assert not (tmp_path / "warehouse" / ".aside").exists()
+    assert not (begun / "warehouse" / ".aside").exists()
 
 
 @pytest.mark.parametrize("at", ["begun", "database"])
@@ -239,13 +268,13 @@ def test_same_rows_in_another_order_give_the_same_bytes(study: Any, tmp_path: Pa
 
 
 def test_unchanged_centres_share_their_files_with_the_night_before(
-    study: Any, tmp_path: Path
+    study: Any, after_n1: Path
 ) -> None:
-    first = study.publish(tmp_path, "n1")
+    first = current_night(after_n1)
     for row in study.rows["sessions"]:
         if row["centre"] == "maple":
             row["weight_kg"] = 7.0
-    second = study.publish(tmp_path, "n2")
+    second = study.publish(after_n1, "n2")
     same = "tables/sessions/centre=larch/part.parquet"
     changed = "tables/sessions/centre=maple/part.parquet"
     assert (first / same).samefile(second / same)
@@ -338,14 +367,13 @@ def test_views_are_described_as_tables_are() -> None:
     ],
 )
 def test_frames_that_break_the_contract_are_refused(
-    study: Any, facts: Any, tmp_path: Path, spoil: Any, words: str
+    study: Any, facts: Any, after_n1: Path, spoil: Any, words: str
 ) -> None:
-    study.publish(tmp_path, "n1")
     frames = study.frames()
     spoil(frames)
     with pytest.raises(WarehouseError, match=words):
-        publish(tmp_path, "n2", frames, facts())
-    assert current_night(tmp_path).name == "n1"
+        publish(after_n1, "n2", frames, facts())
+    assert current_night(after_n1).name == "n1"
 
 
 def test_a_column_without_any_value_is_null_whatever_pandas_calls_it(
@@ -360,30 +388,29 @@ def test_a_column_without_any_value_is_null_whatever_pandas_calls_it(
     assert [data[n].null_count for n in ("done_at", "device", "heated_min")] == [data.num_rows] * 3
 
 
-def test_a_night_is_never_changed_and_seven_stay(study: Any, facts: Any, tmp_path: Path) -> None:
+def test_a_night_is_never_changed_and_seven_stay(
+    study: Any, facts: Any, after_n1: Path, tmp_path: Path
+) -> None:
     with pytest.raises(WarehouseError, match="no published night"):
         current_night(tmp_path)
-    study.publish(tmp_path, "n1")
     with pytest.raises(WarehouseError, match="published already"):
-        study.publish(tmp_path, "n1")
+        study.publish(after_n1, "n1")
     with pytest.raises(WarehouseError, match="At least 7"):
-        publish(tmp_path, "n2", study.frames(), facts(), keep=6)
+        publish(after_n1, "n2", study.frames(), facts(), keep=6)
     with pytest.raises(WarehouseError, match="name of a night"):
-        study.publish(tmp_path, "../n2")
+        study.publish(after_n1, "../n2")
 
 
 def test_count_that_does_not_come_out_stops_the_publication(
-    study: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    study: Any, after_n1: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    study.publish(tmp_path, "n1")
-
     def lose_one(table: Any, data: Any) -> Any:
         yield from (((f, d) for f, d in split_by_centre(table, data) if f != "centre=maple"))
 
     monkeypatch.setattr(tables, "split_by_centre", lose_one)
     with pytest.raises(WarehouseError, match=r"holds \d+ rows in its files, not"):
-        study.publish(tmp_path, "n2")
-    assert current_night(tmp_path).name == "n1"
+        study.publish(after_n1, "n2")
+    assert current_night(after_n1).name == "n1"
 
 
 def test_what_is_stored_of_a_view_is_what_it_says(published: Path) -> None:
