@@ -8,10 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from quietsleep.measure.pool import InProcess
+from quietsleep.measure.pool import InProcess, in_process
 from quietsleep.night.night import NightReport
+from quietsleep.night.stages import run_night
 from quietsleep.simulation.centres import write_demo_study
-from tests.shared import made_once
+from tests.shared import copy_of_one, made_once
 
 
 @pytest.fixture
@@ -55,4 +56,54 @@ def study_after(small_night: tuple[Path, NightReport], tmp_path: Path) -> Path:
     """A copy of the small study after its first night, for what comes next."""
     path = tmp_path / "demo"
     shutil.copytree(small_night[0], path, symlinks=True)
+    return path
+
+
+@pytest.fixture(scope="session")
+def night_of_one(
+    small_deliveries: Path, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Path, NightReport]:
+    """Two sessions of one centre, delivered together, after their first night; do not change it."""
+
+    def make(path: Path) -> NightReport:
+        path.rmdir()
+        return run_night(copy_of_one(small_deliveries, path, centre="sedge"), pool=in_process)
+
+    return made_once(tmp_path_factory, "one-centre", make)
+
+
+@pytest.fixture
+def one_after(night_of_one: tuple[Path, NightReport], tmp_path: Path) -> Path:
+    """A copy of the study of one centre after its first night, for what comes next."""
+    path = tmp_path / "demo"
+    shutil.copytree(night_of_one[0], path, symlinks=True)
+    return path
+
+
+def keep_two_centres(path: Path, source: Path) -> None:
+    shutil.copytree(source, path, dirs_exist_ok=True)
+    for folder in ("deliveries", "centres"):
+        for entry in (path / folder).iterdir():
+            if entry.stem not in ("larch", "juniper"):
+                shutil.rmtree(entry) if entry.is_dir() else entry.unlink()
+    (path / "waivers.toml").unlink()
+
+
+@pytest.fixture(scope="session")
+def published_two(tmp_path_factory: pytest.TempPathFactory, small_deliveries: Path) -> Path:
+    """Two centres of two sessions each after their first night; do not change it."""
+
+    def make(path: Path) -> None:
+        keep_two_centres(path, small_deliveries)
+        report = run_night(path, pool=in_process)
+        assert report.published and report.state != "red", report.sentences
+
+    return made_once(tmp_path_factory, "two-centres", make)[0]
+
+
+@pytest.fixture
+def two_after(published_two: Path, tmp_path: Path) -> Path:
+    """A copy of the two centres after their first night, for what comes next."""
+    path = tmp_path / "demo"
+    shutil.copytree(published_two, path, symlinks=True)
     return path

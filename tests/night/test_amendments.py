@@ -9,6 +9,7 @@ import json
 import re
 import shutil
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -18,17 +19,25 @@ import pyarrow.parquet as pq
 import pytest
 
 from quietsleep.intake.find import MANIFEST
-from quietsleep.measure.pool import InProcess
+from quietsleep.measure.pool import InProcess, in_process
+from quietsleep.night import stages
+from quietsleep.night.known_answers import told
 from quietsleep.night.night import NightReport
 from quietsleep.night.preview import preview
 from quietsleep.night.stages import run_night
-from quietsleep.night.withdrawal import Withdrawal, WithdrawalError, withdraw
+from quietsleep.night.withdrawal import (
+    Withdrawal,
+    WithdrawalError,
+    WithdrawnReport,
+    withdraw,
+)
 from quietsleep.study.register import RegisterError
 from quietsleep.study.study import load_study
+from tests.conftest import ANSWER
 from tests.handmade import Handmade, Rows, deliveries_of
-from tests.night.test_registration import asked, numbers, published_two, rows, study
+from tests.night.test_registration import asked, numbers, rows, study
 
-__all__ = ["published_two", "study"]
+__all__ = ["study"]
 
 FIRST, SECOND = "larch-s001", "larch-s002"
 TABLES = ("sessions", "recordings", "checks", "reported")
@@ -47,10 +56,12 @@ def base(study: Path, number: int = 0) -> Handmade:
     return deliveries_of(study, "larch")[number]
 
 
-def deliver(study: Path, name: str, tables: Mapping[str, Rows], **said: Any) -> Handmade:
-    """Write a delivery of larch with these rows alone; files that they name lie there already."""
-    first = base(study)
-    delivery = Handmade(study / "deliveries" / "larch" / name)
+def deliver(
+    study: Path, name: str, tables: Mapping[str, Rows], *, of: str = "larch", **said: Any
+) -> Handmade:
+    """Write a delivery of a centre with these rows alone; files they name lie there already."""
+    first = deliveries_of(study, of)[0]
+    delivery = Handmade(study / "deliveries" / of / name)
     delivery.folder.mkdir(exist_ok=True)
     for table in TABLES:
         shutil.copy(first.folder / f"{table}.csv", delivery.folder)
@@ -223,30 +234,41 @@ def test_replaces_takes_all_recordings_of_a_session_out(study: Path) -> None:
     assert "larch-s009, which no delivery before it brought" in sentence
 
 
-@pytest.mark.parametrize("created", ["2001-01-01T00:00:00+00:00", "{future}"])
-def test_the_clock_of_a_centre_decides_nothing(study: Path, created: str) -> None:
+@pytest.fixture(scope="module")
+def wrong_clocks(published_two: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    """Weights by a clock ahead and one behind, amended a night later, and what the first said."""
+    study = tmp_path_factory.mktemp("clocks") / "study"
+    shutil.copytree(published_two, study, symlinks=True)
     ahead = (datetime.now(UTC) + timedelta(days=40)).isoformat(timespec="seconds")
-    row = base(study).rows("sessions")[0]
-    made = created.format(future=ahead)
-    deliver(study, "larch-03", {"sessions": [row | {"weight_kg": "8.80"}]}, created=made)
-    night(study)
-    # A later one amends, whatever the one before it said of its time.
-    deliver(study, "larch-04", {"sessions": [row | {"weight_kg": "8.85"}]})
-    night(study)
-    assert asked(study, f"SELECT weight_kg FROM sessions WHERE session = '{FIRST}'") == [(8.85,)]
+    first, second = (delivery.rows("sessions")[0] for delivery in deliveries_of(study, "larch"))
+    deliver(study, "larch-03", {"sessions": [first | {"weight_kg": "8.80"}]}, created=ahead)
+    behind = "2001-01-01T00:00:00+00:00"
+    deliver(study, "larch-04", {"sessions": [second | {"weight_kg": "9.80"}]}, created=behind)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(stages, "answers_that_stand", lambda night, run: told([ANSWER]))
+        night(study, pool=in_process)
+        ((said,),) = asked(study, "SELECT sentence FROM problems WHERE kind = 'created_ahead'")
+        # A later one amends, whatever the one before it said of its time.
+        both = [first | {"weight_kg": "8.85"}, second | {"weight_kg": "9.85"}]
+        deliver(study, "larch-05", {"sessions": both})
+        night(study, pool=in_process)
+    return study, said
+
+
+def test_the_clock_of_a_centre_decides_nothing(wrong_clocks: tuple[Path, str]) -> None:
+    study, _ = wrong_clocks
+    for session, weight in ((FIRST, 8.85), (SECOND, 9.85)):
+        assert asked(study, f"SELECT weight_kg FROM sessions WHERE session = '{session}'") == [
+            (weight,)
+        ]
     order = asked(study, "SELECT delivery, arrival, state FROM deliveries WHERE centre = 'larch' "
                          "ORDER BY arrival")  # fmt: skip
-    assert [(d, n) for d, n, _ in order] == [(f"larch-0{n}", n) for n in (1, 2, 3, 4)]
-    assert order[2][2] == "superseded"
+    assert [(d, n) for d, n, _ in order] == [(f"larch-0{n}", n) for n in (1, 2, 3, 4, 5)]
+    assert (order[2][2], order[3][2]) == ("superseded", "superseded")
 
 
-def test_a_delivery_from_the_future_is_said(study: Path) -> None:
-    ahead = (datetime.now(UTC) + timedelta(days=40)).isoformat(timespec="seconds")
-    row = base(study).rows("sessions")[0]
-    deliver(study, "larch-03", {"sessions": [row]}, created=ahead)
-    night(study)
-    ((sentence,),) = asked(study, "SELECT sentence FROM problems WHERE kind = 'created_ahead'")
-    assert "Deliveries count in the order of arrival" in sentence
+def test_a_delivery_from_the_future_is_said(wrong_clocks: tuple[Path, str]) -> None:
+    assert "Deliveries count in the order of arrival" in wrong_clocks[1]
 
 
 def test_a_session_that_was_tested_after_it_arrived_is_held(study: Path) -> None:
@@ -339,38 +361,66 @@ def in_a_cell(code: str, path: Path) -> bool:
     return any(code in str(value) for row in rows for value in row.values())
 
 
-@pytest.mark.parametrize("erase", [False, True])
-def test_what_is_withdrawn_stays_out_for_good(study: Path, erase: bool) -> None:
-    infant = base(study, 1).rows("sessions")[0]["infant"]
-    report = withdraw(
-        load_study(study),
-        Withdrawal("larch", "The family takes it back.", "r1", infant=infant),
-        erase_deliveries=erase,
-    )
-    assert report.sessions == (SECOND,) and report.n_recordings == 7
-    assert report.erased is erase and "larch-02" in " ".join(report.files)
-    told = " ".join(night(study).sentences)
-    assert SECOND not in told and infant not in told
-    assert of_larch(study, "withdrawn") == 7 and of_larch(study, "delivered") == 14
-    for lose_work in (False, True):
-        if lose_work:
-            shutil.rmtree(study / "work")
-            told = " ".join(night(study).sentences)
-            assert SECOND not in told and "larch-02" not in told
-        assert asked(study, f"SELECT * FROM sessions WHERE session = '{SECOND}'") == []
-        assert of_larch(study, "withdrawn") == 7
-        for code in (SECOND, infant):
+@dataclass
+class Taken:
+    """What was withdrawn of a centre: its second session, the erased one also from where it lay."""
+
+    centre: str
+    erase: bool
+    infant: str
+    report: WithdrawnReport
+
+    @property
+    def session(self) -> str:
+        return f"{self.centre}-s002"
+
+    def is_out(self, study: Path) -> None:
+        """Nothing of it is published but counts."""
+        count = f"sum(withdrawn) FROM conservation WHERE centre = '{self.centre}'"
+        assert asked(study, f"SELECT {count}") == [(self.report.n_recordings,)]
+        assert asked(study, f"SELECT * FROM sessions WHERE session = '{self.session}'") == []
+        for code in (self.session, self.infant):
             assert holding(code, files_below(study / "warehouse", study / "pages")) == []
-    if erase:
-        # The register alone still has the codes: they keep it out for good.
-        lying = files_below(study / "deliveries")
-        assert holding(SECOND, lying) == []
+
+
+def take_out(study: Path, centre: str, *, erase: bool) -> Taken:
+    infant = deliveries_of(study, centre)[1].rows("sessions")[0]["infant"]
+    wanted = Withdrawal(centre, "The family takes it back.", "r1", infant=infant)
+    report = withdraw(load_study(study), wanted, erase_deliveries=erase)
+    return Taken(centre, erase, infant, report)
+
+
+def test_what_is_withdrawn_stays_out_for_good(study: Path) -> None:
+    """Of one centre its files stay where they lie, of the other they are erased too."""
+    both = take_out(study, "larch", erase=False), take_out(study, "juniper", erase=True)
+    assert both[0].report.n_recordings == 7
+    for one in both:
+        assert one.report.sessions == (one.session,) and one.report.erased is one.erase
+        assert f"{one.centre}-02" in " ".join(one.report.files)
+    heard = " ".join(night(study).sentences)
+    assert not any(one.session in heard or one.infant in heard for one in both)
+    assert of_larch(study, "withdrawn") == 7 and of_larch(study, "delivered") == 14
+    for one in both:
+        one.is_out(study)
+    shutil.rmtree(study / "work")
+    heard = " ".join(night(study).sentences)
+    for one in both:
+        assert one.session not in heard and f"{one.centre}-02" not in heard
+        one.is_out(study)
+    # The register alone still has the codes of what is erased: they keep it out for good.
+    erased = both[1].session
+    assert holding(erased, files_below(study / "deliveries")) == []
     # A later delivery brings it again: nothing of it is taken in, and that is said.
-    again = {"session": "larch-s009", "infant": infant}
-    deliver(study, "larch-03", {"sessions": [base(study).rows("sessions")[0] | again]})
-    said = " ".join(night(study).sentences)
-    assert "brings 1 session of what was withdrawn" in said and infant not in said
-    assert asked(study, "SELECT * FROM sessions WHERE session = 'larch-s009'") == []
+    for one in both:
+        row = deliveries_of(study, one.centre)[0].rows("sessions")[0]
+        again = row | {"session": f"{one.centre}-s009", "infant": one.infant}
+        deliver(study, f"{one.centre}-03", {"sessions": [again]}, of=one.centre)
+    heard = " ".join(night(study).sentences)
+    assert heard.count("brings 1 session of what was withdrawn") == 2
+    for one in both:
+        assert one.infant not in heard
+        sql = f"SELECT * FROM sessions WHERE session = '{one.centre}-s009'"
+        assert asked(study, sql) == []
 
 
 def test_an_infant_withdrawn_while_its_delivery_was_lost_stays_out(

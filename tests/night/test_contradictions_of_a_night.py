@@ -26,8 +26,8 @@ def test_the_invented_study_contradicts_itself_where_that_is_planted_alone(
     assert "In doubt: juniper-s001 and juniper-s009." in sentence
 
 
-def test_contradictions_are_told_until_they_are_mended(study_after: Path, pool: InProcess) -> None:
-    first, second = deliveries_of(study_after, "larch")
+def test_contradictions_are_told_until_they_are_mended(two_after: Path, pool: InProcess) -> None:
+    first, second = deliveries_of(two_after, "larch")
     infant = first.rows("sessions")[0]["infant"]
     kept = second.rows("sessions")
     second.put("sessions", [row | {"infant": infant, "sex": "male"} for row in kept])
@@ -37,11 +37,11 @@ def test_contradictions_are_told_until_they_are_mended(study_after: Path, pool: 
     shutil.copy(first.folder / recordings[0], second.folder / recordings[1])
     first.seal()
     second.seal()
-    report = run_night(study_after)
+    report = run_night(two_after)
     said = " ".join(report.sentences)
     assert report.state == "amber" and "byte for byte" in said and "days passed" in said
     assert "3 infants that change between sessions at larch" in said
-    with open_current(study_after) as warehouse:
+    with open_current(two_after) as warehouse:
         rows = warehouse.execute(
             "SELECT kind, centre, delivery FROM problems WHERE kind IN (SELECT unnest(?)) "
             "ORDER BY ALL",
@@ -59,14 +59,14 @@ def test_contradictions_are_told_until_they_are_mended(study_after: Path, pool: 
         ).fetchall()
     assert ("infant_differs", "larch", None) in rows and ("same_bytes", "larch", None) in rows
     assert asked == found and len(asked) == 5
-    page = (study_after / "pages" / "larch" / "index.html").read_text(encoding="utf-8")
+    page = (two_after / "pages" / "larch" / "index.html").read_text(encoding="utf-8")
     assert "sex is female in" in page and "infants that change between sessions" in page
     second.put("sessions", kept)
     (second.folder / recordings[1]).write_bytes(before)
     second.seal()
-    said = " ".join(run_night(study_after).sentences)
+    said = " ".join(run_night(two_after).sentences)
     assert not any(w in said for w in ("that change", "byte for byte", "days passed"))
-    with open_current(study_after) as warehouse:
+    with open_current(two_after) as warehouse:
         states = warehouse.execute(
             "SELECT DISTINCT state FROM queries WHERE kind IN (SELECT unnest(?))", [list(KINDS)]
         ).fetchall()

@@ -44,20 +44,20 @@ def digests(path: Path) -> dict[str, str]:
     return found
 
 
-def test_what_it_says_is_what_the_next_night_does(study_after: Path, pool: InProcess) -> None:
-    run_night(study_after)  # it was copied: taken in where it lies now
-    with (study_after / "limits.toml").open("a", encoding="utf-8") as file:
+def test_what_it_says_is_what_the_next_night_does(two_after: Path, pool: InProcess) -> None:
+    run_night(two_after)  # it was copied: taken in where it lies now
+    with (two_after / "limits.toml").open("a", encoding="utf-8") as file:
         file.write(LIMIT)
-    before = digests(study_after)
-    dry = dry_run(load_study(study_after))
-    assert digests(study_after) == before
+    before = digests(two_after)
+    dry = dry_run(load_study(two_after))
+    assert digests(two_after) == before
     assert dry.report.published and dry.sessions and dry.counts
     assert all("limit" in change.causes for change in dry.sessions)
     assert any("tidal from accepted to rejected" in change.sentence for change in dry.sessions)
-    night = run_night(study_after)
+    night = run_night(two_after)
     assert (night.state, night.night) == (dry.report.state, dry.report.night)
     assert night.sentences == dry.report.sentences
-    with open_current(study_after) as warehouse:
+    with open_current(two_after) as warehouse:
         changes = warehouse.execute(CHANGES, [night.night]).df()
         n_open = warehouse.execute("SELECT count(*) FROM queries WHERE state = 'open'").fetchall()
     assert tuple(counted(changes)) == dry.counts

@@ -17,6 +17,7 @@ from quietsleep.night.orchestration import run as orchestrated_run
 from quietsleep.night.orchestration.embedded import ADDRESS
 from quietsleep.night.stage import Stage, run_here
 from quietsleep.warehouse.database import open_current
+from tests.shared import copy_of_one
 
 COMMAND = "from quietsleep.cli.main import app; app()"
 ALL_LARGE = f"from quietsleep.night import stages; stages.CHUNKS_OF_A_SMALL_STAGE = 0; {COMMAND}"
@@ -63,21 +64,27 @@ def run(home: Path, *words: str) -> subprocess.CompletedProcess[str]:
     )
 
 
+@pytest.fixture
+def one_centre(tiny_deliveries: Path, tmp_path: Path) -> Path:
+    """One session of one centre, which no night has seen."""
+    return copy_of_one(tiny_deliveries, tmp_path / "demo", centre="larch")
+
+
 @pytest.mark.parametrize("orchestrated", [False, True])
 def test_night_of_the_command_line_is_quiet_and_stays_inside_the_study(
-    tiny_study: Path, tmp_path: Path, *, orchestrated: bool
+    one_centre: Path, tmp_path: Path, *, orchestrated: bool
 ) -> None:
     """A small night starts no server; where every stage that measures is large, one is started."""
     home = tmp_path / "home"
     home.mkdir()
-    command = ("-c", ALL_LARGE if orchestrated else COMMAND, "nightly", str(tiny_study))
+    command = ("-c", ALL_LARGE if orchestrated else COMMAND, "nightly", str(one_centre))
     first = run(home, *command)
     assert first.returncode == 0, first.stderr
     assert first.stderr == ""
     assert "State amber" in first.stdout and "the counts add up" in first.stdout
     assert list(home.iterdir()) == []
-    assert (tiny_study / "work" / "prefect" / "server.log").exists() == orchestrated
-    with open_current(tiny_study) as warehouse:
+    assert (one_centre / "work" / "prefect" / "server.log").exists() == orchestrated
+    with open_current(one_centre) as warehouse:
         assert warehouse.execute("SELECT count(*) > 0 FROM clean_outcomes").fetchall() == [(True,)]
     second = run(home, *command)
     assert (second.returncode, second.stderr) == (0, "")
@@ -87,7 +94,7 @@ def test_night_of_the_command_line_is_quiet_and_stays_inside_the_study(
 @pytest.mark.parametrize("when", ["at once", "amid a stage"])
 def test_night_goes_on_where_the_orchestrator_fails(
     when: str,
-    tiny_study: Path,
+    one_centre: Path,
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
@@ -104,14 +111,14 @@ def test_night_goes_on_where_the_orchestrator_fails(
     monkeypatch.setattr(orchestrated_run, "embedded", lambda work: nullcontext())
     measured = InProcess()
     monkeypatch.setattr(orchestrated_run, "pool_of", lambda *_: nullcontext(measured))
-    report = orchestrated_run.run_orchestrated(tiny_study, workers=1, full=False)
+    report = orchestrated_run.run_orchestrated(one_centre, workers=1, full=False)
     assert report.published and report.state == "amber"
     assert report.n_measured == len(measured.measured) == len({*measured.measured})
     assert capsys.readouterr().err.count("the night goes on without it") == 1
 
 
 def test_server_of_an_operator_is_told_of_every_stage(
-    tiny_study: Path, monkeypatch: pytest.MonkeyPatch
+    one_centre: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     seen: list[str] = []
 
@@ -123,13 +130,13 @@ def test_server_of_an_operator_is_told_of_every_stage(
     monkeypatch.setitem(sys.modules, "quietsleep.night.orchestration.nightly", flows)
     monkeypatch.setenv(ADDRESS, "http://127.0.0.1:1/api")
     monkeypatch.setattr(orchestrated_run, "pool_of", in_process)
-    report = orchestrated_run.run_orchestrated(tiny_study, workers=1, full=False)
+    report = orchestrated_run.run_orchestrated(one_centre, workers=1, full=False)
     assert report.published and seen[0] == "ingesting" and seen[-1] == "writing pages"
     assert {"measuring checks", "measuring recordings", "judging", "publishing"} < {*seen}
 
 
-def test_night_whose_tasks_never_reach_their_stage_is_red(tiny_study: Path, tmp_path: Path) -> None:
-    ended = run(tmp_path, "-c", LOST, str(tiny_study))
+def test_night_whose_tasks_never_reach_their_stage_is_red(one_centre: Path, tmp_path: Path) -> None:
+    ended = run(tmp_path, "-c", LOST, str(one_centre))
     assert ended.stdout.startswith("red False ingesting was not carried out"), ended.stderr
 
 

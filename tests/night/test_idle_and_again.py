@@ -16,6 +16,7 @@ from quietsleep.simulation.exports import relist
 from quietsleep.store.state import NightRunning, State
 from quietsleep.study.study import Study
 from quietsleep.warehouse.current import current_night
+from tests.faults.nights import touch
 
 
 def digests(night: Path) -> dict[str, str]:
@@ -30,30 +31,29 @@ def digests(night: Path) -> dict[str, str]:
 
 
 def test_unchanged_night_is_idle_and_leaves_the_warehouse(
-    small_night: tuple[Path, NightReport], study_after: Path, pool: InProcess
+    night_of_one: tuple[Path, NightReport], one_after: Path, pool: InProcess
 ) -> None:
-    first = small_night[1]
-    published = current_night(study_after)
-    second = run_night(study_after)
+    first = night_of_one[1]
+    published = current_night(one_after)
+    second = run_night(one_after)
     assert first.n_measured > 0 and pool.measured == []
     assert (second.idle, second.n_measured, second.state) == (True, 0, first.state)
     assert second.sentences == first.sentences
-    assert current_night(study_after) == published
+    assert current_night(one_after) == published
 
 
-def test_looking_at_everything_again_gives_the_same_bytes(
-    study_after: Path, pool: InProcess
-) -> None:
-    first = digests(current_night(study_after))
-    again = run_night(study_after, full=True)
+def test_looking_at_everything_again_gives_the_same_bytes(one_after: Path, pool: InProcess) -> None:
+    first = digests(current_night(one_after))
+    again = run_night(one_after, full=True)
     assert not again.idle
     assert pool.measured == []
-    assert digests(current_night(study_after)) == first and len(first) > 30
+    assert digests(current_night(one_after)) == first and len(first) > 30
 
 
 def test_losing_the_work_folder_costs_a_night_and_nothing_else(
     small_night: tuple[Path, NightReport], study_after: Path, pool: InProcess
 ) -> None:
+    """Of all centres: each way in which files are delivered is read anew."""
     first = digests(current_night(study_after))
     shutil.rmtree(study_after / "work")
     again = run_night(study_after)
@@ -63,8 +63,8 @@ def test_losing_the_work_folder_costs_a_night_and_nothing_else(
     assert (small_night[1].night, again.night) == ("n000001", "n000002")
 
 
-def test_one_changed_weight_measures_one_session(study_after: Path, pool: InProcess) -> None:
-    delivery = study_after / "deliveries" / "sedge" / "sedge-01"
+def test_one_changed_weight_measures_one_session(one_after: Path, pool: InProcess) -> None:
+    delivery = one_after / "deliveries" / "sedge" / "sedge-01"
     table = delivery / "sessions.csv"
     rows = table.read_text(encoding="utf-8").splitlines()
     cells = rows[1].split(",")
@@ -72,30 +72,30 @@ def test_one_changed_weight_measures_one_session(study_after: Path, pool: InProc
     cells[at] = str(round(float(cells[at]) + 0.1, 2))
     table.write_text("\n".join([rows[0], ",".join(cells), *rows[2:]]) + "\n", encoding="utf-8")
     relist(delivery, table)
-    report = run_night(study_after)
+    report = run_night(one_after)
     assert report.state != "red"
     assert pool.measured and all(item.startswith(cells[0]) for item in pool.measured)
 
 
-def test_second_night_at_the_same_time_says_so_and_stops(small_study: Path) -> None:
-    with State(small_study / "work"), pytest.raises(NightRunning, match="Another night"):
-        run_night(small_study)
+def test_second_night_at_the_same_time_says_so_and_stops(one_after: Path) -> None:
+    with State(one_after / "work"), pytest.raises(NightRunning, match="Another night"):
+        run_night(one_after)
 
 
 def test_changed_program_wakes_the_night_and_rules_are_named(
-    small_study: Path, pool: InProcess, monkeypatch: pytest.MonkeyPatch
+    one_after: Path, pool: InProcess, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    run_night(small_study)
+    assert run_night(one_after).idle
     monkeypatch.setattr("quietsleep.night.night.program_fingerprint", lambda: "another style")
-    woken = run_night(small_study)
+    woken = run_night(one_after)
     assert not woken.idle and woken.published and woken.n_measured == 0
-    with State(small_study / "work") as state:
+    with State(one_after / "work") as state:
         versions = state.frame("SELECT rules_version FROM nights")["rules_version"]
     assert versions.str.len().gt(0).all() and versions.nunique() == 1
 
 
 def test_no_other_command_slips_in_between_the_first_look_and_the_stages(
-    small_study: Path, monkeypatch: pytest.MonkeyPatch
+    one_after: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The lock of the night that looked is the lock of the night that works."""
     refused = []
@@ -107,5 +107,6 @@ def test_no_other_command_slips_in_between_the_first_look_and_the_stages(
 
     monkeypatch.setattr("quietsleep.night.stages.check_study", check)
     monkeypatch.setattr("quietsleep.night.orchestration.run.pool_of", in_process)
-    report = run_orchestrated(small_study, workers=1, full=False)
+    touch(one_after)
+    report = run_orchestrated(one_after, workers=1, full=False)
     assert report.published and len(refused) == 1

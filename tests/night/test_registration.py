@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from quietsleep.measure.pool import InProcess
+from quietsleep.measure.pool import InProcess, in_process
 from quietsleep.night.stages import run_night
 from quietsleep.review.desk import read_published, write_down
 from quietsleep.study.review_log import reviews_of
@@ -23,27 +23,6 @@ from tests.shared import made_once
 
 # What names the night, the place of a file or the registration, and no number.
 NOT_COMPARED = {"content_key", "code_fingerprint", "centre", "device_valid_from"}
-
-
-def keep_two_centres(path: Path, source: Path) -> None:
-    shutil.copytree(source, path, dirs_exist_ok=True)
-    for folder in ("deliveries", "centres"):
-        for entry in (path / folder).iterdir():
-            if entry.stem not in ("larch", "juniper"):
-                shutil.rmtree(entry) if entry.is_dir() else entry.unlink()
-    (path / "waivers.toml").unlink()
-
-
-@pytest.fixture(scope="session")
-def published_two(tmp_path_factory: pytest.TempPathFactory, small_deliveries: Path) -> Path:
-    """Two centres of two sessions each after their first night; do not change it."""
-
-    def make(path: Path) -> None:
-        keep_two_centres(path, small_deliveries)
-        report = run_night(path)
-        assert report.published and report.state != "red", report.sentences
-
-    return made_once(tmp_path_factory, "two-centres", make)[0]
 
 
 @pytest.fixture
@@ -209,10 +188,24 @@ def _rules(technique: str) -> list[Any]:
     return [r for r in found if r.level == "trial" and r.severity == "reject"]
 
 
+@pytest.fixture(scope="module")
+def decided(published_two: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The two centres after a reader's decision and the night that follows; do not change it."""
+
+    def make(path: Path) -> None:
+        shutil.copytree(published_two, path, dirs_exist_ok=True, symlinks=True)
+        decide(path)
+        assert run_night(path, pool=in_process).published
+
+    return made_once(tmp_path_factory, "two-centres-decided", make)[0]
+
+
 @pytest.mark.parametrize("then", ["nothing", "folder", "work", "collision"])
-def test_a_renamed_centre_keeps_everything_under_its_new_code(study: Path, then: str) -> None:
-    decide(study)
-    run_night(study)
+def test_a_renamed_centre_keeps_everything_under_its_new_code(
+    decided: Path, tmp_path: Path, pool: InProcess, then: str
+) -> None:
+    study = tmp_path / "study"
+    shutil.copytree(decided, study, symlinks=True)
     before = {name: numbers(study, name) for name in ("outcomes", "sessions", "trials", "checks")}
     n_before = asked(study, "SELECT count(*) FROM reviews WHERE state = 'counts'")
     assert n_before == [(1,)]
