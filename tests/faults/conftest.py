@@ -16,9 +16,14 @@ from tests.shared import made_once
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """A study whose second delivery has just come, and how an undisturbed night leaves it."""
+    """A study whose second delivery has just come, and how an undisturbed night leaves it.
+
+    `after` was copied before that night, so the night knew the first delivery by another path.
+    """
 
     before: Path
+    after: Path
+    measured: int
     steps: list[str]
     content: dict[str, str]
     pages: set[str]
@@ -52,8 +57,9 @@ def make_course(micro: Path, nights: Nights, folder: Path) -> Course:
     nights.run(before)  # amber: the second centre is silent
     shutil.copytree(micro / "deliveries" / SECOND, before / "deliveries" / SECOND)
     undisturbed = copy_of(before, folder / "undisturbed")
-    steps = ended(nights.run(undisturbed))["names"]
-    return Course(before, steps, content(undisturbed), pages(undisturbed))
+    night = ended(nights.run(undisturbed))
+    told = content(undisturbed), pages(undisturbed)
+    return Course(before, undisturbed, night["measured"], night["names"], *told)
 
 
 def ended(answer: dict[str, Any]) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from queue import Queue
+from queue import LifoQueue
 from subprocess import PIPE
 from typing import Any, TypeVar
 
@@ -55,24 +55,28 @@ def write_micro_study(path: Path) -> Path:
 
 
 class Nights:
-    """Two servers of nights, so that two studies can be at work at once; see `serving`."""
+    """Two servers of nights, so that two studies can be at work at once; see `serving`.
+
+    Each starts when it is first needed: often the nights wanted were run for another process.
+    """
 
     AT_ONCE = 2
 
     def __init__(self) -> None:
-        self._servers = [self._start() for _ in range(self.AT_ONCE)]
-        self._free: Queue[subprocess.Popen[str]] = Queue()
-        for server in self._servers:
-            self._free.put(server)
+        self._servers: list[subprocess.Popen[str]] = []
+        self._free: LifoQueue[subprocess.Popen[str] | None] = LifoQueue()
+        for _ in range(self.AT_ONCE):
+            self._free.put(None)
 
-    @staticmethod
-    def _start() -> subprocess.Popen[str]:
+    def _start(self) -> subprocess.Popen[str]:
         command = [sys.executable, str(HERE / "serving.py")]
-        return subprocess.Popen(command, stdin=PIPE, stdout=PIPE, text=True)
+        server = subprocess.Popen(command, stdin=PIPE, stdout=PIPE, text=True)
+        self._servers.append(server)
+        return server
 
     def run(self, study: Path, **order: Any) -> dict[str, Any]:
         """Run one night and return how it ended."""
-        server = self._free.get()
+        server = self._free.get() or self._start()
         try:
             assert server.stdin is not None and server.stdout is not None
             server.stdin.write(json.dumps({"study": str(study), **order}) + "\n")

@@ -1,7 +1,8 @@
 """Reads a warehouse over and over while nights are killed, and counts what no reader may see.
 
-Started as a program with a study and a file: it reads until the file is there, then says what it
-saw as one line of JSON.
+Started as a program with a study and a file: it looks until the file is there, then says what it
+saw as one line of JSON. It reads all whenever anything of the published night is not as it was at
+the last look, and now and then where all is; reading the same bytes again would show nothing.
 """
 
 from __future__ import annotations
@@ -14,10 +15,12 @@ from pathlib import Path
 
 import pyarrow.parquet as pq
 
+from quietsleep.errors import WarehouseError
 from quietsleep.warehouse.current import current_night, night_facts
 from quietsleep.warehouse.database import open_night
 
 PAUSE_S = 0.3
+READ_AGAIN_S = 5.0
 
 
 def read_once(study: Path) -> str:
@@ -37,16 +40,28 @@ def read_once(study: Path) -> str:
     return night.name
 
 
+def look_of(study: Path) -> list[tuple[str, int, int, int]]:
+    """Name the files of the published night, with what tells that one was put or written anew."""
+    try:
+        night = current_night(study)
+        told = [(str(path), path.stat()) for path in sorted(night.rglob("*"))]
+    except (OSError, WarehouseError):
+        return []  # reading says what is wrong, if it still is
+    return [(name, said.st_ino, said.st_size, said.st_mtime_ns) for name, said in told]
+
+
 def main(study: Path, end: Path) -> None:
     seen: set[str] = set()
     faults: list[str] = []
-    reads = 0
+    reads, last, read_at = 0, [("", 0, 0, 0)], 0.0
     while not end.exists():
-        try:
-            seen.add(read_once(study))
-        except Exception as error:
-            faults.append(f"{type(error).__name__}: {error}")
-        reads += 1
+        look = look_of(study)
+        if not look or look != last or time.monotonic() - read_at > READ_AGAIN_S:
+            try:
+                seen.add(read_once(study))
+            except Exception as error:
+                faults.append(f"{type(error).__name__}: {error}")
+            reads, last, read_at = reads + 1, look, time.monotonic()
         time.sleep(PAUSE_S)
     print(json.dumps({"reads": reads, "nights": sorted(seen), "faults": faults}))
 

