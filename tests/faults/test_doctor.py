@@ -192,10 +192,10 @@ def stored_keys(study: Path) -> set[str]:
 
 
 def test_what_the_next_night_unpacks_or_says_is_no_mishap(
-    demo_night: tuple[Path, NightReport], tmp_path: Path
+    small_night: tuple[Path, NightReport], tmp_path: Path
 ) -> None:
     """An archive to unpack again, a delivery that is gone, a folder under an old name."""
-    study = copy_of(demo_night[0], tmp_path / "demo")
+    study = copy_of(small_night[0], tmp_path / "demo")
     shutil.rmtree(study / "work" / "unpacked")
     shutil.rmtree(study / "deliveries" / "larch" / "larch-01")
     file = study / "centres" / "willow.toml"

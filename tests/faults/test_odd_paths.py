@@ -15,16 +15,16 @@ from quietsleep.warehouse.current import current_night
 from quietsleep.warehouse.database import open_current
 from quietsleep.warehouse.integrity import damage
 from quietsleep.warehouse.release import release_night
-from tests.faults.nights import left_over, write_micro_study
+from tests.faults.nights import copy_of, left_over
 from tests.night.conftest import pool as pool  # noqa: PLC0414  (a fixture)
 
 AWKWARD = 'l\'étude [2] "x"; -- 100% *'
 
 
 def test_a_night_a_change_and_a_release_in_a_folder_of_an_awkward_name(
-    tmp_path: Path, pool: InProcess
+    micro: Path, tmp_path: Path, pool: InProcess
 ) -> None:
-    study = write_micro_study(tmp_path / AWKWARD)
+    study = copy_of(micro, tmp_path / AWKWARD)
     # What the name would mean as a pattern lies beside it and must not be read.
     shutil.copytree(study, tmp_path / AWKWARD.replace("[2]", "2").replace("*", "y"))
     first = run_night(study, workers=1)
@@ -41,9 +41,9 @@ def test_a_night_a_change_and_a_release_in_a_folder_of_an_awkward_name(
 
 @pytest.mark.parametrize("sign", ["?", "\\"])
 def test_a_name_that_no_database_opens_is_said_before_anything_is_done(
-    tmp_path: Path, sign: str
+    micro: Path, tmp_path: Path, sign: str
 ) -> None:
-    study = write_micro_study(tmp_path / f"a{sign}b")
+    study = copy_of(micro, tmp_path / f"a{sign}b")
     with pytest.raises(StudyError, match="move or rename the folder"):
         load_study(study)
     assert not (study / "work").exists()

@@ -28,18 +28,18 @@ from quietsleep.study.study import load_study
 from quietsleep.warehouse.current import current_night
 from quietsleep.warehouse.database import open_current
 from quietsleep.warehouse.release import release_night
-from tests.faults.nights import write_micro_study
+from tests.faults.conftest import micro as micro  # noqa: PLC0414  (a fixture)
 from tests.shared import made_once
 
 STATE = ("measured", "trials", "trial_values", "deliveries", "delivered", "stats", "nights")
 
 
 @pytest.fixture(scope="session")
-def two_visits(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def two_visits(micro: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A study of two centres with a visit each, after its night; do not change it."""
 
     def make(path: Path) -> None:
-        write_micro_study(path)
+        shutil.copytree(micro, path, dirs_exist_ok=True)
         assert run_night(path, pool=in_process).published
 
     return made_once(tmp_path_factory, "two-visits", make)[0]

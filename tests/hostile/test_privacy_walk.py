@@ -28,12 +28,12 @@ from quietsleep.intake.delivery import read_delivery
 from quietsleep.intake.find import found_at
 from quietsleep.measure.pool import in_process
 from quietsleep.night.stages import run_night
-from quietsleep.simulation.centres import write_demo_study
 from quietsleep.simulation.exports import relist
 from quietsleep.study.study import load_study
 from quietsleep.warehouse.database import open_current
 from quietsleep.warehouse.privacy import released_table
 from quietsleep.warehouse.release import make_release
+from tests.night.conftest import tiny_deliveries as tiny_deliveries  # noqa: PLC0414  (a fixture)
 
 # Nothing that was planted may be found anywhere: this list stays empty.
 ALLOWED: frozenset[str] = frozenset()
@@ -121,8 +121,8 @@ def in_cells(planter: Planter) -> None:
         put_into_cell(planter.delivery(with_signals=False), table, at, secret)
 
 
-def test_every_kind_in_every_column_is_kept_out(small_deliveries: Path, tmp_path: Path) -> None:
-    study = load_study(shutil.copytree(small_deliveries, tmp_path / "demo"))
+def test_every_kind_in_every_column_is_kept_out(tiny_deliveries: Path, tmp_path: Path) -> None:
+    study = load_study(shutil.copytree(tiny_deliveries, tmp_path / "demo"))
     planter = Planter(study.path)
     kept_quiet: set[tuple[str, str]] = set()
     for table, at, column in cells():
@@ -321,9 +321,10 @@ def in_parquet_signals(planter: Planter) -> None:
 
 
 @pytest.fixture(scope="module")
-def walked(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, str]]:
-    study = tmp_path_factory.mktemp("privacy") / "demo"
-    write_demo_study(study, sessions_per_centre=1)
+def walked(
+    tiny_deliveries: Path, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Path, dict[str, str]]:
+    study = shutil.copytree(tiny_deliveries, tmp_path_factory.mktemp("privacy") / "demo")
     shutil.rmtree(study / "truth")
     planter = Planter(study)
     for plant in (in_cells, in_the_list, in_archives, in_csv_signals, in_edf_signals,
