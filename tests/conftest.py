@@ -24,6 +24,9 @@ from tests.shared import made_once
 
 # Files that take longest, longest first: of two processes none then waits long for the other.
 SLOW_FIRST = (
+    "night/test_amendments.py", "weeks/test_by_hand.py", "weeks/test_histories.py",
+    "faults/test_known_answers.py", "night/test_registration.py",
+    "night/test_queries_of_a_night.py",
     "faults/test_crashes.py", "orchestration/test_workers.py", "orchestration/test_store.py",
     "night/test_damage.py", "faults/test_doctor.py", "faults/test_environment_errors.py",
     "review/test_rejudge.py", "orchestration/test_whole_night.py", "night/test_demo_night.py",

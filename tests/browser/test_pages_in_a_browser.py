@@ -14,6 +14,7 @@ import pytest
 from quietsleep import contract
 from quietsleep.site.folder import test_file as file_of_test
 from quietsleep.site.packing import pieces_of
+from tests.browser.windows import found_by_axe
 from tests.site.nights import SIXTY
 
 TEST = "a rejected test"
@@ -77,16 +78,7 @@ def test_axe_finds_nothing(kind: str, night: Any, visit: Any) -> None:
     if kind in DARK:
         page.emulate_media(color_scheme="dark")
         assert page.evaluate("matchMedia('(prefers-color-scheme: dark)').matches")
-        assert found_by_axe(page) == [], "dark"
-
-
-def found_by_axe(page: Any) -> list[str]:
-    from axe_playwright_python.sync_playwright import Axe
-
-    # Reading style sheets again (preload) would be a request, which the pages forbid.
-    options = {"resultTypes": ["violations"], "preload": False}
-    found = Axe().run(page, options=options).response["violations"]
-    return [f"{v['id']}: {v['help']}: {[n['html'][:160] for n in v['nodes'][:3]]}" for v in found]
+        assert found_by_axe(page, of_colours=True) == [], "dark"
 
 
 @pytest.mark.parametrize("kind", KINDS)

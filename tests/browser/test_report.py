@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from tests.browser.windows import found_by_axe
 from tests.site.nights import report_of
 
 
@@ -18,12 +19,8 @@ def report(demo_release: Path, tmp_path_factory: pytest.TempPathFactory) -> Path
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_axe_finds_nothing(scheme: str, report: Path, visit: Any) -> None:
-    from axe_playwright_python.sync_playwright import Axe
-
     page = visit(color_scheme=scheme).open(report)
-    options = {"resultTypes": ["violations"], "preload": False}
-    found = Axe().run(page, options=options).response["violations"]
-    assert [f"{v['id']}: {v['nodes'][0]['html'][:160]}" for v in found] == []
+    assert found_by_axe(page, of_colours=scheme == "dark") == []
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

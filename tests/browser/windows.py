@@ -132,12 +132,25 @@ def wait_for_text(window: Window, text: str) -> None:
 
 
 def violations(window: Window) -> list[str]:
-    """Return what axe finds in a page of Chromium."""
+    """Return what axe finds in a window of Chromium."""
+    assert isinstance(window, ChromiumWindow)
+    return found_by_axe(window.page)
+
+
+def found_by_axe(page: Any, *, of_colours: bool = False) -> list[str]:
+    """Return what axe finds in a page, by all of its rules or by those of colours.
+
+    These are what another colour scheme of a page can break that was looked at whole in one.
+    """
     from axe_playwright_python.sync_playwright import Axe
 
-    assert isinstance(window, ChromiumWindow)
-    options = {"resultTypes": ["violations"], "preload": False}
-    found = Axe().run(window.page, options=options).response["violations"]
+    # Reading style sheets again (preload) would be a request, which the pages forbid.
+    options: dict[str, Any] = {"resultTypes": ["violations"], "preload": False}
+    if of_colours:
+        options["runOnly"] = {"type": "tag", "values": ["cat.color"]}
+    answer = Axe().run(page, options=options).response
+    assert answer["passes"], "axe looked at nothing"
+    found = answer["violations"]
     return [f"{v['id']}: {v['help']}: {[n['html'][:160] for n in v['nodes'][:3]]}" for v in found]
 
 
