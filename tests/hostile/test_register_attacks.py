@@ -23,7 +23,6 @@ from quietsleep.errors import QuietsleepError, in_words
 from quietsleep.measure.pool import in_process
 from quietsleep.night import stages
 from quietsleep.night.doctor import examine
-from quietsleep.night.known_answers import told
 from quietsleep.night.stages import run_night
 from quietsleep.review.registrar import look_at_register, say_meant
 from quietsleep.study.begin import NewCentre, begin_study
@@ -34,7 +33,7 @@ from quietsleep.study.register_witness import forget, remembered
 from quietsleep.study.study import load_study
 from quietsleep.warehouse.current import current_night, night_facts
 from quietsleep.warehouse.registered import open_register
-from tests.conftest import ANSWER
+from tests.conftest import answers_stand
 
 FILE = "register.jsonl"
 
@@ -297,7 +296,7 @@ def of_one_night(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with pytest.MonkeyPatch.context() as patch:
         patch.delenv(KEY_VARIABLE)
         patch.setenv("XDG_CONFIG_HOME", str(place / "settings"))
-        patch.setattr(stages, "answers_that_stand", lambda night, run: told([ANSWER]))
+        answers_stand(patch)
         patch.setattr(stages, "write_site", lambda *given: None)
         begin_study(place / "study", study="invented", title="Invented", centre=NewCentre("larch"))
         assert run_night(place / "study", pool=in_process).published

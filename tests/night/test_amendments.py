@@ -20,8 +20,6 @@ import pytest
 
 from quietsleep.intake.find import MANIFEST
 from quietsleep.measure.pool import InProcess, in_process
-from quietsleep.night import stages
-from quietsleep.night.known_answers import told
 from quietsleep.night.night import NightReport
 from quietsleep.night.preview import preview
 from quietsleep.night.stages import run_night
@@ -33,7 +31,7 @@ from quietsleep.night.withdrawal import (
 )
 from quietsleep.study.register import RegisterError
 from quietsleep.study.study import load_study
-from tests.conftest import ANSWER
+from tests.conftest import answers_stand
 from tests.handmade import Handmade, Rows, deliveries_of
 from tests.night.test_registration import asked, numbers, rows, study
 
@@ -245,7 +243,7 @@ def wrong_clocks(published_two: Path, tmp_path_factory: pytest.TempPathFactory) 
     behind = "2001-01-01T00:00:00+00:00"
     deliver(study, "larch-04", {"sessions": [second | {"weight_kg": "9.80"}]}, created=behind)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(stages, "answers_that_stand", lambda night, run: told([ANSWER]))
+        answers_stand(patch)
         night(study, pool=in_process)
         ((said,),) = asked(study, "SELECT sentence FROM problems WHERE kind = 'created_ahead'")
         # A later one amends, whatever the one before it said of its time.
