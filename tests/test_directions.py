@@ -54,6 +54,8 @@ ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep.intake.identifiers.people": "one kind of identifier",
     "quietsleep.intake.dates": "what clocks say, apart from what rows hold",
     "quietsleep.intake.withdrawn": "what is left out for good, apart from what is held",
+    "quietsleep.judge.blocks": "how a study is cut, apart from how its blocks are judged",
+    "quietsleep.judge.kept": "files of judged blocks, apart from judging",
     "quietsleep.judge.conservation": "the count that must come out, apart from what it counts",
     "quietsleep.judge.outcomes": "how trials become one number, apart from judging",
     "quietsleep.measure.origin": "where code comes from, apart from what it amounts to",

@@ -9,8 +9,9 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from quietsleep.judge import study as blocks
-from quietsleep.judge.study import Block, blocks_of
+from quietsleep.judge import blocks
+from quietsleep.judge import study as judging
+from quietsleep.judge.blocks import Block, blocks_of
 from quietsleep.measure.pool import InProcess
 from quietsleep.measure.roster import Roster, read_roster
 from quietsleep.night.stages import run_night
@@ -38,7 +39,7 @@ def test_blocks_change_no_row(
     study_after: Path, pool: InProcess, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     whole = published(study_after)
-    monkeypatch.setattr(blocks, "RECORDINGS_A_BLOCK", 3)
+    monkeypatch.setattr(blocks, "MOST_A_BLOCK", 3)
     report = run_night(study_after, full=True)
     assert report.state != "red"
     assert report.conservation["balances"].all()
@@ -55,8 +56,8 @@ def test_every_row_is_in_one_block(
     study_after: Path, pool: InProcess, monkeypatch: pytest.MonkeyPatch, size: int
 ) -> None:
     roster = roster_of(study_after)
-    monkeypatch.setattr(blocks, "RECORDINGS_A_BLOCK", size)
-    cut = list(blocks_of(roster, workers=1))
+    monkeypatch.setattr(blocks, "MOST_A_BLOCK", size)
+    cut = list(blocks_of(roster))
     assert [block.number for block in cut] == [*range(1, len(cut) + 1)]
     assert (len(cut) > len(roster.sessions["centre"].unique())) == (size < 1000)
     for name in ("sessions", "recordings", "reported", "session_checks"):
@@ -70,16 +71,6 @@ def test_every_row_is_in_one_block(
         assert set(roster.checks.index[own]) <= set(checks.index)
         assert set(linked["check_id"]) <= set(checks["check_id"])
         assert len(block.roster.recordings) <= size or len(block.roster.sessions) == 1
-
-
-def test_centres_share_a_block_until_every_process_has_one(
-    study_after: Path, pool: InProcess, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    roster = roster_of(study_after)
-    assert len(list(blocks_of(roster, workers=8))) == 1  # too small to be worth more
-    monkeypatch.setattr(blocks, "WORTH_A_BLOCK", 1)
-    assert len(list(blocks_of(roster, workers=1))) == 1
-    assert len(list(blocks_of(roster, workers=4))) >= 4
 
 
 OWN_CODES = ("session", "infant", "recording", "check")
@@ -103,11 +94,11 @@ def write_study_of_same_codes(path: Path) -> Path:
     return study
 
 
-def one_centre_a_block(roster: Roster, *, workers: int) -> Iterator[Block]:
+def one_centre_a_block(roster: Roster) -> Iterator[Block]:
     for number, centre in enumerate(CENTRES, start=1):
         frames = {name: getattr(roster, name) for name in Roster.__dataclass_fields__}
         own = Roster(**{name: rows[rows["centre"] == centre] for name, rows in frames.items()})
-        (block,) = blocks_of(own, workers=workers)
+        (block,) = blocks_of(own)
         yield replace(block, number=number)
 
 
@@ -118,8 +109,8 @@ def test_centres_whose_sessions_have_the_same_codes_may_share_a_block(
     assert run_night(study).published
     together, roster = published(study), roster_of(study)
     assert len(roster.sessions) == 2 and roster.sessions["session"].nunique() == 1
-    (block,) = blocks_of(roster, workers=1)
+    (block,) = blocks_of(roster)
     assert block.checks_of == set(CENTRES)
-    monkeypatch.setattr(blocks, "blocks_of", one_centre_a_block)
+    monkeypatch.setattr(judging, "blocks_of", one_centre_a_block)
     assert run_night(study, full=True).published
     assert published(study) == together

@@ -19,9 +19,9 @@ def block(*codes: str) -> pd.DataFrame:
 
 def spooled(folder: Path, *blocks: pd.DataFrame) -> list[str]:
     spool = TableOnDisk(folder, TABLES["sources"])
-    spool.clear()
+    spool.keep()
     for number, rows in enumerate(blocks):
-        spool.note(spool.add(rows, block=number))
+        spool.note(spool.add(rows, block=str(number)))
     with frugal_engine(folder) as engine:
         found = [
             code

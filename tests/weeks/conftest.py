@@ -6,8 +6,17 @@ import os
 
 import pytest
 
+from quietsleep.judge import blocks
+
 
 @pytest.fixture(autouse=True)
 def no_waiting_for_the_disk(monkeypatch: pytest.MonkeyPatch) -> None:
     """Leave out fsync."""
     monkeypatch.setattr(os, "fsync", lambda number: None)
+
+
+@pytest.fixture(autouse=True)
+def small_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Cut a study where it can be, so that nights take over what did not change."""
+    monkeypatch.setattr(blocks, "WORTH_A_BLOCK", 8)
+    monkeypatch.setattr(blocks, "MORE_A_BLOCK", 8)

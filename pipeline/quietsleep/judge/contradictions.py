@@ -10,7 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
-from itertools import pairwise
+from itertools import groupby, pairwise
+from operator import itemgetter
 from typing import Any
 
 import pandas as pd
@@ -87,12 +88,13 @@ def _same_bytes(roster: Roster) -> Iterator[Contradiction]:
     rows = pd.concat([recordings, checks[list(recordings.columns)]], ignore_index=True)
     rows = rows.dropna(subset=["file_sha256"])
     rows = rows[rows.duplicated("file_sha256", keep=False)]
-    for sha256, group in rows.groupby("file_sha256", sort=True):
-        sides = group.sort_values(["centre", "recording", "session"])
-        centres = sorted(sides["centre"].unique())
+    rows = rows.sort_values(["file_sha256", "centre", "recording", "session"])
+    for sha256, group in groupby(rows.to_dict("records"), itemgetter("file_sha256")):
+        sides = list(group)
+        centres = sorted({side["centre"] for side in sides})
         many = len(centres) > 1
-        names = [_side(row, with_centre=many) for row in sides.to_dict("records")]
-        sessions = _sessions(sides)
+        names = [_side(side, with_centre=many) for side in sides]
+        sessions = tuple(sorted({s["session"] for s in sides if isinstance(s["session"], str)}))
         of_sessions = f", in {len(sessions)} sessions" if len(sessions) > 1 else ""
         yield Contradiction(
             kind=SAME_BYTES,

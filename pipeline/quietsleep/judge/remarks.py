@@ -5,8 +5,8 @@ These are rows of the block, small enough to keep; `judge.causes` makes queries 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, fields
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import pandas as pd
 
@@ -50,18 +50,6 @@ def remarks_of(evidence: Evidence, judged: Judged, rules: Sequence[Rule]) -> Rem
         lacking=_lacking(evidence, verdicts),
         unread=unread[UNREAD],
     )
-
-
-def joined(parts: Iterable[Remarks]) -> Remarks:
-    """Put the remarks of all blocks together; there is at least one."""
-    every = list(parts)
-
-    def of(name: str) -> pd.DataFrame:
-        frames: list[pd.DataFrame] = [getattr(part, name) for part in every]
-        filled = [frame for frame in frames if len(frame)]
-        return pd.concat(filled, ignore_index=True) if filled else frames[0]
-
-    return Remarks(**{field.name: of(field.name) for field in fields(Remarks)})
 
 
 def _slips_of_tests(judged: Judged) -> pd.DataFrame:

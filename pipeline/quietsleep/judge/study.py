@@ -1,13 +1,18 @@
-"""Judge a whole study, block by block: no signal is read, and memory stays that of a few blocks."""
+"""Judge a whole study, block by block: no signal is read, and memory stays that of a few blocks.
+
+What a block was judged to is taken over by later nights until something that it rests on changes.
+"""
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+import hashlib
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, fields, replace
 from datetime import date, datetime
 from functools import partial
 from pathlib import Path
+from platform import python_version
 
 import numpy as np
 import pandas as pd
@@ -16,6 +21,7 @@ from quietsleep import contract
 from quietsleep.contract import Rule
 from quietsleep.judge import evidence
 from quietsleep.judge.agreement import agreement_frame
+from quietsleep.judge.blocks import OF_A_SESSION, Block, blocks_of
 from quietsleep.judge.border import (
     deliveries_of_night,
     last_arrivals,
@@ -27,6 +33,7 @@ from quietsleep.judge.conservation import add_up, count_block, count_deliveries
 from quietsleep.judge.contradictions import Contradiction, contradictions_of
 from quietsleep.judge.expected import expected_frame
 from quietsleep.judge.guard import Caught, Guard
+from quietsleep.judge.kept import KeptBlocks, digest_of_frames
 from quietsleep.judge.plausible import with_history, with_surroundings
 from quietsleep.judge.readers import (
     ReviewEffects,
@@ -35,15 +42,15 @@ from quietsleep.judge.readers import (
     told_why,
     with_readers,
 )
-from quietsleep.judge.remarks import Remarks, joined, remarks_of
+from quietsleep.judge.remarks import Remarks, remarks_of
 from quietsleep.judge.rules import rules_in_study
 from quietsleep.judge.scores import load_references, with_growth, with_scores
 from quietsleep.judge.tests import Evidence, Judged, judge_study
+from quietsleep.measure.fingerprint import program_fingerprint, registration_digest
 from quietsleep.measure.pool import Pool
 from quietsleep.measure.roster import Roster
-from quietsleep.records import IntArray, Problem
+from quietsleep.records import Problem
 from quietsleep.store import ledger
-from quietsleep.store.items import keys_of
 from quietsleep.store.state import State, StoredMeasures
 from quietsleep.store.tables import TableOnDisk, in_contract
 from quietsleep.study.history import History
@@ -56,7 +63,10 @@ ON_DISK = (
     "agreement",
 )  # fmt: skip
 # Tables of which all rows are also needed at once; they have few a session.
-KEPT = ("sessions", "checks", "outcomes", "agreement")
+WHOLE = ("sessions", "checks", "outcomes", "agreement")
+REMARKS = tuple(field.name for field in fields(Remarks))
+# What a night asks of each block besides rows of tables.
+TOLD = (*WHOLE, "counts", "ledger", *REMARKS, "trials_read", "verdicts_read")
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,38 +102,67 @@ class JudgedStudy:
 
 @dataclass(frozen=True, slots=True)
 class JudgingInputs:
-    """What every block is judged with."""
+    """What sessions are judged with, besides their rows and what was measured of them."""
 
     study: Study
     effects: ReviewEffects
     rules: Sequence[Rule]
     waivers: Sequence[Waiver]
-    tables_on_disk: dict[str, TableOnDisk]
+
+    def of(self, block: Block) -> JudgingInputs:
+        """Leave out what is of other centres than those of a block and of its devices."""
+        frames = (block.roster.sessions, block.roster.recordings, block.roster.checks)
+        centres = {str(centre) for rows in frames for centre in rows["centre"].unique()}
+        named = {code for rows in frames if "device" in rows for code in rows["device"].dropna()}
+        devices = {d.device: d for d in self.study.devices.values() if d.device in named}
+        of_devices = {device.centre for device in devices.values()}
+        study = Study(
+            path=self.study.path,
+            name=self.study.name,
+            title=self.study.title,
+            centres={c: v for c, v in self.study.centres.items() if c in centres | of_devices},
+            reference_files=self.study.reference_files,
+            devices=devices,
+        )
+        placed = tuple(p for p in self.effects.placed if p.review.centre in centres)
+        waivers = [waiver for waiver in self.waivers if waiver.centre in centres]
+        return JudgingInputs(study, ReviewEffects(placed, ()), self.rules, waivers)
+
+    def digest(self, shared: str) -> bytes:
+        """Return a digest of all of it; `shared` stands for what all blocks have in common."""
+        centres = [registration_digest(centre) for centre in self.study.centres.values()]
+        said = (shared, centres, self.effects, self.waivers)
+        return hashlib.sha256(repr(said).encode("utf-8", "surrogatepass")).digest()
+
+    def digest_of_shared(self) -> str:
+        """Return a digest of the program, the rules and the equations of the study."""
+        equations = [(path.name, path.read_bytes()) for path in self.study.reference_files]
+        said = (program_fingerprint(), python_version(), self.rules, equations)
+        return hashlib.sha256(repr(said).encode("utf-8", "surrogatepass")).hexdigest()
 
 
 @dataclass(frozen=True, slots=True)
-class JudgedBlock:
-    """What is handed back of one block: its rows are on disk."""
+class BlockToJudge:
+    """A block, what it is judged with, and what was measured of it; its files bear `name`."""
 
-    n_rows: dict[str, int]
-    kept: dict[str, pd.DataFrame]
-    counts: pd.DataFrame
-    ledger: pd.DataFrame
-    remarks: Remarks
-    trials_read: pd.DataFrame
-    verdicts_read: pd.DataFrame
-    failures: Mapping[str, str]
+    name: str
+    block: Block
+    inputs: JudgingInputs
+    stored: StoredMeasures
 
 
-def judge_block(inputs: JudgingInputs, given: tuple[Block, StoredMeasures]) -> JudgedBlock:
-    """Judge one block by the rules in force and spool its rows; runs in any process."""
-    block, stored = given
+def judge_block(kept: KeptBlocks, given: BlockToJudge) -> Mapping[str, str]:
+    """Judge one block by the rules in force and put what it comes to on disk, in any process.
+
+    Returns mistakes of ours in one score of one session, each with its traceback.
+    """
+    block, inputs = given.block, given.inputs
     roster = replace(
         block.roster,
         sessions=with_entries(block.roster.sessions, inputs.study),
         checks=with_entries(block.roster.checks, inputs.study),
     )
-    gathered = with_readers(evidence.gather(stored, roster, inputs.study), inputs.effects)
+    gathered = with_readers(evidence.gather(given.stored, roster, inputs.study), inputs.effects)
     judged = told_why(
         judge_study(gathered, rules=inputs.rules, waivers=inputs.waivers), inputs.effects
     )
@@ -139,26 +178,23 @@ def judge_block(inputs: JudgingInputs, given: tuple[Block, StoredMeasures]) -> J
     frames = block_frames(
         gathered, judged, outcomes=outcomes, reported=roster.reported, guard=caught.guarded
     )
-    n_rows = {
-        name: on_disk.add(in_contract(frames[name], name), block=block.number)
-        for name, on_disk in inputs.tables_on_disk.items()
-    }
     read = {(p.review.centre, p.trial) for p in inputs.effects.standing}
-    return JudgedBlock(
-        n_rows=n_rows,
-        kept={name: {**frames, "checks": judged.checks}[name] for name in KEPT},
-        counts=count_block(gathered.recordings, judged.trials),
-        ledger=ledger.rows_of_block(
+    remarks = remarks_of(gathered, judged, inputs.rules)
+    told = {
+        **{name: {**frames, "checks": judged.checks}[name] for name in WHOLE},
+        "counts": count_block(gathered.recordings, judged.trials),
+        "ledger": ledger.rows_of_block(
             sessions=judged.sessions,
             recordings=gathered.recordings,
             checks=judged.checks,
             trials=judged.trials,
         ),
-        remarks=remarks_of(gathered, judged, inputs.rules),
-        trials_read=_among(judged.trials, "trial", read),
-        verdicts_read=_among(judged.verdicts, "item", read),
-        failures=caught.failures,
-    )
+        **{name: getattr(remarks, name) for name in REMARKS},
+        "trials_read": _among(judged.trials, "trial", read),
+        "verdicts_read": _among(judged.verdicts, "item", read),
+    }
+    kept.write(given.name, rows=frames, told=told)
+    return caught.failures
 
 
 def with_entries(rows: pd.DataFrame, study: Study) -> pd.DataFrame:
@@ -214,28 +250,6 @@ def _tests(judged: Judged) -> pd.DataFrame:
     return tests.rename(columns={"on": "tested_on"})
 
 
-@dataclass(slots=True)
-class _Sum:
-    """What the blocks have come to so far."""
-
-    kept: dict[str, list[pd.DataFrame]] = field(default_factory=dict)
-    counts: list[pd.DataFrame] = field(default_factory=list)
-    remarks: list[Remarks] = field(default_factory=list)
-    trials_read: list[pd.DataFrame] = field(default_factory=list)
-    verdicts_read: list[pd.DataFrame] = field(default_factory=list)
-    caught: Caught = field(default_factory=Caught)
-
-    def add(self, block: JudgedBlock) -> None:
-        """Add one block."""
-        for name, rows in block.kept.items():
-            self.kept.setdefault(name, []).append(rows)
-        self.counts.append(block.counts)
-        self.remarks.append(block.remarks)
-        self.trials_read.append(block.trials_read)
-        self.verdicts_read.append(block.verdicts_read)
-        self.caught.add(block.failures)
-
-
 def judge(
     study: Study,
     state: State,
@@ -247,41 +261,37 @@ def judge(
     night: str,
     now: datetime,
     strays: Sequence[Problem] = (),
+    anew: bool = False,
 ) -> JudgedStudy:
     """Judge everything measured by the rules in force, and write what became of it in the ledger.
 
     `roster` rows carry the content keys of what was measured; the rows of large tables go to disk.
     `now` is when the night began; `strays` are problems of this night that are not those of what a
-    delivery brought.
+    delivery brought. What blocks were judged to before is taken over where nothing that they rest
+    on changed, unless all is to be judged `anew`.
     """
-    inputs = _judging_inputs(state, study, roster, reviews)
+    caught = Caught()
     # Before the roster is cut into blocks: an infant's sessions may lie in several of them.
-    found = _Sum()
-    growth = with_growth(roster.sessions, guard=found.caught.guarded)
+    growth = with_growth(roster.sessions, guard=caught.guarded)
     grown = with_surroundings(growth, study.centres)
     roster = replace(roster, sessions=with_history(grown))
+    inputs = _judging_inputs(state, study, roster, reviews)
+    kept = _kept_blocks(study.work_path / "judged")
     ledger.begin_ledger(state)
-    blocks = list(blocks_of(roster, workers=pool.workers))
-    state.lay_out(_places(blocks))
-    for judged in pool.stream(partial(judge_block, inputs), _given(state, blocks)):
-        for name, on_disk in inputs.tables_on_disk.items():
-            on_disk.note(judged.n_rows[name])
-        ledger.add_to_ledger(state, judged.ledger)
-        found.add(judged)
-    state.clear_layout()
+    told = _told(state, pool, kept, inputs=inputs, roster=roster, caught=caught, anew=anew)
     deliveries = deliveries_of_night(state, roster, history)
     ledger.add_to_ledger(state, ledger.rows_of_deliveries(deliveries))
     ledger.write_ledger(state, night)
     contradictions = contradictions_of(roster, inputs.rules)
-    kept = {name: _joined(frames) for name, frames in found.kept.items()}
+    whole = {name: _joined(frames) for name, frames in told.items() if name != "counts"}
     expected = expected_frame(
         study,
-        sessions=kept["sessions"],
+        sessions=whole["sessions"],
         recordings=roster.recordings,
         last_arrivals=last_arrivals(deliveries),
         now=now,
     )
-    counted = [*found.counts, *count_deliveries(roster)]
+    counted = [*told["counts"], *count_deliveries(roster)]
     counts = add_up(counted, centres=list(study.centres), night=night)
     return JudgedStudy(
         night=night,
@@ -296,25 +306,79 @@ def judge(
             night=night,
             loose=[*(loose_problem(p) for p in strays), *(c.row for c in contradictions)],
         ),
-        **kept,
+        **{name: whole[name] for name in WHOLE},
         conservation=in_contract(counts, "conservation"),
         expected=in_contract(expected, "expected"),
-        remarks=joined(found.remarks),
+        remarks=Remarks(**{name: whole[name] for name in REMARKS}),
         contradictions=contradictions,
         supersessions=supersessions(roster, history),
         without_consent=frozenset(
             roster.sessions_without_consent.itertuples(index=False, name=None)
         ),
-        trials_read=_joined(found.trials_read),
-        verdicts_read=_joined(found.verdicts_read),
-        tables_on_disk=inputs.tables_on_disk,
-        failures=found.caught.failures,
+        trials_read=whole["trials_read"],
+        verdicts_read=whole["verdicts_read"],
+        tables_on_disk=kept.tables,
+        failures=caught.failures,
     )
 
 
-def _given(state: State, blocks: Sequence[Block]) -> Iterator[tuple[Block, StoredMeasures]]:
+def _told(
+    state: State,
+    pool: Pool,
+    kept: KeptBlocks,
+    *,
+    inputs: JudgingInputs,
+    roster: Roster,
+    caught: Caught,
+    anew: bool,
+) -> dict[str, list[pd.DataFrame]]:
+    """Judge the blocks that nothing stands for, and return what is told of all, block by block."""
+    blocks = dict(named_blocks(state, inputs, blocks_of(roster)))
+    standing = kept.take_over(state, () if anew else blocks)
+    left = {name: block for name, block in blocks.items() if name not in standing}
+    state.lay_out(_places(left.values()))
+    sound = set(standing)
+    work = partial(judge_block, kept)
+    for name, failures in zip(left, pool.stream(work, _to_judge(state, inputs, left)), strict=True):
+        caught.add(failures)
+        sound |= set() if failures else {name}
+    state.clear_layout()
+    found: dict[str, list[pd.DataFrame]] = defaultdict(list)
+    for name in blocks:
+        told = kept.read(name)
+        ledger.add_to_ledger(state, told.pop("ledger"))
+        for frame, rows in told.items():
+            found[frame].append(rows)
+    kept.remember(state, sound)
+    return found
+
+
+def named_blocks(
+    state: State, inputs: JudgingInputs, blocks: Iterable[Block]
+) -> Iterator[tuple[str, Block]]:
+    """Name each block by a digest of all that it is judged by."""
+    measured = state.frame("SELECT content_key, night, state, sentence FROM measured")
+    measured = measured.set_index("content_key")
+    shared = inputs.digest_of_shared()
     for block in blocks:
-        yield block, state.stored(block.number)
+        rows = (getattr(block.roster, name) for name in (*OF_A_SESSION, "checks"))
+        of_block = measured.reindex(block.content_keys).reset_index()
+        digest = hashlib.sha256(inputs.of(block).digest(shared))
+        digest.update(repr(sorted(block.checks_of)).encode())
+        digest.update(digest_of_frames([*rows, of_block]))
+        yield digest.hexdigest()[:32], block
+
+
+def _to_judge(
+    state: State, inputs: JudgingInputs, blocks: Mapping[str, Block]
+) -> Iterator[BlockToJudge]:
+    for name, block in blocks.items():
+        yield BlockToJudge(name, block, inputs.of(block), state.stored(block.number))
+
+
+def _kept_blocks(folder: Path) -> KeptBlocks:
+    tables = {name: TableOnDisk(folder, contract.TABLES[name]) for name in ON_DISK}
+    return KeptBlocks(folder, tables, TOLD)
 
 
 def _judging_inputs(
@@ -328,26 +392,14 @@ def _judging_inputs(
         effects=effects,
         rules=rules_in_study(contract.RULES.values(), study.limit_changes),
         waivers=(*study.waivers, *effects.waivers),
-        tables_on_disk=_tables_on_disk(study.work_path / "judged"),
     )
 
 
-def _tables_on_disk(folder: Path) -> dict[str, TableOnDisk]:
-    tables_on_disk = {name: TableOnDisk(folder, contract.TABLES[name]) for name in ON_DISK}
-    for on_disk in tables_on_disk.values():
-        on_disk.clear()
-    return tables_on_disk
-
-
-def _places(blocks: Sequence[Block]) -> pd.DataFrame:
+def _places(blocks: Iterable[Block]) -> pd.DataFrame:
     """Return which measures belong to which block."""
-    frames = [
-        rows[["content_key"]].dropna().drop_duplicates().assign(block=block.number)
-        for block in blocks
-        for rows in (block.roster.recordings, block.roster.checks)
-    ]
+    frames = [block.content_keys.to_frame().assign(block=block.number) for block in blocks]
     columns = {"content_key": pd.Series(dtype="str"), "block": pd.Series(dtype="int64")}
-    return pd.concat([pd.DataFrame(columns), *frames], ignore_index=True).drop_duplicates()
+    return pd.concat([pd.DataFrame(columns), *frames], ignore_index=True)
 
 
 def _with_checks_of(
@@ -375,85 +427,3 @@ def _joined(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """Put the rows of all blocks together; a study without any has the columns all the same."""
     filled = [frame for frame in frames if len(frame)]
     return pd.concat(filled, ignore_index=True) if filled else frames[0]
-
-
-RECORDINGS_A_BLOCK = 1_000
-# So few are judged in about the time that a block costs by itself: not worth another one.
-WORTH_A_BLOCK = 250
-# Stands for the sessions of a centre of which none counts: its checks and held rows are judged.
-NO_SESSION = ""
-OF_A_SESSION = ("sessions", "recordings", "reported", "session_checks")
-# What judging does not ask for.
-OF_NO_BLOCK = ("superseded", "delivered", "withdrawn", "sessions_without_consent")
-
-
-@dataclass(frozen=True, slots=True)
-class Block:
-    """Sessions of one centre or of several with all that belongs to them.
-
-    The checks of a centre are judged with its first block (`checks_of` names those centres); the
-    later blocks hold those that their sessions rest on.
-    """
-
-    number: int
-    roster: Roster
-    checks_of: frozenset[str]
-
-
-def blocks_of(roster: Roster, *, workers: int) -> Iterator[Block]:
-    """Cut a roster into blocks; every row is in one block, but for checks.
-
-    A roster without any row is one block without any. Codes of sessions and checks are a centre's
-    own, so both are known by their centre and code.
-    """
-    of_session, first_of = _number_blocks(roster, workers)
-    checks = keys_of(roster.checks, "check_id")
-
-    def numbers(rows: pd.DataFrame) -> IntArray:
-        # What belongs to no session that counts is taken with the first of its centre.
-        found = (of_session.get(key, first_of[key[0]]) for key in keys_of(rows, "session"))
-        return np.fromiter(found, np.int64, len(rows))
-
-    block_of = {name: numbers(getattr(roster, name)) for name in OF_A_SESSION}
-    for number in range(1, max(of_session.values(), default=1) + 1):
-        own = {name: getattr(roster, name)[of == number] for name, of in block_of.items()}
-        centres = frozenset(centre for centre, first in first_of.items() if first == number)
-        linked = set(keys_of(own["session_checks"], "check_id"))
-        needed = np.array([key[0] in centres or key in linked for key in checks], bool)
-        nothing = {name: getattr(roster, name).iloc[:0] for name in OF_NO_BLOCK}
-        yield Block(number, Roster(**own, **nothing, checks=roster.checks[needed]), centres)
-
-
-def _number_blocks(
-    roster: Roster, workers: int
-) -> tuple[dict[tuple[str, str], int], dict[str, int]]:
-    """Return the block of each session, by centre and code, and the first block of each centre.
-
-    Sessions are taken centre by centre until their recordings and checks fill a block: it is small
-    enough for the memory, and for each worker to have one of a large study.
-    """
-    n_recordings = Counter(keys_of(roster.recordings, "session"))
-    n_checks = Counter(roster.checks["centre"].tolist())
-    whole = n_recordings.total() + n_checks.total()
-    room = min(RECORDINGS_A_BLOCK, max(WORTH_A_BLOCK, whole // workers))
-    sessions: dict[str, list[str]] = {centre: [] for centre in sorted(_centres(roster))}
-    for centre, session in sorted(keys_of(roster.sessions, "session")):
-        sessions[centre].append(session)
-    of_session: dict[tuple[str, str], int] = {}
-    first_of: dict[str, int] = {}
-    number, n_held = 1, 0
-    for centre, codes in sessions.items():
-        coming = n_checks[centre]
-        for code in codes or [NO_SESSION]:
-            coming += n_recordings[centre, code]
-            if n_held and n_held + coming > room:
-                number, n_held = number + 1, 0
-            of_session[centre, code] = number
-            first_of.setdefault(centre, number)
-            n_held, coming = n_held + coming, 0
-    return of_session, first_of
-
-
-def _centres(roster: Roster) -> set[str]:
-    frames = (roster.sessions, roster.recordings, roster.checks, roster.reported)
-    return {str(centre) for frame in frames for centre in frame["centre"].unique()}

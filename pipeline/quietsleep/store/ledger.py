@@ -86,10 +86,10 @@ def ledger_on_disk(
     Nothing is told of the sessions that are `untold`, by centre and code.
     """
     table = TableOnDisk(folder, contract.TABLES["ledger"])
-    table.clear()
+    table.keep()
     for number, rows in enumerate(state.chunks("SELECT * FROM ledger")):
         told = rows[~_is_of(rows, untold)] if untold else rows
-        table.note(table.add(in_contract(told, "ledger"), block=number))
+        table.note(table.add(in_contract(told, "ledger"), block=f"{number:06d}"))
     return table
 
 

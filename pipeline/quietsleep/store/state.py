@@ -246,13 +246,16 @@ class State:
                 [centre, delivery, name, body.getvalue()],
             )
 
-    def delivered_rows(self, table: str) -> pd.DataFrame:
-        """Return the clean rows of one table over all deliveries, with centre and delivery."""
+    def delivered_rows(self, table: str, *, centre: str | None = None) -> pd.DataFrame:
+        """Return the clean rows of one table over all deliveries, with centre and delivery.
+
+        Of one centre where it is given.
+        """
         with self._own_turn():
             bodies = self._con.execute(
                 "SELECT centre, delivery, body FROM delivered WHERE table_name = ? "
-                "ORDER BY centre, delivery",
-                [table],
+                "AND (? IS NULL OR centre = ?) ORDER BY centre, delivery",
+                [table, centre, centre],
             ).fetchall()
         rows = [_rows_of(body, centre, delivery) for centre, delivery, body in bodies]
         if not any(map(len, rows)):

@@ -44,3 +44,7 @@ CREATE TABLE IF NOT EXISTS ledger (
     night VARCHAR, centre VARCHAR, item_kind VARCHAR, item VARCHAR, technique VARCHAR,
     state VARCHAR, sentence VARCHAR
 );
+-- The program and the registrations with which the study was last looked at in full.
+CREATE TABLE IF NOT EXISTS study_checked (rests_on VARCHAR);
+-- Blocks of sessions that were judged, by what they rest on, and a digest of their files.
+CREATE TABLE IF NOT EXISTS judged_blocks (block VARCHAR, sha256 VARCHAR);

@@ -8,8 +8,7 @@ from __future__ import annotations
 
 import os
 import re
-import shutil
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -89,12 +88,18 @@ class TableOnDisk:
         self.n_rows = 0
         self._folder = folder / table.name
 
-    def clear(self) -> None:
-        """Take away what an earlier night left."""
-        shutil.rmtree(self._folder, ignore_errors=True)
-        self._folder.mkdir(parents=True)
+    def keep(self, blocks: Collection[str] = ()) -> None:
+        """Take away the rows of all blocks but these, and count from none."""
+        self.n_rows = 0
+        self._folder.mkdir(parents=True, exist_ok=True)
+        for folder in self._folder.iterdir():
+            for file in folder.iterdir():
+                if file.stem not in blocks:
+                    file.unlink()
+            if not any(folder.iterdir()):
+                folder.rmdir()
 
-    def add(self, frame: pd.DataFrame, *, block: int) -> int:
+    def add(self, frame: pd.DataFrame, *, block: str) -> int:
         """Keep the rows of one block, brought to the contract; WarehouseError if they do not fit.
 
         The frame has the columns of the contract. Returns how many rows there are.
@@ -105,7 +110,7 @@ class TableOnDisk:
         for folder, rows in split_by_centre(self.table, data):
             target = self._folder / (folder or "all")
             target.mkdir(exist_ok=True)
-            pq.write_table(rows, target / f"{block:06d}.parquet", compression="lz4")
+            pq.write_table(rows, target / f"{block}.parquet", compression="lz4")
         return int(data.num_rows)
 
     def note(self, n_rows: int) -> None:
