@@ -9,12 +9,11 @@ from pathlib import Path
 import pytest
 
 from quietsleep.measure.pool import InProcess, in_process
-from quietsleep.night.night import NightReport
+from quietsleep.night.night import Night, NightReport
 from quietsleep.night.orchestration.run import run_orchestrated
 from quietsleep.night.stages import run_night
 from quietsleep.simulation.exports import relist
 from quietsleep.store.state import NightRunning, State
-from quietsleep.study.study import Study
 from quietsleep.warehouse.current import current_night
 from tests.faults.nights import touch
 
@@ -100,10 +99,10 @@ def test_no_other_command_slips_in_between_the_first_look_and_the_stages(
     """The lock of the night that looked is the lock of the night that works."""
     refused = []
 
-    def check(study: Study) -> None:
+    def check(night: Night) -> None:
         with pytest.raises(NightRunning):
-            State(study.work_path)
-        refused.append(study.name)
+            State(night.study.work_path)
+        refused.append(night.study.name)
 
     monkeypatch.setattr("quietsleep.night.stages.check_study", check)
     monkeypatch.setattr("quietsleep.night.orchestration.run.pool_of", in_process)

@@ -18,7 +18,7 @@ Rows = Mapping[str, pd.DataFrame]
 def amendments_of(rows: Rows, centre: str, delivery: str) -> list[str]:
     """Return a sentence for each session, and one for the checks, that a delivery changes.
 
-    `rows` are those of `roster.all_rows`. What is new altogether is not told.
+    `rows` are those of `roster.rows_of_centre`. What is new altogether is not told.
     """
     own = {name: frame[_is_of(frame, centre, delivery)] for name, frame in rows.items()}
     replaced = {

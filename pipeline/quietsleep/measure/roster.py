@@ -120,17 +120,18 @@ class Incoming:
     rows: Mapping[str, pd.DataFrame]
 
 
-def all_rows(
-    state: State, history: History, then: Incoming | None = None
+def rows_of_centre(
+    state: State, history: History, centre: str, then: Incoming | None = None
 ) -> dict[str, pd.DataFrame]:
-    """Return every row that was ever taken in, by table, in order of arrival.
+    """Return every row that was ever taken in of a centre, by table, in order of arrival.
 
     Columns are those of the delivery contract and `item`, `turn` (the place of its delivery),
     `gone` (it is not in its delivery any more), `by_turn` and `by_delivery` (what replaced it).
     `then` comes after all others, or in its place where an earlier form of it was taken in.
     """
     order = order_of(state, history, then)
-    rows = {name: _rows(state, name, order, history, then=then) for name in TABLES}
+    order = order[order["centre"] == centre]
+    rows = {name: _rows(state, name, order, history, centre=centre, then=then) for name in TABLES}
     return in_order(rows, order, history)
 
 
@@ -170,12 +171,16 @@ def _rows(
     order: pd.DataFrame,
     history: History,
     *,
+    centre: str | None = None,
     then: Incoming | None = None,
 ) -> pd.DataFrame:
-    """Return all rows of one table with their items, in order of arrival, those gone among them."""
+    """Return all rows of one table with their items, in order of arrival, those gone among them.
+
+    Of one centre where it is given; `order` is that of its deliveries then.
+    """
     columns = contract.TABLES[f"delivery_{name}"].columns
     types = {column.name: PANDAS_TYPES[column.type] for column in columns} | OWN_COLUMNS
-    kept = state.delivered_rows(name)
+    kept = state.delivered_rows(name, centre=centre)
     if then is not None:
         own = then.rows[name].assign(centre=then.centre, delivery=then.delivery)
         if len(kept):
@@ -222,7 +227,7 @@ def _gone(kept: pd.DataFrame, name: str, order: pd.DataFrame, history: History) 
     )
     found: dict[tuple[str, str, str], dict[str, Any]] = {}
     for (centre, delivery), versions in history.brought.items():
-        for version in versions:
+        for version in versions if (centre, delivery) in turns else ():
             items = getattr(version, name)
             said = items if isinstance(items, Mapping) else dict.fromkeys(items)
             for item, word in said.items():

@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from contextlib import closing
 from dataclasses import dataclass
+from itertools import groupby
+from operator import itemgetter
 
 from quietsleep.contract.wording import count, listed
 from quietsleep.errors import WarehouseError
@@ -16,7 +18,7 @@ from quietsleep.intake.find import CLOSED
 from quietsleep.intake.reference import DeliveryReference
 from quietsleep.judge.border import EDITED, GONE, HELD, LOST, NO_CONSENT, REFUSED, WITHDRAWN_NAMED
 from quietsleep.measure.amendments import amendments_of
-from quietsleep.measure.roster import Roster, all_rows, standing_results
+from quietsleep.measure.roster import Roster, rows_of_centre, standing_results
 from quietsleep.night.night import Night
 from quietsleep.records import Problem
 from quietsleep.store.state import State
@@ -101,9 +103,10 @@ def _changes(night: Night, history: History) -> Iterator[str]:
     new = [name for name, v in history.brought.items() if v[-1].night == night.name]
     if not new:
         return
-    rows = all_rows(night.state, history)
-    for centre, delivery in new:
-        yield from amendments_of(rows, centre, delivery)
+    for centre, named in groupby(new, itemgetter(0)):
+        rows = rows_of_centre(night.state, history, centre)
+        for _, delivery in named:
+            yield from amendments_of(rows, centre, delivery)
 
 
 def _gone(night: Night, roster: Roster, history: History) -> Iterator[Problem]:

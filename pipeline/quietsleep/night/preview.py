@@ -13,7 +13,7 @@ from quietsleep.intake.delivery import ReadDelivery, look_through
 from quietsleep.intake.ingest import known_sessions, named_sessions, rows_to_keep
 from quietsleep.intake.reference import UNREAD_COLUMNS
 from quietsleep.measure.amendments import amendments_of
-from quietsleep.measure.roster import Incoming, all_rows
+from quietsleep.measure.roster import Incoming, rows_of_centre
 from quietsleep.records import Problem
 from quietsleep.store.state import NAME, State
 from quietsleep.study.history import History, history_of
@@ -102,5 +102,5 @@ def _changes(state: State, history: History, delivered: ReadDelivery) -> list[st
     """Say what a delivery will change, as the night says it: it comes after all others."""
     centre, delivery = delivered.centre, delivered.delivery
     then = Incoming(centre, delivery, delivered.replaces, rows_to_keep(delivered))
-    rows = all_rows(state, history, then)
+    rows = rows_of_centre(state, history, centre, then)
     return amendments_of(rows, centre, delivery)

@@ -29,6 +29,7 @@ from quietsleep.measure.fingerprint import (
     code_fingerprint,
     intake_fingerprint,
     measuring_fingerprint,
+    program_fingerprint,
     registration_digest,
 )
 from quietsleep.measure.origin import code_said, columns_of
@@ -91,7 +92,7 @@ def stages_of(night: Night, pool: Pool) -> Stages:
 
 def ingesting_stages(night: Night) -> Generator[Stage, None, None]:
     """Hand out the stage that takes in what was delivered."""
-    check_study(night.study)
+    check_study(night)
     code = intake_fingerprint()
     yield Stage(night, "ingesting", partial(_ingest_centre, night, code), [*night.study.centres])
 
@@ -250,14 +251,21 @@ def _pages_of_published(night: Night, pool: Pool, folder: Path) -> PagesReport:
     return _write_pages(night, pool, plan.jobs, folder)
 
 
-def check_study(study: Study) -> None:
+def check_study(night: Night) -> None:
     """Raise StudyError or ContractError where the study or the contracts cannot stand.
 
-    What takes long to look at (units, equations) is looked at once there is work to do.
+    What takes long to look at (units, equations) is looked at once there is work to do; contracts
+    and units again where the program or what is registered changed, or all is looked at again.
     """
-    contract.check_all()
-    check_units(study)
-    load_references(study.path)
+    load_references(night.study.path)
+    registered = [registration_digest(c, night.study.tables) for c in night.study.centres.values()]
+    rests_on = " ".join([program_fingerprint(), *registered])
+    if night.full or night.state.value("SELECT rests_on FROM study_checked") != rests_on:
+        contract.check_all()
+        check_units(night.study)
+        with night.state.transaction():
+            night.state.run("DELETE FROM study_checked")
+            night.state.run("INSERT INTO study_checked VALUES (?)", [rests_on])
 
 
 def _ingest_centre(night: Night, code: str, centre: str) -> None:
@@ -318,6 +326,7 @@ def _judge(night: Night, pool: Pool, roster: Roster) -> JudgedStudy:
         night=night.name,
         now=night.started_at,
         strays=strays,
+        anew=night.full,
     )
     night.note(judged.failures)
     return with_queries(night, judged)
@@ -386,7 +395,7 @@ def run_aside(study_path: Path, *, workers: int | None = None, full: bool = Fals
     with open_night(study_path, full=full) as night:
         if is_idle(night):
             return close_idle(night)
-        check_study(night.study)
+        check_study(night)
         with open_pool(night, workers) as pool:
             here = OnThisMachine(pool)
             result = walk(stages_aside(night, here, partial(_publish, night, here)), run_here)

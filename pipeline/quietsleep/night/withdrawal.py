@@ -18,7 +18,7 @@ from quietsleep.errors import QuietsleepError, WarehouseError
 from quietsleep.intake.erase import RawFiles, erase, raw_files
 from quietsleep.intake.find import take_inventory
 from quietsleep.intake.renamed import follow_renames
-from quietsleep.measure.roster import all_rows, read_roster
+from quietsleep.measure.roster import read_roster, rows_of_centre
 from quietsleep.night.night import open_night
 from quietsleep.night.stage import run_here
 from quietsleep.night.stages import ingesting_stages
@@ -155,8 +155,7 @@ def _check(study: Study, wanted: Withdrawal) -> None:
 
 def _sessions_of(state: State, history: History, wanted: Withdrawal) -> set[str]:
     """Return the sessions that count of what is withdrawn, or ever counted under this code."""
-    rows = all_rows(state, history)["sessions"]
-    own = rows[rows["centre"] == wanted.centre]
+    own = rows_of_centre(state, history, wanted.centre)["sessions"]
     if wanted.session:
         brought = {
             session
