@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+from pathlib import Path
+
 import pytest
 
 from quietsleep.contract import ContractError
-from quietsleep.contract.units import factor, parse_unit
+from quietsleep.contract.units import check_factors, factor, parse_unit
 
 # NIST Special Publication 811 (2008), appendix B: conventional cm of water 9.80665 E+01 Pa,
 # conventional mm of mercury 1.333224 E+02 Pa.
@@ -53,3 +57,29 @@ def test_factor_refuses(start: str, end: str, message: str) -> None:
 def test_parse_unit_gives_one_object_a_code() -> None:
     assert parse_unit("mL/s") is parse_unit("mL/s")
     assert str(parse_unit("mL/s").dimensionality) == "[length] ** 3 / [time]"
+
+
+def test_usual_conversions_wait_for_no_grammar() -> None:
+    asked = (
+        "from quietsleep.contract.units import factor; import sys; "
+        "print(factor('cm[H2O]', 'kPa'), factor('kPa', 'kPa'), 'pint' in sys.modules)"
+    )
+    answer = subprocess.run([sys.executable, "-c", asked], check=True, capture_output=True)
+    assert answer.stdout.split() == [b"0.0980665", b"1.0", b"False"]
+
+
+@pytest.mark.parametrize(
+    ("written", "message"),
+    [
+        ('"kPa" = { "Pa" = 100.0 }', "kPa to Pa is 100.0; by the grammar of UCUM it is 1000"),
+        ('"kPa" = { "mL" = 1.0 }', "cannot be brought"),
+        ('"kPa" = { "Pa" = "1000" }', "a number with a point"),
+        ('"kPa" = 1000.0', "a number with a point"),
+    ],
+)
+def test_a_usual_factor_is_held_against_the_grammar(
+    tmp_path: Path, written: str, message: str
+) -> None:
+    (tmp_path / "units.toml").write_text(f'codes = ["kPa"]\n[factors]\n{written}\n')
+    with pytest.raises(ContractError, match=message):
+        check_factors(tmp_path)

@@ -6,6 +6,7 @@ here: an error with a sentence goes up to `main`, which prints it and knows the 
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -36,9 +37,12 @@ def open_study(path: Path | None) -> Study:
     """Load the study named, else the one in this folder, else the demo study below it."""
     from quietsleep.study.study import load_study
 
+    return load_study(_folder_of_study(path))
+
+
+def _folder_of_study(path: Path | None) -> Path:
     places = [path] if path else [Path(), Path("demo")]
-    found = next((p for p in places if (p / "study.toml").is_file()), places[0])
-    return load_study(found.resolve())
+    return next((p for p in places if (p / "study.toml").is_file()), places[0]).resolve()
 
 
 def check(
@@ -173,11 +177,17 @@ def sql(
     limits = QueryLimits(memory_gb=memory_gb, seconds=seconds)
     if csv and as_json:
         raise QuietsleepError("One form at a time: --csv or --json.")
-    with open_as_published(open_study(study).path, limits) as warehouse:
+    # What was published says all, and to load a study takes longer than to ask it.
+    folder = _folder_of_study(study)
+    if not (folder / "study.toml").is_file():
+        folder = open_study(study).path
+    with open_as_published(folder, limits) as warehouse:
         if as_json:
             print_json("sql", of_rows(query_rows(warehouse, statement, limits)))
+        elif csv:
+            run_query(warehouse, statement, limits).to_csv(sys.stdout, index=False)
         else:
-            print_rows(run_query(warehouse, statement, limits), as_csv=csv)
+            print_rows(query_rows(warehouse, statement, limits))
 
 
 def rejudge(study: StudyArgument) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import sys
 from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Any, Literal
@@ -26,8 +27,11 @@ if TYPE_CHECKING:
     from quietsleep.night.status import StudyStatus
     from quietsleep.night.withdrawal import WithdrawnReport
     from quietsleep.warehouse.compare import Comparison
+    from quietsleep.warehouse.database import QueryRows
 
 WIDEST = 2000
+# Types of the database of which a column stands to the right.
+NUMBERS = re.compile(r"INT|DOUBLE|FLOAT|DECIMAL")
 MOST_CHANGES = 25
 
 
@@ -201,36 +205,33 @@ def _rows(
     return warehouse.execute(sql, list(parameters)).fetchall()
 
 
-def print_rows(rows: pd.DataFrame, *, as_csv: bool) -> None:
-    """Print the rows of a query as a table, or as csv for another program."""
-    if as_csv:
-        rows.to_csv(sys.stdout, index=False)
-        return
-    table = Table(box=None, pad_edge=False)
-    for name, kind in rows.dtypes.items():
-        justify: Literal["right", "left"] = "right" if kind.kind in "iuf" else "left"
-        table.add_column(str(name), justify=justify, overflow="fold")
-    for values in rows.itertuples(index=False):
+def print_rows(answer: QueryRows) -> None:
+    """Print the rows of a query as a table."""
+    rows, table = answer.rows, Table(box=None, pad_edge=False)
+    for name, kind in answer.columns:
+        justify: Literal["right", "left"] = "right" if NUMBERS.search(kind) else "left"
+        table.add_column(name, justify=justify, overflow="fold")
+    for values in rows:
         table.add_row(*(Text(text) for text in _cells(values)))
     # Piped into a file or another program, a table keeps all of its columns whole.
     console = Console() if sys.stdout.isatty() else Console(width=WIDEST)
     whole = console.measure(table, options=console.options.update(width=WIDEST))
     if console.is_terminal and whole.maximum > console.width:
-        _print_by_name(console, rows)
+        _print_by_name(console, answer)
     else:
         console.print(table)
     console.print(Text(f"{len(rows)} row{'s' * (len(rows) != 1)}"))
 
 
-def _print_by_name(console: Console, rows: pd.DataFrame) -> None:
+def _print_by_name(console: Console, answer: QueryRows) -> None:
     """Print a row below the other, a line a column: the columns do not fit beside each other."""
-    for number, values in enumerate(rows.itertuples(index=False), start=1):
+    for number, values in enumerate(answer.rows, start=1):
         console.print(Text(f"row {number}", style="bold"))
         table = Table(box=None, pad_edge=False, show_header=False)
         table.add_column(no_wrap=True)
         table.add_column(overflow="fold")
-        for name, text in zip(rows.columns, _cells(values), strict=True):
-            table.add_row(Text(str(name)), Text(text))
+        for (name, _), text in zip(answer.columns, _cells(values), strict=True):
+            table.add_row(Text(name), Text(text))
         console.print(table)
 
 

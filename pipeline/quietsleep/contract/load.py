@@ -38,7 +38,7 @@ from quietsleep.contract.model import (
 from quietsleep.contract.query_kinds import Querying, QueryKind
 from quietsleep.contract.reference import Reference
 from quietsleep.contract.toml import Entry
-from quietsleep.contract.units import parse_unit
+from quietsleep.contract.units import check_factors, parse_unit
 from quietsleep.data import data_folder
 from quietsleep.errors import ContractError
 
@@ -66,8 +66,8 @@ def known(folder: Path = FOLDER) -> Known:
     """Read the units and sources that every other file may name."""
     units = _read(folder, "units.toml")
     codes = units.table.get("codes")
-    if set(units.table) != {"codes"} or not isinstance(codes, list):
-        units.refuse("the file holds one list of UCUM codes, called codes.")
+    if not {"codes"} <= set(units.table) <= {"codes", "factors"} or not isinstance(codes, list):
+        units.refuse("the file holds one list of UCUM codes, called codes, and a table of factors.")
     units.refuse_twice("unit", codes)
     return Known(frozenset(codes), sources(folder))
 
@@ -425,6 +425,7 @@ def check_folder(folder: Path = FOLDER) -> None:
     """Read everything, parse each unit with the UCUM grammar, and follow names across files."""
     for code in sorted(known(folder).units):
         parse_unit(code)
+    check_factors(folder)
     references(folder)
     reviewing(folder)
     querying(folder)

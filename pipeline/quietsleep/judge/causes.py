@@ -9,7 +9,7 @@ import hashlib
 import json
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -18,9 +18,11 @@ from quietsleep.contract.model import remedy_for
 from quietsleep.contract.wording import spaced
 from quietsleep.judge.border import HELD
 from quietsleep.judge.remarks import CONSENT_RULE
-from quietsleep.judge.study import JudgedStudy
 from quietsleep.judge.subjects import QuerySubject, held_tonight, subjects_of_problems, text
 from quietsleep.store.items import keys_of
+
+if TYPE_CHECKING:
+    from quietsleep.judge.study import JudgedStudy
 
 # What of the schedule a person has to look at, and the kind of query that it is.
 OUTSTANDING = {

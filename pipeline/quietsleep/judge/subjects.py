@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import pandas as pd
 
@@ -25,9 +25,11 @@ from quietsleep.judge.border import (
     table_of,
 )
 from quietsleep.judge.contradictions import KINDS as CONTRADICTIONS
-from quietsleep.judge.study import JudgedStudy
 from quietsleep.measure.roster import GONE as ROW_GONE
 from quietsleep.store.items import recording_item
+
+if TYPE_CHECKING:
+    from quietsleep.judge.study import JudgedStudy
 
 IDENTIFIES = "person"
 # Kinds of problems of deliveries that were taken in, and the kinds of queries that they are.

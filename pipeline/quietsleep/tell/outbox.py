@@ -13,10 +13,11 @@ from collections.abc import Collection, Iterator
 from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
-from quietsleep.study.study import Study
-from quietsleep.tell.digest import Digest
+if TYPE_CHECKING:
+    from quietsleep.study.study import Study
+    from quietsleep.tell.digest import Digest
 
 NIGHTS_KEPT = 60
 COORDINATING = "coordinating_centre"

@@ -10,7 +10,7 @@ since 1970, one byte for yes or no, all little-endian; texts as UTF-8), and the 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -91,9 +91,3 @@ def digest_of_rows(schema: pa.Schema, batches: Iterable[pa.RecordBatch]) -> str:
     for batch in batches:
         digest.add(batch)
     return digest.close()
-
-
-def digest_of_lines(digests: Mapping[str, str]) -> str:
-    """Return the digest of named digests: the SHA-256 of one line `digest  name` each, by name."""
-    lines = "".join(f"{digest}  {name}\n" for name, digest in sorted(digests.items()))
-    return hashlib.sha256(lines.encode()).hexdigest()

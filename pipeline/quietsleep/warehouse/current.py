@@ -10,7 +10,7 @@ import hashlib
 import json
 import os
 import shutil
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -105,6 +105,12 @@ def sha256_of(path: Path) -> str:
     """Return the SHA-256 of a file."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def digest_of_lines(digests: Mapping[str, str]) -> str:
+    """Return the digest of named digests: the SHA-256 of one line `digest  name` each, by name."""
+    lines = "".join(f"{digest}  {name}\n" for name, digest in sorted(digests.items()))
+    return hashlib.sha256(lines.encode()).hexdigest()
 
 
 def sync_tree(top: Path) -> None:

@@ -13,16 +13,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from quietsleep.contract.model import Table
-from quietsleep.contract.schemas import duckdb_ddl
 from quietsleep.errors import QuietsleepError, WarehouseError
 from quietsleep.warehouse.current import current_night
-from quietsleep.warehouse.layout import Order, TableToLayOut, error_of
-from quietsleep.warehouse.parquet import Part
 
 if TYPE_CHECKING:
     import duckdb
     import pandas as pd
+
+    from quietsleep.contract.model import Table
+    from quietsleep.warehouse.layout import Order
+    from quietsleep.warehouse.parquet import Part
 
 
 def write_database(
@@ -33,6 +33,10 @@ def write_database(
     It is laid out in a process of its own: an engine writes whole blocks, and with them what its
     memory held before, such as rows of the night before that were withdrawn since.
     """
+    # What lays a database out is not loaded to ask one.
+    from quietsleep.contract.schemas import duckdb_ddl
+    from quietsleep.warehouse.layout import Order, TableToLayOut, error_of
+
     own = tuple(
         TableToLayOut(
             table.name,

@@ -2,7 +2,8 @@
 
 NIGHT.json holds the digest of every file and of every table's contents; the study register, which
 is sealed, holds the digest of NIGHT.json. Every night looks at sizes and times; the bytes are read
-by the doctor, and where those are not the ones that were kept.
+by the doctor, and where those are not the ones that were kept. Who asks the database passes here,
+so what reads parquet is imported where it is used.
 """
 
 from __future__ import annotations
@@ -12,14 +13,9 @@ from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import pyarrow as pa
-import pyarrow.parquet as pq
-
 from quietsleep.contract.sql import identifier
 from quietsleep.errors import WarehouseError
-from quietsleep.store.tables import ROWS_A_BATCH
 from quietsleep.study.register import Register
-from quietsleep.warehouse.contents import ContentsDigest
 from quietsleep.warehouse.current import current_night, night_facts, sha256_of
 from quietsleep.warehouse.database import QueryLimits, open_night
 from quietsleep.warehouse.registered import facts_digest, facts_said
@@ -27,6 +23,7 @@ from quietsleep.warehouse.stamps import are_kept, keep_stamps
 
 if TYPE_CHECKING:
     import duckdb
+    import pyarrow as pa
 
 DATABASE = "study.duckdb"
 UNREADABLE = (OSError, ValueError, KeyError, TypeError)
@@ -118,6 +115,8 @@ def _holds(
     n_rows: int,
     parts: Sequence[Mapping[str, Any]],
 ) -> bool:
+    import pyarrow.parquet as pq
+
     # Every block is read, so that damage inside the file comes out.
     sql = f"SELECT count(*), bit_xor(hash(t)) FROM {identifier(name)} AS t"
     if database.execute(sql).fetchall()[0][0] != n_rows:
@@ -137,6 +136,9 @@ def _part_digests(
     rows_of_parts: Sequence[int],
 ) -> list[str]:
     """Return the digests of the rows of a table, cut into parts as they were laid into it."""
+    from quietsleep.store.tables import ROWS_A_BATCH
+    from quietsleep.warehouse.contents import ContentsDigest
+
     names = ", ".join(map(identifier, schema.names))
     answer = database.sql(f"SELECT {names} FROM {identifier(name)}").to_arrow_reader(ROWS_A_BATCH)
     pieces = _cut((batch.cast(schema) for batch in answer), rows_of_parts)

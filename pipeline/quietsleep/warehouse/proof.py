@@ -10,8 +10,7 @@ import json
 from dataclasses import dataclass
 from pathlib import Path
 
-from quietsleep.warehouse.contents import digest_of_lines
-from quietsleep.warehouse.current import sha256_of
+from quietsleep.warehouse.current import digest_of_lines, sha256_of
 
 RELEASE, SUMS = "RELEASE.json", "SHA256SUMS"
 

@@ -34,6 +34,7 @@ from quietsleep.warehouse.briefing import TABLE as BRIEFING
 from quietsleep.warehouse.changes import CHANGES_TABLE, changes_since
 from quietsleep.warehouse.current import (
     FEWEST_NIGHTS_KEPT,
+    digest_of_lines,
     nights_folder,
     point_at,
     published_nights,
@@ -58,7 +59,6 @@ import pyarrow.parquet as pq
 
 from quietsleep.contract.model import Table
 from quietsleep.contract.schemas import arrow_schema
-from quietsleep.warehouse.contents import digest_of_lines
 from quietsleep.warehouse.current import night_facts
 from quietsleep.warehouse.database import write_database
 from quietsleep.warehouse.described import warehouse_contract, write_datapackage, write_dictionary

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from quietsleep.errors import WarehouseError
 from quietsleep.study.register import (
@@ -18,10 +19,11 @@ from quietsleep.study.register import (
     head_said,
 )
 from quietsleep.study.register_key import key_path_of
-from quietsleep.study.review_log import take_over_old_file
-from quietsleep.study.study import Study
 from quietsleep.warehouse.current import current_night, night_facts, nights_folder, sha256_of
 from quietsleep.warehouse.proof import RELEASE, Noted, whole_digest
+
+if TYPE_CHECKING:
+    from quietsleep.study.study import Study
 
 
 def open_register(
@@ -31,6 +33,8 @@ def open_register(
 
     A file of decisions of an earlier form is taken over. Raises KeyMissing and ReviewError.
     """
+    from quietsleep.study.review_log import take_over_old_file
+
     register = Register(
         study.path,
         study.work_path,
