@@ -32,7 +32,6 @@ ORCHESTRATION = PACKAGE / "night" / "orchestration"
 # Modules with one importer, each with what it is that its importer is not.
 ONE_IMPORTER: Mapping[str, str] = {
     "quietsleep": "the public interface, of which one command needs a function as well",
-    "quietsleep.site.value_strips": "values among all of a centre: one script for all its pages",
     "quietsleep.cli.begin": "the words that begin something, apart from those of every day",
     "quietsleep.cli.device": "a command with words and printing of its own",
     "quietsleep.cli.releasing": "what leaves the study, apart from the words of every day",

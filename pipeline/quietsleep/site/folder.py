@@ -64,7 +64,8 @@ class PageFolder:
     """One folder of pages and the list of what was written into it.
 
     The list lives outside the folder, so that a folder handed over holds pages and nothing else.
-    `frame` is what every page of the folder says around its own content.
+    `frame` is what every page of the folder says around its own content; `note` is kept beside the
+    list for the next time.
     """
 
     def __init__(self, path: Path, list_path: Path, frame: Mapping[str, Any]) -> None:
@@ -77,6 +78,7 @@ class PageFolder:
         self.largest_bytes = 0
         self._before = self._read_list()
         self._now: dict[str, list[Any]] = {}
+        self.note: dict[str, Any] = {}
         path.mkdir(parents=True, exist_ok=True)
 
     def _read_list(self) -> dict[str, list[Any]]:
@@ -140,6 +142,31 @@ class PageFolder:
         if name.endswith(".html"):
             self.largest_bytes = max(self.largest_bytes, int(self._before[name][1]))
 
+    def keep_below(self, *folders: str) -> bool:
+        """Keep all files of some folders, unless one of them is not there as it was written."""
+        names = [name for name in self._before if name.partition("/")[0] in folders]
+        if not all(self.holds(name, self._before[name][0]) for name in names):
+            return False
+        for name in names:
+            self.keep(name)
+        return True
+
+    def noted(self) -> dict[str, Any]:
+        """Return what was noted when the folder was last written; empty where nothing was."""
+        try:
+            found: dict[str, Any] = json.loads(self._note_path.read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            return {}
+        return found if isinstance(found, dict) else {}
+
+    def forget_note(self) -> None:
+        """Take the note away before the files that it speaks of become others."""
+        self._note_path.unlink(missing_ok=True)
+
+    @property
+    def _note_path(self) -> Path:
+        return self.list_path.with_suffix(".note")
+
     def put_assets(self, *, traces: bool) -> None:
         """Put style and scripts into the folder, so that it can be handed over alone."""
         static = files("quietsleep.site") / "static"
@@ -158,9 +185,11 @@ class PageFolder:
             if not any(Path(folder).iterdir()):
                 Path(folder).rmdir()
         self.list_path.parent.mkdir(parents=True, exist_ok=True)
-        fresh = self.list_path.with_name(self.list_path.name + ".new")
-        fresh.write_text(json.dumps(self._now), encoding="utf-8")
-        fresh.replace(self.list_path)
+        # The note comes last: where it speaks of this list, the list is there.
+        for path, content in ((self.list_path, self._now), (self._note_path, self.note)):
+            fresh = path.with_name(path.name + ".new")
+            fresh.write_text(json.dumps(content), encoding="utf-8")
+            fresh.replace(path)
 
 
 def changed_pages(pages: Path, lists: Path) -> list[Path]:

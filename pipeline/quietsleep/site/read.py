@@ -18,6 +18,12 @@ from quietsleep.warehouse.database import open_night
 
 Row = dict[str, Any]
 _LIMITS = ("limit_low", "limit_high")
+# What pages of tests and sessions are made of: tables of their centre, and of the whole study.
+BEHIND_TESTS = frozenset(
+    {"centres", "sessions", "tests", "recordings", "trials", "trial_values", "verdicts", "checks",
+     "check_values", "session_checks", "deliveries", "problems", "queries", "agreement", "outcomes",
+     "rules", "sources", "waivers"}
+)  # fmt: skip
 
 
 class PublishedNight:
@@ -107,6 +113,17 @@ class PublishedNight:
         ))  # fmt: skip
         most = max(counted.values())
         return low, wide, [round(100 * counted.get(at, 0) / most) for at in range(bins)]
+
+    def behind_tests(self, centre: str) -> list[list[str]]:
+        """Name every part that pages of a centre's tests and sessions are made of, by its digest.
+
+        Empty for a night of an earlier form, which knows none.
+        """
+        parts = [part for part in self.facts.get("parts", ()) if part["table"] in BEHIND_TESTS]
+        own = [p for p in parts if f"/centre={centre}/" in p["path"] or "/centre=" not in p["path"]]
+        if not all(part.get("contents_sha256") for part in own):
+            return []
+        return sorted([part["path"], part["contents_sha256"]] for part in own)
 
     def centres(self) -> list[Row]:
         """Return all centres of the study."""

@@ -11,10 +11,11 @@ from typing import Any, NamedTuple
 from markupsafe import Markup
 
 from quietsleep import contract
+from quietsleep.measure.fingerprint import program_fingerprint
 from quietsleep.site import words
 from quietsleep.site.actions import actions_of, rescuable
 from quietsleep.site.charts import Month, months_chart, shares_of
-from quietsleep.site.folder import PageFolder
+from quietsleep.site.folder import PageFolder, digest_of
 from quietsleep.site.pages.agreement import agreement_by_technique
 from quietsleep.site.pages.dictionary import owners
 from quietsleep.site.pages.equipment import devices_of
@@ -34,9 +35,11 @@ from quietsleep.site.pages.session import write_session_pages
 from quietsleep.site.pages.test import write_test_pages
 from quietsleep.site.read import CentreData, Row
 from quietsleep.site.traces import Draw, write_traces
+from quietsleep.site.value_strips import write_strips
 from quietsleep.site.words import month, month_words, night_said, share, technique_title
 from quietsleep.study.study import Study
 
+OF_TESTS = ("tests", "sessions", "traces")
 NAV = (
     ("index.html", "Act on"),
     ("tests.html", "Tests"),
@@ -56,9 +59,7 @@ def write_centre(study: Study, data: CentreData, draw: Draw | None) -> PageFolde
         study.work_path / "pages" / f"centre-{data.name}.json",
         {"study_title": study.title, "place": data.title, "nav": NAV},
     )
-    traces = write_traces(folder, data, draw)
-    write_test_pages(folder, data, traces)
-    write_session_pages(folder, data)
+    write_strips(folder, data, write_tests_and_sessions(folder, data, draw))
     tests, sessions = list_of_tests(data), list_of_sessions(data)
     for whole in (tests, sessions):
         write_list(folder, data, whole)
@@ -81,6 +82,34 @@ def write_centre(study: Study, data: CentreData, draw: Draw | None) -> PageFolde
     folder.put_assets(traces=True)
     folder.finish()
     return folder
+
+
+def write_tests_and_sessions(
+    folder: PageFolder, data: CentreData, draw: Draw | None
+) -> Sequence[tuple[str, str]]:
+    """Write the pages of tests and sessions, or keep all where nothing they are made of changed.
+
+    Returns the strips that they show, by technique and quantity. Where a trace could not be drawn
+    it is tried again the next time.
+    """
+    parts = data.night.behind_tests(data.name)
+    made_of = [parts, program_fingerprint(), folder.frame, draw is None]
+    behind = digest_of(made_of) if parts else ""
+    before = folder.noted()
+    if behind and before.get("behind") == behind and folder.keep_below(*OF_TESTS):
+        folder.note = before
+        return [(technique, quantity) for technique, quantity in before["strips"]]
+    folder.forget_note()
+    traces = write_traces(folder, data, draw)
+    strips = write_test_pages(folder, data, traces)
+    write_session_pages(folder, data)
+    drawn = all(
+        test["test"] in traces
+        for test in data.tests
+        if data.trials.get((test["session"], test["technique"]))
+    )
+    folder.note = {"behind": behind if drawn else "", "strips": strips}
+    return strips
 
 
 def _first_page(data: CentreData, tests: ListOf) -> dict[str, Any]:

@@ -16,7 +16,7 @@ from quietsleep.site.pages.equipment import why_none
 from quietsleep.site.read import CentreData, Row, grouped
 from quietsleep.site.small import ShownTrial, draw_small
 from quietsleep.site.traces import is_sound
-from quietsleep.site.value_strips import Strip, strip_file, write_strips
+from quietsleep.site.value_strips import Strip, strip_file
 from quietsleep.site.words import Advice, Fault, Sign, advice, faults_of, technique_title
 
 TESTS_AT_ONCE = 100
@@ -93,12 +93,16 @@ class TestPage(NamedTuple):
     caution: str
 
 
-def write_test_pages(folder: PageFolder, data: CentreData, traces: Mapping[str, str]) -> None:
-    """Write the page of every test, and the strips that they show; `traces` are the trace files
-    that there are, by test."""
+def write_test_pages(
+    folder: PageFolder, data: CentreData, traces: Mapping[str, str]
+) -> list[tuple[str, str]]:
+    """Write the page of every test; return the strips that they show, by technique and quantity.
+
+    `traces` are the trace files that there are, by test.
+    """
     of_session, of_technique = grouped(data.tests, "session"), grouped(data.tests, "technique")
     places = {t["test"]: at for tests in of_technique.values() for at, t in enumerate(tests)}
-    strips: list[tuple[str, str]] = []
+    strips: set[tuple[str, str]] = set()
     for first in range(0, len(data.tests), TESTS_AT_ONCE):
         tests = data.tests[first : first + TESTS_AT_ONCE]
         values = data.values_of(tests)
@@ -106,7 +110,7 @@ def write_test_pages(folder: PageFolder, data: CentreData, traces: Mapping[str, 
             around = Around(of_session[test["session"]], of_technique[test["technique"]],
                             places[test["test"]])  # fmt: skip
             view = view_of(data, test, around, traces, values)
-            strips += [(test["technique"], s.key.partition("/")[2]) for s in view.strips]
+            strips |= {(test["technique"], s.key.partition("/")[2]) for s in view.strips}
             folder.put_page(
                 test_file(test["test"]),
                 "test.html.jinja",
@@ -114,7 +118,7 @@ def write_test_pages(folder: PageFolder, data: CentreData, traces: Mapping[str, 
                 lambda view=view, test=test: _pictures(folder, view, test),  # type: ignore[misc]
                 rests_on=view.trace,
             )
-    write_strips(folder, data, strips)
+    return sorted(strips)
 
 
 class Around(NamedTuple):
