@@ -76,17 +76,18 @@ class PageFolder:
         self.n_kept = 0
         self.n_removed = 0
         self.largest_bytes = 0
-        self._before = self._read_list()
+        self._list_sha256, self._before = self._read_list()
         self._now: dict[str, list[Any]] = {}
         self.note: dict[str, Any] = {}
         path.mkdir(parents=True, exist_ok=True)
 
-    def _read_list(self) -> dict[str, list[Any]]:
+    def _read_list(self) -> tuple[str, dict[str, list[Any]]]:
         try:
-            found: dict[str, list[Any]] = json.loads(self.list_path.read_text(encoding="utf-8"))
+            content = self.list_path.read_bytes()
+            found: dict[str, list[Any]] = json.loads(content)
         except (OSError, ValueError):
-            return {}
-        return found
+            return "", {}
+        return hashlib.sha256(content).hexdigest(), found
 
     def holds(self, name: str, digest: str) -> bool:
         """Say whether the file stands there as it was last written from the same material."""
@@ -107,9 +108,7 @@ class PageFolder:
         content = made.encode("utf-8", "replace") if isinstance(made, str) else made
         target = self.path / name
         target.parent.mkdir(parents=True, exist_ok=True)
-        fresh = target.with_name(target.name + ".new")
-        fresh.write_bytes(content)
-        fresh.replace(target)
+        _put_in_place(target, content)
         self._now[name] = [digest, len(content), _sha256(content)]
         self.written.append(name)
         if name.endswith(".html"):
@@ -152,16 +151,13 @@ class PageFolder:
         return True
 
     def noted(self) -> dict[str, Any]:
-        """Return what was noted when the folder was last written; empty where nothing was."""
+        """Return what was noted with the list that is there; empty where nothing was."""
         try:
-            found: dict[str, Any] = json.loads(self._note_path.read_text(encoding="utf-8"))
-        except (OSError, ValueError):
+            found = json.loads(self._note_path.read_text(encoding="utf-8"))
+            note: dict[str, Any] = found["note"] if found["list"] == self._list_sha256 else {}
+        except (OSError, ValueError, LookupError, TypeError):
             return {}
-        return found if isinstance(found, dict) else {}
-
-    def forget_note(self) -> None:
-        """Take the note away before the files that it speaks of become others."""
-        self._note_path.unlink(missing_ok=True)
+        return note
 
     @property
     def _note_path(self) -> Path:
@@ -185,11 +181,17 @@ class PageFolder:
             if not any(Path(folder).iterdir()):
                 Path(folder).rmdir()
         self.list_path.parent.mkdir(parents=True, exist_ok=True)
-        # The note comes last: where it speaks of this list, the list is there.
-        for path, content in ((self.list_path, self._now), (self._note_path, self.note)):
-            fresh = path.with_name(path.name + ".new")
-            fresh.write_text(json.dumps(content), encoding="utf-8")
-            fresh.replace(path)
+        listed = json.dumps(self._now).encode()
+        _put_in_place(self.list_path, listed)
+        if self.note:
+            note = {"list": hashlib.sha256(listed).hexdigest(), "note": self.note}
+            _put_in_place(self._note_path, json.dumps(note).encode())
+
+
+def _put_in_place(path: Path, content: bytes) -> None:
+    fresh = path.with_name(path.name + ".new")
+    fresh.write_bytes(content)
+    fresh.replace(path)
 
 
 def changed_pages(pages: Path, lists: Path) -> list[Path]:

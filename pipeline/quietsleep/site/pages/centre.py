@@ -99,7 +99,6 @@ def write_tests_and_sessions(
     if behind and before.get("behind") == behind and folder.keep_below(*OF_TESTS):
         folder.note = before
         return [(technique, quantity) for technique, quantity in before["strips"]]
-    folder.forget_note()
     traces = write_traces(folder, data, draw)
     strips = write_test_pages(folder, data, traces)
     write_session_pages(folder, data)
