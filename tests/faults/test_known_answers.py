@@ -18,7 +18,6 @@ import pytest
 
 from quietsleep import contract
 from quietsleep.contract import Rule
-from quietsleep.contract import units as contract_units
 from quietsleep.judge import outcomes, rules, scores
 from quietsleep.measure import fingerprint
 from quietsleep.measure.pool import InProcess
@@ -205,7 +204,6 @@ def test_slip_is_found(
     name: str, sound: Asked, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     channels._unit_factor.cache_clear()
-    contract_units.factor.cache_clear()
     BREAKAGES[name](monkeypatch)
     whole = NOT_BROKEN.get(name, set())
     pool = Remembering(each for each in sound.measured if each.technique in whole)
