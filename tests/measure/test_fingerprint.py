@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from quietsleep import contract
+from quietsleep.contract.units import usual_factors
 from quietsleep.measure import fingerprint
 from quietsleep.measure.fingerprint import (
     MEASURING,
@@ -107,13 +108,21 @@ def test_number_of_a_wrong_unit_factor_does_not_outlive_its_mending(
     package = copy_code(tmp_path / "code")
     units = package / "contract" / "units.py"
     sound = units.read_text(encoding="utf-8")
-    assert "return float(one)" in sound
-    units.write_text(sound.replace("return float(one)", "return float(one) * 1.05"))
+    assert "else usual" in sound
+    wrong_by_5 = "else usual * (1.0 if usual == 1.0 else 1.05)"
+    units.write_text(sound.replace("else usual", wrong_by_5))
     wrong = run_with(package, NIGHT, str(study))
     units.write_text(sound)
     right = run_with(package, NIGHT, str(study))
     assert right.split()[0] == wrong.split()[0] != "0"
     assert right.split()[1] != wrong.split()[1]
+
+
+def test_another_usual_factor_makes_another_key(monkeypatch: pytest.MonkeyPatch) -> None:
+    before = fingerprint.measuring_fingerprint("tidal")
+    factors = {**usual_factors(), ("L/s", "mL/s"): 1000.1}
+    monkeypatch.setattr(fingerprint, "usual_factors", lambda: factors)
+    assert fingerprint.measuring_fingerprint.__wrapped__("tidal") != before
 
 
 @pytest.mark.parametrize(

@@ -23,7 +23,7 @@ def earlier_program(target: Path) -> Path:
     package = copy_code(target)
     changed = {
         "contract/__init__.py": ('CONTRACT_VERSION = "2"', 'CONTRACT_VERSION = "1"'),
-        "contract/units.py": ("return float(one)", "return float(one) * 1.05"),
+        "contract/units.py": ("else usual", "else usual * (1.0 if usual == 1.0 else 1.05)"),
         "night/known_answers.py": ("if not answer.stands:", "if False:"),
         "contracts/techniques/tidal.toml": (
             'equation = "60 / tTOT"',

@@ -20,6 +20,7 @@ from importlib.util import find_spec
 from pathlib import Path
 
 from quietsleep import contract
+from quietsleep.contract.units import usual_factors
 from quietsleep.data import data_folder
 from quietsleep.study.dialect import TableDialect
 from quietsleep.study.study import Centre, Device
@@ -166,6 +167,7 @@ def measuring_fingerprint(technique: str) -> str:
     digest = hashlib.sha256(digest_of(measuring_code(technique)).encode())
     digest.update(repr(sorted(spec.settings.items())).encode())
     digest.update(repr((spec.channels, spec.shortest_s)).encode())
+    digest.update(repr(sorted(usual_factors().items())).encode())
     return digest.hexdigest()[:16]
 
 
