@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 
 from quietsleep import contract
-from quietsleep.contract import OUTCOMES, Column, Table
+from quietsleep.contract import OUTCOMES, Column, Table, schemas
 from quietsleep.contract.schemas import duckdb_ddl
 from quietsleep.warehouse import database
 from quietsleep.warehouse import publish as publication
@@ -267,7 +267,7 @@ def lay_out_here(order: Order) -> bytes:
 def publish_quickly(patch: pytest.MonkeyPatch) -> None:
     """Leave out what a small publication costs most: comments, views, and a process of its own."""
     patch.setattr(database, "_answer_to", lay_out_here)
-    patch.setattr(database, "duckdb_ddl", lambda t: duckdb_ddl(t).partition(";")[0])
+    patch.setattr(schemas, "duckdb_ddl", lambda t: duckdb_ddl(t).partition(";")[0])
     patch.setattr(publication, "view_sql", lambda: "SELECT 1;")
     patch.setattr(publication, "stored_view_sql", lambda: ["SELECT 1;"])
 
