@@ -19,8 +19,8 @@ from quietsleep.contract.model import Column, Table
 from quietsleep.contract.schemas import PANDAS_TYPES, arrow_schema
 from quietsleep.errors import WarehouseError
 from quietsleep.store import tables
+from quietsleep.store.rows_digest import RowsDigest
 from quietsleep.store.tables import in_contract, to_arrow
-from quietsleep.warehouse.parquet import RowsDigest
 
 MOMENT = datetime(2026, 3, 3, 9, 30, tzinfo=UTC)
 # Values that fit each type, the ways to say that there is none, and values that do not fit.

@@ -16,6 +16,7 @@ from pathlib import Path
 import pandas as pd
 import pyarrow as pa
 
+from quietsleep.store.rows_digest import RowsDigest
 from quietsleep.store.state import State
 from quietsleep.store.tables import TableOnDisk, in_contract
 
@@ -53,15 +54,16 @@ class KeptBlocks:
             self.tables[str(name)].note(int(n_rows))
         return found
 
-    def take_over(self, state: State, blocks: Collection[str]) -> set[str]:
-        """Return those blocks that were judged and lie there as they were left; all else goes.
+    def take_over(self, state: State, blocks: Collection[str]) -> dict[str, str]:
+        """Return the blocks that were judged and lie there as they were left, each with a digest of
+        its files; all else goes.
 
         So does what a killed night left, or one with a mistake of ours in a block.
         """
         rows = state.frame("SELECT block, sha256 FROM judged_blocks")
         known = dict(zip(rows["block"], rows["sha256"], strict=True))
         now = self._digests_of([block for block in blocks if block in known])
-        standing = {block for block, sha256 in now.items() if sha256 == known[block]}
+        standing = {block: sha256 for block, sha256 in now.items() if sha256 == known[block]}
         for table in self.tables.values():
             table.keep(standing)
         (self.folder / FOLDER).mkdir(parents=True, exist_ok=True)
@@ -70,9 +72,9 @@ class KeptBlocks:
                 path.unlink()
         return standing
 
-    def remember(self, state: State, blocks: Collection[str]) -> None:
-        """Remember that these were judged, and what their files are by now."""
-        digests = self._digests_of(blocks)
+    def remember(self, state: State, standing: Mapping[str, str], judged: Collection[str]) -> None:
+        """Remember the blocks that were taken over, and those that were judged since."""
+        digests = {**standing, **self._digests_of(judged)}
         rows = pd.DataFrame({"block": [*digests], "sha256": [*digests.values()]}, dtype="str")
         with state.transaction():
             state.run("DELETE FROM judged_blocks")
@@ -95,8 +97,9 @@ class KeptBlocks:
 def write_frames(path: Path, frames: Iterable[pd.DataFrame]) -> None:
     """Write frames into one file, in their order; their indices are not kept."""
     with pa.OSFile(str(path), "wb") as file:
-        for frame in frames:
-            _stream_into(file, frame)
+        for table in map(_without_index, frames):
+            with pa.ipc.new_stream(file, table.schema) as stream:
+                stream.write_table(table)
 
 
 def read_frames(path: Path, names: Iterable[str]) -> dict[str, pd.DataFrame]:
@@ -112,13 +115,13 @@ def digest_of_frames(frames: Iterable[pd.DataFrame]) -> bytes:
     """Return a digest of columns, types and rows of frames."""
     digest = hashlib.sha256()
     for frame in frames:
-        sink = pa.BufferOutputStream()
-        _stream_into(sink, frame)
-        digest.update(sink.getvalue())
+        table = _without_index(frame)
+        rows = RowsDigest(table.schema)
+        for batch in table.to_batches():
+            rows.add(batch)
+        digest.update(rows.close().encode())
     return digest.digest()
 
 
-def _stream_into(sink: pa.NativeFile, frame: pd.DataFrame) -> None:
-    table = pa.Table.from_pandas(frame, preserve_index=False)
-    with pa.ipc.new_stream(sink, table.schema) as stream:
-        stream.write_table(table)
+def _without_index(frame: pd.DataFrame) -> pa.Table:
+    return pa.Table.from_pandas(frame, preserve_index=False)

@@ -337,11 +337,11 @@ def _told(
     standing = kept.take_over(state, () if anew else blocks)
     left = {name: block for name, block in blocks.items() if name not in standing}
     state.lay_out(_places(left.values()))
-    sound = set(standing)
+    sound: list[str] = []
     work = partial(judge_block, kept)
     for name, failures in zip(left, pool.stream(work, _to_judge(state, inputs, left)), strict=True):
         caught.add(failures)
-        sound |= set() if failures else {name}
+        sound += [] if failures else [name]
     state.clear_layout()
     found: dict[str, list[pd.DataFrame]] = defaultdict(list)
     for name in blocks:
@@ -349,7 +349,7 @@ def _told(
         ledger.add_to_ledger(state, told.pop("ledger"))
         for frame, rows in told.items():
             found[frame].append(rows)
-    kept.remember(state, sound)
+    kept.remember(state, standing, sound)
     return found
 
 

@@ -6,7 +6,6 @@ hard link to that night's file.
 
 from __future__ import annotations
 
-import hashlib
 import os
 import shutil
 from collections.abc import Iterator, Mapping, Sequence
@@ -20,6 +19,7 @@ import pyarrow.parquet as pq
 from quietsleep.contract.model import Table
 from quietsleep.contract.schemas import arrow_schema
 from quietsleep.store.engine import frugal_engine
+from quietsleep.store.rows_digest import RowsDigest
 from quietsleep.store.tables import Rows
 from quietsleep.warehouse.contents import ContentsDigest, digest_of_rows
 from quietsleep.warehouse.current import sha256_of
@@ -119,42 +119,6 @@ def link_or_copy(source: Path, target: Path) -> None:
     target.parent.mkdir(parents=True, exist_ok=True)
     if not _link(source, target):
         shutil.copyfile(source, target)
-
-
-class _HashingSink:
-    """A file-like object that keeps nothing but a digest of what is written to it."""
-
-    closed = False
-
-    def __init__(self) -> None:
-        self.sha256 = hashlib.sha256(pa.__version__.encode())
-
-    def write(self, data: Any) -> int:
-        self.sha256.update(data)
-        return len(data)
-
-    def flush(self) -> None:
-        pass
-
-    def close(self) -> None:
-        pass
-
-
-class RowsDigest:
-    """Digest of a schema and of rows, so that equal content is known by it."""
-
-    def __init__(self, schema: pa.Schema) -> None:
-        self._sink = _HashingSink()
-        self._writer = pa.ipc.new_stream(pa.PythonFile(self._sink, mode="w"), schema)
-
-    def add(self, batch: pa.RecordBatch) -> None:
-        """Add rows; the same rows in other batches give another digest."""
-        self._writer.write_batch(batch)
-
-    def close(self) -> str:
-        """Return the digest of all rows that were added."""
-        self._writer.close()
-        return self._sink.sha256.hexdigest()
 
 
 def part_rows(parts: Sequence[Part]) -> list[dict[str, Any]]:
