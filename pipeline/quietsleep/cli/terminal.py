@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 WIDEST = 2000
 # Types of the database of which a column stands to the right.
-NUMBERS = re.compile(r"INT|DOUBLE|FLOAT|DECIMAL")
+NUMBERS = re.compile(r"\w*INT|INTEGER|UINTEGER|DOUBLE|FLOAT|DECIMAL\(.*\)")
 MOST_CHANGES = 25
 
 
@@ -209,7 +209,7 @@ def print_rows(answer: QueryRows) -> None:
     """Print the rows of a query as a table."""
     rows, table = answer.rows, Table(box=None, pad_edge=False)
     for name, kind in answer.columns:
-        justify: Literal["right", "left"] = "right" if NUMBERS.search(kind) else "left"
+        justify: Literal["right", "left"] = "right" if NUMBERS.fullmatch(kind) else "left"
         table.add_column(name, justify=justify, overflow="fold")
     for values in rows:
         table.add_row(*(Text(text) for text in _cells(values)))
