@@ -3,8 +3,12 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 DEMO ?= demo
-# Tests run in so many processes; `pytest tests/signals` runs a folder in one.
-PROCESSES ?= 2
+# Tests run in so many processes, one more than the cores: some wait for servers and programs.
+# `pytest tests/signals` runs a folder in one.
+PROCESSES ?= $(shell expr $$(nproc 2>/dev/null || echo 2) + 1)
+# Every night starts programs: where Python is told to write nothing that it compiled, each of them
+# would compile all of the package again.
+COMPILE := $(BIN)/python -m compileall -q pipeline
 
 .PHONY: demo test docs gallery check clean
 
@@ -20,9 +24,11 @@ $(VENV)/.test: $(VENV)/.run
 	@touch $@
 
 demo: $(VENV)/.run
+	@$(COMPILE)
 	@$(BIN)/quietsleep demo $(DEMO)
 
 test: $(VENV)/.test
+	@$(COMPILE)
 	@$(BIN)/python -m tests.browser.find_browser
 	@$(BIN)/python -m pytest -n $(PROCESSES)
 

@@ -130,8 +130,11 @@ def _moved(rule: Rule) -> dict[str, str]:
 
 
 def copy_program(target: Path, *, without: Sequence[str] = ("server", "cli", "simulation")) -> Path:
-    """Copy the package with its data, as in a wheel; return the folder of the package."""
-    ignored = shutil.ignore_patterns("__pycache__", *without)
+    """Copy the package with its data, as in a wheel; return the folder of the package.
+
+    What is compiled goes with it: a copied file keeps the time by which that is known to be its.
+    """
+    ignored = shutil.ignore_patterns(*without)
     shutil.copytree(ROOT / "pipeline" / NAME, target / NAME, ignore=ignored)
     for data in ("contracts", "demo_centres"):
         shutil.copytree(ROOT / data, target / NAME / data)

@@ -242,7 +242,11 @@ def _difference(
             skipped = [] if left_out is None else _on_one_side(connection, name, before, after)
             if left_out is not None:
                 left_out += [f"{name}.{column}" for column in skipped]
-            for query in _queries(name, before.columns(name), skipped):
+            there = before.columns(name)
+            same = _same_row(name, there)
+            compared = [c for c in _told(name) if c in there and c not in skipped]
+            moved = _moved(connection, name, compared, same)
+            for query in _queries(name, moved, same):
                 connection.execute(f"INSERT INTO found {query.replace('$formula', formula)}")
         return connection.execute(
             "SELECT ? AS night, * FROM found ORDER BY table_name, key, column_name", [night]
@@ -313,21 +317,38 @@ def _as_delivered(name: str, before: Side) -> str:
     return " AND ".join(f"a.{c} IS NOT DISTINCT FROM b.{c}" for c in (*listed, *said)) or "true"
 
 
-def _queries(
-    name: str, columns_before: Collection[str], skipped: Collection[str] = ()
-) -> Iterator[str]:
-    """Yield the queries for one table: for each column the cells that differ, rows added, removed.
+def _told(name: str) -> Sequence[str]:
+    """Return the columns of a table of which is told what they said before."""
+    table = TABLES[name]
+    return STATUS_COLUMNS.get(name) or [
+        c.name for c in table.columns if c.name not in NOT_TOLD and c.name not in table.key
+    ]
+
+
+def _same_row(name: str, columns_before: Collection[str]) -> str:
+    """Return the SQL condition that `d` and `b` are one row, by keys that both contracts know."""
+    key = [c for c in TABLES[name].key if c in columns_before or not columns_before]
+    return " AND ".join(f"d.{c} = b.{c}" for c in key)
+
+
+def _moved(
+    connection: duckdb.DuckDBPyConnection, name: str, columns: Sequence[str], same: str
+) -> list[str]:
+    """Return the columns that differ in any row that stayed: in most nights a few of many."""
+    if not columns:
+        return []
+    differ = ", ".join(f"bool_or(d.{c} IS DISTINCT FROM b.{c})" for c in columns)
+    query = f"SELECT {differ} FROM after_{name} AS d JOIN before_{name} AS b ON {same}"
+    found = connection.execute(query).fetchall()[0]
+    return [column for column, moved in zip(columns, found, strict=True) if moved]
+
+
+def _queries(name: str, moved: Sequence[str], same: str) -> Iterator[str]:
+    """Yield the queries for one table: for each column that moved its cells, rows added, removed.
 
     One after the other: as one statement they would all want their memory at once.
     """
     table = TABLES[name]
-    # An older contract may have known a row by fewer columns.
-    same = " AND ".join(
-        f"d.{c} = b.{c}" for c in table.key if c in columns_before or not columns_before
-    )
-    told = STATUS_COLUMNS.get(name) or tuple(
-        c.name for c in table.columns if c.name not in NOT_TOLD and c.name not in table.key
-    )
     names = [c.name for c in table.columns if c.name in NEEDED_FOR_CAUSE]
     head = f"SELECT {_key_text(table)} AS key, {', '.join(f'd.{n}' for n in names)}"
     found = [
@@ -335,8 +356,7 @@ def _queries(
     CAST(d.{column} AS VARCHAR) AS after
 FROM after_{name} AS d JOIN before_{name} AS b ON {same}
 WHERE d.{column} IS DISTINCT FROM b.{column}"""
-        for column in told
-        if column in columns_before and column not in skipped
+        for column in moved
     ]
     if name in WHOLE_TABLES:
         for here, there, words in (
