@@ -33,7 +33,10 @@ SLOW_FIRST = (
     "night/test_idle_and_again.py", "night/test_flow.py", "browser/test_pages_in_a_browser.py",
     "faults/test_moving_deliveries.py", "warehouse/test_publish.py",
     "hostile/test_hostile_input.py", "hostile/test_scheduler.py", "hostile/test_privacy_walk.py",
-    "truth/test_accuracy.py", "night/test_blocks.py",
+    "truth/test_accuracy.py", "night/test_blocks.py", "warehouse/test_other_readers.py",
+    "warehouse/test_planted.py", "warehouse/test_privacy.py", "warehouse/test_release.py",
+    "warehouse/test_changes.py", "browser/test_desk.py", "browser/test_report.py",
+    "test_wheel.py",
 )  # fmt: skip
 HERE = Path(__file__).parent
 # How long an example takes is the machine's; speed is measured in benchmarks.

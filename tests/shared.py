@@ -12,6 +12,11 @@ from typing import TypeVar
 import pytest
 from filelock import FileLock
 
+from quietsleep.contract import schemas
+from quietsleep.contract.schemas import duckdb_ddl
+from quietsleep.warehouse import database
+from quietsleep.warehouse.layout import Order, lay_out
+
 Made = TypeVar("Made")
 
 
@@ -44,3 +49,15 @@ def copy_of_one(study: Path, target: Path, *, centre: str) -> Path:
         if deliveries.name != centre:
             shutil.rmtree(deliveries)
     return target
+
+
+def lay_out_here(order: Order) -> bytes:
+    """Lay out study.duckdb in this process; what goes wrong is raised as it is."""
+    lay_out(Path(order.folder), order.tables, order.view_statements)
+    return b"null\n"
+
+
+def lay_out_plainly(patch: pytest.MonkeyPatch) -> None:
+    """Lay databases out in this process, without the comments on tables: what costs most of it."""
+    patch.setattr(database, "_answer_to", lay_out_here)
+    patch.setattr(schemas, "duckdb_ddl", lambda table: duckdb_ddl(table).partition(";")[0])

@@ -14,12 +14,10 @@ import pandas as pd
 import pytest
 
 from quietsleep import contract
-from quietsleep.contract import OUTCOMES, Column, Table, schemas
-from quietsleep.contract.schemas import duckdb_ddl
-from quietsleep.warehouse import database
+from quietsleep.contract import OUTCOMES, Column, Table
 from quietsleep.warehouse import publish as publication
-from quietsleep.warehouse.layout import Order, lay_out
 from quietsleep.warehouse.publish import NightFacts, publish
+from tests.shared import lay_out_plainly
 
 Frames = dict[str, pd.DataFrame]
 MORNING = datetime(2026, 3, 3, 9, 0, tzinfo=UTC)
@@ -258,16 +256,9 @@ def published(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-def lay_out_here(order: Order) -> bytes:
-    """Lay out study.duckdb in this process; what goes wrong is raised as it is."""
-    lay_out(Path(order.folder), order.tables, order.view_statements)
-    return b"null\n"
-
-
 def publish_quickly(patch: pytest.MonkeyPatch) -> None:
     """Leave out what a small publication costs most: comments, views, and a process of its own."""
-    patch.setattr(database, "_answer_to", lay_out_here)
-    patch.setattr(schemas, "duckdb_ddl", lambda t: duckdb_ddl(t).partition(";")[0])
+    lay_out_plainly(patch)
     patch.setattr(publication, "view_sql", lambda: "SELECT 1;")
     patch.setattr(publication, "stored_view_sql", lambda: ["SELECT 1;"])
 

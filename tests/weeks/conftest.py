@@ -7,6 +7,7 @@ import os
 import pytest
 
 from quietsleep.judge import blocks
+from tests.shared import lay_out_plainly
 
 
 @pytest.fixture(autouse=True)
@@ -20,3 +21,9 @@ def small_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
     """Cut a study where it can be, so that nights take over what did not change."""
     monkeypatch.setattr(blocks, "WORTH_A_BLOCK", 8)
     monkeypatch.setattr(blocks, "MORE_A_BLOCK", 8)
+
+
+@pytest.fixture(autouse=True)
+def plain_databases(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Lay databases out in this process: their rows are looked at, not their comments or bytes."""
+    lay_out_plainly(monkeypatch)
