@@ -10,7 +10,7 @@ PROCESSES ?= $(shell expr $$(nproc 2>/dev/null || echo 2) + 1)
 # would compile all of the package again.
 COMPILE := $(BIN)/python -m compileall -q pipeline
 
-.PHONY: demo test docs gallery check clean
+.PHONY: demo test docs gallery check lint types secrets holes clean
 
 $(VENV)/.run: pyproject.toml constraints.txt
 	@test -x $(BIN)/python || { echo "Setting up $(VENV) ..."; $(PYTHON) -m venv $(VENV); }
@@ -40,11 +40,20 @@ gallery: $(VENV)/.test demo
 	@$(BIN)/python -m tests.browser.find_browser
 	@$(BIN)/python -m tests.browser.gallery $(DEMO) docs/gallery
 
-check: $(VENV)/.test docs
+# One does not wait for another: `make --jobs 2 check`.
+check: lint types docs secrets holes
+
+lint: $(VENV)/.test
 	@$(BIN)/ruff format --check .
 	@$(BIN)/ruff check .
+
+types: $(VENV)/.test
 	@$(BIN)/mypy
+
+secrets: $(VENV)/.test
 	@$(BIN)/python -m benchmarks.planted_secrets
+
+holes: $(VENV)/.test
 	@$(BIN)/python -m benchmarks.audit
 
 clean:
