@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import shutil
 from collections.abc import Iterator
@@ -62,6 +63,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     if gone := [path for path in place if not path.exists()]:
         raise pytest.UsageError(f"SLOW_FIRST names files that are not there: {gone}")
     items.sort(key=lambda item: place.get(item.path, len(place)))
+
+
+def pytest_collection_finish() -> None:
+    """Set aside what was made until here: it stays, and is not garbage to be looked for again."""
+    gc.collect()
+    gc.freeze()
 
 
 def checked_night(path: Path, pool: Opener | None = None) -> NightReport:

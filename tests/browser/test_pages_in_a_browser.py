@@ -61,7 +61,7 @@ def file_of(night: Any, kind: str) -> Path:
 
 
 def draw_traces(page: Any) -> None:
-    page.wait_for_selector("figure.trace[data-drawn]", timeout=20_000)
+    page.wait_for_selector("figure.trace[data-drawn]", timeout=60_000)
 
 
 DARK = ("centre", "test", "equipment", "own results", "rule book", "overview", "comparability",
