@@ -137,3 +137,18 @@ def test_template_style_and_script_wake_a_night_and_measure_nothing(
         file.write("\n")
     assert fingerprint.program_fingerprint.__wrapped__() != program
     assert fingerprint.code_fingerprint.__wrapped__() == code
+
+
+def test_what_python_compiled_moves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A folder of bytecode once was a part of its own: without one, the code was another."""
+    path = tmp_path / NAME
+    shutil.copytree(PACKAGE, path, ignore=shutil.ignore_patterns("__pycache__"))
+    monkeypatch.setattr(fingerprint, "PACKAGE", path)
+    digests = (fingerprint.program_fingerprint, fingerprint.code_fingerprint)
+    before = [digest.__wrapped__() for digest in digests]
+    for folder in (path, path / "signals", path / "contract"):
+        (folder / "__pycache__").mkdir()
+        (folder / "__pycache__" / "errors.cpython-311.pyc").write_bytes(b"compiled")
+    assert [digest.__wrapped__() for digest in digests] == before

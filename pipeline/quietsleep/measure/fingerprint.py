@@ -55,6 +55,7 @@ NOT_OF_A_ROW: Mapping[str, str] = {
 NOT_OF_THE_WAREHOUSE: Mapping[str, str] = {
     "cli": "prints", "server": "shows pages", "site": "prints what is published",
     "simulation": "writes the invented study",
+    "__pycache__": "is there or not, by who ran the program and where",
 }  # fmt: skip
 
 
