@@ -29,7 +29,7 @@ def holds(seed: int, folder: Path, *, nights: int, n_centres: int, busy: int) ->
     pytest.fail(f"{failure}\n\nsmallest:\n{told(small)}\n{why}", pytrace=False)
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(10))
 def test_weeks_are_as_the_rules_say(seed: int, tmp_path: Path) -> None:
     holds(seed, tmp_path, nights=7, n_centres=1 + seed % 2, busy=3)
 
