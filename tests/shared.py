@@ -58,6 +58,6 @@ def lay_out_here(order: Order) -> bytes:
 
 
 def lay_out_plainly(patch: pytest.MonkeyPatch) -> None:
-    """Lay databases out in this process, without the comments on tables: what costs most of it."""
+    """Lay databases out in this process and without the comments on tables."""
     patch.setattr(database, "_answer_to", lay_out_here)
     patch.setattr(schemas, "duckdb_ddl", lambda table: duckdb_ddl(table).partition(";")[0])

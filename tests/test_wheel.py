@@ -37,7 +37,7 @@ def test_wheel_brings_exactly_one_name(unpacked: Path) -> None:
 
 
 def test_demo_runs_from_the_wheel_outside_the_checkout(unpacked: Path, tmp_path: Path) -> None:
-    """With two sessions a centre: everything that the demo needs, at a sixth of its cost."""
+    """With two sessions a centre instead of twelve: what the demo needs is the same."""
     code = (
         "import quietsleep, sys; assert 'installed' in quietsleep.__file__, quietsleep.__file__; "
         "from functools import partial; from quietsleep.simulation import centres; "

@@ -243,10 +243,8 @@ def _difference(
             if left_out is not None:
                 left_out += [f"{name}.{column}" for column in skipped]
             there = before.columns(name)
-            same = _same_row(name, there)
-            compared = [c for c in _told(name) if c in there and c not in skipped]
-            moved = _moved(connection, name, compared, same)
-            for query in _queries(name, moved, same):
+            moved = _moved(connection, name, there, skipped)
+            for query in _queries(name, moved, there):
                 connection.execute(f"INSERT INTO found {query.replace('$formula', formula)}")
         return connection.execute(
             "SELECT ? AS night, * FROM found ORDER BY table_name, key, column_name", [night]
@@ -318,7 +316,7 @@ def _as_delivered(name: str, before: Side) -> str:
 
 
 def _told(name: str) -> Sequence[str]:
-    """Return the columns of a table of which is told what they said before."""
+    """Return the columns of a table whose changed cells are told."""
     table = TABLES[name]
     return STATUS_COLUMNS.get(name) or [
         c.name for c in table.columns if c.name not in NOT_TOLD and c.name not in table.key
@@ -332,22 +330,28 @@ def _same_row(name: str, columns_before: Collection[str]) -> str:
 
 
 def _moved(
-    connection: duckdb.DuckDBPyConnection, name: str, columns: Sequence[str], same: str
+    connection: duckdb.DuckDBPyConnection,
+    name: str,
+    columns_before: Collection[str],
+    skipped: Collection[str],
 ) -> list[str]:
     """Return the columns that differ in any row that stayed: in most nights a few of many."""
-    if not columns:
+    compared = [c for c in _told(name) if c in columns_before and c not in skipped]
+    if not compared:
         return []
-    differ = ", ".join(f"bool_or(d.{c} IS DISTINCT FROM b.{c})" for c in columns)
+    differ = ", ".join(f"bool_or(d.{c} IS DISTINCT FROM b.{c})" for c in compared)
+    same = _same_row(name, columns_before)
     query = f"SELECT {differ} FROM after_{name} AS d JOIN before_{name} AS b ON {same}"
     found = connection.execute(query).fetchall()[0]
-    return [column for column, moved in zip(columns, found, strict=True) if moved]
+    return [column for column, moved in zip(compared, found, strict=True) if moved]
 
 
-def _queries(name: str, moved: Sequence[str], same: str) -> Iterator[str]:
+def _queries(name: str, moved: Sequence[str], columns_before: Collection[str]) -> Iterator[str]:
     """Yield the queries for one table: for each column that moved its cells, rows added, removed.
 
     One after the other: as one statement they would all want their memory at once.
     """
+    same = _same_row(name, columns_before)
     table = TABLES[name]
     names = [c.name for c in table.columns if c.name in NEEDED_FOR_CAUSE]
     head = f"SELECT {_key_text(table)} AS key, {', '.join(f'd.{n}' for n in names)}"
